@@ -1,0 +1,1 @@
+//! Molar masses, titration chemistries as data, corrections of volumes and masses.

@@ -1,0 +1,1 @@
+//! Control-chart limits, run rules, run lengths and titrant drift.

@@ -1,0 +1,1 @@
+//! From the record of a determination to its evaluation.

@@ -1,0 +1,1 @@
+//! States of recorded things and the legal moves between them.

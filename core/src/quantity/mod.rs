@@ -1,0 +1,1 @@
+//! A newtype per bench quantity.

@@ -1,0 +1,1 @@
+//! Decimal rounding for reported figures.

@@ -1,0 +1,1 @@
+//! Agreement of replicates: critical ranges, concordance, follow-up flow.

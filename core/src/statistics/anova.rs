@@ -1,0 +1,1 @@
+//! Analysis of variance with variance components.

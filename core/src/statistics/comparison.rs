@@ -1,0 +1,1 @@
+//! Method comparison: Deming, Passing-Bablok, Bland-Altman.

@@ -1,0 +1,1 @@
+//! Distributions: the only file that imports the distributions crate.

@@ -1,0 +1,1 @@
+//! Tests and intervals for means and variances.

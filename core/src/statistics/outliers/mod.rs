@@ -1,0 +1,1 @@
+//! Outlier tests with computed critical values.

@@ -1,0 +1,1 @@
+//! Power and sample size.

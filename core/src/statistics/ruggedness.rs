@@ -1,0 +1,1 @@
+//! Ruggedness designs.

@@ -1,0 +1,1 @@
+//! One-pass, mergeable summaries.

@@ -1,0 +1,1 @@
+//! Values that carry their uncertainty sources.
