@@ -1,1 +1,0 @@
-//! States of recorded things and the legal moves between them.
