@@ -1,6 +1,6 @@
 //! The evaluation of a determination.
 
-use crate::chemistry::CorrectionError;
+use crate::chemistry::{CorrectionError, indicator};
 use crate::determination::content::{self, Figure, Reported};
 use crate::determination::facts::{Acceptance, Blank, Central, Record, Standing};
 use crate::determination::titre::{self, Fate, Titre, volume};
@@ -31,6 +31,14 @@ pub enum EvaluationError {
     /// A back-titration without the oxidant it titrates.
     #[error("titration {0} is a back-titration without its oxidant")]
     ExcessMissing(String),
+    /// Two results to be subtracted are not in the same unit.
+    #[error("the two results must be in the same unit to be subtracted: total iron is in {total}, iron(II) in {iron2}")]
+    UnitsDiffer {
+        /// Unit and substance of total iron.
+        total: String,
+        /// Unit and substance of iron(II).
+        iron2: String,
+    },
     /// A correction cannot be applied.
     #[error(transparent)]
     Correction(#[from] CorrectionError),
@@ -164,8 +172,12 @@ pub(super) fn evaluate_with(
         agreement,
     };
     if rules.subtract_blank && blank.is_none() {
-        evaluation.progress =
-            Progress::NeedsMore { titrations: 0, why: "the method subtracts a blank, and the run has none".to_owned() };
+        let why = if indicator_needs_iron(record) {
+            "the method subtracts a blank, and the run has none with added iron(II), without which the indicator does not turn"
+        } else {
+            "the method subtracts a blank, and the run has none"
+        };
+        evaluation.progress = Progress::NeedsMore { titrations: 0, why: why.to_owned() };
     } else if !decision.used.is_empty() {
         let used: Vec<usize> = decision.used.iter().map(|i| counted[*i]).collect();
         for index in &used {
@@ -179,10 +191,24 @@ pub(super) fn evaluate_with(
     Ok(evaluation)
 }
 
+/// Whether the indicator turns only where iron is present, so that a blank needs added iron(II).
+fn indicator_needs_iron(record: &Record) -> bool {
+    indicator(&record.rules.indicator).is_some_and(|entry| entry.needs_iron)
+}
+
+/// Blanks that count. One without iron whose indicator could not turn shows no end point, and its volume means nothing.
+fn usable_blanks(record: &Record) -> impl Iterator<Item = &Blank> {
+    let needs_iron = indicator_needs_iron(record);
+    record
+        .blanks
+        .iter()
+        .filter(move |b| b.standing == Standing::Counted && (b.iron_equivalent_ml.is_some() || !needs_iron))
+}
+
 /// Mean of the accepted blanks as an input of its own, shared by all determinations of the run.
 fn mean_blank(record: &Record, inputs: &mut Inputs) -> Result<Option<Sourced>, EvaluationError> {
     let rules = &record.rules;
-    let counted: Vec<&Blank> = record.blanks.iter().filter(|blank| blank.standing == Standing::Counted).collect();
+    let counted: Vec<&Blank> = usable_blanks(record).collect();
     let Some(first) = counted.first() else { return Ok(None) };
     let mut summary = Summary::new();
     for blank in &counted {
@@ -530,6 +556,7 @@ fn portion_step(record: &Record, fact: Fact) -> Step {
 fn verdicts(record: &Record, evaluation: &Evaluation) -> Vec<Verdict> {
     let mut verdicts = Vec::new();
     let rules = &record.rules;
+    verdicts.extend(blank_verdict(record));
     let Some(agreement) = &evaluation.agreement else { return verdicts };
     let concordance = &agreement.concordance;
     verdicts.push(Verdict {
@@ -592,6 +619,23 @@ fn verdicts(record: &Record, evaluation: &Evaluation) -> Vec<Verdict> {
         });
     }
     verdicts
+}
+
+/// Counted blanks that had to be left out because their indicator could not turn.
+fn blank_verdict(record: &Record) -> Option<Verdict> {
+    let counted = record.blanks.iter().filter(|blank| blank.standing == Standing::Counted).count();
+    let unusable = counted - usable_blanks(record).count();
+    (record.rules.subtract_blank && unusable > 0).then(|| Verdict {
+        rule: "blank with iron(II)",
+        outcome: Outcome::NotMet,
+        compared: format!("{unusable} of {counted} blanks without added iron(II)"),
+        value: None,
+        critical: None,
+        unit: "",
+        obtained: "the indicator turns only where iron is present (ISO 2597, from memory)".to_owned(),
+        p: None,
+        advice: "repeat the blank with a known addition of iron(II)".to_owned(),
+    })
 }
 
 fn outlier_verdict(
