@@ -1,4 +1,5 @@
 //! Identities an evaluation keeps for any record (the metamorphic statements of the requirements, section 12).
+#![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
 
 use ferrotitre_core::chemistry::Expressed;
 use ferrotitre_core::determination::{

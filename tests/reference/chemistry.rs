@@ -131,17 +131,18 @@ fn z_factors_are_those_of_the_table() {
 }
 
 // 10_z_factors_published_vs_computed.csv: table read in a pipette manual, four decimals; its humidity is not stated, 50 %
-// is assumed (common practice), which moves Z by less than 1e-5.
+// is assumed (common practice). The table was rounded twice (1.003046 by way of 1.00305 to 1.0031), so half a unit of the
+// fifth decimal is added to that of the fourth; the computed column is met to its last digit.
 #[test]
-fn published_z_factors_are_met_to_their_last_digit() {
+fn published_z_factors_are_met_within_their_double_rounding() {
     let rows = data::rows("10_z_factors_published_vs_computed.csv");
     assert_eq!(rows.len(), 22);
     for row in &rows {
         let t = number(row, "t_C");
         let air = air_density(t, 10.0 * number(row, "p_kPa"), 50.0);
         let found = z_factor(t, air, 0.0).unwrap();
-        close(found, number(row, "published_Z_ul_per_mg"), 6e-5, "published");
-        close(found, number(row, "computed_Z_gamma0"), 1.5e-5, "computed");
+        close(found, number(row, "published_Z_ul_per_mg"), 5.5e-5, "published");
+        close(found, number(row, "computed_Z_gamma0"), 5e-6, "computed");
     }
 }
 

@@ -2,9 +2,9 @@
 
 use ferrotitre_core::chemistry::{AIR_DENSITY, Expressed, primary_standard};
 use ferrotitre_core::determination::{
-    Acceptance, Burette, Central, Detail, DilutionStep, Factor, Fate, Outcome, Portion, PortionAmount, Preparation,
-    Progress, Record, Reference, Replicate, Reporting, Rules, Segment, SlipQuery, Standardisation, Standing, Titration,
-    TitrationKind, Unit, Vessel, evaluate, iron3, prepare, standardise,
+    Acceptance, Burette, Central, Detail, DilutionStep, Excess, Factor, Fate, Outcome, Portion, PortionAmount,
+    Preparation, Progress, Record, Reference, Replicate, Reporting, Rules, Segment, SlipQuery, Standardisation,
+    Standing, Titration, TitrationKind, Unit, Vessel, evaluate, iron3, prepare, standardise,
 };
 use ferrotitre_core::rounding::Ties;
 use ferrotitre_core::statistics::agreement::{ConcordanceMode, FollowUp};
@@ -278,4 +278,53 @@ fn too_few_replicates_of_a_standardisation_say_what_is_missing() {
     let result = standardise(&facts).unwrap();
     assert!(result.titrant.is_none());
     assert!(result.missing.unwrap().contains('3'));
+}
+
+// By hand from requirements 3.6: 25 mL of 1/60 mol/L dichromate take up 2.5 mmol of electrons, 10.00 mL of 0.1 mol/L iron(II)
+// use 1.0 mmol of them, so 1.5 mmol of iron were in 0.4 g: 20.941875 %.
+#[test]
+fn a_back_titration_counts_the_oxidant_that_iron_used() {
+    let mut record = bath("back", &[(ACCURATE, "10.00"), (ACCURATE, "10.00")], 0.03, 0.0);
+    record.rules.chemistry = "back-titration".into();
+    record.rules.reporting.unit = Unit::PercentByMass;
+    record.portion = Portion {
+        id: "portion".into(),
+        amount: PortionAmount::Mass { id: "w".into(), grams: 0.4, u: 0.0, dof: None },
+        dilution: Vec::new(),
+        aliquot: None,
+        density: None,
+    };
+    for titration in &mut record.titrations {
+        let oxidant = Factor { id: "oxidant".into(), ..titration.factor.clone() };
+        titration.excess = Some(Excess { factor: oxidant, pipette: vessel("P25", 25.0) });
+        titration.factor =
+            Factor { id: "A-1".into(), lot: "A-1".into(), electrons: 1, concentration: 0.1, u: 0.0, dof: None };
+    }
+    let evaluation = evaluate(&record, Detail::Working).unwrap();
+    close(evaluation.result.unwrap().value(), 20.941_875, 5e-7);
+    assert!(!evaluation.working.unwrap().text().contains("NaN"));
+    for titration in &mut record.titrations {
+        titration.excess = None;
+    }
+    assert!(evaluate(&record, Detail::Figures).is_err());
+}
+
+// Requirements 3.4 with the exact quantiles printed there: sigma_r 0.03 mL gives r = 0.0832 and CR0.95(4) = 0.1157 mL.
+#[test]
+fn discordant_duplicates_follow_the_flow_to_a_mean_or_a_median_of_four() {
+    let flow = |titres: &[&str]| {
+        let titres: Vec<_> = titres.iter().map(|titre| (ACCURATE, *titre)).collect();
+        let mut record = bath("d", &titres, 0.03, 0.0);
+        record.rules.acceptance = Acceptance::CriticalRange;
+        evaluate(&record, Detail::Figures).unwrap()
+    };
+    close(flow(&["23.10", "23.18"]).titre_ml.unwrap(), 23.14, 1e-9);
+    let apart = flow(&["23.10", "23.20"]);
+    assert!(matches!(apart.progress, Progress::NeedsMore { titrations: 2, .. }), "{:?}", apart.progress);
+    close(apart.agreement.unwrap().critical_range_ml.unwrap(), 0.03 * 2.7718, 0.03 * 5e-5);
+    let four = flow(&["23.10", "23.20", "23.14", "23.20"]);
+    close(four.titre_ml.unwrap(), 23.16, 1e-9);
+    close(four.agreement.unwrap().critical_range_ml.unwrap(), 0.03 * 3.6332, 0.03 * 5e-5);
+    // Range 0.40 mL exceeds it: the median of 23.10, 23.12, 23.20, 23.50 is 23.16, their mean 23.23.
+    close(flow(&["23.10", "23.20", "23.50", "23.12"]).titre_ml.unwrap(), 23.16, 1e-9);
 }

@@ -7,6 +7,8 @@ mod content;
 mod evaluate;
 mod facts;
 mod iron3;
+mod judgements;
+mod page;
 mod readings;
 mod slips;
 mod standardisation;
