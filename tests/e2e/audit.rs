@@ -300,16 +300,16 @@ async fn proofs_from_the_service_hold_by_the_published_algorithm() {
         let nodes: Vec<Hash> = proof["proof"].as_array().unwrap().iter().map(hash).collect();
         let (index, size) = (proof["leaf_index"].as_u64().unwrap(), proof["head"]["tree_size"].as_u64().unwrap());
         let (leaf, root) = (hash(&proof["leaf_hash"]), hash(&proof["head"]["root_hash"]));
-        assert!(verify_inclusion(leaf, index, size, &nodes, root).is_ok(), "{proof}");
+        assert!(verify_inclusion(&leaf, index, size, &nodes, &root).is_ok(), "{proof}");
         let mut other = leaf;
         other[0] ^= 1;
-        assert!(verify_inclusion(other, index, size, &nodes, root).is_err(), "a proof must not fit another leaf");
+        assert!(verify_inclusion(&other, index, size, &nodes, &root).is_err(), "a proof must not fit another leaf");
     }
     let path = format!("/audit-tree/consistency-proof?older={}&newer={}", older.tree_size, newest.tree_size);
     let proof = app.auditor.get(&path).await.expect(200);
     assert_eq!((hash(&proof["older_root"]), hash(&proof["newer_root"])), (older.root, newest.root));
     let nodes: Vec<Hash> = proof["proof"].as_array().unwrap().iter().map(hash).collect();
-    let verdict = verify_consistency(older.tree_size, newest.tree_size, older.root, newest.root, &nodes);
+    let verdict = verify_consistency(older.tree_size, newest.tree_size, &nodes, &older.root, &newest.root);
     assert!(verdict.is_ok(), "{proof}");
     app.auditor.get("/audit-tree/consistency-proof?older=5&newer=4").await.refused(422, "invalid_input");
     app.auditor.get("/audit-tree/consistency-proof?older=1&newer=1000000").await.refused(422, "invalid_input");
