@@ -197,7 +197,7 @@ pub(super) fn shown(loaded: LoadedResult) -> Result<IronResultView, Refusal> {
     })
 }
 
-pub(super) async fn record(db: &Db, act: &Act, new: NewIronResult) -> Result<Answer, Refusal> {
+pub(crate) async fn record(db: &Db, act: &Act, new: NewIronResult) -> Result<Answer, Refusal> {
     let mut errors = FieldErrors::default();
     code(&mut errors, "code", &new.code);
     errors.require(new.total != new.iron2, "iron2", "different", "must be another determination than total", new.iron2);
@@ -240,11 +240,11 @@ pub(super) async fn record(db: &Db, act: &Act, new: NewIronResult) -> Result<Ans
     .await
 }
 
-pub(super) async fn read(db: &Db, id: Uuid) -> Result<IronResultView, Refusal> {
+pub(crate) async fn read(db: &Db, id: Uuid) -> Result<IronResultView, Refusal> {
     db.read(async |connection| shown(load(connection, store::iron_result(connection, id).await?).await?)).await
 }
 
-pub(super) async fn list(db: &Db, listing: &Listing) -> Result<Page<IronResultView>, Refusal> {
+pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<IronResultView>, Refusal> {
     let limit = listing.limit()?;
     db.read(async |connection| {
         let page = Page::of(store::list_iron_results(connection, listing, limit + 1).await?, limit, |row| row.id.0);
@@ -257,7 +257,7 @@ pub(super) async fn list(db: &Db, listing: &Listing) -> Result<Page<IronResultVi
     .await
 }
 
-pub(super) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
+pub(crate) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
     db.read(async |connection| {
         let loaded = load(connection, store::iron_result(connection, id).await?).await?;
         let derived = loaded.evaluate()?;

@@ -5,7 +5,7 @@ mod handlers;
 pub(crate) mod iron_results;
 mod record;
 pub(crate) mod service;
-mod steps;
+pub(crate) mod steps;
 pub(crate) mod store;
 pub(crate) mod use_of;
 pub(crate) mod wire;

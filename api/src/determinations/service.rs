@@ -31,7 +31,7 @@ use crate::web::json::Json;
 use crate::web::paging::{Listing, Page};
 use crate::web::versions::Correction;
 
-pub(super) async fn record(db: &Db, act: &Act, new: NewDetermination) -> Result<Answer, Refusal> {
+pub(crate) async fn record(db: &Db, act: &Act, new: NewDetermination) -> Result<Answer, Refusal> {
     let mut errors = FieldErrors::default();
     if let Some(given) = &new.code {
         code(&mut errors, "code", given);
@@ -82,7 +82,7 @@ pub(super) fn shown(loaded: Loaded) -> Result<DeterminationView, Refusal> {
     Ok(loaded.view(evaluation))
 }
 
-pub(super) async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<DeterminationLine>, Refusal> {
+pub(crate) async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<DeterminationLine>, Refusal> {
     let listing = Listing { limit: asked.limit, after: asked.after, from: asked.from, until: asked.until };
     let limit = listing.limit()?;
     db.read(async |connection| {
@@ -106,11 +106,11 @@ pub(super) async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<D
     .await
 }
 
-pub(super) async fn read(db: &Db, id: Uuid) -> Result<DeterminationView, Refusal> {
+pub(crate) async fn read(db: &Db, id: Uuid) -> Result<DeterminationView, Refusal> {
     db.read(async |connection| shown(load(connection, store::determination(connection, id).await?).await?)).await
 }
 
-pub(super) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
+pub(crate) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
     db.read(async |connection| {
         let loaded = load(connection, store::determination(connection, id).await?).await?;
         let evaluation = loaded.evaluate(Detail::Working)?;
@@ -133,14 +133,14 @@ pub(super) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
     .await
 }
 
-pub(super) async fn titrations(db: &Db, id: Uuid) -> Result<Vec<TitrationView>, Refusal> {
+pub(crate) async fn titrations(db: &Db, id: Uuid) -> Result<Vec<TitrationView>, Refusal> {
     db.read(async |connection| {
         Ok(load(connection, store::determination(connection, id).await?).await?.titration_views())
     })
     .await
 }
 
-pub(super) async fn titration(db: &Db, id: Uuid) -> Result<TitrationHistory, Refusal> {
+pub(crate) async fn titration(db: &Db, id: Uuid) -> Result<TitrationHistory, Refusal> {
     db.read(async |connection| {
         let rows = store::versions(connection, id).await?;
         let determination = rows.first().map(|row| row.determination_id.0).unwrap_or_default();
@@ -258,7 +258,7 @@ async fn checked(
 }
 
 /// Records a titration and answers with the determination as it now stands.
-pub(super) async fn record_titration(
+pub(crate) async fn record_titration(
     db: &Db,
     act: &Act,
     user: &CurrentUser,
@@ -294,7 +294,7 @@ async fn of_titration(connection: &Connection, titration: Uuid) -> Result<(Loade
 }
 
 /// Corrects a titration: a new version with its reason, the old one stays visible.
-pub(super) async fn correct_titration(
+pub(crate) async fn correct_titration(
     db: &Db,
     act: &Act,
     user: &CurrentUser,
@@ -317,7 +317,7 @@ pub(super) async fn correct_titration(
 }
 
 /// Rejects a titration with an assignable cause; it stays on record and in the counts.
-pub(super) async fn reject_titration(
+pub(crate) async fn reject_titration(
     db: &Db,
     act: &Act,
     user: &CurrentUser,

@@ -20,7 +20,7 @@ use crate::web::answer::Answer;
 
 /// Which step is asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Step {
+pub(crate) enum Step {
     Submit,
     Review,
     Return,
@@ -123,7 +123,7 @@ fn of_determination(loaded: &Loaded) -> Result<Signed, Refusal> {
 }
 
 /// Takes a step with a determination.
-pub(super) async fn determination(
+pub(crate) async fn determination(
     db: &Db,
     act: &Act,
     user: &CurrentUser,
@@ -151,7 +151,7 @@ pub(super) async fn determination(
 }
 
 /// Takes a step with an iron result.
-pub(super) async fn iron_result(
+pub(crate) async fn iron_result(
     db: &Db,
     act: &Act,
     user: &CurrentUser,

@@ -259,7 +259,7 @@ async fn insert(mut connection: &Connection, row: &Row) -> Result<Row, Refusal> 
         .map_err(|error| from_store(error, MEANINGS))
 }
 
-pub(super) async fn record(db: &Db, act: &Act, run: Uuid, new: NewBlank) -> Result<Answer, Refusal> {
+pub(crate) async fn record(db: &Db, act: &Act, run: Uuid, new: NewBlank) -> Result<Answer, Refusal> {
     not_in_the_future("observed_at", new.observed_at)?;
     db.write(act, async |connection| {
         let run = service::find(connection, run).await?;
@@ -281,7 +281,7 @@ async fn current(mut connection: &Connection, record: Uuid) -> Result<Row, Refus
     row.ok_or_else(|| Refusal::not_found("blank", record))
 }
 
-pub(super) async fn correct(
+pub(crate) async fn correct(
     db: &Db,
     act: &Act,
     id: Uuid,
@@ -301,7 +301,7 @@ pub(super) async fn correct(
     .await
 }
 
-pub(super) async fn judge(db: &Db, act: &Act, id: Uuid, judgement: Judgement) -> Result<Answer, Refusal> {
+pub(crate) async fn judge(db: &Db, act: &Act, id: Uuid, judgement: Judgement) -> Result<Answer, Refusal> {
     if judgement.to == "rejected" {
         readings::cause(judgement.cause.as_deref().unwrap_or_default())?;
     }
@@ -315,7 +315,7 @@ pub(super) async fn judge(db: &Db, act: &Act, id: Uuid, judgement: Judgement) ->
     .await
 }
 
-pub(super) async fn list(db: &Db, run: Uuid) -> Result<Vec<BlankView>, Refusal> {
+pub(crate) async fn list(db: &Db, run: Uuid) -> Result<Vec<BlankView>, Refusal> {
     db.read(async |connection| {
         let run = service::find(connection, run).await?;
         let (rows, _) = of_run(connection, run.id).await?;

@@ -167,7 +167,7 @@ async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
     })
 }
 
-pub(super) async fn open(db: &Db, act: &Act, new: NewRun) -> Result<Answer, Refusal> {
+pub(crate) async fn open(db: &Db, act: &Act, new: NewRun) -> Result<Answer, Refusal> {
     let mut errors = FieldErrors::default();
     if let Some(given) = &new.code {
         code(&mut errors, "code", given);
@@ -207,7 +207,7 @@ pub(super) async fn open(db: &Db, act: &Act, new: NewRun) -> Result<Answer, Refu
     .await
 }
 
-pub(super) async fn list(db: &Db, listing: &Listing) -> Result<Page<RunView>, Refusal> {
+pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<RunView>, Refusal> {
     let limit = listing.limit()?;
     db.read(async |mut connection| {
         let rows: Vec<Row> = runs::table
@@ -229,11 +229,11 @@ pub(super) async fn list(db: &Db, listing: &Listing) -> Result<Page<RunView>, Re
     .await
 }
 
-pub(super) async fn read(db: &Db, id: Uuid) -> Result<RunView, Refusal> {
+pub(crate) async fn read(db: &Db, id: Uuid) -> Result<RunView, Refusal> {
     db.read(async |connection| view(connection, find(connection, id).await?).await).await
 }
 
-pub(super) async fn close(db: &Db, act: &Act, id: Uuid) -> Result<Answer, Refusal> {
+pub(crate) async fn close(db: &Db, act: &Act, id: Uuid) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
         let row = find(connection, id).await?;
         states::advance(connection, act, KIND, id, &NewMove { to: "closed".to_owned(), reason: None }, None).await?;
@@ -244,7 +244,7 @@ pub(super) async fn close(db: &Db, act: &Act, id: Uuid) -> Result<Answer, Refusa
 
 /// Releases or rejects a run, signed by somebody who did not open it. A run that lacks what its method needs is not released,
 /// and no concession exists for that.
-pub(super) async fn judge(
+pub(crate) async fn judge(
     db: &Db,
     act: &Act,
     user: &CurrentUser,
