@@ -57,8 +57,9 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
             .configure(openapi::pages)
             .default_service(web::to(no_such_path))
             .wrap(from_fn(current_user::resolve))
-            .wrap(Compress::default())
             .wrap(from_fn(request::track))
+            // Outermost: the request id goes into problem documents before they are compressed.
+            .wrap(Compress::default())
     })
     .workers(workers)
     .shutdown_timeout(10)

@@ -4,7 +4,7 @@ use std::time::Instant;
 
 use actix_web::body::{BoxBody, MessageBody, to_bytes};
 use actix_web::dev::{ServiceRequest, ServiceResponse};
-use actix_web::http::header::{CONTENT_TYPE, HeaderName, HeaderValue};
+use actix_web::http::header::{ALLOW, CONTENT_TYPE, HeaderName, HeaderValue};
 use actix_web::middleware::Next;
 use actix_web::{Error, HttpMessage, ResponseError};
 use uuid::Uuid;
@@ -31,17 +31,8 @@ pub async fn track(
     let started = Instant::now();
     request.extensions_mut().insert(RequestId(id));
     let metrics = request.app_data::<actix_web::web::Data<Metrics>>().cloned();
-    let plain = request.request().clone();
-    let response = match next.call(request).await {
-        Ok(response) => response.map_into_boxed_body(),
-        Err(error) => {
-            let response = match error.as_error::<Problem>() {
-                Some(problem) => problem.error_response(),
-                None => foreign(&error).error_response(),
-            };
-            ServiceResponse::new(plain, response)
-        }
-    };
+    // No clone of the request may live across this call: the router needs it to itself and panics otherwise.
+    let response = as_problem(next.call(request).await?.map_into_boxed_body());
     let mut response = complete(response, id).await;
     response
         .headers_mut()
@@ -67,9 +58,17 @@ pub async fn track(
     Ok(response)
 }
 
-/// Errors of the framework's own extractors, as problems.
-fn foreign(error: &Error) -> Problem {
-    let status = error.as_response_error().status_code();
+fn is_problem(response: &ServiceResponse<BoxBody>) -> bool {
+    let kind = response.headers().get(CONTENT_TYPE);
+    kind.is_some_and(|value| value.as_bytes().starts_with(b"application/problem+json"))
+}
+
+/// Makes a problem of what the framework itself refused: unreadable parameters, methods a path does not have.
+fn as_problem(response: ServiceResponse<BoxBody>) -> ServiceResponse<BoxBody> {
+    let status = response.status();
+    if is_problem(&response) || !(status.is_client_error() || status.is_server_error()) {
+        return response;
+    }
     let code = match status.as_u16() {
         404 => Code::NotFound,
         405 => Code::MethodNotAllowed,
@@ -77,16 +76,21 @@ fn foreign(error: &Error) -> Problem {
         400..=499 => Code::Unreadable,
         _ => Code::Internal,
     };
-    Problem(Refusal::new(code, error.to_string()))
+    let (request, response) = response.into_parts();
+    let refusal = match response.error() {
+        Some(error) if status.is_client_error() => Refusal::new(code, error.to_string()),
+        _ => Refusal::new(code, format!("{} {}", request.method(), request.path())),
+    };
+    let mut problem = Problem(refusal).error_response();
+    if let Some(allowed) = response.headers().get(ALLOW) {
+        problem.headers_mut().insert(ALLOW, allowed.clone());
+    }
+    ServiceResponse::new(request, problem)
 }
 
 /// Puts the request id into problem documents.
 async fn complete(response: ServiceResponse<BoxBody>, id: Uuid) -> ServiceResponse<BoxBody> {
-    let is_problem = response
-        .headers()
-        .get(CONTENT_TYPE)
-        .is_some_and(|value| value.as_bytes().starts_with(b"application/problem+json"));
-    if !is_problem {
+    if !is_problem(&response) {
         return response;
     }
     let (request, response) = response.into_parts();
