@@ -284,7 +284,10 @@ async fn no_secret_reaches_the_audit_log_or_an_answer() {
     assert!(rows.len() > 30, "the log holds the making of the accounts");
     let events: String = rows.iter().map(|row| row.get::<_, String>(0)).collect::<Vec<_>>().join("\n");
     let hashes = sql
-        .query("SELECT encode(token_hash, 'hex') FROM service_tokens UNION SELECT encode(secret, 'hex') FROM token_keys", &[])
+        .query(
+            "SELECT encode(token_hash, 'hex') FROM service_tokens UNION SELECT encode(secret, 'hex') FROM token_keys",
+            &[],
+        )
         .await
         .unwrap();
     let mut secrets: Vec<String> = hashes.iter().map(|row| row.get(0)).collect();

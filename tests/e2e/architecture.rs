@@ -49,7 +49,12 @@ fn root() -> PathBuf {
 
 /// Path below a folder, with slashes.
 fn below(folder: &Path, path: &Path) -> String {
-    path.strip_prefix(folder).unwrap().components().map(|part| part.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/")
+    path.strip_prefix(folder)
+        .unwrap()
+        .components()
+        .map(|part| part.as_os_str().to_string_lossy())
+        .collect::<Vec<_>>()
+        .join("/")
 }
 
 /// The code of a file: no comments, no texts in quotes on comment lines.
@@ -62,7 +67,8 @@ fn uses(code: &str, name: &str) -> bool {
     code.match_indices(name).any(|(at, _)| {
         let before = code[..at].chars().next_back();
         let after = code[at + name.len()..].chars().next();
-        before.is_none_or(|c| !c.is_alphanumeric() && c != '_') && after.is_some_and(|c| c == ':' || c == ';' || c == ')')
+        before.is_none_or(|c| !c.is_alphanumeric() && c != '_')
+            && after.is_some_and(|c| c == ':' || c == ';' || c == ')')
     })
 }
 
@@ -72,7 +78,8 @@ fn the_database_is_named_in_store_files_and_the_listed_exceptions_only() {
     let mut strays = Vec::new();
     for path in sources(&api) {
         let name = below(&api, &path);
-        let listed = MAY_USE_DIESEL.iter().any(|(allowed, _)| name == *allowed || name.starts_with(&format!("{allowed}/")));
+        let listed =
+            MAY_USE_DIESEL.iter().any(|(allowed, _)| name == *allowed || name.starts_with(&format!("{allowed}/")));
         let store = name.ends_with("/store.rs") || name.contains("/store/");
         let code = code(&path);
         let named = uses(&code, "diesel") || uses(&code, "diesel_async") || code.contains("crate::schema");
@@ -88,7 +95,9 @@ fn handlers_call_services_and_never_a_store_query() {
     let api = root().join("api").join("src");
     for path in sources(&api).into_iter().filter(|path| path.ends_with("handlers.rs")) {
         let code = code(&path);
-        for forbidden in ["diesel", "db.read(", "db.write(", "db.transact(", "store::insert", "store::find", "store::list"] {
+        for forbidden in
+            ["diesel", "db.read(", "db.write(", "db.transact(", "store::insert", "store::find", "store::list"]
+        {
             assert!(!code.contains(forbidden), "{} contains {forbidden}", below(&api, &path));
         }
     }
@@ -125,15 +134,28 @@ fn core_uses_neither_clock_nor_network_nor_store_nor_randomness() {
     let tree = String::from_utf8(output.stdout).unwrap();
     let packages: Vec<&str> = tree.lines().filter_map(|line| line.split_whitespace().next()).collect();
     assert!(packages.contains(&"ferrotitre-core"), "{tree}");
-    let forbidden =
-        ["tokio", "actix-web", "actix-rt", "diesel", "diesel-async", "serde", "serde_json", "chrono", "time", "rand", "getrandom", "uuid"];
+    let forbidden = [
+        "tokio",
+        "actix-web",
+        "actix-rt",
+        "diesel",
+        "diesel-async",
+        "serde",
+        "serde_json",
+        "chrono",
+        "time",
+        "rand",
+        "getrandom",
+        "uuid",
+    ];
     for name in forbidden {
         assert!(!packages.contains(&name), "core depends on {name}");
     }
     let core = root().join("core").join("src");
     for path in sources(&core) {
         let code = code(&path);
-        for forbidden in ["std::fs", "std::net", "std::time", "SystemTime", "Instant::now", "std::env", "std::process"] {
+        for forbidden in ["std::fs", "std::net", "std::time", "SystemTime", "Instant::now", "std::env", "std::process"]
+        {
             assert!(!code.contains(forbidden), "{} uses {forbidden}", below(&core, &path));
         }
     }

@@ -179,7 +179,8 @@ async fn a_removed_event_is_named() {
     let find = "SELECT l.leaf_index FROM audit_leaves l JOIN audit_events e ON e.id = l.event_id \
                 WHERE e.entity_kind = 'samples' ORDER BY 1 LIMIT 1";
     let index: i64 = sql.query_one(find, &[]).await.unwrap().get(0);
-    let delete = format!("DELETE FROM audit_events WHERE id = (SELECT event_id FROM audit_leaves WHERE leaf_index = {index})");
+    let delete =
+        format!("DELETE FROM audit_events WHERE id = (SELECT event_id FROM audit_leaves WHERE leaf_index = {index})");
     forge(&sql, &delete).await;
     let report = check(&app, &[]).await;
     assert_finds(&report, &format!("leaf {index} is missing"));

@@ -49,7 +49,8 @@ fn every_operation_is_described_tagged_and_guarded() {
             let as_problem = kinds.is_some_and(|kinds| kinds == ["application/problem+json"]);
             assert!(!problem || as_problem || id == "ready", "{name} {status} is not a problem document");
         }
-        let guarded = operation["security"].as_array().is_some_and(|list| list.iter().any(|one| one["bearer"].is_array()));
+        let guarded =
+            operation["security"].as_array().is_some_and(|list| list.iter().any(|one| one["bearer"].is_array()));
         assert!(guarded != open, "{name}: guarded {guarded}, open {open}");
         for parameter in operation["parameters"].as_array().into_iter().flatten() {
             let described = parameter["description"].as_str().is_some_and(|text| !text.trim().is_empty());

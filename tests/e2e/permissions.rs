@@ -44,7 +44,9 @@ fn matrix_file() -> PathBuf {
 }
 
 fn matrix_text(matrix: &BTreeMap<String, Vec<&str>>) -> String {
-    let mut text = "# operation: who may. Written by FERROTITRE_REGENERATE=1 cargo test -p ferrotitre-tests --test e2e\n".to_owned();
+    let mut text =
+        "# operation: who may. Written by FERROTITRE_REGENERATE=1 cargo test -p ferrotitre-tests --test e2e\n"
+            .to_owned();
     for (id, roles) in matrix {
         text.push_str(&format!("{id}: {}\n", roles.join(" ")));
     }

@@ -65,8 +65,7 @@ impl Running {
         let (stop, stopped) = tokio::sync::oneshot::channel();
         let (ready, bound) = std::sync::mpsc::channel();
         let thread = std::thread::spawn(move || {
-            let runtime =
-                tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
+            let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
             runtime.block_on(async move {
                 let (end, ended) = tokio::sync::watch::channel(false);
                 let db = Db::for_worker(&shared.store).unwrap();

@@ -113,8 +113,12 @@ pub async fn install(app: &TestApp, facts: &Value, calibration: &Value) -> Strin
 /// Records the whole bench.
 pub async fn bench(app: &TestApp) -> Bench {
     Bench {
-        balance: install(app, &equipment("BAL-1", "balance", "200.0000", Some("0.0001")), &calibration(None, "0.00013"))
-            .await,
+        balance: install(
+            app,
+            &equipment("BAL-1", "balance", "200.0000", Some("0.0001")),
+            &calibration(None, "0.00013"),
+        )
+        .await,
         burette: install(app, &equipment("B-01", "burette", "50.00", Some("0.02")), &calibration(None, "0.015")).await,
         pipette_10: install(app, &equipment("P10", "pipette", "10", None), &calibration(Some("10.000"), "0.010")).await,
         pipette_25: install(app, &equipment("P25", "pipette", "25", None), &calibration(Some("25.000"), "0.015")).await,

@@ -66,14 +66,7 @@ impl Client {
     #[must_use]
     pub fn nobody(base: &str) -> Self {
         let http = reqwest::Client::builder().no_proxy().build().unwrap();
-        Self {
-            http,
-            base: base.to_owned(),
-            token: None,
-            id: Uuid::nil(),
-            code: String::new(),
-            password: String::new(),
-        }
+        Self { http, base: base.to_owned(), token: None, id: Uuid::nil(), code: String::new(), password: String::new() }
     }
 
     /// The same client with a bearer token.
