@@ -25,8 +25,8 @@ const MAY_USE_DIESEL: [(&str, &str); 22] = [
     ("samples/samples.rs", "one versioned table: row type and rules in one file"),
     ("samples/portions.rs", "two tables written together: row types and rules in one file"),
     ("runs/blanks.rs", "one versioned table: row type and rules in one file"),
-    ("concessions", "two small tables: row types and rules in one file"),
-    ("iron_results", "one small table: row type and rules in one file"),
+    ("runs/service.rs", "one table without versions: row type and rules in one file"),
+    ("concessions.rs", "two small tables: row types and rules in one file"),
 ];
 
 fn sources(folder: &Path) -> Vec<PathBuf> {

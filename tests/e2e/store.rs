@@ -142,9 +142,10 @@ async fn every_table_and_column_has_a_comment_and_every_constraint_a_name_of_our
                    AND c.relname NOT LIKE '\\_\\_diesel%' AND a.attnum > 0 AND NOT a.attisdropped \
                    AND coalesce(col_description(c.oid, a.attnum), '') = ''";
     assert_eq!(names(&sql, columns).await, Vec::<String>::new());
-    // PostgreSQL's own names end in _pkey, _key, _fkey or _check; the service maps constraints by name.
+    // PostgreSQL's own names end in _pkey, _key, _fkey or _check by their kind; the service maps constraints by name.
     let constraints = "SELECT conrelid::regclass || ' ' || conname FROM pg_constraint \
-                       WHERE connamespace = 'public'::regnamespace AND conname ~ '_(pkey|key|fkey|check)[0-9]*$' \
+                       WHERE connamespace = 'public'::regnamespace AND conname ~ (CASE contype \
+                       WHEN 'p' THEN '_pkey' WHEN 'u' THEN '_key' WHEN 'f' THEN '_fkey' ELSE '_check' END || '[0-9]*$') \
                        AND conrelid::regclass::text NOT LIKE '%\\_\\_diesel%'";
     assert_eq!(names(&sql, constraints).await, Vec::<String>::new());
 }

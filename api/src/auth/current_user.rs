@@ -1,10 +1,10 @@
 //! Resolves the bearer token of a request to an account, once, before any handler runs.
 
-use actix_web::body::{EitherBody, MessageBody};
+use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::http::header::{AUTHORIZATION, COOKIE};
 use actix_web::middleware::Next;
-use actix_web::{Error, HttpMessage, web};
+use actix_web::{Error, HttpMessage, ResponseError as _, web};
 use diesel::deserialize::QueryableByName;
 use diesel::pg::Pg;
 use diesel::query_builder::{AstPass, Query, QueryFragment, QueryId};
@@ -46,20 +46,20 @@ pub struct CurrentUser {
 pub async fn resolve(
     request: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
-) -> Result<ServiceResponse<EitherBody<impl MessageBody>>, Error> {
+) -> Result<ServiceResponse<impl MessageBody>, Error> {
     if let Some(token) = presented(&request) {
         let user = identify(&request, &token).await;
         match user {
             // A store that is away is not the same as a wrong token.
             Err(refusal) if refusal.code == Code::StoreUnavailable || refusal.code == Code::Internal => {
-                return Ok(request.error_response(Problem(refusal)).map_into_right_body());
+                return Ok(request.into_response(Problem(refusal).error_response()).map_into_right_body());
             }
             user => {
                 request.extensions_mut().insert(Identification(user.map_err(|refusal| (refusal.code, refusal.detail))));
             }
         }
     }
-    next.call(request).await.map(ServiceResponse::map_into_left_body)
+    Ok(next.call(request).await?.map_into_left_body())
 }
 
 /// Outcome of looking at the token.

@@ -4,7 +4,7 @@ use std::time::Instant;
 
 use actix_web::body::{BoxBody, MessageBody, to_bytes};
 use actix_web::dev::{ServiceRequest, ServiceResponse};
-use actix_web::http::header::{ALLOW, CONTENT_TYPE, HeaderName, HeaderValue};
+use actix_web::http::header::{CONTENT_TYPE, HeaderName, HeaderValue};
 use actix_web::middleware::Next;
 use actix_web::{Error, HttpMessage, ResponseError};
 use uuid::Uuid;
@@ -31,9 +31,10 @@ pub async fn track(
     let started = Instant::now();
     request.extensions_mut().insert(RequestId(id));
     let metrics = request.app_data::<actix_web::web::Data<Metrics>>().cloned();
-    // No clone of the request may live across this call: the router needs it to itself and panics otherwise.
-    let response = as_problem(next.call(request).await?.map_into_boxed_body());
-    let mut response = complete(response, id).await;
+    // No clone of the request may be held here: routing needs it for itself alone. Handlers and the middleware inside this
+    // one answer with responses, so an error here is the framework's own.
+    let response = next.call(request).await?.map_into_boxed_body();
+    let mut response = complete(in_our_form(response), id).await;
     response
         .headers_mut()
         .insert(HEADER, HeaderValue::from_str(&id.to_string()).unwrap_or(HeaderValue::from_static("")));
@@ -58,15 +59,12 @@ pub async fn track(
     Ok(response)
 }
 
-fn is_problem(response: &ServiceResponse<BoxBody>) -> bool {
-    let kind = response.headers().get(CONTENT_TYPE);
-    kind.is_some_and(|value| value.as_bytes().starts_with(b"application/problem+json"))
-}
-
-/// Makes a problem of what the framework itself refused: unreadable parameters, methods a path does not have.
-fn as_problem(response: ServiceResponse<BoxBody>) -> ServiceResponse<BoxBody> {
+/// Turns refusals of the framework's own extractors (an id in the path that is no id, say) into problems.
+fn in_our_form(response: ServiceResponse<BoxBody>) -> ServiceResponse<BoxBody> {
     let status = response.status();
-    if is_problem(&response) || !(status.is_client_error() || status.is_server_error()) {
+    let refused = status.is_client_error() || status.is_server_error();
+    if !refused || response.headers().get(CONTENT_TYPE).is_some_and(|value| value.as_bytes().ends_with(b"problem+json"))
+    {
         return response;
     }
     let code = match status.as_u16() {
@@ -76,21 +74,22 @@ fn as_problem(response: ServiceResponse<BoxBody>) -> ServiceResponse<BoxBody> {
         400..=499 => Code::Unreadable,
         _ => Code::Internal,
     };
-    let (request, response) = response.into_parts();
-    let refusal = match response.error() {
-        Some(error) if status.is_client_error() => Refusal::new(code, error.to_string()),
-        _ => Refusal::new(code, format!("{} {}", request.method(), request.path())),
+    let detail = match (response.response().error(), code) {
+        (_, Code::Internal) | (None, _) => "the request id names the entry in the service's log".to_owned(),
+        (Some(error), _) => error.to_string(),
     };
-    let mut problem = Problem(refusal).error_response();
-    if let Some(allowed) = response.headers().get(ALLOW) {
-        problem.headers_mut().insert(ALLOW, allowed.clone());
-    }
+    let problem = Problem(Refusal::new(code, detail)).error_response();
+    let (request, _) = response.into_parts();
     ServiceResponse::new(request, problem)
 }
 
 /// Puts the request id into problem documents.
 async fn complete(response: ServiceResponse<BoxBody>, id: Uuid) -> ServiceResponse<BoxBody> {
-    if !is_problem(&response) {
+    let is_problem = response
+        .headers()
+        .get(CONTENT_TYPE)
+        .is_some_and(|value| value.as_bytes().starts_with(b"application/problem+json"));
+    if !is_problem {
         return response;
     }
     let (request, response) = response.into_parts();
