@@ -5,6 +5,8 @@ mod accounts;
 mod architecture;
 mod audit;
 mod bad_input;
+mod crash;
+mod determination;
 mod idempotency;
 mod openapi;
 mod permissions;
