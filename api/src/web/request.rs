@@ -31,16 +31,14 @@ pub async fn track(
     let started = Instant::now();
     request.extensions_mut().insert(RequestId(id));
     let metrics = request.app_data::<actix_web::web::Data<Metrics>>().cloned();
-    let plain = request.request().clone();
-    let response = match next.call(request).await {
-        Ok(response) => response.map_into_boxed_body(),
-        Err(error) => {
-            let response = match error.as_error::<Problem>() {
-                Some(problem) => problem.error_response(),
-                None => foreign(&error).error_response(),
-            };
-            ServiceResponse::new(plain, response)
+    // No clone of the request may be held here: routing needs it for itself alone.
+    let response = next.call(request).await?.map_into_boxed_body();
+    let response = match response.response().error() {
+        Some(error) if error.as_error::<Problem>().is_none() => {
+            let answer = foreign(error).error_response();
+            response.into_response(answer)
         }
+        _ => response,
     };
     let mut response = complete(response, id).await;
     response
