@@ -211,7 +211,10 @@ fn load(
                 })
             })
             .collect();
-        workers.into_iter().map(|worker| worker.join().map_err(|_| "a client failed")?).collect::<Outcome<Vec<_>>>()
+        workers
+            .into_iter()
+            .map(|worker| worker.join().map_err(|panic| format!("a client failed: {panic:?}"))?)
+            .collect::<Outcome<Vec<_>>>()
     })?;
     Ok(Round { latencies_us: lists.concat(), elapsed: started.elapsed() })
 }
