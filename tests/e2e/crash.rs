@@ -33,6 +33,16 @@ struct Service {
     url: String,
 }
 
+impl Drop for Service {
+    fn drop(&mut self) {
+        // Only where a test failed half-way: the service then stops the cluster, too.
+        if let Ok(None) = self.child.try_wait() {
+            let _ = kill(Pid::from_raw(i32::try_from(self.child.id()).unwrap()), Signal::SIGTERM);
+            let _ = self.child.wait();
+        }
+    }
+}
+
 fn serve(data: &Path) -> Service {
     let arguments = ["serve", "--listen", "127.0.0.1:0", "--workers", "1"];
     let mut child = command(data, &arguments).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
@@ -160,6 +170,7 @@ async fn after_a_power_cut_every_acknowledged_record_is_there_once_with_its_even
     drop(sql);
     kill(Pid::from_raw(i32::try_from(service.child.id()).unwrap()), Signal::SIGTERM).unwrap();
     assert!(service.child.wait().unwrap().success(), "the service stops in order");
+    drop(service);
     let verified = command(&data, &["verify"]).output().unwrap();
     let report = String::from_utf8_lossy(&verified.stdout).into_owned();
     assert!(verified.status.success() && report.contains("nothing was altered"), "{report}");
