@@ -69,10 +69,9 @@ fn postgres_processes(data: &Path) -> Vec<i32> {
     found
 }
 
-/// Whether a process still runs; one that only waits to be reaped does not.
-fn runs(pid: i32) -> bool {
-    let stat = std::fs::read_to_string(format!("/proc/{pid}/stat")).unwrap_or_default();
-    stat.rsplit_once(") ").is_some_and(|(_, rest)| !rest.starts_with('Z'))
+/// Whether a process is still known to the system; PostgreSQL takes even one that only waits to be reaped for a server.
+fn known(pid: i32) -> bool {
+    Path::new(&format!("/proc/{pid}")).exists()
 }
 
 /// Ends service and store at the same moment, without a word of warning.
@@ -84,7 +83,7 @@ async fn cut_the_power(data: &Path, service: &mut Service) {
         let _ = kill(Pid::from_raw(*pid), Signal::SIGKILL);
     }
     service.child.wait().unwrap();
-    until("all processes have ended", async || postgres.iter().all(|pid| !runs(*pid)).then_some(())).await;
+    until("all processes have ended", async || postgres.iter().all(|pid| !known(*pid)).then_some(())).await;
 }
 
 /// A request that was sent, and its answer if one came back.
