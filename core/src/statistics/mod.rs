@@ -4,8 +4,11 @@ pub mod agreement;
 pub mod anova;
 pub mod comparison;
 pub mod distribution;
+mod double_double;
 pub mod hypothesis;
 pub mod integrity;
+pub mod model_error;
+pub mod noncentral_t;
 pub mod normality;
 pub mod outliers;
 pub mod power;
@@ -15,3 +18,5 @@ pub mod ruggedness;
 pub mod summary;
 pub mod tolerance;
 pub mod trend;
+
+pub use double_double::Observation;
