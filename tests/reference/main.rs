@@ -3,14 +3,9 @@
 mod data;
 
 mod agreement;
-mod anova;
 mod chemistry;
-mod comparison;
-mod control;
-mod hypothesis;
+mod determination;
 mod merkle;
 mod outliers;
-mod regression;
-mod robust;
 mod summary;
 mod uncertainty;

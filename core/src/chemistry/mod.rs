@@ -1,1 +1,17 @@
 //! Molar masses, titration chemistries as data, corrections of volumes and masses.
+
+mod constants;
+mod corrections;
+mod entries;
+mod reduction;
+
+pub use constants::{Expressed, MOLAR_MASS_SET, MolarMass, iron, iron_oxide_factor, molar_mass};
+pub use corrections::{
+    AIR_DENSITY, BOROSILICATE_EXPANSION, CorrectionError, WEIGHT_DENSITY, air_density, buoyancy, burette_correction,
+    temperature_factor, water_density, z_factor,
+};
+pub use entries::{
+    CHEMISTRIES, Chemistry, INDICATORS, Indicator, PRIMARY_STANDARDS, PrimaryStandard, REDUCTIONS, Reduction, SPECIES,
+    Species, chemistry, indicator, primary_standard, reduction, species,
+};
+pub use reduction::{Precipitate, ReductionOutcome, ReductionRecord, ReductionVerdict, StannousEnd, judge_reduction};

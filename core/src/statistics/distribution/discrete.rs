@@ -13,7 +13,7 @@ use super::{DistributionError, probability};
 /// # Example
 /// ```
 /// use ferrotitre_core::statistics::distribution::Binomial;
-/// assert!((Binomial::new(10, 0.5)?.cdf(2) - 56.0 / 1024.0).abs() < 1e-16); // (1 + 10 + 45) / 2^10
+/// assert!((Binomial::new(10, 0.5)?.cdf(2) - 56.0 / 1024.0).abs() < 1e-15); // (1 + 10 + 45) / 2^10
 /// # Ok::<(), ferrotitre_core::statistics::distribution::DistributionError>(())
 /// ```
 #[derive(Debug, Clone, Copy, PartialEq)]
