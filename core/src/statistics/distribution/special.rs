@@ -3,7 +3,7 @@
 //! The distributions crate computes these with `exp` of a difference of log-gammas, which loses digits as parameters
 //! grow, stops its continued fraction after 140 terms and forms `1 − x`. Here the leading factor is taken in Loader's
 //! saddle-point form and the caller hands over both `x` and `1 − x`.
-use super::ln_gamma_positive;
+use super::gamma;
 
 /// Both tails of a distribution function; each is accurate when it is the small one.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,9 +37,9 @@ const MAXIMUM_TERMS: u32 = 4_000_000;
 /// C. Loader, Fast and accurate computation of binomial probabilities (2000), `stirlerr` (from memory), shifted by
 /// `ln z` because the argument here is that of gamma, not of the factorial.
 pub(crate) fn stirling_remainder(z: f64) -> f64 {
-    const HALF_LN_TWO_PI: f64 = 0.918_938_533_204_672_8;
     if z < 12.0 {
-        return ln_gamma_positive(z) - ((z - 0.5) * z.ln() - z + HALF_LN_TWO_PI);
+        // As a ratio, not a difference of logarithms: ln Γ(11) = 15 would leave only 14 decimals.
+        return (gamma(z) / z.powf(z) * z.exp() * (z / std::f64::consts::TAU).sqrt()).ln();
     }
     // Bernoulli series B(2k) / (2k (2k − 1) z^(2k − 1)); the first omitted term is below 1e-17 for z >= 12.
     const COEFFICIENTS: [f64; 7] =
