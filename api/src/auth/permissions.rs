@@ -126,7 +126,7 @@ actions! {
         "record_titrant", "record_titrant_preparation", "correct_titrant_preparation",
         "record_standardisation", "record_standardisation_titration", "correct_standardisation_titration",
         "reject_standardisation_titration", "submit_standardisation"];
-    /// Weighs and reads for a standardisation; instruments may, too.
+    /// Releases titrant lots and approves standardisations of others.
     ReleaseTitrants = "release_titrants": [Manager] for ["release_titrant", "approve_standardisation", "return_standardisation"];
     /// Moves a titrant lot; an analyst may only suspend it.
     MoveTitrants = "move_titrants": [Analyst, Manager] for ["move_titrant"];

@@ -118,6 +118,8 @@ fn shape_error(path: &str, message: &str, value: &str) -> Refusal {
         fields.add(path, "unknown_field", message, quoted);
     } else if message.starts_with("missing field") {
         fields.add(&join(quoted), "required", message, "");
+    } else if let Some((rule, message)) = message.split_once(crate::web::decimal::RULE_MARK) {
+        fields.add(path, rule, message, value);
     } else {
         fields.add(path, "type", message, value);
     }

@@ -2,6 +2,9 @@
 
 pub mod answer;
 pub mod body;
+pub mod decimal;
+pub mod json;
 pub mod paging;
 pub mod problem;
 pub mod request;
+pub mod versions;

@@ -7,8 +7,9 @@ mod reduction;
 
 pub use constants::{Expressed, MOLAR_MASS_SET, MolarMass, iron, iron_oxide_factor, molar_mass};
 pub use corrections::{
-    AIR_DENSITY, BOROSILICATE_EXPANSION, CorrectionError, WEIGHT_DENSITY, air_density, buoyancy, burette_correction,
-    temperature_factor, water_density, z_factor,
+    AIR_DENSITY, AirError, BOROSILICATE_EXPANSION, CorrectionError, MINIMUM_POINTS, TableError, WEIGHT_DENSITY,
+    air_density, air_density_cipm, buoyancy, burette_correction, check_corrections, temperature_factor, water_density,
+    water_density_air_saturated, z_factor,
 };
 pub use entries::{
     CHEMISTRIES, Chemistry, INDICATORS, Indicator, PRIMARY_STANDARDS, PrimaryStandard, REDUCTIONS, Reduction, SPECIES,

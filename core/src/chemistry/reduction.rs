@@ -102,12 +102,10 @@ pub fn judge_reduction(record: &ReductionRecord, indicator_code: &str, longest_s
     } else if entry.is_some_and(|entry| entry.code != "none") && record.checkpoint_seen != Some(true) {
         failed.push("the checkpoint of the procedure was not seen; discard and repeat".to_owned());
     }
-    if let Some(minutes) = record.standing_minutes {
-        if minutes > longest_standing {
-            doubtful.push(format!(
-                "stood {minutes} min, longer than {longest_standing} min: air oxidation makes the result low"
-            ));
-        }
+    if let Some(minutes) = record.standing_minutes.filter(|minutes| *minutes > longest_standing) {
+        doubtful.push(format!(
+            "stood {minutes} min, longer than {longest_standing} min: air oxidation makes the result low"
+        ));
     }
     if record.phosphoric_acid == Some(false)
         && indicator(indicator_code).is_some_and(|entry| entry.needs_phosphoric_acid)

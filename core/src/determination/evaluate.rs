@@ -1,17 +1,17 @@
 //! The evaluation of a determination.
 
-use crate::chemistry::CorrectionError;
+use crate::chemistry::{CorrectionError, indicator};
 use crate::determination::content::{self, Figure, Reported};
 use crate::determination::facts::{Acceptance, Blank, Central, Record, Standing};
 use crate::determination::titre::{self, Fate, Titre, volume};
-use crate::determination::verdict::{Outcome, Verdict};
-use crate::determination::{FORMULA_SET, canonical, slips};
+use crate::determination::verdict::Verdict;
+use crate::determination::{FORMULA_SET, canonical, judgements, page, slips};
 use crate::statistics::agreement::{Concordance, FinalResult, Next, concordance, critical_range_factor, follow_up};
 use crate::statistics::distribution::DistributionError;
-use crate::statistics::outliers::{Finding, OutlierError, dixon, grubbs};
+use crate::statistics::outliers::{OutlierError, dixon, grubbs};
 use crate::statistics::summary::{Interval, Summary, median};
 use crate::uncertainty::{Contribution, Input, InputError, Inputs, Scalar, Sourced};
-use crate::working::{Fact, Step};
+use crate::working::Step;
 
 /// How much of the evaluation is wanted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -31,6 +31,14 @@ pub enum EvaluationError {
     /// A back-titration without the oxidant it titrates.
     #[error("titration {0} is a back-titration without its oxidant")]
     ExcessMissing(String),
+    /// Two results to be subtracted are not in the same unit.
+    #[error("the two results must be in the same unit to be subtracted: total iron is in {total}, iron(II) in {iron2}")]
+    UnitsDiffer {
+        /// Unit and substance of total iron.
+        total: String,
+        /// Unit and substance of iron(II).
+        iron2: String,
+    },
     /// A correction cannot be applied.
     #[error(transparent)]
     Correction(#[from] CorrectionError),
@@ -164,8 +172,12 @@ pub(super) fn evaluate_with(
         agreement,
     };
     if rules.subtract_blank && blank.is_none() {
-        evaluation.progress =
-            Progress::NeedsMore { titrations: 0, why: "the method subtracts a blank, and the run has none".to_owned() };
+        let why = if indicator_needs_iron(record) {
+            "the method subtracts a blank, and the run has none with added iron(II), without which the indicator does not turn"
+        } else {
+            "the method subtracts a blank, and the run has none"
+        };
+        evaluation.progress = Progress::NeedsMore { titrations: 0, why: why.to_owned() };
     } else if !decision.used.is_empty() {
         let used: Vec<usize> = decision.used.iter().map(|i| counted[*i]).collect();
         for index in &used {
@@ -175,14 +187,28 @@ pub(super) fn evaluate_with(
         complete(&basis, inputs, &mut evaluation, detail)?;
     }
     evaluation.titres = titres;
-    evaluation.verdicts = verdicts(record, &evaluation);
+    evaluation.verdicts = judgements::verdicts(record, &evaluation);
     Ok(evaluation)
+}
+
+/// Whether the indicator turns only where iron is present, so that a blank needs added iron(II).
+fn indicator_needs_iron(record: &Record) -> bool {
+    indicator(&record.rules.indicator).is_some_and(|entry| entry.needs_iron)
+}
+
+/// Blanks that count. One without iron whose indicator could not turn shows no end point, and its volume means nothing.
+pub(super) fn usable_blanks(record: &Record) -> impl Iterator<Item = &Blank> {
+    let needs_iron = indicator_needs_iron(record);
+    record
+        .blanks
+        .iter()
+        .filter(move |b| b.standing == Standing::Counted && (b.iron_equivalent_ml.is_some() || !needs_iron))
 }
 
 /// Mean of the accepted blanks as an input of its own, shared by all determinations of the run.
 fn mean_blank(record: &Record, inputs: &mut Inputs) -> Result<Option<Sourced>, EvaluationError> {
     let rules = &record.rules;
-    let counted: Vec<&Blank> = record.blanks.iter().filter(|blank| blank.standing == Standing::Counted).collect();
+    let counted: Vec<&Blank> = usable_blanks(record).collect();
     let Some(first) = counted.first() else { return Ok(None) };
     let mut summary = Summary::new();
     for blank in &counted {
@@ -305,12 +331,12 @@ fn decide(record: &Record, agreement: Option<&Agreement>, net: &[f64]) -> Decisi
 }
 
 /// What the result rests on.
-struct Basis<'a> {
-    record: &'a Record,
-    titres: &'a [Titre],
-    used: &'a [usize],
-    central: Central,
-    blank: Option<Sourced>,
+pub(super) struct Basis<'a> {
+    pub(super) record: &'a Record,
+    pub(super) titres: &'a [Titre],
+    pub(super) used: &'a [usize],
+    pub(super) central: Central,
+    pub(super) blank: Option<Sourced>,
 }
 
 impl Basis<'_> {
@@ -404,10 +430,10 @@ impl Basis<'_> {
     }
 }
 
-struct Amount {
-    iron: Sourced,
-    excess: f64,
-    net: f64,
+pub(super) struct Amount {
+    pub(super) iron: Sourced,
+    pub(super) excess: f64,
+    pub(super) net: f64,
 }
 
 fn complete(
@@ -433,194 +459,8 @@ fn complete(
     evaluation.reported = Some(content::reported(inputs, &result, rule, record.rules.loq)?);
     if detail == Detail::Working {
         evaluation.budget = inputs.budget(&result);
-        evaluation.working = Some(working(basis, inputs, &amount, &dilution, &result));
+        evaluation.working = Some(page::working(basis, inputs, &amount, &dilution, &result));
     }
     evaluation.result = Some(result);
     Ok(())
-}
-
-fn working(
-    basis: &Basis<'_>,
-    inputs: &Inputs,
-    amount: &Amount,
-    dilution: &content::Dilution,
-    result: &Sourced,
-) -> Step {
-    let record = basis.record;
-    let mut volumes = Vec::new();
-    let mut names = Vec::new();
-    for index in basis.used {
-        let (titration, titre) = (&record.titrations[*index], &basis.titres[*index]);
-        let symbol = format!("V{}", titre.position);
-        let parts = (titre.burette_correction_ml, titre.temperature_factor, titre.volume_ml);
-        volumes.push(titre::volume_step(&symbol, "titrations", &titration.id, &titration.segments, parts));
-        names.push(titre.volume_ml.to_string());
-    }
-    let blank = basis.blank.as_ref().map_or(0.0, Scalar::value);
-    if basis.blank.is_some() {
-        let id = record.blanks.first().map(|blank| blank.id.clone()).unwrap_or_default();
-        let fact = Fact { kind: "blanks", id, field: "final_readings" };
-        volumes.push(Step::fact("V_b", "mean blank", blank, "mL", fact));
-    }
-    let formula = match basis.central {
-        Central::Mean => ("mean(V) - V_b", "the method's rule on replicates"),
-        Central::Median => ("median(V) - V_b", "the method's rule on replicates"),
-    };
-    let net = Step::computed("V", "net titre", formula, format!("({}) - {blank}", names.join(", ")), amount.net, "mL")
-        .from(volumes);
-    let factor = &record.titrations[basis.used[0]].factor;
-    let fact = Fact { kind: "titrant_factors", id: factor.id.clone(), field: "concentration" };
-    let concentration =
-        Step::fact("c", format!("concentration of {}", factor.lot), factor.concentration, "mol/L", fact)
-            .with_u(factor.u);
-    let z = factor.electrons;
-    let iron = amount.iron.value();
-    let (formula, numbers) = if amount.excess == 0.0 {
-        (("z c V", "stoichiometry"), format!("{z} x {} x {}", factor.concentration, amount.net))
-    } else {
-        (
-            ("n_excess - z c V", "stoichiometry"),
-            format!("{} - {z} x {} x {}", amount.excess, factor.concentration, amount.net),
-        )
-    };
-    let amount_step = Step::computed("n(Fe)", "amount of iron titrated", formula, numbers, iron, "mmol")
-        .with_u(inputs.standard_uncertainty(&amount.iron))
-        .from(vec![net, concentration]);
-    let share = dilution.fraction.value();
-    let fact = Fact { kind: "test_portions", id: record.portion.id.clone(), field: "dilution" };
-    let fraction = Step::computed(
-        "f",
-        "share of the portion titrated",
-        ("product (V_pipette / V_flask)", "dilution chain"),
-        dilution.numbers.clone(),
-        share,
-        "",
-    )
-    .from(vec![portion_step(record, fact)]);
-    let rule = &record.rules.reporting;
-    let (base, symbol) = match record.portion.amount {
-        crate::determination::PortionAmount::Volume(ref pipette) => (pipette.volume_ml, "n(Fe) M(Fe) / (f V_0)"),
-        crate::determination::PortionAmount::Mass { grams, .. } => (grams, "n(Fe) M(Fe) / (f m)"),
-    };
-    let numbers =
-        format!("{iron} x {} / ({share} x {base}), in {}", crate::chemistry::iron().value, rule.unit.symbol());
-    Step::computed(
-        "result",
-        "iron content",
-        (symbol, "requirements of the method"),
-        numbers,
-        result.value(),
-        rule.unit.symbol(),
-    )
-    .with_u(inputs.standard_uncertainty(result))
-    .from(vec![amount_step, fraction])
-}
-
-fn portion_step(record: &Record, fact: Fact) -> Step {
-    match &record.portion.amount {
-        crate::determination::PortionAmount::Volume(pipette) => {
-            Step::fact("V_0", format!("portion, {}", pipette.code), pipette.volume_ml, "mL", fact).with_u(pipette.u_ml)
-        }
-        crate::determination::PortionAmount::Mass { grams, u, .. } => {
-            Step::fact("m", "portion", *grams, "g", fact).with_u(*u)
-        }
-    }
-}
-
-fn verdicts(record: &Record, evaluation: &Evaluation) -> Vec<Verdict> {
-    let mut verdicts = Vec::new();
-    let rules = &record.rules;
-    let Some(agreement) = &evaluation.agreement else { return verdicts };
-    let concordance = &agreement.concordance;
-    verdicts.push(Verdict {
-        rule: "concordance",
-        outcome: match (concordance.agrees, concordance.range) {
-            (true, _) => Outcome::Met,
-            (false, Some(_)) => Outcome::NotMet,
-            (false, None) => Outcome::NoDecision,
-        },
-        compared: "range of the accurate titres the rule looks at".to_owned(),
-        value: concordance.range,
-        critical: Some(rules.concordance_limit_ml),
-        unit: "mL",
-        obtained: "limit of the method".to_owned(),
-        p: None,
-        advice: if concordance.agrees {
-            String::new()
-        } else {
-            format!("{} more accurate titration(s)", concordance.missing)
-        },
-    });
-    if let Some(next) = &agreement.follow_up {
-        verdicts.push(Verdict {
-            rule: "critical range",
-            outcome: match (next.critical_range, next.range) {
-                (Some(critical), Some(range)) if range <= critical + 1e-9 => Outcome::Met,
-                (Some(_), Some(_)) => Outcome::NotMet,
-                _ => Outcome::NoDecision,
-            },
-            compared: "range of the titres".to_owned(),
-            value: next.range,
-            critical: next.critical_range,
-            unit: "mL",
-            obtained: "CR0.95(n) = f(n) sigma_r, f exact (ISO 5725-6)".to_owned(),
-            p: None,
-            advice: next.step.clone(),
-        });
-    }
-    verdicts.push(outlier_verdict(
-        "Dixon",
-        agreement.dixon.as_ref().map(|test| (test.statistic, test.critical_5.value, test.p, &test.finding)),
-        "two-sided at 5 %, from the null distribution",
-    ));
-    verdicts.push(outlier_verdict(
-        "Grubbs",
-        agreement.grubbs.as_ref().map(|test| (test.statistic, test.critical_5, test.p, &test.finding)),
-        "two-sided at 5 %, by Student's t",
-    ));
-    for titre in evaluation.titres.iter().filter(|titre| !titre.queries.is_empty()) {
-        verdicts.push(Verdict {
-            rule: "likely slip",
-            outcome: Outcome::Query,
-            compared: format!("titration {} with its siblings", titre.position),
-            value: Some(titre.volume_ml),
-            critical: None,
-            unit: "mL",
-            obtained: String::new(),
-            p: None,
-            advice: "read the burette sheet again; correct with a reason if it was a slip".to_owned(),
-        });
-    }
-    verdicts
-}
-
-fn outlier_verdict(
-    rule: &'static str,
-    test: Result<(f64, f64, f64, &Finding), &OutlierError>,
-    obtained: &'static str,
-) -> Verdict {
-    let advice = "a flag never excludes: look for an assignable cause";
-    let (outcome, value, critical, p, advice) = match test {
-        Ok((value, critical, p, finding)) => {
-            let (outcome, advice) = match finding {
-                Finding::None => (Outcome::Met, String::new()),
-                Finding::Straggler => (Outcome::Query, format!("straggler at 5 %; {advice}")),
-                Finding::Outlier => (Outcome::Query, format!("outlier at 1 %; {advice}")),
-                Finding::NoDecision { reason } => (Outcome::NoDecision, format!("no decision possible: {reason}")),
-            };
-            (outcome, Some(value), Some(critical), Some(p), advice)
-        }
-        Err(error) => (Outcome::NoDecision, None, None, None, format!("no decision possible: {error}")),
-    };
-    Verdict {
-        rule,
-        outcome,
-        compared: "the titre farthest out".to_owned(),
-        value,
-        critical,
-        unit: "",
-        obtained: obtained.to_owned(),
-        p,
-        advice,
-    }
 }

@@ -41,8 +41,16 @@ pub struct Iron3 {
 /// Requirements 3.6; JCGM 100:2008, 5.2 (from memory).
 ///
 /// # Errors
-/// Either record cannot be evaluated, or the two contradict each other on a shared input.
+/// Either record cannot be evaluated, the two are not in the same unit, or they contradict each other on a shared input.
 pub fn iron3(total: &Record, iron2: &Record, detail: Detail) -> Result<Iron3, EvaluationError> {
+    let of = |record: &Record| (record.rules.reporting.unit, record.rules.reporting.expressed);
+    if of(total) != of(iron2) {
+        let named = |record: &Record| {
+            let (unit, expressed) = of(record);
+            format!("{} as {expressed:?}", unit.symbol())
+        };
+        return Err(EvaluationError::UnitsDiffer { total: named(total), iron2: named(iron2) });
+    }
     let mut inputs = Inputs::new();
     let total_evaluation = evaluate_with(total, &mut inputs, detail)?;
     let iron2_evaluation = evaluate_with(iron2, &mut inputs, detail)?;
@@ -66,7 +74,13 @@ pub fn iron3(total: &Record, iron2: &Record, detail: Detail) -> Result<Iron3, Ev
     derived.u = Some(u);
     derived.u_if_independent = Some(u_a.hypot(u_b));
     derived.correlation = inputs.correlation(&a, &b);
-    derived.reported = Some(content::reported(&inputs, &difference, &total.rules.reporting, total.rules.loq)?);
+    let mut reported = content::reported(&inputs, &difference, &total.rules.reporting, total.rules.loq)?;
+    if difference.value() < 0.0 && difference.value() >= -2.0 * u && !reported.below_loq {
+        // Nothing was found, whatever limit the method states; the value itself stays in the record.
+        reported.text = "< LOQ".to_owned();
+        reported.below_loq = true;
+    }
+    derived.reported = Some(reported);
     derived.verdicts = vec![sign_verdict(difference.value(), u, total.rules.reporting.unit.symbol())];
     if detail == Detail::Working {
         derived.budget = inputs.budget(&difference);

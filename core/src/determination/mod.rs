@@ -7,6 +7,9 @@ mod content;
 mod evaluate;
 mod facts;
 mod iron3;
+mod judgements;
+mod page;
+mod readings;
 mod slips;
 mod standardisation;
 mod titre;
@@ -19,6 +22,7 @@ pub use facts::{
     PortionAmount, Record, Reporting, Rules, Segment, Standing, Titration, TitrationKind, Vessel,
 };
 pub use iron3::{Iron3, iron3};
+pub use readings::{ReadingsError, check_readings};
 pub use slips::SlipQuery;
 pub use standardisation::{
     Preparation, PreparedTitrant, Reference, Replicate, ReplicateResult, Standardisation, StandardisationResult,

@@ -154,8 +154,29 @@ pub fn prepare(preparation: &Preparation) -> Result<PreparedTitrant, EvaluationE
     let c = concentration.value();
     let u = inputs.standard_uncertainty(&concentration);
     let factor = c / preparation.nominal;
+    let leaves = preparation_leaves(preparation);
+    let numbers = format!(
+        "1000 x {} x {} x {b} / ({} x {} x {to_20})",
+        preparation.mass_text, reference.mass_fraction, reference.molar_mass, preparation.flask.volume_ml
+    );
+    let formula = ("1000 m P B / (M V F_T)", "requirements of the method; B: OIML D 28, F_T: ISO 4787");
+    let working = Step::computed("c20", "concentration at 20 C", formula, numbers, c, "mol/L").with_u(u).from(leaves);
+    Ok(PreparedTitrant {
+        concentration: c,
+        u,
+        degrees_of_freedom: inputs.effective_degrees_of_freedom(&concentration),
+        factor,
+        budget: inputs.budget(&concentration),
+        verdicts: vec![factor_verdict(factor, preparation.factor_limits)],
+        working,
+    })
+}
+
+/// The recorded facts under a preparation.
+fn preparation_leaves(preparation: &Preparation) -> Vec<Step> {
+    let reference = &preparation.reference;
     let fact = |kind, id: &str, field| Fact { kind, id: id.to_owned(), field };
-    let leaves = vec![
+    vec![
         Step::fact(
             "m",
             "mass weighed",
@@ -181,22 +202,7 @@ pub fn prepare(preparation: &Preparation) -> Result<PreparedTitrant, EvaluationE
             fact("equipment_calibrations", &preparation.flask.id, "calibrated_value"),
         )
         .with_u(preparation.flask.u_ml),
-    ];
-    let numbers = format!(
-        "1000 x {} x {} x {b} / ({} x {} x {to_20})",
-        preparation.mass_text, reference.mass_fraction, reference.molar_mass, preparation.flask.volume_ml
-    );
-    let formula = ("1000 m P B / (M V F_T)", "requirements of the method; B: OIML D 28, F_T: ISO 4787");
-    let working = Step::computed("c20", "concentration at 20 C", formula, numbers, c, "mol/L").with_u(u).from(leaves);
-    Ok(PreparedTitrant {
-        concentration: c,
-        u,
-        degrees_of_freedom: inputs.effective_degrees_of_freedom(&concentration),
-        factor,
-        budget: inputs.budget(&concentration),
-        verdicts: vec![factor_verdict(factor, preparation.factor_limits)],
-        working,
-    })
+    ]
 }
 
 /// A replicate or blank of a standardisation.

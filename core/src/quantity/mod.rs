@@ -38,7 +38,7 @@ macro_rules! quantities {
             /// # Errors
             /// [`OutOfRange`], also for NaN.
             pub fn new(value: f64) -> Result<Self, OutOfRange> {
-                if value >= $low && value <= $high {
+                if ($low..=$high).contains(&value) {
                     Ok(Self(value))
                 } else {
                     Err(OutOfRange { noun: $noun, unit: $unit, low: $low, high: $high, value })

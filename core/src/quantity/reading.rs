@@ -70,7 +70,7 @@ impl FromStr for Reading {
         if whole.len() > DIGITS || fraction.len() > DIGITS {
             return Err(ReadingError::TooLong(shown));
         }
-        BigDecimal::from_str(text).map(Self).map_err(|_| ReadingError::NotDecimal(shown))
+        BigDecimal::from_str(text).map(Self).map_err(|_error| ReadingError::NotDecimal(shown))
     }
 }
 
