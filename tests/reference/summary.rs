@@ -1,7 +1,7 @@
 //! Distribution functions and univariate summaries.
-#![cfg(test)]
 use crate::data;
 use bigdecimal::BigDecimal;
+use ferrotitre_core::rounding::{FourthDecimal, text, two_steps};
 use ferrotitre_core::statistics::distribution::{Beta, ChiSquared, FisherF, Normal, StudentT, ln_gamma};
 use ferrotitre_core::statistics::summary::{Summary, lag1_autocorrelation};
 
@@ -139,4 +139,19 @@ fn strd_means_deviations_and_autocorrelations_agree_to_the_digits_the_doubles_al
     let values: Vec<f64> =
         std::iter::once(10_000_000.2).chain(std::iter::repeat_n([10_000_000.1, 10_000_000.3], 500).flatten()).collect();
     check_strd("NumAcc4", &values, [10_000_000.2, 0.1, -0.999]);
+}
+
+#[test]
+fn the_two_step_rounding_of_the_iron_ore_standard_gives_its_examples() {
+    let file = data::json("10_stoichiometry.json");
+    let rule = file.as_array().unwrap().iter().find(|record| record["id"] == "S11").unwrap();
+    let examples = rule["examples"].as_array().unwrap();
+    assert_eq!(examples.len(), 6);
+    for example in examples {
+        let value: BigDecimal = example[0].as_str().unwrap().parse().unwrap();
+        // Four decimals are given, so both readings of the first step must agree.
+        for first in [FourthDecimal::Cut, FourthDecimal::Rounded] {
+            assert_eq!(text(&two_steps(&value, first)), example[1].as_str().unwrap());
+        }
+    }
 }
