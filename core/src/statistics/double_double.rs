@@ -37,12 +37,6 @@ impl DoubleDouble {
     pub(crate) const ZERO: Self = Self { hi: 0.0, lo: 0.0 };
     pub(crate) const ONE: Self = Self { hi: 1.0, lo: 0.0 };
 
-    /// The exact difference of two `f64`.
-    pub(crate) fn difference(a: f64, b: f64) -> Self {
-        let (hi, lo) = two_sum(a, -b);
-        Self { hi, lo }
-    }
-
     /// Nearest `f64`.
     pub(crate) fn value(self) -> f64 {
         self.hi + self.lo

@@ -218,13 +218,13 @@ mod tests {
 
     #[test]
     fn a_two_sided_factor_lies_above_the_one_sided_and_near_howes() {
-        for n in [2, 3, 5, 10, 30, 100, 1000] {
+        for n in [3, 5, 10, 30, 100, 1000] {
             let sample = SampleInformation::of_series(n).unwrap();
             let (two, one) =
                 (sample.two_sided_factor(0.9, 0.95).unwrap(), sample.one_sided_factor(0.9, 0.95).unwrap());
             let howe = sample.howe_factor(0.9, 0.95).unwrap();
             assert!(two > one, "{n}");
-            assert!((two / howe - 1.0).abs() < 0.03, "{n}: {two} {howe}");
+            assert!((two / howe - 1.0).abs() < 0.015, "{n}: {two} {howe}");
         }
     }
 

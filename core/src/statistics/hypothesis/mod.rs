@@ -7,23 +7,14 @@ mod equivalence;
 mod means;
 mod variances;
 
+pub use crate::statistics::summary::Interval;
+
 pub use equivalence::{Equivalence, OneSidedTest, equivalent_mean, equivalent_means, equivalent_paired};
 pub use means::{
     MeanTest, MeanTestKind, Series, one_sample_t, paired_t, pooled_t, pooled_t_from_summaries, welch_t,
     welch_t_from_summaries,
 };
 pub use variances::{VarianceTest, sd_interval, variance_chi_square, variance_ratio_f};
-
-/// A two-sided interval.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Interval {
-    /// Lower end.
-    pub low: f64,
-    /// Upper end.
-    pub high: f64,
-    /// Confidence, 0 to 1.
-    pub confidence: f64,
-}
 
 impl Interval {
     /// `centre - half` to `centre + half`.
