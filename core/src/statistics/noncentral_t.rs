@@ -7,7 +7,7 @@ use crate::statistics::distribution::{Normal, StudentT};
 use crate::statistics::model_error::ModelError;
 
 /// Logarithm of the standard normal distribution function, without underflow.
-fn ln_normal_cdf(z: f64) -> f64 {
+pub(super) fn ln_normal_cdf(z: f64) -> f64 {
     if z > -30.0 {
         return Normal.cdf(z).ln();
     }
