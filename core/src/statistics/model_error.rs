@@ -117,10 +117,6 @@ impl ModelError {
         (first, first_len): (&'static str, usize),
         (second, second_len): (&'static str, usize),
     ) -> Result<(), Self> {
-        if first_len == second_len {
-            Ok(())
-        } else {
-            Err(Self::LengthsDiffer { first, first_len, second, second_len })
-        }
+        if first_len == second_len { Ok(()) } else { Err(Self::LengthsDiffer { first, first_len, second, second_len }) }
     }
 }

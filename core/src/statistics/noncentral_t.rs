@@ -130,7 +130,7 @@ impl NoncentralT {
             let (name, rule) = ("degrees of freedom", "between 0.5 and 1e9");
             return Err(ModelError::OutOfRange { name, rule, value: degrees_of_freedom });
         }
-        if !(noncentrality.abs() <= 1e5) {
+        if noncentrality.is_nan() || noncentrality.abs() > 1e5 {
             let (name, rule) = ("noncentrality", "between -1e5 and 1e5");
             return Err(ModelError::OutOfRange { name, rule, value: noncentrality });
         }

@@ -37,7 +37,10 @@ fn sorted<T: Observation>(needed: usize, values: &[T]) -> Result<(Vec<f64>, f64)
     let mut deviations: Vec<f64> = exact.iter().map(|x| (*x - moments.mean).value()).collect();
     deviations.sort_by(f64::total_cmp);
     if moments.squares.value() <= 0.0 {
-        return Err(ModelError::NoSpread { what: "the values", needed: "a test of normality needs values that differ" });
+        return Err(ModelError::NoSpread {
+            what: "the values",
+            needed: "a test of normality needs values that differ",
+        });
     }
     Ok((deviations, moments.squares.value()))
 }
@@ -99,8 +102,11 @@ pub fn shapiro_wilk<T: Observation>(values: &[T]) -> Result<ShapiroWilk, ModelEr
     }
     let (deviations, squares) = sorted(3, values)?;
     let weights = royston_weights(n)?;
-    let contrast: f64 =
-        weights.iter().zip(deviations.iter().zip(deviations.iter().rev())).map(|(a, (low, high))| a * (high - low)).sum();
+    let contrast: f64 = weights
+        .iter()
+        .zip(deviations.iter().zip(deviations.iter().rev()))
+        .map(|(a, (low, high))| a * (high - low))
+        .sum();
     let w = (contrast * contrast / squares).min(1.0);
     Ok(ShapiroWilk { w, p: shapiro_wilk_p(w, n), n })
 }
@@ -150,9 +156,7 @@ pub fn anderson_darling<T: Observation>(values: &[T]) -> Result<AndersonDarling,
         .iter()
         .zip(deviations.iter().rev())
         .enumerate()
-        .map(|(i, (low, high))| {
-            (2.0 * i as f64 + 1.0) * (ln_normal_cdf(low / sd) + ln_normal_cdf(-high / sd))
-        })
+        .map(|(i, (low, high))| (2.0 * i as f64 + 1.0) * (ln_normal_cdf(low / sd) + ln_normal_cdf(-high / sd)))
         .sum();
     let a_squared = -count - sum / count;
     let a = a_squared * (1.0 + 0.75 / count + 2.25 / (count * count));

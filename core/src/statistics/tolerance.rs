@@ -107,9 +107,8 @@ impl SampleInformation {
             .map(|(x, weight)| (radius(x), scale * weight * (-0.5 * n * x * x).exp()))
             .collect();
         let doubt = 1.0 - confidence;
-        let failing = |k: f64| -> f64 {
-            nodes.iter().map(|(radius, weight)| weight * chi.cdf(nu * (radius / k).powi(2))).sum()
-        };
+        let failing =
+            |k: f64| -> f64 { nodes.iter().map(|(radius, weight)| weight * chi.cdf(nu * (radius / k).powi(2))).sum() };
         // The failing probability falls with k; Howe's factor is within a few per cent.
         let start = self.howe_factor(content, confidence)?;
         let (mut low, mut high) = (start, start);
@@ -220,8 +219,7 @@ mod tests {
     fn a_two_sided_factor_lies_above_the_one_sided_and_near_howes() {
         for n in [3, 5, 10, 30, 100, 1000] {
             let sample = SampleInformation::of_series(n).unwrap();
-            let (two, one) =
-                (sample.two_sided_factor(0.9, 0.95).unwrap(), sample.one_sided_factor(0.9, 0.95).unwrap());
+            let (two, one) = (sample.two_sided_factor(0.9, 0.95).unwrap(), sample.one_sided_factor(0.9, 0.95).unwrap());
             let howe = sample.howe_factor(0.9, 0.95).unwrap();
             assert!(two > one, "{n}");
             assert!((two / howe - 1.0).abs() < 0.015, "{n}: {two} {howe}");

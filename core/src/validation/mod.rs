@@ -13,8 +13,6 @@ pub use detection::{
     detection_limits_from_line,
 };
 pub use horwitz::{HorRat, PredictedRsd, horrat, predicted_rsd_percent, thompson_sd};
-pub use proficiency::{
-    AssignedValue, Homogeneity, Participant, Scores, Signal, homogeneity, proficiency_scores,
-};
+pub use proficiency::{AssignedValue, Homogeneity, Participant, Scores, Signal, homogeneity, proficiency_scores};
 pub use recovery::{Measured, Recovery, recovery_from_replicates, recovery_from_spike};
 pub use trueness::{Trueness, trueness};

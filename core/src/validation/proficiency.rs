@@ -168,9 +168,8 @@ mod tests {
     #[test]
     fn an_uncertain_assigned_value_calls_for_z_prime() {
         let result = Participant { value: 2.2, u: 0.1, expanded: 0.2 };
-        let scores = |u| {
-            proficiency_scores(result, AssignedValue { value: 0.0, u, expanded: 2.0 * u, sigma_pt: 1.0 }).unwrap()
-        };
+        let scores =
+            |u| proficiency_scores(result, AssignedValue { value: 0.0, u, expanded: 2.0 * u, sigma_pt: 1.0 }).unwrap();
         assert!(!scores(0.3).use_z_prime && scores(0.31).use_z_prime);
         assert_eq!((scores(0.3).signal, scores(0.6).signal), (Signal::Warning, Signal::Satisfactory));
     }

@@ -60,6 +60,11 @@ impl VarianceSum {
             largest_df
         };
         let sd = variance.max(0.0).sqrt();
-        Ok(Self { variance: sd * sd, sd, degrees_of_freedom, interval: sd_interval(sd, degrees_of_freedom, confidence)? })
+        Ok(Self {
+            variance: sd * sd,
+            sd,
+            degrees_of_freedom,
+            interval: sd_interval(sd, degrees_of_freedom, confidence)?,
+        })
     }
 }

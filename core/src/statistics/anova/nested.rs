@@ -1,7 +1,7 @@
 //! Two-level nested analysis of variance: days, analysts within days, replicates.
 
-use super::components::{Component, VarianceSum};
 use super::FRatio;
+use super::components::{Component, VarianceSum};
 use crate::statistics::double_double::{DoubleDouble, Observation, exact};
 use crate::statistics::model_error::ModelError;
 
@@ -141,7 +141,8 @@ where
     let squares = [squares_upper, squares_lower, squares_within].map(|squares| squares.above_rounding(scale));
     let first = uppers.first().map(|(cells, _, _)| (cells.len(), cells.first().map(|(count, _)| *count)));
     let balanced = uppers.iter().all(|(cells, _, _)| {
-        Some(cells.len()) == first.map(|f| f.0) && cells.iter().all(|(count, _)| Some(*count) == first.and_then(|f| f.1))
+        Some(cells.len()) == first.map(|f| f.0)
+            && cells.iter().all(|(count, _)| Some(*count) == first.and_then(|f| f.1))
     });
     design.analyse(data.len(), grand.value(), squares, balanced, confidence)
 }

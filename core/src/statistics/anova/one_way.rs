@@ -1,7 +1,7 @@
 //! One-way analysis of variance: days, runs, analysts or laboratories with replicates.
 
-use super::components::{Component, VarianceSum};
 use super::FRatio;
+use super::components::{Component, VarianceSum};
 use crate::statistics::distribution::{ChiSquared, FisherF};
 use crate::statistics::double_double::{DoubleDouble, Observation, exact};
 use crate::statistics::hypothesis::Interval;
@@ -198,7 +198,10 @@ mod tests {
         assert!(matches!(one_way(&[[1.0, 2.0]], 0.95), Err(ModelError::NotEnoughData { what: "groups", .. })));
         assert!(matches!(one_way(&[[1.0], [2.0]], 0.95), Err(ModelError::NotEnoughData { needed: 3, found: 2, .. })));
         assert!(matches!(one_way(&[vec![1.0, 2.0], vec![]], 0.95), Err(ModelError::NotEnoughData { .. })));
-        assert!(matches!(one_way(&[[1.0, f64::NAN], [1.0, 2.0]], 0.95), Err(ModelError::NotFinite { position: 2, .. })));
+        assert!(matches!(
+            one_way(&[[1.0, f64::NAN], [1.0, 2.0]], 0.95),
+            Err(ModelError::NotFinite { position: 2, .. })
+        ));
     }
 
     #[test]
@@ -211,8 +214,7 @@ mod tests {
 
     #[test]
     fn a_hundred_thousand_groups_of_three_are_quick() {
-        let groups: Vec<[f64; 3]> =
-            (0..100_000).map(|i| [1.0, 2.0, 3.0].map(|x| x + 1e9 + f64::from(i % 2))).collect();
+        let groups: Vec<[f64; 3]> = (0..100_000).map(|i| [1.0, 2.0, 3.0].map(|x| x + 1e9 + f64::from(i % 2))).collect();
         let start = std::time::Instant::now();
         let study = one_way(&groups, 0.95).unwrap();
         // Within each group the squares are 1 + 0 + 1; the means lie 0.5 to either side of the grand mean.

@@ -35,8 +35,7 @@ struct Sums {
 
 impl Sums {
     fn of(x: &[DoubleDouble], y: &[DoubleDouble]) -> Self {
-        let product =
-            |a: &[DoubleDouble], b: &[DoubleDouble]| DoubleDouble::sum(a.iter().zip(b).map(|(a, b)| *a * *b));
+        let product = |a: &[DoubleDouble], b: &[DoubleDouble]| DoubleDouble::sum(a.iter().zip(b).map(|(a, b)| *a * *b));
         Self {
             n: x.len() as f64,
             x: DoubleDouble::sum(x.iter().copied()),
@@ -136,7 +135,11 @@ pub fn deming<T: Observation, U: Observation>(
         let mean = left_out.iter().map(of).sum::<f64>() / n;
         let squares: f64 = left_out.iter().map(|line| (of(line) - mean).powi(2)).sum();
         let standard_error = ((n - 1.0) / n * squares).sqrt();
-        JackknifeEstimate { estimate, standard_error, interval: Interval::around(estimate, t * standard_error, confidence) }
+        JackknifeEstimate {
+            estimate,
+            standard_error,
+            interval: Interval::around(estimate, t * standard_error, confidence),
+        }
     };
     Ok(Deming {
         n: x.len(),

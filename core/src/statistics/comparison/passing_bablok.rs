@@ -86,7 +86,8 @@ pub fn passing_bablok<T: Observation, U: Observation>(
     }
     .ok_or(ModelError::NoSolution { what: "the slope", reason: "most pairs of points give no finite rising slope" })?;
     let intercept_for = |slope: f64| {
-        let mut rests: Vec<f64> = x.iter().zip(&y).map(|(x, y)| (*y - DoubleDouble::from(slope) * *x).value()).collect();
+        let mut rests: Vec<f64> =
+            x.iter().zip(&y).map(|(x, y)| (*y - DoubleDouble::from(slope) * *x).value()).collect();
         median_in_place(&mut rests)
     };
     let size = n as f64;
@@ -102,8 +103,11 @@ pub fn passing_bablok<T: Observation, U: Observation>(
         slope,
         intercept,
         slope_interval,
-        intercept_interval: slope_interval
-            .map(|b| Interval { low: intercept_for(b.high), high: intercept_for(b.low), confidence }),
+        intercept_interval: slope_interval.map(|b| Interval {
+            low: intercept_for(b.high),
+            high: intercept_for(b.low),
+            confidence,
+        }),
         shift,
         linearity: linearity(&x, &y, slope, intercept),
     })
@@ -151,7 +155,13 @@ fn linearity(x: &[DoubleDouble], y: &[DoubleDouble], slope: f64, intercept: f64)
     let (up, down) = ((below / above).sqrt(), (above / below).sqrt());
     let (mut sum, mut largest) = (0.0_f64, 0.0_f64);
     for (_, sign) in points {
-        sum += if sign > 0.0 { up } else if sign < 0.0 { -down } else { 0.0 };
+        sum += if sign > 0.0 {
+            up
+        } else if sign < 0.0 {
+            -down
+        } else {
+            0.0
+        };
         largest = largest.max(sum.abs());
     }
     let statistic = largest / (below + 1.0).sqrt();

@@ -1,7 +1,7 @@
 //! Equivalence by two one-sided tests.
 
-use super::means::{Estimate, MeanTestKind};
 use super::Interval;
+use super::means::{Estimate, MeanTestKind};
 use crate::statistics::distribution::StudentT;
 use crate::statistics::double_double::Observation;
 use crate::statistics::model_error::ModelError;

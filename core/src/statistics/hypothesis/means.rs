@@ -96,7 +96,12 @@ impl Estimate {
         second: &[U],
     ) -> Result<Self, ModelError> {
         let (a, b) = (Moments::new("first", 2, first)?, Moments::new("second", 2, second)?);
-        Ok(Self::two(kind, (a.n, first.len(), a.variance()), (b.n, second.len(), b.variance()), (a.mean - b.mean).value()))
+        Ok(Self::two(
+            kind,
+            (a.n, first.len(), a.variance()),
+            (b.n, second.len(), b.variance()),
+            (a.mean - b.mean).value(),
+        ))
     }
 
     fn two_summaries(kind: MeanTestKind, first: Series, second: Series) -> Result<Self, ModelError> {

@@ -63,19 +63,25 @@ pub(super) fn solve(mut columns: Vec<Vec<DoubleDouble>>, y: Vec<DoubleDouble>) -
     let coefficients = root.iter().map(|row| dot(row, &projections)).collect();
     let inverse = root.iter().map(|a| root.iter().map(|b| dot(a, b)).collect()).collect();
     let residual_squares = dot(&residuals, &residuals).above_rounding(data_squares);
+    if residual_squares == DoubleDouble::ZERO {
+        residuals.fill(DoubleDouble::ZERO);
+    }
     Ok(Solution { coefficients, inverse, residuals, residual_squares })
 }
 
-/// Inverse of an upper triangular matrix.
+/// Inverse of an upper triangular matrix, built row by row from the last.
 fn inverse_upper(upper: &[Vec<DoubleDouble>]) -> Vec<Vec<DoubleDouble>> {
     let n = upper.len();
     let mut inverse = vec![vec![DoubleDouble::ZERO; n]; n];
-    for column in 0..n {
-        for row in (0..=column).rev() {
-            let unit = if row == column { DoubleDouble::ONE } else { DoubleDouble::ZERO };
-            let known = DoubleDouble::sum((row + 1..=column).map(|k| upper[row][k] * inverse[k][column]));
-            inverse[row][column] = (unit - known) / upper[row][row];
-        }
+    for row in (0..n).rev() {
+        let done: Vec<DoubleDouble> = (row..n)
+            .map(|column| {
+                let unit = if row == column { DoubleDouble::ONE } else { DoubleDouble::ZERO };
+                let known = DoubleDouble::sum((row + 1..=column).map(|k| upper[row][k] * inverse[k][column]));
+                (unit - known) / upper[row][row]
+            })
+            .collect();
+        inverse[row][row..].copy_from_slice(&done);
     }
     inverse
 }

@@ -115,26 +115,22 @@ impl StraightLine {
     /// assert!(line.slope_test(1.0, 0.95)?.interval.contains(1.0));
     /// # Ok::<(), ferrotitre_core::statistics::model_error::ModelError>(())
     /// ```
-    pub fn fit<T: Observation, U: Observation>(
-        x: &[T],
-        y: &[U],
-        weights: Option<&[f64]>,
-    ) -> Result<Self, ModelError> {
+    pub fn fit<T: Observation, U: Observation>(x: &[T], y: &[U], weights: Option<&[f64]>) -> Result<Self, ModelError> {
         ModelError::paired(("x", x.len()), ("y", y.len()))?;
         ModelError::need("points", 3, x.len())?;
         let (x, y) = (series("x", x)?, series("y", y)?);
-        let model = LinearModel::fit_exact(vec![x.clone()], y.clone(), Terms::WithIntercept, weights).map_err(
-            |error| match error {
-                ModelError::Collinear { .. } => {
-                    ModelError::NoSpread { what: "the x values", needed: "a line needs at least two different x" }
+        let model =
+            LinearModel::fit_exact(vec![x.clone()], y.clone(), Terms::WithIntercept, weights).map_err(|error| {
+                match error {
+                    ModelError::Collinear { .. } => {
+                        ModelError::NoSpread { what: "the x values", needed: "a line needs at least two different x" }
+                    }
+                    other => other,
                 }
-                other => other,
-            },
-        )?;
+            })?;
         let weight = |i: usize| DoubleDouble::from(weights.and_then(|w| w.get(i)).copied().unwrap_or(1.0));
-        let weighted = |values: &[DoubleDouble]| {
-            DoubleDouble::sum(values.iter().enumerate().map(|(i, value)| *value * weight(i)))
-        };
+        let weighted =
+            |values: &[DoubleDouble]| DoubleDouble::sum(values.iter().enumerate().map(|(i, value)| *value * weight(i)));
         let weight_sum = DoubleDouble::sum((0..x.len()).map(weight));
         let (x_mean, y_mean) = (weighted(&x) / weight_sum, weighted(&y) / weight_sum);
         let squares: Vec<DoubleDouble> = x.iter().map(|x| (*x - x_mean).square()).collect();

@@ -240,11 +240,10 @@ impl LinearModel {
         hypothesised: f64,
         confidence: f64,
     ) -> Result<CoefficientTest, ModelError> {
-        let coefficient =
-            self.coefficients.get(index).ok_or(ModelError::NoSolution {
-                what: "the test of a coefficient",
-                reason: "the model has no coefficient at that index",
-            })?;
+        let coefficient = self.coefficients.get(index).ok_or(ModelError::NoSolution {
+            what: "the test of a coefficient",
+            reason: "the model has no coefficient at that index",
+        })?;
         CoefficientTest::new(*coefficient, hypothesised, self.degrees_of_freedom, confidence)
     }
 }
