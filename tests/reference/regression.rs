@@ -69,8 +69,8 @@ fn strd_sets_read_as_decimals_give_every_certified_digit() {
     }
 }
 
-/// From `f64` the arithmetic adds no error, but rounding the decimals of x is itself magnified by the condition of the
-/// design: Filip keeps about eight digits. The sets of whole numbers lose nothing.
+/// From `f64` the arithmetic adds no error; what is missing is the rounding of the decimals of x and y to doubles. The
+/// sets of whole numbers lose nothing, the others one digit at most.
 #[test]
 fn strd_sets_read_as_doubles_agree_as_far_as_doubles_hold_the_data() {
     let table = data::json("01_strd_linear.json");
@@ -80,9 +80,9 @@ fn strd_sets_read_as_doubles_agree_as_far_as_doubles_hold_the_data() {
         let model = LinearModel::polynomial(&plain(&set["x"]), &plain(&set["y"]), degree, intercept, None).unwrap();
         let (b, sd) = agreement(&model, &set["certified_b"], &set["certified_sd"]);
         let wanted = match name.as_str() {
-            "Filip" => 7.5,
-            "Norris" => 13.0,
-            "Pontius" => 12.0,
+            "Filip" => 13.9,
+            "Norris" => 13.8,
+            "Pontius" => 13.4,
             _ => 14.2,
         };
         assert!(b >= wanted && sd >= wanted, "{name}: {b:.1} digits of b, {sd:.1} of sd");
@@ -134,8 +134,8 @@ fn longley_multiple_regression() {
         455.478499142212,
     ];
     for ((found, b), sd) in model.coefficients.iter().zip(certified_b).zip(certified_sd) {
-        assert!(digits(found.estimate, b) > 14.0, "{found:?} is not {b}");
-        assert!(digits(found.standard_error, sd) > 14.0, "{found:?} is not {sd}");
+        assert!(digits(found.estimate, b) > 14.2, "{found:?} is not {b}");
+        assert!(digits(found.standard_error, sd) > 14.2, "{found:?} is not {sd}");
     }
     assert!(digits(model.residual_sd, 304.854073561965) > 14.2);
     assert!(digits(model.r_squared.unwrap(), 0.995479004577296) > 14.2);

@@ -89,7 +89,7 @@ impl SampleInformation {
     /// ```
     /// use ferrotitre_core::statistics::tolerance::SampleInformation;
     /// let k = SampleInformation::of_series(10)?.two_sided_factor(0.95, 0.95)?;
-    /// assert!((k - 3.3935).abs() < 5e-5); // mpmath 1.3.0
+    /// assert!((k - 3.39343).abs() < 5e-6); // SciPy 1.17.1, own quadrature
     /// # Ok::<(), ferrotitre_core::statistics::model_error::ModelError>(())
     /// ```
     pub fn two_sided_factor(self, content: f64, confidence: f64) -> Result<f64, ModelError> {

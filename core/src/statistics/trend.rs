@@ -287,7 +287,7 @@ mod tests {
         }
         assert_eq!(found.len(), 7);
         // The rarest order of 100 values keeps its digits: 1/100! = 1.0715e-158 (mpmath 1.3.0).
-        assert!((inversion_probabilities(100)[0] / 1.071_510_288_125_466_9e-158 - 1.0).abs() < 1e-12);
+        assert!((inversion_probabilities(100)[0] / 1.071_510_288_125_467e-158 - 1.0).abs() < 1e-12);
     }
 
     #[test]

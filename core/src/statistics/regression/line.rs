@@ -82,15 +82,13 @@ pub struct JointTest {
     pub test: FRatio,
 }
 
-/// Half widths of both bands as functions of x, ready for repeated use (plots, passage of a limit).
+/// What both bands have in common at every x.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct WorkingBands {
+pub(super) struct Bands {
     /// `t·s`.
-    pub factor: f64,
-    /// Confidence of both bands.
-    pub confidence: f64,
+    pub(super) factor: f64,
     /// Reciprocal number of further measurements whose mean is predicted.
-    pub reciprocal_further: f64,
+    pub(super) reciprocal_further: f64,
 }
 
 impl StraightLine {
@@ -162,14 +160,11 @@ impl StraightLine {
     }
 
     /// Bands for the mean of `further` measurements (of weight 1) at a given confidence.
-    ///
-    /// # Errors
-    /// No further measurement; confidence outside (0, 1).
-    pub fn bands(&self, further: usize, confidence: f64) -> Result<WorkingBands, ModelError> {
+    pub(super) fn bands(&self, further: usize, confidence: f64) -> Result<Bands, ModelError> {
         ModelError::need("further measurements", 1, further)?;
         let tail = 0.5 * (1.0 - ModelError::fraction("confidence", confidence)?);
         let t = StudentT::new(self.degrees_of_freedom)?.upper_quantile(tail)?;
-        Ok(WorkingBands { factor: t * self.residual_sd, confidence, reciprocal_further: 1.0 / further as f64 })
+        Ok(Bands { factor: t * self.residual_sd, reciprocal_further: 1.0 / further as f64 })
     }
 
     /// The line with both bands at `x`; the prediction band is that of the mean of `further` measurements.

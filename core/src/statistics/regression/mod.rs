@@ -11,5 +11,5 @@ mod linear_model;
 
 pub use crossing::{Leaving, Tolerance, TolerancePassage, tolerance_passage};
 pub use lack_of_fit::{LackOfFit, lack_of_fit};
-pub use line::{InversePrediction, JointTest, Prediction, StraightLine, WorkingBands};
+pub use line::{InversePrediction, JointTest, Prediction, StraightLine};
 pub use linear_model::{Coefficient, CoefficientTest, LinearModel, Terms};
