@@ -143,7 +143,8 @@ pub(super) async fn read(db: &Db, id: Uuid) -> Result<TitrantDetail, Refusal> {
             digest = present;
             preparations.push(view);
         }
-        let sign_offs = sign_offs::of(connection, id).await?.into_iter().map(|s| s.view(&digest, false)).collect();
+        let sign_offs =
+            sign_offs::of(connection, id).await?.into_iter().map(|s| s.view(&digest, None, false)).collect();
         let moves = states::history(connection, id).await?;
         Ok(TitrantDetail { titrant: view(connection, row).await?, preparations, sign_offs, moves })
     })

@@ -1,7 +1,7 @@
 //! Use cases of standardisations.
 
 use chrono::Duration;
-use ferrotitre_core::chemistry::{chemistry, indicator};
+use ferrotitre_core::chemistry::indicator;
 use ferrotitre_core::determination::{
     Burette, Factor, Replicate, Segment, Standardisation, StandardisationResult, Standing, standardise,
 };
@@ -273,7 +273,7 @@ async fn load(connection: &Connection, row: StandardisationRow) -> Result<Loaded
             .map(|t| electrons(&titrant).map(|z| concentration_view(t, z)))
             .transpose()?,
         missing: result.missing.clone(),
-        sign_offs: signed.into_iter().map(|sign| sign.view(&digest, false)).collect(),
+        sign_offs: signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect(),
         content_digest: digest.clone(),
     };
     Ok(Loaded { row, titrant, titrations, result, digest, view })
