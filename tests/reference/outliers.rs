@@ -1,5 +1,6 @@
 //! Outlier tests: Dixon, Grubbs, Cochran. Files and their sources: `data/README.md`.
 use crate::data;
+use ferrotitre_core::statistics::outliers::cochran::{self, Form};
 use ferrotitre_core::statistics::outliers::dixon::{self, Ratio};
 use ferrotitre_core::statistics::outliers::{Obtained, Sidedness};
 use std::collections::BTreeMap;
@@ -105,4 +106,36 @@ fn dixon_values_of_the_requirements_are_met() {
     // 4e6 sets, whose standard error is 0.011 %; four of them are allowed.
     let level = |n, r| dixon::p_value(Ratio::R10, n, r, Sidedness::TwoSided).unwrap().value;
     assert!((level(6, 0.625) - 0.0513).abs() < 4.4e-4 && (level(7, 0.568) - 0.0507).abs() < 4.4e-4);
+}
+
+#[test]
+fn cochran_critical_values_agree_with_formula_simulation_and_print() {
+    for row in data::rows("03_cochran.csv") {
+        let (p, n) = (count(&row, "p"), number(&row, "n"));
+        for (column, alpha) in [("C_0.05", 0.05), ("C_0.025", 0.025), ("C_0.01", 0.01)] {
+            let found = cochran::critical(p, n - 1.0, alpha, Form::BoundByF).unwrap().value;
+            assert!((found - number(&row, column)).abs() < 5.1e-7, "{row:?} {column}: {found}");
+        }
+    }
+    let (mut sum, mut compared) = (0.0, 0);
+    for row in data::rows("03_cochran_monte_carlo.csv") {
+        let (p, n, alpha) = (count(&row, "p"), number(&row, "n"), number(&row, "alpha"));
+        let exact = cochran::critical(p, n - 1.0, alpha, Form::Exact).unwrap();
+        let z = (exact.value - number(&row, "C")) / number(&row, "se").hypot(3e-6);
+        assert!(z.abs() < 4.0, "{row:?}: {} is {z} standard errors off", exact.value);
+        let bound = cochran::critical(p, n - 1.0, alpha, Form::BoundByF).unwrap();
+        assert!(bound.value >= exact.value - 1e-12, "{row:?}");
+        sum += z * z;
+        compared += 1;
+    }
+    let mean_square = sum / f64::from(compared);
+    assert!((0.4..1.6).contains(&mean_square), "{compared} rows, mean z² {mean_square}");
+    for row in data::rows("03_cochran_published_vs_computed.csv") {
+        let (p, n, alpha) = (count(&row, "p"), number(&row, "n"), number(&row, "alpha"));
+        let found = cochran::critical(p, n - 1.0, alpha, Form::BoundByF).unwrap().value;
+        assert!((found - number(&row, "formula")).abs() < 5.1e-5, "{row:?}: {found}");
+        // The file gives the difference to four decimals.
+        let difference = number(&row, "published") - found - number(&row, "published_minus_formula");
+        assert!(difference.abs() < 1.1e-4, "{row:?}: {found}");
+    }
 }

@@ -6,8 +6,8 @@ pub mod cochran;
 pub mod dixon;
 pub mod grubbs;
 pub mod hampel;
+mod largest;
 mod pair;
-mod single;
 
 use crate::statistics::distribution::DistributionError;
 use crate::statistics::summary::SummaryError;
