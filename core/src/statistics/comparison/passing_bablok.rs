@@ -28,7 +28,7 @@ pub struct PassingBablok {
 /// Largest cumulative sum of residual signs along the line.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LinearityTest {
-    /// `max |cusum| / √(l + 1)`, l points above and L below the line scaled to equal weight.
+    /// `max |cusum| / √(L + 1)`: points above count √(L/l), points below -√(l/L), with l points above and L below.
     pub statistic: f64,
     /// Whether it stays below 1.36, the 5 % point of Kolmogorov and Smirnov.
     pub linear_at_5_percent: bool,
@@ -142,7 +142,7 @@ fn linearity(x: &[DoubleDouble], y: &[DoubleDouble], slope: f64, intercept: f64)
         .map(|(x, y)| {
             let residual = (*y - DoubleDouble::from(slope) * *x - DoubleDouble::from(intercept)).value();
             // Distance along the line; a residual of rounding size is a point on it.
-            let along = y.value() + x.value() / slope.abs().max(f64::MIN_POSITIVE);
+            let along = x.value() + slope * y.value();
             (along, if residual.abs() <= 1e-14 * scale { 0.0 } else { residual.signum() })
         })
         .collect();

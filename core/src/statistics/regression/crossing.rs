@@ -119,10 +119,11 @@ fn lower_edge(line: &StraightLine, limit: f64, sign: f64, (width, base): (f64, f
             roots.push(-0.5 * c / b);
         }
     } else {
-        let discriminant = b * b - a * c;
-        if discriminant >= 0.0 {
+        // b² - ac with its equal terms cancelled by hand: a narrow band would lose the root to rounding.
+        let inner = base * a + above * above / line.sxx;
+        if inner >= 0.0 {
             // The stable pair of roots: the sum in q never cancels.
-            let q = -(b + discriminant.sqrt().copysign(b));
+            let q = -(b + (width * inner.sqrt()).copysign(b));
             roots.push(q / a);
             if q != 0.0 {
                 roots.push(c / q);
@@ -157,6 +158,18 @@ mod tests {
         let passage = tolerance_passage(&line(), upper, 0.0, 0.95).unwrap();
         assert_eq!((passage.line, passage.prediction_band), (Leaving::Never, Leaving::Never));
         assert!(tolerance_passage(&line(), Tolerance { low: None, high: None }, 0.0, 0.95).is_err());
+    }
+
+    #[test]
+    fn points_exactly_on_a_line_leave_with_all_bands_at_once() {
+        // 1.0003 - 0.0001 x reaches 0.9954 at 49.
+        let x: Vec<f64> = (0..8).map(f64::from).collect();
+        let y: Vec<f64> = x.iter().map(|x| 1.0003 - 0.0001 * x).collect();
+        let line = StraightLine::fit(&x, &y, None).unwrap();
+        let passage = tolerance_passage(&line, Tolerance { low: Some(0.9954), high: None }, 7.0, 0.95).unwrap();
+        for leaving in [passage.line, passage.confidence_band, passage.prediction_band] {
+            assert!(matches!(leaving, Leaving::At(x) if (x - 49.0).abs() < 1e-9), "{passage:?}");
+        }
     }
 
     #[test]
