@@ -1,5 +1,4 @@
 //! Identities of tests, models and intervals that hold for any input.
-#![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
 
 use ferrotitre_core::statistics::anova::{nested, one_way};
 use ferrotitre_core::statistics::comparison::{LimitMultiplier, bland_altman, deming, passing_bablok};
