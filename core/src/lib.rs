@@ -12,6 +12,7 @@
 //! | [`determination`] | from the record of a determination to its evaluation |
 //! | [`lifecycle`] | the states of each recorded thing and the legal moves between them |
 //! | [`statistics`] | summaries, outliers, agreement, tests, regression, analysis of variance |
+//! | [`validation`] | detection limits, recovery, trueness, Horwitz and HorRat, proficiency scores |
 //! | [`merkle`] | the tree of RFC 9162 that makes the audit log tamper-evident |
 #![forbid(unsafe_code)]
 
@@ -23,4 +24,5 @@ pub mod quantity;
 pub mod rounding;
 pub mod statistics;
 pub mod uncertainty;
+pub mod validation;
 pub mod working;
