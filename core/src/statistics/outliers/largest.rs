@@ -157,8 +157,6 @@ impl Level {
 pub(super) struct Largest {
     parts: Parts,
     top: Level,
-    /// Whether Bonferroni's bound is exact: w at least this.
-    exact_from: f64,
 }
 
 impl Largest {
@@ -177,23 +175,17 @@ impl Largest {
         for (taken, lower) in lowers.iter().enumerate().rev() {
             level = Some(build(parts, m - taken, *lower, level.as_ref())?);
         }
-        let exact_from = parts.before(m as f64, 1.0);
         // `lowers` is never empty, so there is a level; a fresh one otherwise changes nothing.
         let top = match level {
             Some(level) => level,
             None => build(parts, m, lowest, None)?,
         };
-        Ok(Self { parts, top, exact_from })
+        Ok(Self { parts, top })
     }
 
     /// Probability that the largest part exceeds `w`.
     pub(super) fn tail(&self, w: f64) -> f64 {
         self.top.tail(self.parts, w).clamp(0.0, 1.0)
-    }
-
-    /// From here on no two parts can exceed together.
-    pub(super) fn exact_from(&self) -> f64 {
-        self.exact_from
     }
 }
 
