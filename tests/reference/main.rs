@@ -8,5 +8,6 @@ mod chemistry;
 mod determination;
 mod merkle;
 mod outliers;
+mod robust;
 mod summary;
 mod uncertainty;

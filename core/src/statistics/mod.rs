@@ -2,6 +2,8 @@
 
 pub mod agreement;
 pub mod distribution;
+pub mod integrity;
 pub mod outliers;
 pub mod quadrature;
+pub mod robust;
 pub mod summary;
