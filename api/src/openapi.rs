@@ -31,7 +31,6 @@ use crate::web::problem::ProblemDocument;
         (name = "runs", description = "Analytical runs and blanks"),
         (name = "determinations", description = "Determinations, titrations, iron results, signatures, concessions"),
         (name = "audit", description = "Audit events, tree heads, proofs"),
-        (name = "calculations", description = "Stateless statistics"),
         (name = "operations", description = "Health, readiness, metrics")
     )
 )]
