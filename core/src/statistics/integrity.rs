@@ -400,7 +400,8 @@ pub fn benjamini_hochberg(p_values: &[f64], rate: f64) -> Result<Vec<Discovery>,
     let mut adjusted = vec![1.0; count];
     let mut least: f64 = 1.0;
     for (i, at) in order.into_iter().enumerate() {
-        least = least.min(p_values[at] * count as f64 / (count - i) as f64);
+        // The factor first: it is never below 1, so no adjusted value falls below its own by rounding.
+        least = least.min(p_values[at] * (count as f64 / (count - i) as f64));
         adjusted[at] = least;
     }
     let shown = |(p, adjusted): (&f64, f64)| Discovery { p: *p, adjusted, shown: adjusted <= rate };
