@@ -1,5 +1,4 @@
 //! Laws that hold for any data: shift, scale, permutation, merging, round trips.
-#![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
 
 use bigdecimal::BigDecimal;
 use ferrotitre_core::rounding::{Ties, decimal_of, report, text, to_figures, to_places};
