@@ -17,8 +17,6 @@ pub struct Answer {
     pub status: u16,
     /// Body as text.
     pub body: String,
-    /// Version tag, if the answer had one.
-    pub etag: Option<String>,
 }
 
 impl Client {
@@ -46,7 +44,7 @@ impl Client {
         let mut line = String::new();
         self.stream.read_line(&mut line)?;
         let status = line.split(' ').nth(1).and_then(|text| text.parse().ok()).ok_or_else(|| bad("no status line"))?;
-        let (mut length, mut chunked, mut etag) = (None, false, None);
+        let (mut length, mut chunked) = (None, false);
         loop {
             line.clear();
             self.stream.read_line(&mut line)?;
@@ -54,7 +52,6 @@ impl Client {
             match name.to_ascii_lowercase().as_str() {
                 "content-length" => length = value.parse::<usize>().ok(),
                 "transfer-encoding" => chunked = value.eq_ignore_ascii_case("chunked"),
-                "etag" => etag = Some(value.to_owned()),
                 _ => {}
             }
         }
@@ -63,7 +60,7 @@ impl Client {
             loop {
                 line.clear();
                 self.stream.read_line(&mut line)?;
-                let size = usize::from_str_radix(line.trim(), 16).map_err(|_| bad("no chunk size"))?;
+                let size = usize::from_str_radix(line.trim(), 16).map_err(|error| bad(&error.to_string()))?;
                 let start = body.len();
                 body.resize(start + size, 0);
                 self.stream.read_exact(&mut body[start..])?;
@@ -77,7 +74,7 @@ impl Client {
             body.resize(length.unwrap_or(0), 0);
             self.stream.read_exact(&mut body)?;
         }
-        let body = String::from_utf8(body).map_err(|_| bad("the body is not UTF-8"))?;
-        Ok(Answer { status, body, etag })
+        let body = String::from_utf8(body).map_err(|error| bad(&error.to_string()))?;
+        Ok(Answer { status, body })
     }
 }

@@ -209,8 +209,9 @@ fn literal(value: &str) -> String {
 }
 
 fn is_uuid(text: &str) -> bool {
-    text.len() == 36 && text.bytes().enumerate().all(|(at, byte)| match at {
-        8 | 13 | 18 | 23 => byte == b'-',
-        _ => byte.is_ascii_hexdigit(),
-    })
+    text.len() == 36
+        && text.bytes().enumerate().all(|(at, byte)| match at {
+            8 | 13 | 18 | 23 => byte == b'-',
+            _ => byte.is_ascii_hexdigit(),
+        })
 }
