@@ -13,6 +13,7 @@ mod hypothesis;
 mod merkle;
 mod outliers;
 mod regression;
+mod robust;
 mod summary;
 mod uncertainty;
 mod validation;

@@ -5,7 +5,7 @@ mod null;
 mod published;
 
 use std::collections::HashMap;
-use std::sync::{Mutex, OnceLock, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use super::{
     Critical, End, Finding, Obtained, OutlierError, PValue, Sidedness, finding, level, no_decision, size, sorted,
@@ -126,7 +126,21 @@ pub fn statistic(ratio: Ratio, values: &[f64]) -> Result<Ends, OutlierError> {
 pub fn p_value(ratio: Ratio, n: usize, r: f64, sidedness: Sidedness) -> Result<PValue, OutlierError> {
     size(n, ratio.fewest(), MOST)?;
     let (_, cut) = ratio.gap_and_cut();
-    Ok(p_from(&Null::new(n, cut), ratio, r, sidedness))
+    Ok(p_from(&remembered_null(n, cut), ratio, r, sidedness))
+}
+
+/// The nodes asked for last: a test asks for a p-value and several critical values of the same n.
+fn remembered_null(n: usize, cut: usize) -> Arc<Null> {
+    static LAST: Mutex<Option<Arc<Null>>> = Mutex::new(None);
+    let mut last = LAST.lock().unwrap_or_else(PoisonError::into_inner);
+    match &*last {
+        Some(null) if null.is_for(n, cut) => Arc::clone(null),
+        _ => {
+            let null = Arc::new(Null::new(n, cut));
+            *last = Some(Arc::clone(&null));
+            null
+        }
+    }
 }
 
 fn p_from(null: &Null, ratio: Ratio, r: f64, sidedness: Sidedness) -> PValue {
@@ -182,7 +196,7 @@ fn remembered(ratio: Ratio, n: usize, alpha: f64, sidedness: Sidedness) -> Resul
         return Ok(known);
     }
     // The tail falls about like a power of 1 − r, so ln p against ln(1 − r) is nearly straight.
-    let null = Null::new(n, ratio.gap_and_cut().1);
+    let null = remembered_null(n, ratio.gap_and_cut().1);
     let ratio_at = |u: f64| -(-u).exp_m1();
     let excess = |u: f64| p_from(&null, ratio, ratio_at(u), sidedness).value.ln() - alpha.ln();
     let value = ratio_at(find_root((0.0, 30.0), 1e-12, 2.0 / n as f64, excess));

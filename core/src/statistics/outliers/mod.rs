@@ -7,7 +7,6 @@ pub mod dixon;
 pub mod grubbs;
 pub mod hampel;
 mod largest;
-mod pair;
 
 use crate::statistics::distribution::DistributionError;
 use crate::statistics::summary::SummaryError;

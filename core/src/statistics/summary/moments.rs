@@ -357,8 +357,8 @@ fn block_summary(values: &[f64]) -> Option<Summary> {
     mean.add(sum / n);
     let centre = mean.value();
     let power_sums = central_sums(values, centre);
-    // The centre is not the mean to the last bit: what the first-power sum shows is taken off the second (the
-    // corrected two-pass algorithm) and put on the mean; in the third and fourth it is below rounding.
+    // The centre is not the mean to the last bit: what the first-power sum shows is put on the mean and taken off the
+    // higher powers (the corrected two-pass algorithm). On an offset of 1e12 the fourth power would show it.
     let residue = power_sums[0] / n;
     mean = Compensated { sum: centre, lost: residue };
     Some(Summary {
@@ -366,7 +366,7 @@ fn block_summary(values: &[f64]) -> Option<Summary> {
         mean,
         m2: Compensated { sum: (power_sums[1] - residue * power_sums[0]).max(0.0), lost: 0.0 },
         m3: Compensated { sum: power_sums[2] - 3.0 * residue * power_sums[1], lost: 0.0 },
-        m4: Compensated { sum: power_sums[3], lost: 0.0 },
+        m4: Compensated { sum: power_sums[3] - 4.0 * residue * power_sums[2], lost: 0.0 },
         min,
         max,
     })

@@ -88,12 +88,16 @@ impl Null {
                 let density = (-m * m - 0.25 * v * v).exp() / std::f64::consts::TAU;
                 let weight = front * step * weight * density * power(at_y.upper, cut);
                 // What even the whole stretch between x and y cannot lift above rounding is left out.
-                if weight * power(at_x.up_to(at_y), inside) > 1e-19 {
+                if weight * power(at_x.up_to(at_y), inside) > 1e-17 {
                     nodes.push(Node { x, y, at_x, at_y, weight });
                 }
             }
         }
         Self { n, cut, nodes }
+    }
+
+    pub(super) fn is_for(&self, n: usize, cut: usize) -> bool {
+        self.n == n && self.cut == cut
     }
 
     /// P(ratio at one end, fixed beforehand, exceeds `r`).
