@@ -1,1 +1,35 @@
-//! x
+//! The service around `ferrotitre-core`: records facts in PostgreSQL and serves what core computes from them.
+//!
+//! Cut by feature: a folder per thing the laboratory talks about, with the same file names in every folder. A request goes
+//! [`routes`] to `<feature>/handlers.rs` to `<feature>/service.rs` to core and `<feature>/store.rs`.
+#![recursion_limit = "256"]
+
+pub mod accounts;
+pub mod app;
+pub mod audit;
+pub mod auth;
+pub mod calculations;
+pub mod cli;
+pub mod cluster;
+pub mod config;
+pub mod db;
+pub mod demo;
+pub mod determinations;
+pub mod equipment;
+pub mod evaluations;
+pub mod ids;
+pub mod methods;
+pub mod migrate;
+pub mod openapi;
+pub mod operations;
+mod readings;
+pub mod refusal;
+pub mod routes;
+pub mod runs;
+pub mod samples;
+pub mod schema;
+pub mod sign_offs;
+pub mod standards;
+pub mod states;
+pub mod titrants;
+pub mod web;

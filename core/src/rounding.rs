@@ -1,1 +1,177 @@
-//! Decimal rounding for reported figures.
+//! Decimal rounding, applied only to reported figures.
+//!
+//! Values are rounded as decimals, never as binary fractions: 2.675 is the number a person reads, and rounds as such.
+
+use bigdecimal::num_bigint::Sign;
+use bigdecimal::{BigDecimal, RoundingMode, Zero};
+
+/// How a tie is rounded.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ties {
+    /// To the even neighbour (ISO 80000-1, Annex B, rule A; from memory).
+    HalfEven,
+    /// Away from zero (rule B; from memory).
+    HalfUp,
+}
+
+impl Ties {
+    fn mode(self) -> RoundingMode {
+        match self {
+            Self::HalfEven => RoundingMode::HalfEven,
+            Self::HalfUp => RoundingMode::HalfUp,
+        }
+    }
+}
+
+/// The shortest decimal that denotes exactly this double; `None` for NaN and infinities.
+///
+/// # Example
+/// ```
+/// assert_eq!(ferrotitre_core::rounding::decimal_of(0.1).unwrap().to_string(), "0.1");
+/// ```
+#[must_use]
+pub fn decimal_of(value: f64) -> Option<BigDecimal> {
+    // Rust prints the shortest digits that read back as the same double.
+    if value.is_finite() { format!("{value:e}").parse().ok() } else { None }
+}
+
+/// Rounds to decimal places; a zero has no sign.
+///
+/// # Example
+/// ```
+/// use ferrotitre_core::rounding::{Ties, to_places};
+/// let value = "52.3650".parse().unwrap();
+/// assert_eq!(to_places(&value, 2, Ties::HalfEven).to_string(), "52.36");
+/// assert_eq!(to_places(&value, 2, Ties::HalfUp).to_string(), "52.37");
+/// ```
+#[must_use]
+pub fn to_places(value: &BigDecimal, places: i64, ties: Ties) -> BigDecimal {
+    value.with_scale_round(places, ties.mode())
+}
+
+/// Decimal places that show a value to so many significant figures, after rounding (0.0996 to two figures is 0.10).
+#[must_use]
+pub fn places_for_figures(value: &BigDecimal, figures: u32, ties: Ties) -> i64 {
+    if value.is_zero() {
+        return 0;
+    }
+    let exponent = |v: &BigDecimal| {
+        let (digits, scale) = v.as_bigint_and_exponent();
+        let count = digits.to_string().trim_start_matches('-').len();
+        i64::try_from(count).unwrap_or(i64::MAX) - scale - 1
+    };
+    let places = i64::from(figures) - 1 - exponent(value);
+    let rounded = to_places(value, places, ties);
+    if exponent(&rounded) > exponent(value) { places - 1 } else { places }
+}
+
+/// Rounds to significant figures.
+#[must_use]
+pub fn to_figures(value: &BigDecimal, figures: u32, ties: Ties) -> BigDecimal {
+    to_places(value, places_for_figures(value, figures, ties), ties)
+}
+
+/// Text with trailing zeros, without an exponent and never "-0.00".
+#[must_use]
+pub fn text(value: &BigDecimal) -> String {
+    let plain = value.to_plain_string();
+    if value.sign() == Sign::NoSign { plain.trim_start_matches('-').to_owned() } else { plain }
+}
+
+/// A value and its expanded uncertainty as they are reported.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Reported {
+    /// The value, to the decimal place of the uncertainty.
+    pub value: String,
+    /// The expanded uncertainty, two significant figures.
+    pub expanded_uncertainty: String,
+    /// Decimal places of both.
+    pub places: i64,
+}
+
+/// Rounds an expanded uncertainty to two significant figures and its value to the same decimal place.
+///
+/// # Source
+/// JCGM 100:2008, 7.2.6 (from memory).
+///
+/// # Example
+/// ```
+/// use ferrotitre_core::rounding::{Ties, report};
+/// let reported = report(9.60534, 0.31721, Ties::HalfEven).unwrap();
+/// assert_eq!((reported.value.as_str(), reported.expanded_uncertainty.as_str()), ("9.61", "0.32"));
+/// ```
+#[must_use]
+pub fn report(value: f64, expanded_uncertainty: f64, ties: Ties) -> Option<Reported> {
+    let (value, uncertainty) = (decimal_of(value)?, decimal_of(expanded_uncertainty)?);
+    let places = places_for_figures(&uncertainty, 2, ties);
+    Some(Reported {
+        value: text(&to_places(&value, places, ties)),
+        expanded_uncertainty: text(&to_places(&uncertainty, places, ties)),
+        places,
+    })
+}
+
+/// What the first of the two steps of ISO 2597-1 does with the fifth decimal, which its text leaves open.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FourthDecimal {
+    /// The fourth decimal is cut off.
+    Cut,
+    /// The fourth decimal is rounded (half to even).
+    Rounded,
+}
+
+/// Rounds a percentage to two decimals in the two steps of ISO 2597-1: first to four decimals, then half-even to two.
+///
+/// # Source
+/// ISO 2597-1:2006, 8.2.5 (read in a scan; the first step's kind is a choice of the method).
+#[must_use]
+pub fn two_steps(value: &BigDecimal, first: FourthDecimal) -> BigDecimal {
+    let mode = match first {
+        FourthDecimal::Cut => RoundingMode::Down,
+        FourthDecimal::Rounded => RoundingMode::HalfEven,
+    };
+    value.with_scale_round(4, mode).with_scale_round(2, RoundingMode::HalfEven)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn decimal(text: &str) -> BigDecimal {
+        text.parse().unwrap()
+    }
+
+    #[test]
+    fn the_two_step_rule_depends_on_the_first_step_only_at_the_edge() {
+        // Rule read in ISO 2597-1:2006 8.2.5: 5 followed by 0 goes to even, 5 followed by another digit goes up.
+        for (value, cut, rounded) in [
+            ("52.3649", "52.36", "52.36"),
+            ("52.36495", "52.36", "52.36"),
+            ("52.3650", "52.36", "52.36"),
+            ("52.3651", "52.37", "52.37"),
+            ("52.3750", "52.38", "52.38"),
+        ] {
+            assert_eq!(text(&two_steps(&decimal(value), FourthDecimal::Cut)), cut, "{value} cut");
+            assert_eq!(text(&two_steps(&decimal(value), FourthDecimal::Rounded)), rounded, "{value} rounded");
+        }
+        // 52.36505 tells the readings apart from plain rounding: 52.3650 both ways, hence 52.36, while the value is above the tie.
+        assert_eq!(text(&two_steps(&decimal("52.36505"), FourthDecimal::Cut)), "52.36");
+        assert_eq!(text(&two_steps(&decimal("52.36505"), FourthDecimal::Rounded)), "52.36");
+        assert_eq!(text(&to_places(&decimal("52.36505"), 2, Ties::HalfEven)), "52.37");
+        assert_eq!(text(&two_steps(&decimal("52.36496"), FourthDecimal::Cut)), "52.36");
+    }
+
+    #[test]
+    fn figures_are_counted_after_rounding_and_zero_has_no_sign() {
+        assert_eq!(text(&to_figures(&decimal("0.0996"), 2, Ties::HalfEven)), "0.10");
+        assert_eq!(text(&to_figures(&decimal("0.0994"), 2, Ties::HalfEven)), "0.099");
+        assert_eq!(text(&to_figures(&decimal("-1234.5"), 2, Ties::HalfEven)), "-1200");
+        assert_eq!(text(&to_places(&decimal("-0.004"), 2, Ties::HalfEven)), "0.00");
+        assert_eq!(text(&to_places(&decimal("2.675"), 2, Ties::HalfEven)), "2.68");
+        let reported = report(-0.04, 0.4, Ties::HalfEven).unwrap();
+        assert_eq!((reported.value.as_str(), reported.expanded_uncertainty.as_str()), ("-0.04", "0.40"));
+        assert!(report(f64::NAN, 1.0, Ties::HalfEven).is_none());
+        assert_eq!(report(1234.0, 56.0, Ties::HalfEven).unwrap().value, "1234");
+        assert_eq!(report(1234.0, 560.0, Ties::HalfEven).unwrap().value, "1230");
+    }
+}

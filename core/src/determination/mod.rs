@@ -1,1 +1,35 @@
-//! From the record of a determination to its evaluation.
+//! From the record of a determination to its evaluation: one pure function from facts to answer.
+//!
+//! The API, the pages, the exports and the check all show what [`evaluate`] gives; none computes anything of its own.
+
+mod canonical;
+mod content;
+mod evaluate;
+mod facts;
+mod iron3;
+mod judgements;
+mod page;
+mod readings;
+mod slips;
+mod standardisation;
+mod titre;
+mod verdict;
+
+pub use content::{Figure, Reported, Unit};
+pub use evaluate::{Agreement, Detail, Evaluation, EvaluationError, Progress, evaluate};
+pub use facts::{
+    Acceptance, Blank, Burette, Central, Density, DilutionStep, Excess, Factor, LimitOfQuantification, Portion,
+    PortionAmount, Record, Reporting, Rules, Segment, Standing, Titration, TitrationKind, Vessel,
+};
+pub use iron3::{Iron3, iron3};
+pub use readings::{ReadingsError, check_readings};
+pub use slips::SlipQuery;
+pub use standardisation::{
+    Preparation, PreparedTitrant, Reference, Replicate, ReplicateResult, Standardisation, StandardisationResult,
+    prepare, standardise,
+};
+pub use titre::{Fate, Titre};
+pub use verdict::{Outcome, Verdict};
+
+/// Version of the formulae; frozen with every signature, and changed whenever a figure could come out differently.
+pub const FORMULA_SET: &str = "ferrotitre formulae 1";

@@ -1,41 +1,39 @@
 //! One input quantity: its estimate, standard uncertainty, degrees of freedom and distribution.
 
-use super::UncertaintyError;
-
-/// How many independent pieces of information stand behind a standard uncertainty.
+/// Degrees of freedom of a standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum DegreesOfFreedom {
-    /// A finite number, at least 1 for repeated readings; need not be whole.
+    /// Known, positive; need not be whole.
     Finite(f64),
-    /// The standard uncertainty is taken as known.
+    /// Type B with full knowledge.
     Infinite,
 }
 
-/// The distribution assigned to an input, always with the input's estimate as centre and its `standard_uncertainty`
-/// as standard deviation, except where a variant says otherwise.
+/// Shape of what is known about an input, centred on its value, with its standard uncertainty as standard deviation
+/// except where a variant says otherwise. First-order propagation does not use it; Monte Carlo does.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Distribution {
     /// A constant; standard uncertainty 0.
     Exact,
-    /// Normal.
+    /// From a certificate or many effects.
     Normal,
-    /// Rectangular, half-width √3 u.
+    /// Only limits are known; half-width √3 u.
     Rectangular,
-    /// Symmetric triangular, half-width √6 u.
+    /// Limits, values near the middle more likely; half-width √6 u.
     Triangular,
-    /// Symmetric trapezoidal with the ratio β of top to base in \[0, 1\]; half-width u √(6/(1+β²)).
+    /// Symmetric trapezoid; half-width u √(6/(1+β²)).
     Trapezoidal {
-        /// Width of the top over width of the base.
+        /// Ratio β of top to base, in \[0, 1\].
         top_to_base: f64,
     },
-    /// U-shaped (a sinusoidal influence seen at a random instant), half-width √2 u.
+    /// U-shaped: a sinusoidal influence seen at a random instant; half-width √2 u.
     Arcsine,
-    /// Scaled and shifted Student t with the input's degrees of freedom; its scale is `standard_uncertainty`, so its
-    /// standard deviation is u √(ν/(ν−2)), larger than u (JCGM 101, 6.4.9).
+    /// Mean of few observations: scaled and shifted Student t with the input's degrees of freedom ν. Its *scale* is the
+    /// standard uncertainty, so its standard deviation is u √(ν/(ν−2)) (JCGM 101:2008, 6.4.9, from memory).
     StudentT,
-    /// Rectangular whose half-width a is itself known only to ±d (JCGM 101, 6.4.3); u² = a²/3 + d²/9.
+    /// Rectangular whose half-width a is itself known only to ± d; u² = a²/3 + d²/9 (JCGM 101:2008, 6.4.3, from memory).
     CurvilinearTrapezoid {
-        /// Inexactness d of the half-width over the half-width a, in \[0, 1\].
+        /// d / a, in \[0, 1\].
         relative_limit_width: f64,
     },
 }
@@ -44,7 +42,8 @@ impl Distribution {
     /// Half-width of the support for standard uncertainty `u`; infinite for unbounded distributions.
     ///
     /// # Source
-    /// JCGM 100:2008 4.3.7 to 4.3.9; JCGM 101:2008 table 1.
+    /// JCGM 100:2008 4.3.7 to 4.3.9; JCGM 101:2008 table 1 (from memory).
+    #[must_use]
     pub fn half_width(self, u: f64) -> f64 {
         match self {
             Self::Exact => 0.0,
@@ -58,243 +57,226 @@ impl Distribution {
     }
 }
 
-/// One input quantity of a measurement model.
+/// Standard uncertainty of a rectangular distribution: a / sqrt 3 (JCGM 100:2008, 4.3.7, from memory).
+#[must_use]
+pub fn half_width_rectangular(half_width: f64) -> f64 {
+    half_width / 3f64.sqrt()
+}
+
+/// Standard uncertainty of a symmetric triangular distribution: a / sqrt 6 (JCGM 100:2008, 4.3.9, from memory).
+#[must_use]
+pub fn half_width_triangular(half_width: f64) -> f64 {
+    half_width / 6f64.sqrt()
+}
+
+/// What is wrong with an input.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum InputError {
+    /// Not a number one can propagate.
+    #[error("input {id}: the {field} must be finite and not negative where it is an uncertainty, not {value}")]
+    NotUsable {
+        /// Input.
+        id: String,
+        /// value, standard uncertainty, half-width, expanded uncertainty.
+        field: &'static str,
+        /// Offending number.
+        value: f64,
+    },
+    /// A number outside the range of its field.
+    #[error("input {id}: the {field} must be {rule}, not {value}")]
+    OutOfRange {
+        /// Input.
+        id: String,
+        /// degrees of freedom, coverage factor, number of readings, shape parameter.
+        field: &'static str,
+        /// The rule broken.
+        rule: &'static str,
+        /// Offending number.
+        value: f64,
+    },
+    /// The same id with other numbers.
+    #[error("input {id} is given twice with different numbers: {first} and {second}")]
+    Contradiction {
+        /// Input.
+        id: String,
+        /// What was first given.
+        first: String,
+        /// What was given again.
+        second: String,
+    },
+    /// A correlation names an input that is not in the list.
+    #[error("input {id} is not in the list")]
+    Unknown {
+        /// Input.
+        id: String,
+    },
+    /// A correlation that cannot be.
+    #[error("the correlation of {first} and {second}, {coefficient}, {rule}")]
+    Correlation {
+        /// Input.
+        first: String,
+        /// The other input.
+        second: String,
+        /// Offending coefficient.
+        coefficient: f64,
+        /// The rule broken.
+        rule: &'static str,
+    },
+}
+
+/// One source of uncertainty. Two results that use an input of the same id share it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Input {
-    /// Identity: two uses of the same id are the same quantity.
+    /// Identity across results.
     pub id: String,
-    /// Name for people.
+    /// What it is, for the budget.
     pub label: String,
-    /// Estimate, in `unit`.
+    /// Unit of value and uncertainty.
+    pub unit: &'static str,
+    /// Best estimate.
     pub value: f64,
-    /// Standard uncertainty, in `unit`; not negative.
+    /// Standard uncertainty, not negative.
     pub standard_uncertainty: f64,
     /// Degrees of freedom of the standard uncertainty.
     pub degrees_of_freedom: DegreesOfFreedom,
-    /// Distribution, used by Monte Carlo evaluation.
+    /// Shape.
     pub distribution: Distribution,
-    /// Unit symbol; empty for a number.
-    pub unit: String,
 }
 
 impl Input {
-    /// An input from all its parts.
-    ///
-    /// # Errors
-    /// Names the field and the value when the id is empty, a number is not finite, the standard uncertainty is
-    /// negative (or positive for an exact value), the degrees of freedom are not positive, or a shape parameter leaves
-    /// \[0, 1\].
-    pub fn new(
-        id: impl Into<String>,
-        label: impl Into<String>,
-        value: f64,
-        standard_uncertainty: f64,
-        degrees_of_freedom: DegreesOfFreedom,
-        distribution: Distribution,
-        unit: impl Into<String>,
-    ) -> Result<Self, UncertaintyError> {
-        let input = Self {
+    /// A normally distributed input with unlimited degrees of freedom; checked by [`super::Inputs::add`].
+    #[must_use]
+    pub fn new(id: impl Into<String>, label: impl Into<String>, unit: &'static str, value: f64, u: f64) -> Self {
+        Self {
             id: id.into(),
             label: label.into(),
+            unit,
             value,
-            standard_uncertainty,
-            degrees_of_freedom,
-            distribution,
-            unit: unit.into(),
-        };
-        input.validate()?;
-        Ok(input)
-    }
-
-    /// Checks the rules of [`Input::new`]; fields are public, so [`super::Inputs::add`] checks again.
-    ///
-    /// # Errors
-    /// As [`Input::new`].
-    pub fn validate(&self) -> Result<(), UncertaintyError> {
-        if self.id.is_empty() {
-            return Err(UncertaintyError::EmptyId { label: self.label.clone() });
-        }
-        let u = self.standard_uncertainty;
-        self.check("value", "must be finite", self.value, self.value.is_finite())?;
-        self.check("standard uncertainty", "must be finite and not negative", u, u.is_finite() && u >= 0.0)?;
-        if let DegreesOfFreedom::Finite(df) = self.degrees_of_freedom {
-            self.check("degrees of freedom", "must be finite and positive", df, df.is_finite() && df > 0.0)?;
-        }
-        match self.distribution {
-            Distribution::Exact => self.check("standard uncertainty", "must be 0 for an exact value", u, u == 0.0),
-            Distribution::Trapezoidal { top_to_base: b } => {
-                self.check("top-to-base ratio", "must lie in [0, 1]", b, (0.0..=1.0).contains(&b))
-            }
-            Distribution::CurvilinearTrapezoid { relative_limit_width: d } => {
-                self.check("relative limit width", "must lie in [0, 1]", d, (0.0..=1.0).contains(&d))
-            }
-            _ => Ok(()),
+            standard_uncertainty: u,
+            degrees_of_freedom: DegreesOfFreedom::Infinite,
+            distribution: Distribution::Normal,
         }
     }
 
-    fn check(&self, field: &'static str, rule: &'static str, value: f64, ok: bool) -> Result<(), UncertaintyError> {
-        if ok { Ok(()) } else { Err(UncertaintyError::InvalidInput { id: self.id.clone(), field, rule, value }) }
+    /// A constant.
+    #[must_use]
+    pub fn exact(id: impl Into<String>, label: impl Into<String>, unit: &'static str, value: f64) -> Self {
+        Self::new(id, label, unit, value, 0.0).shaped(Distribution::Exact)
     }
 
-    /// A constant without uncertainty.
-    ///
-    /// # Errors
-    /// As [`Input::new`].
-    pub fn exact(
-        id: impl Into<String>,
-        label: impl Into<String>,
-        value: f64,
-        unit: impl Into<String>,
-    ) -> Result<Self, UncertaintyError> {
-        Self::new(id, label, value, 0.0, DegreesOfFreedom::Infinite, Distribution::Exact, unit)
+    /// The same with other degrees of freedom; `None` stands for unlimited.
+    #[must_use]
+    pub fn with_dof(mut self, dof: Option<f64>) -> Self {
+        self.degrees_of_freedom = dof.map_or(DegreesOfFreedom::Infinite, DegreesOfFreedom::Finite);
+        self
     }
 
-    /// A normally distributed input of known standard uncertainty.
-    ///
-    /// # Errors
-    /// As [`Input::new`].
-    pub fn normal(
-        id: impl Into<String>,
-        label: impl Into<String>,
-        value: f64,
-        standard_uncertainty: f64,
-        unit: impl Into<String>,
-    ) -> Result<Self, UncertaintyError> {
-        Self::new(id, label, value, standard_uncertainty, DegreesOfFreedom::Infinite, Distribution::Normal, unit)
+    /// The same with another shape.
+    #[must_use]
+    pub fn shaped(mut self, distribution: Distribution) -> Self {
+        self.distribution = distribution;
+        self
     }
 
-    /// An input from a certificate that states an expanded uncertainty `expanded` with coverage factor `k`.
+    /// The same with the uncertainty of a certificate: expanded uncertainty and coverage factor k.
     ///
     /// # Formula
     /// u = U / k
     ///
     /// # Source
-    /// JCGM 100:2008 4.3.3.
+    /// JCGM 100:2008, 4.3.3 (from memory).
     ///
     /// # Errors
-    /// As [`Input::new`], and when `k` is not positive or `expanded` is negative.
-    pub fn certificate(
-        id: impl Into<String>,
-        label: impl Into<String>,
-        value: f64,
-        expanded: f64,
-        k: f64,
-        unit: impl Into<String>,
-    ) -> Result<Self, UncertaintyError> {
-        let input = Self::exact(id, label, value, unit)?;
-        input.check("coverage factor", "must be finite and positive", k, k.is_finite() && k > 0.0)?;
-        input.check("expanded uncertainty", "must be finite and not negative", expanded, expanded >= 0.0)?;
-        let input = Self { standard_uncertainty: expanded / k, distribution: Distribution::Normal, ..input };
-        input.validate()?;
-        Ok(input)
+    /// A coverage factor that is not positive, an expanded uncertainty that is negative or not finite.
+    pub fn from_certificate(mut self, expanded: f64, k: f64) -> Result<Self, InputError> {
+        self.check_range("coverage factor", "finite and greater than 0", k, k.is_finite() && k > 0.0)?;
+        self.standard_uncertainty = self.usable("expanded uncertainty", expanded)? / k;
+        Ok(self.shaped(Distribution::Normal))
     }
 
-    /// An input known to lie within `value` ± `half_width`, nothing being likelier than anything else.
+    /// The same, known only to lie within ± `half_width`, with the given bounded shape.
     ///
     /// # Formula
-    /// u = a / √3
+    /// u = a / √3 (rectangular), a / √6 (triangular), a / √2 (arcsine), a √((1+β²)/6) (trapezoidal),
+    /// √(a²/3 + d²/9) (curvilinear trapezoid, `half_width` being the middle value a)
     ///
     /// # Source
-    /// JCGM 100:2008 4.3.7.
+    /// JCGM 100:2008, 4.3.7 and 4.3.9; JCGM 101:2008, 6.4 (from memory).
     ///
     /// # Errors
-    /// As [`Input::new`]; the field named is the half-width.
-    pub fn rectangular(
-        id: impl Into<String>,
-        label: impl Into<String>,
-        value: f64,
-        half_width: f64,
-        unit: impl Into<String>,
-    ) -> Result<Self, UncertaintyError> {
-        Self::bounded(Self::exact(id, label, value, unit)?, half_width, 3.0, Distribution::Rectangular)
+    /// A half-width that is negative or not finite; an unbounded shape.
+    ///
+    /// # Example
+    /// ```
+    /// use ferrotitre_core::uncertainty::{Distribution, Input};
+    /// let pipette = Input::new("p25", "pipette", "mL", 25.0, 0.0).within(0.03, Distribution::Triangular)?;
+    /// assert!((pipette.standard_uncertainty - 0.01225).abs() < 5e-6);
+    /// # Ok::<(), ferrotitre_core::uncertainty::InputError>(())
+    /// ```
+    pub fn within(mut self, half_width: f64, distribution: Distribution) -> Result<Self, InputError> {
+        let a = self.usable("half-width", half_width)?;
+        let reach = match distribution {
+            Distribution::CurvilinearTrapezoid { relative_limit_width: d } => a * (1.0 + d),
+            _ => a,
+        };
+        let unit = distribution.half_width(1.0);
+        self.check_range("half-width", "given with a bounded shape", a, unit.is_finite() && unit > 0.0)?;
+        self.standard_uncertainty = reach / unit;
+        Ok(self.shaped(distribution))
     }
 
-    /// An input within `value` ± `half_width`, values near the centre being likelier.
-    ///
-    /// # Formula
-    /// u = a / √6
-    ///
-    /// # Source
-    /// JCGM 100:2008 4.3.9.
-    ///
-    /// # Errors
-    /// As [`Input::new`]; the field named is the half-width.
-    pub fn triangular(
-        id: impl Into<String>,
-        label: impl Into<String>,
-        value: f64,
-        half_width: f64,
-        unit: impl Into<String>,
-    ) -> Result<Self, UncertaintyError> {
-        Self::bounded(Self::exact(id, label, value, unit)?, half_width, 6.0, Distribution::Triangular)
-    }
-
-    /// An input that varies as a sine within `value` ± `half_width`, such as a thermostat's cycle.
-    ///
-    /// # Formula
-    /// u = a / √2
-    ///
-    /// # Source
-    /// JCGM 101:2008 6.4.6.
-    ///
-    /// # Errors
-    /// As [`Input::new`]; the field named is the half-width.
-    pub fn arcsine(
-        id: impl Into<String>,
-        label: impl Into<String>,
-        value: f64,
-        half_width: f64,
-        unit: impl Into<String>,
-    ) -> Result<Self, UncertaintyError> {
-        Self::bounded(Self::exact(id, label, value, unit)?, half_width, 2.0, Distribution::Arcsine)
-    }
-
-    fn bounded(exact: Self, a: f64, divisor: f64, distribution: Distribution) -> Result<Self, UncertaintyError> {
-        exact.check("half-width", "must be finite and not negative", a, a.is_finite() && a >= 0.0)?;
-        Ok(Self { standard_uncertainty: a / divisor.sqrt(), distribution, ..exact })
-    }
-
-    /// The mean of `n` repeated readings with standard deviation `sample_standard_deviation`.
+    /// The same as the mean of `n` readings with sample standard deviation `s` (type A).
     ///
     /// # Formula
     /// u = s / √n, ν = n − 1
     ///
     /// # Source
-    /// JCGM 100:2008 4.2.
+    /// JCGM 100:2008, 4.2 (from memory).
     ///
     /// # Errors
-    /// As [`Input::new`]; fewer than two readings.
-    pub fn mean_of_readings(
-        id: impl Into<String>,
-        label: impl Into<String>,
-        mean: f64,
-        sample_standard_deviation: f64,
-        n: u32,
-        unit: impl Into<String>,
-    ) -> Result<Self, UncertaintyError> {
-        let exact = Self::exact(id, label, mean, unit)?;
-        let s = sample_standard_deviation;
-        exact.check("sample standard deviation", "must be finite and not negative", s, s.is_finite() && s >= 0.0)?;
-        if n < 2 {
-            let found = usize::try_from(n).unwrap_or(usize::MAX);
-            return Err(UncertaintyError::NotEnoughReadings { id: exact.id, needed: 2, found });
-        }
-        Ok(Self {
-            standard_uncertainty: s / f64::from(n).sqrt(),
-            degrees_of_freedom: DegreesOfFreedom::Finite(f64::from(n - 1)),
-            distribution: Distribution::StudentT,
-            ..exact
-        })
+    /// Fewer than two readings, a standard deviation that is negative or not finite.
+    pub fn from_readings(mut self, sample_standard_deviation: f64, n: u32) -> Result<Self, InputError> {
+        let s = self.usable("sample standard deviation", sample_standard_deviation)?;
+        self.check_range("number of readings", "at least 2", f64::from(n), n >= 2)?;
+        self.standard_uncertainty = s / f64::from(n).sqrt();
+        Ok(self.with_dof(Some(f64::from(n - 1))).shaped(Distribution::StudentT))
     }
 
-    /// The same input with other degrees of freedom.
+    /// Checks every number.
     ///
     /// # Errors
-    /// As [`Input::new`].
-    pub fn with_degrees_of_freedom(self, degrees_of_freedom: DegreesOfFreedom) -> Result<Self, UncertaintyError> {
-        let input = Self { degrees_of_freedom, ..self };
-        input.validate()?;
-        Ok(input)
+    /// Names the field and the value.
+    pub fn validate(&self) -> Result<(), InputError> {
+        if !self.value.is_finite() {
+            return Err(InputError::NotUsable { id: self.id.clone(), field: "value", value: self.value });
+        }
+        let u = self.usable("standard uncertainty", self.standard_uncertainty)?;
+        if let DegreesOfFreedom::Finite(dof) = self.degrees_of_freedom {
+            self.check_range("degrees of freedom", "greater than 0", dof, dof > 0.0)?;
+        }
+        let share = |b: f64| (0.0..=1.0).contains(&b);
+        match self.distribution {
+            Distribution::Exact => self.check_range("standard uncertainty", "0 for a constant", u, u == 0.0),
+            Distribution::Trapezoidal { top_to_base: b } => {
+                self.check_range("ratio of top to base", "in [0, 1]", b, share(b))
+            }
+            Distribution::CurvilinearTrapezoid { relative_limit_width: d } => {
+                self.check_range("relative limit width", "in [0, 1]", d, share(d))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    fn usable(&self, field: &'static str, value: f64) -> Result<f64, InputError> {
+        if value.is_finite() && value >= 0.0 {
+            Ok(value)
+        } else {
+            Err(InputError::NotUsable { id: self.id.clone(), field, value })
+        }
+    }
+
+    fn check_range(&self, field: &'static str, rule: &'static str, value: f64, ok: bool) -> Result<(), InputError> {
+        if ok { Ok(()) } else { Err(InputError::OutOfRange { id: self.id.clone(), field, rule, value }) }
     }
 }
 
@@ -302,33 +284,34 @@ impl Input {
 mod tests {
     use super::*;
 
+    fn input() -> Input {
+        Input::new("v", "volume", "mL", 25.0, 0.0)
+    }
+
     #[test]
-    fn constructors_divide_by_the_factor_of_their_distribution() {
-        let u = |input: Result<Input, UncertaintyError>| input.unwrap().standard_uncertainty;
-        assert_eq!(u(Input::certificate("p", "purity", 0.999954, 0.000044, 2.0, "")), 0.000022);
-        assert!((u(Input::rectangular("v", "volume", 25.0, 0.03, "mL")) - 0.0173205).abs() < 5e-8);
-        assert!((u(Input::triangular("v", "volume", 25.0, 0.03, "mL")) - 0.0122474).abs() < 5e-8);
-        assert!((u(Input::arcsine("t", "temperature", 20.0, 0.5, "C")) - 0.353553).abs() < 5e-7);
-        let mean = Input::mean_of_readings("r", "titre", 23.18, 0.03, 4, "mL").unwrap();
+    fn uncertainties_are_divided_by_the_factor_of_their_distribution() {
+        let u = |input: Result<Input, InputError>| input.unwrap().standard_uncertainty;
+        assert_eq!(u(input().from_certificate(0.000044, 2.0)), 0.000022);
+        // 0.03/√3, 0.03/√6, 0.5/√2 by hand.
+        assert!((u(input().within(0.03, Distribution::Rectangular)) - 0.0173205).abs() < 5e-8);
+        assert!((u(input().within(0.03, Distribution::Triangular)) - 0.0122474).abs() < 5e-8);
+        assert!((u(input().within(0.03, Distribution::Trapezoidal { top_to_base: 0.0 })) - 0.0122474).abs() < 5e-8);
+        assert!((u(input().within(0.03, Distribution::Trapezoidal { top_to_base: 1.0 })) - 0.0173205).abs() < 5e-8);
+        assert!((u(input().within(0.5, Distribution::Arcsine)) - 0.353553).abs() < 5e-7);
+        let curved = Distribution::CurvilinearTrapezoid { relative_limit_width: 0.5 };
+        assert!((u(input().within(0.05, curved)) - (0.05_f64.powi(2) / 3.0 + 0.025_f64.powi(2) / 9.0).sqrt()).abs() < 1e-16);
+        let mean = input().from_readings(0.03, 4).unwrap();
         assert_eq!((mean.standard_uncertainty, mean.degrees_of_freedom), (0.015, DegreesOfFreedom::Finite(3.0)));
     }
 
     #[test]
     fn a_bad_number_is_refused_with_its_field_and_value() {
-        let text = |input: Result<Input, UncertaintyError>| input.unwrap_err().to_string();
-        assert_eq!(
-            text(Input::normal("v", "volume", 25.0, -0.1, "mL")),
-            "v: standard uncertainty must be finite and not negative, but is -0.1"
-        );
-        assert_eq!(text(Input::normal("v", "volume", f64::NAN, 0.1, "mL")), "v: value must be finite, but is NaN");
-        assert_eq!(
-            text(Input::certificate("p", "purity", 1.0, 0.1, 0.0, "")),
-            "p: coverage factor must be finite and positive, but is 0"
-        );
-        assert_eq!(
-            text(Input::mean_of_readings("r", "titre", 23.18, 0.03, 1, "mL")),
-            "r: needs at least 2 readings, has 1"
-        );
-        assert_eq!(text(Input::exact("", "titre", 1.0, "")), "input id must not be empty (label \"titre\")");
+        let text = |result: Result<Input, InputError>| result.unwrap_err().to_string();
+        assert_eq!(text(input().from_certificate(0.1, 0.0)), "input v: the coverage factor must be finite and greater than 0, not 0");
+        assert_eq!(text(input().from_readings(0.1, 1)), "input v: the number of readings must be at least 2, not 1");
+        assert!(text(input().within(-0.1, Distribution::Rectangular)).contains("half-width"));
+        assert!(text(input().within(0.1, Distribution::Normal)).contains("bounded shape"));
+        let exact = Input { standard_uncertainty: 0.1, ..Input::exact("z", "electrons", "", 6.0) };
+        assert_eq!(exact.validate().unwrap_err().to_string(), "input z: the standard uncertainty must be 0 for a constant, not 0.1");
     }
 }

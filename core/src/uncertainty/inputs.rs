@@ -1,300 +1,293 @@
 //! The list of inputs of one evaluation: propagation of uncertainty, correlation, budget, degrees of freedom.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
-use super::{DegreesOfFreedom, Input, Sourced, UncertaintyError};
+use super::{DegreesOfFreedom, Input, InputError, Sourced};
 
-/// One input's part in a combined uncertainty.
+/// One line of an uncertainty budget.
 #[derive(Debug, Clone, PartialEq)]
-pub struct BudgetLine<'a> {
-    /// The input.
-    pub input: &'a Input,
-    /// Partial derivative c of the result to the input, in result units per input unit.
+pub struct Contribution {
+    /// Input.
+    pub input: Input,
+    /// Sensitivity: partial derivative of the result to the input.
     pub sensitivity: f64,
-    /// c u(x), with the sign of the sensitivity, in result units.
-    pub signed_contribution: f64,
-    /// |c| u(x), in result units.
+    /// Signed contribution to the standard uncertainty: sensitivity times u, in the unit of the result.
     pub contribution: f64,
-    /// Share of the variance; the shares of a result sum to 1. Negative only where correlation cancels more than the
-    /// input adds. 0 when the result has no uncertainty.
+    /// Share of the variance; shares sum to 1. Negative only where a stated correlation cancels more than the input
+    /// adds; 0 when the result has no uncertainty.
     pub share: f64,
 }
 
-/// The inputs of one evaluation, each id once, with any correlations among them.
+/// The inputs of a model. Values made from them refer to them by position, so values of two lists must not be mixed.
 #[derive(Debug, Clone, Default)]
 pub struct Inputs {
-    list: Vec<Input>,
-    index: BTreeMap<String, u32>,
-    /// Coefficients by (smaller index, larger index).
+    inputs: Vec<Input>,
+    positions: HashMap<String, u32>,
+    /// Coefficients other than 0 by (smaller position, larger position).
     correlations: BTreeMap<(u32, u32), f64>,
 }
 
 impl Inputs {
-    /// An empty list.
+    /// No inputs.
+    #[must_use]
     pub fn new() -> Self {
         Self::default()
     }
 
-    /// Adds an input, or finds it when the same id with the same contents was added before.
+    /// Adds an input, or finds the one of the same id.
     ///
     /// # Errors
-    /// The input breaks a rule of [`Input::new`], or its id is known with another value, uncertainty, degrees of
-    /// freedom, distribution or unit ([`UncertaintyError::Conflict`] names the field). The label may differ; the first
-    /// is kept.
-    pub fn add(&mut self, input: Input) -> Result<Sourced, UncertaintyError> {
+    /// [`InputError::NotUsable`] and [`InputError::OutOfRange`]; [`InputError::Contradiction`] if the id is known with
+    /// other numbers.
+    pub fn add(&mut self, input: Input) -> Result<Sourced, InputError> {
         input.validate()?;
-        if let Some(&index) = self.index.get(&input.id) {
-            if let Some(known) = self.get(index) {
-                same_quantity(known, &input)?;
+        let value = input.value;
+        let position = match self.positions.get(&input.id) {
+            Some(&position) => {
+                same_quantity(&self.inputs[position as usize], &input)?;
+                position
             }
-            return Ok(Sourced::from_input(index, input.value));
-        }
-        let index = u32::try_from(self.list.len())
-            .map_err(|_too_many| UncertaintyError::UnknownInput { id: input.id.clone() })?;
-        let sourced = Sourced::from_input(index, input.value);
-        self.index.insert(input.id.clone(), index);
-        self.list.push(input);
-        Ok(sourced)
+            None => {
+                let position = u32::try_from(self.inputs.len()).unwrap_or(u32::MAX);
+                self.positions.insert(input.id.clone(), position);
+                self.inputs.push(input);
+                position
+            }
+        };
+        Ok(Sourced::from_input(position, value))
     }
 
     /// All inputs in the order they were first added.
+    #[must_use]
     pub fn list(&self) -> &[Input] {
-        &self.list
+        &self.inputs
     }
 
     /// The input with this id.
+    #[must_use]
     pub fn by_id(&self, id: &str) -> Option<&Input> {
-        self.index.get(id).and_then(|&index| self.get(index))
+        self.positions.get(id).map(|&position| &self.inputs[position as usize])
     }
 
     /// Every input as a value, in the order of [`Inputs::list`]: the argument for a model of [`Sourced`].
+    #[must_use]
     pub fn sourced(&self) -> Vec<Sourced> {
-        (0_u32..).zip(&self.list).map(|(index, input)| Sourced::from_input(index, input.value)).collect()
+        (0_u32..).zip(&self.inputs).map(|(position, input)| Sourced::from_input(position, input.value)).collect()
     }
 
     /// Every estimate, in the order of [`Inputs::list`]: the argument for a model of `f64`.
+    #[must_use]
     pub fn values(&self) -> Vec<f64> {
-        self.list.iter().map(|input| input.value).collect()
+        self.inputs.iter().map(|input| input.value).collect()
     }
 
-    /// Non-zero correlation coefficients by pair of indices into [`Inputs::list`], smaller index first.
+    /// Correlation coefficients other than 0, by pair of positions in [`Inputs::list`], the smaller first.
     pub fn correlations(&self) -> impl Iterator<Item = ((u32, u32), f64)> + '_ {
         self.correlations.iter().map(|(&pair, &r)| (pair, r))
     }
 
-    fn get(&self, index: u32) -> Option<&Input> {
-        self.list.get(usize::try_from(index).ok()?)
-    }
-
-    fn required(&self, index: u32) -> Result<&Input, UncertaintyError> {
-        self.get(index).ok_or_else(|| UncertaintyError::UnknownInput { id: format!("#{index}") })
-    }
-
-    /// States the correlation coefficient `r` of two inputs that share a source the model does not show.
+    /// States the correlation coefficient of two inputs that share a source which the model does not show.
     ///
     /// # Errors
-    /// An unknown id, an input with itself, or `r` outside \[−1, 1\].
-    pub fn correlate(&mut self, first: &str, second: &str, r: f64) -> Result<(), UncertaintyError> {
-        let find =
-            |id: &str| self.index.get(id).copied().ok_or_else(|| UncertaintyError::UnknownInput { id: id.to_owned() });
+    /// [`InputError::Unknown`]; [`InputError::Correlation`] for an input with itself, a coefficient outside \[−1, 1\],
+    /// or one that contradicts those already given (the matrix would not be positive semidefinite).
+    pub fn correlate(&mut self, first: &str, second: &str, r: f64) -> Result<(), InputError> {
+        let find = |id: &str| {
+            self.positions.get(id).copied().ok_or_else(|| InputError::Unknown { id: id.to_owned() })
+        };
         let (a, b) = (find(first)?, find(second)?);
-        let invalid = |rule| UncertaintyError::InvalidInput {
-            id: format!("{first}, {second}"),
-            field: "correlation coefficient",
-            rule,
-            value: r,
+        let refuse = |rule| {
+            let (first, second) = (first.to_owned(), second.to_owned());
+            Err(InputError::Correlation { first, second, coefficient: r, rule })
         };
         if a == b {
-            return Err(invalid("must join two different inputs"));
+            return refuse("must join two different inputs");
         }
         if !(-1.0..=1.0).contains(&r) {
-            return Err(invalid("must lie in [-1, 1]"));
+            return refuse("must lie in [-1, 1]");
         }
         let pair = (a.min(b), a.max(b));
-        if r == 0.0 {
-            self.correlations.remove(&pair);
-        } else {
+        let before = self.correlations.remove(&pair);
+        if r != 0.0 {
             self.correlations.insert(pair, r);
+        }
+        let (_, matrix) = self.correlated_block();
+        if cholesky(matrix).is_none() {
+            self.correlations.remove(&pair);
+            if let Some(before) = before {
+                self.correlations.insert(pair, before);
+            }
+            return refuse("contradicts the other correlations");
         }
         Ok(())
     }
 
-    /// Combined standard uncertainty of a result.
-    ///
-    /// # Formula
-    /// u² = Σᵢ (cᵢ uᵢ)² + 2 Σᵢ<ⱼ cᵢ cⱼ uᵢ uⱼ rᵢⱼ
-    ///
-    /// # Source
-    /// JCGM 100:2008 equations 13 and 16.
-    ///
-    /// # Errors
-    /// The result is not finite, names an unknown input, or the correlations give a negative variance.
-    pub fn standard_uncertainty(&self, result: &Sourced) -> Result<f64, UncertaintyError> {
-        let variance = self.covariance(result, result)?;
-        if variance < 0.0 {
-            // Rounding of an exact cancellation is not a contradiction.
-            let independent: f64 = self.contributions(result)?.iter().map(|(_, c)| c * c).sum();
-            if variance < -1e-12 * independent {
-                return Err(UncertaintyError::InconsistentCorrelations { variance });
-            }
-            return Ok(0.0);
-        }
-        Ok(variance.sqrt())
+    /// Positions of the inputs that take part in a correlation, and their correlation matrix.
+    pub(super) fn correlated_block(&self) -> (Vec<u32>, Vec<Vec<f64>>) {
+        let mut members: Vec<u32> = self.correlations.keys().flat_map(|&(i, k)| [i, k]).collect();
+        members.sort_unstable();
+        members.dedup();
+        let entry = |i: u32, k: u32| {
+            if i == k { 1.0 } else { self.correlations.get(&(i.min(k), i.max(k))).copied().unwrap_or(0.0) }
+        };
+        let matrix = members.iter().map(|&i| members.iter().map(|&k| entry(i, k)).collect()).collect();
+        (members, matrix)
     }
 
-    /// Covariance of two results.
+    /// Signed contributions c u of a value, by position.
+    fn contributions(&self, value: &Sourced) -> Vec<(u32, f64)> {
+        let u = |position: u32| self.inputs[position as usize].standard_uncertainty;
+        value.partials().iter().map(|&(position, c)| (position, c * u(position))).collect()
+    }
+
+    /// Standard uncertainty of a value.
     ///
     /// # Formula
-    /// cov(y, z) = Σᵢⱼ cᵢ dⱼ uᵢ uⱼ rᵢⱼ
+    /// u^2(y) = sum over inputs of (c_i u_i)^2 + 2 sum over pairs of c_i c_j u_i u_j r_ij
     ///
     /// # Source
-    /// JCGM 102:2011 6.2 (matrix form); JCGM 100:2008 F.1.2.3.
+    /// JCGM 100:2008, equations (10) and (16); values that share inputs are thereby correlated as in equation (13)
+    /// (from memory).
+    #[must_use]
+    pub fn standard_uncertainty(&self, value: &Sourced) -> f64 {
+        self.covariance(value, value).max(0.0).sqrt()
+    }
+
+    /// Covariance of two values through the inputs they share and the correlations stated.
     ///
-    /// # Errors
-    /// A result is not finite or names an unknown input.
-    pub fn covariance(&self, y: &Sourced, z: &Sourced) -> Result<f64, UncertaintyError> {
-        let (a, b) = (self.contributions(y)?, self.contributions(z)?);
-        let mut total = 0.0;
-        let mut j = 0;
-        for &(index, x) in &a {
-            while b.get(j).is_some_and(|other| other.0 < index) {
-                j += 1;
-            }
-            if let Some(&(other, w)) = b.get(j) {
-                total += if other == index { x * w } else { 0.0 };
+    /// # Source
+    /// JCGM 100:2008, F.1.2.3; JCGM 102:2011, 6.2 (from memory).
+    #[must_use]
+    pub fn covariance(&self, a: &Sourced, b: &Sourced) -> f64 {
+        let mut sum = 0.0;
+        let mut others = b.partials().iter().peekable();
+        for &(position, partial) in a.partials() {
+            while others.next_if(|(other, _)| *other < position).is_some() {}
+            if let Some(&(_, other)) = others.next_if(|(other, _)| *other == position) {
+                let u = self.inputs[position as usize].standard_uncertainty;
+                sum += (partial * u) * (other * u);
             }
         }
+        if self.correlations.is_empty() {
+            return sum;
+        }
+        let (left, right) = (self.contributions(a), self.contributions(b));
         for (&(i, k), &r) in &self.correlations {
-            let (ai, ak) = (contribution_of(&a, i), contribution_of(&a, k));
-            let (bi, bk) = (contribution_of(&b, i), contribution_of(&b, k));
-            total += r * (ai * bk + ak * bi);
+            sum += r * (of(&left, i) * of(&right, k) + of(&left, k) * of(&right, i));
         }
-        Ok(total)
+        sum
     }
 
-    /// Correlation coefficient of two results, from what they share.
-    ///
-    /// # Errors
-    /// As [`Inputs::covariance`]; [`UncertaintyError::NoUncertainty`] when either has none.
-    pub fn correlation(&self, y: &Sourced, z: &Sourced) -> Result<f64, UncertaintyError> {
-        let (uy, uz) = (self.standard_uncertainty(y)?, self.standard_uncertainty(z)?);
-        if uy == 0.0 || uz == 0.0 {
-            return Err(UncertaintyError::NoUncertainty);
-        }
-        Ok((self.covariance(y, z)? / (uy * uz)).clamp(-1.0, 1.0))
+    /// Correlation coefficient of two values; `None` if one of them has no uncertainty.
+    #[must_use]
+    pub fn correlation(&self, a: &Sourced, b: &Sourced) -> Option<f64> {
+        let product = self.standard_uncertainty(a) * self.standard_uncertainty(b);
+        (product > 0.0).then(|| (self.covariance(a, b) / product).clamp(-1.0, 1.0))
     }
 
-    /// Index and signed contribution c u of every input of a result.
-    fn contributions(&self, result: &Sourced) -> Result<Vec<(u32, f64)>, UncertaintyError> {
-        if !result.value().is_finite() {
-            return Err(UncertaintyError::NotFinite { value: result.value() });
-        }
-        result
-            .partials()
-            .iter()
-            .map(|&(index, c)| {
-                if !c.is_finite() {
-                    return Err(UncertaintyError::NotFinite { value: c });
-                }
-                Ok((index, c * self.required(index)?.standard_uncertainty))
-            })
-            .collect()
-    }
-
-    /// Uncertainty budget of a result, largest contribution first.
+    /// The budget of a value, largest share first.
     ///
     /// # Formula
-    /// shareᵢ = cᵢ uᵢ Σⱼ cⱼ uⱼ rᵢⱼ / u²
-    ///
-    /// # Errors
-    /// As [`Inputs::standard_uncertainty`].
-    pub fn budget(&self, result: &Sourced) -> Result<Vec<BudgetLine<'_>>, UncertaintyError> {
-        let variance = self.standard_uncertainty(result)?.powi(2);
-        let contributions = self.contributions(result)?;
-        let mut lines = Vec::with_capacity(contributions.len());
-        for (&(index, signed), &(_, sensitivity)) in contributions.iter().zip(result.partials()) {
-            let mut part = signed * signed;
+    /// share_i = c_i u_i sum over j of c_j u_j r_ij / u^2
+    #[must_use]
+    pub fn budget(&self, value: &Sourced) -> Vec<Contribution> {
+        let variance = self.covariance(value, value);
+        let parts = self.contributions(value);
+        let line = |(&(position, contribution), &(_, sensitivity)): (&(u32, f64), &(u32, f64))| {
+            let mut part = contribution * contribution;
             for (&(i, k), &r) in &self.correlations {
-                if i == index {
-                    part += r * signed * contribution_of(&contributions, k);
-                } else if k == index {
-                    part += r * signed * contribution_of(&contributions, i);
+                if i == position {
+                    part += r * contribution * of(&parts, k);
+                } else if k == position {
+                    part += r * contribution * of(&parts, i);
                 }
             }
-            lines.push(BudgetLine {
-                input: self.required(index)?,
-                sensitivity,
-                signed_contribution: signed,
-                contribution: signed.abs(),
-                share: if variance > 0.0 { part / variance } else { 0.0 },
-            });
-        }
-        lines.sort_by(|a, b| b.contribution.total_cmp(&a.contribution));
-        Ok(lines)
+            let share = if variance > 0.0 { part / variance } else { 0.0 };
+            Contribution { input: self.inputs[position as usize].clone(), sensitivity, contribution, share }
+        };
+        let mut budget: Vec<Contribution> = parts.iter().zip(value.partials()).map(line).collect();
+        budget.sort_by(|a, b| b.share.total_cmp(&a.share).then_with(|| a.input.id.cmp(&b.input.id)));
+        budget
     }
 
-    /// Effective degrees of freedom of a combined standard uncertainty.
+    /// Effective degrees of freedom; infinite if no input with finite ones contributes.
+    ///
+    /// Where an input with finite degrees of freedom is correlated with another that contributes, the formula does not
+    /// hold; the smallest degrees of freedom among such inputs then bound the answer from above (our choice).
     ///
     /// # Formula
-    /// ν_eff = u⁴ / Σᵢ (cᵢ uᵢ)⁴ / νᵢ (Welch-Satterthwaite)
+    /// nu_eff = u^4 / sum of (c_i u_i)^4 / nu_i
     ///
     /// # Source
-    /// JCGM 100:2008 equation G.2b.
-    ///
-    /// # Errors
-    /// As [`Inputs::standard_uncertainty`]; an input with finite degrees of freedom takes part in a correlation.
-    pub fn effective_degrees_of_freedom(&self, result: &Sourced) -> Result<DegreesOfFreedom, UncertaintyError> {
-        let u = self.standard_uncertainty(result)?;
-        let contributions = self.contributions(result)?;
-        let mut denominator = 0.0;
-        for &(index, contribution) in &contributions {
-            let input = self.required(index)?;
-            let DegreesOfFreedom::Finite(df) = input.degrees_of_freedom else { continue };
+    /// JCGM 100:2008, equation (G.2b) (Welch and Satterthwaite; from memory).
+    #[must_use]
+    pub fn effective_degrees_of_freedom(&self, value: &Sourced) -> DegreesOfFreedom {
+        let u = self.standard_uncertainty(value);
+        let parts = self.contributions(value);
+        let mut sum = 0.0;
+        let mut bound = f64::INFINITY;
+        for &(position, contribution) in &parts {
+            let DegreesOfFreedom::Finite(dof) = self.inputs[position as usize].degrees_of_freedom else { continue };
             if contribution == 0.0 {
                 continue;
             }
-            let correlated = self.correlations.keys().any(|&(i, k)| {
-                (i == index && contribution_of(&contributions, k) != 0.0)
-                    || (k == index && contribution_of(&contributions, i) != 0.0)
-            });
-            if correlated {
-                return Err(UncertaintyError::CorrelatedDegreesOfFreedom { id: input.id.clone() });
-            }
             // Relative to u, so that the fourth power neither overflows nor vanishes.
-            denominator += (contribution / u).powi(4) / df;
+            sum += (contribution / u).powi(4) / dof;
+            let partner = |(i, k): &(u32, u32)| match position {
+                p if p == *i => of(&parts, *k) != 0.0,
+                p if p == *k => of(&parts, *i) != 0.0,
+                _ => false,
+            };
+            if self.correlations.keys().any(partner) {
+                bound = bound.min(dof);
+            }
         }
-        Ok(if denominator > 0.0 { DegreesOfFreedom::Finite(1.0 / denominator) } else { DegreesOfFreedom::Infinite })
+        if sum > 0.0 { DegreesOfFreedom::Finite((1.0 / sum).min(bound)) } else { DegreesOfFreedom::Infinite }
     }
 }
 
-fn contribution_of(contributions: &[(u32, f64)], index: u32) -> f64 {
-    contributions
-        .binary_search_by_key(&index, |&(i, _)| i)
-        .ok()
-        .and_then(|at| contributions.get(at))
-        .map_or(0.0, |&(_, c)| c)
+fn of(parts: &[(u32, f64)], position: u32) -> f64 {
+    parts.binary_search_by_key(&position, |&(i, _)| i).map_or(0.0, |at| parts[at].1)
 }
 
-fn same_quantity(known: &Input, now: &Input) -> Result<(), UncertaintyError> {
-    let conflict = |field, before: String, now_is: String| {
-        Err(UncertaintyError::Conflict { id: known.id.clone(), field, before, now: now_is })
+/// Lower Cholesky factor of a correlation matrix, zero columns allowed; `None` if it is not positive semidefinite.
+pub(super) fn cholesky(mut matrix: Vec<Vec<f64>>) -> Option<Vec<Vec<f64>>> {
+    // Rounding of a singular matrix leaves pivots of the order of the machine epsilon.
+    const ROUNDING: f64 = 1e-12;
+    let n = matrix.len();
+    for j in 0..n {
+        let pivot = matrix[j][j] - matrix[j][..j].iter().map(|l| l * l).sum::<f64>();
+        if pivot < -ROUNDING {
+            return None;
+        }
+        let root = if pivot > ROUNDING { pivot.sqrt() } else { 0.0 };
+        matrix[j][j] = root;
+        for i in j + 1..n {
+            let rest = matrix[i][j] - (0..j).map(|k| matrix[i][k] * matrix[j][k]).sum::<f64>();
+            if root == 0.0 && rest.abs() > 1e-6 {
+                return None;
+            }
+            matrix[i][j] = if root == 0.0 { 0.0 } else { rest / root };
+            matrix[j][i] = 0.0;
+        }
+    }
+    Some(matrix)
+}
+
+fn same_quantity(known: &Input, again: &Input) -> Result<(), InputError> {
+    let contradiction = |first: String, second: String| {
+        Err(InputError::Contradiction { id: known.id.clone(), first, second })
     };
-    if known.value != now.value {
-        return conflict("value", known.value.to_string(), now.value.to_string());
+    if known.value != again.value || known.standard_uncertainty != again.standard_uncertainty {
+        let show = |i: &Input| format!("{} (u {})", i.value, i.standard_uncertainty);
+        return contradiction(show(known), show(again));
     }
-    if known.standard_uncertainty != now.standard_uncertainty {
-        let (before, after) = (known.standard_uncertainty, now.standard_uncertainty);
-        return conflict("standard uncertainty", before.to_string(), after.to_string());
+    if known.degrees_of_freedom != again.degrees_of_freedom || known.distribution != again.distribution {
+        let show = |i: &Input| format!("{:?}, {:?}", i.degrees_of_freedom, i.distribution);
+        return contradiction(show(known), show(again));
     }
-    if known.degrees_of_freedom != now.degrees_of_freedom {
-        let (before, after) = (known.degrees_of_freedom, now.degrees_of_freedom);
-        return conflict("degrees of freedom", format!("{before:?}"), format!("{after:?}"));
-    }
-    if known.distribution != now.distribution {
-        return conflict("distribution", format!("{:?}", known.distribution), format!("{:?}", now.distribution));
-    }
-    if known.unit != now.unit {
-        return conflict("unit", known.unit.clone(), now.unit.clone());
+    if known.unit != again.unit {
+        return contradiction(format!("unit {}", known.unit), format!("unit {}", again.unit));
     }
     Ok(())
 }
@@ -303,25 +296,20 @@ fn same_quantity(known: &Input, now: &Input) -> Result<(), UncertaintyError> {
 mod tests {
     use super::*;
 
-    fn iron() -> (Inputs, Sourced, Sourced) {
-        let mut inputs = Inputs::new();
-        let k = inputs.add(Input::normal("k", "factor", 5.5845, 0.0015 * 5.5845, "g/(L·mL)").unwrap()).unwrap();
-        let total = inputs.add(Input::normal("vt", "total", 23.18, 0.02, "mL").unwrap()).unwrap();
-        let ferrous = inputs.add(Input::normal("v2", "iron(II)", 21.46, 0.02, "mL").unwrap()).unwrap();
-        (inputs, &k * &total, &k * &ferrous)
-    }
-
     #[test]
     fn iron_iii_by_difference_has_the_uncertainty_of_what_is_not_shared() {
-        let (inputs, total, ferrous) = iron();
+        let mut inputs = Inputs::new();
+        let k = inputs.add(Input::new("k", "factor", "g/L per mL", 5.5845, 0.0015 * 5.5845)).unwrap();
+        let total = &k * inputs.add(Input::new("vt", "total", "mL", 23.18, 0.02)).unwrap();
+        let ferrous = &k * inputs.add(Input::new("v2", "iron(II)", "mL", 21.46, 0.02)).unwrap();
         let ferric = &total - &ferrous;
         // Computed independently: K² (u² + u²) + Fe(III)² u_rel²; and the two results taken as independent.
         assert!((ferric.value() - 9.605).abs() < 0.0005);
-        assert!((inputs.standard_uncertainty(&ferric).unwrap() - 0.1586).abs() < 0.00005);
+        assert!((inputs.standard_uncertainty(&ferric) - 0.1586).abs() < 0.00005);
         assert!((inputs.correlation(&total, &ferrous).unwrap() - 0.7363).abs() < 0.00005);
-        let apart = inputs.covariance(&total, &total).unwrap() + inputs.covariance(&ferrous, &ferrous).unwrap();
+        let apart = inputs.covariance(&total, &total) + inputs.covariance(&ferrous, &ferrous);
         assert!((apart.sqrt() - 0.3082).abs() < 0.00005);
-        let budget = inputs.budget(&ferric).unwrap();
+        let budget = inputs.budget(&ferric);
         assert!((budget.iter().map(|line| line.share).sum::<f64>() - 1.0).abs() < 1e-14);
         assert_eq!(budget.last().unwrap().input.id, "k");
     }
@@ -329,33 +317,33 @@ mod tests {
     #[test]
     fn the_same_id_with_another_uncertainty_is_refused_by_name() {
         let mut inputs = Inputs::new();
-        let first = Input::normal("p25", "pipette", 25.0, 0.015, "mL").unwrap();
+        let first = Input::new("p25", "pipette", "mL", 25.0, 0.015);
         let a = inputs.add(first.clone()).unwrap();
-        let b = inputs.add(Input { label: "pipette P25".into(), ..first.clone() }).unwrap();
-        assert_eq!(a, b);
+        assert_eq!(a, inputs.add(Input { label: "pipette P25".into(), ..first.clone() }).unwrap());
         assert_eq!(inputs.list().len(), 1);
-        let error = inputs.add(Input { standard_uncertainty: 0.02, ..first }).unwrap_err();
-        assert_eq!(error.to_string(), "input p25: standard uncertainty was 0.015, now 0.02; one id is one quantity");
+        let error = inputs.add(Input { standard_uncertainty: 0.02, ..first.clone() }).unwrap_err();
+        assert_eq!(
+            error.to_string(),
+            "input p25 is given twice with different numbers: 25 (u 0.015) and 25 (u 0.02)"
+        );
+        assert!(inputs.add(first.with_dof(Some(4.0))).is_err());
     }
 
     #[test]
     fn a_stated_correlation_of_one_makes_uncertainties_add_and_cancel() {
         let mut inputs = Inputs::new();
-        let a = inputs.add(Input::normal("a", "", 1.0, 0.3, "").unwrap()).unwrap();
-        let b = inputs.add(Input::normal("b", "", 1.0, 0.4, "").unwrap()).unwrap();
+        let a = inputs.add(Input::new("a", "", "", 1.0, 0.3)).unwrap();
+        let b = inputs.add(Input::new("b", "", "", 1.0, 0.4)).unwrap();
+        inputs.add(Input::new("c", "", "", 1.0, 0.4)).unwrap();
         inputs.correlate("b", "a", 1.0).unwrap();
-        assert!((inputs.standard_uncertainty(&(&a + &b)).unwrap() - 0.7).abs() < 1e-15);
-        assert!((inputs.standard_uncertainty(&(&a - &b)).unwrap() - 0.1).abs() < 1e-15);
-        let shares: f64 = inputs.budget(&(&a - &b)).unwrap().iter().map(|line| line.share).sum();
+        assert!((inputs.standard_uncertainty(&(&a + &b)) - 0.7).abs() < 1e-15);
+        assert!((inputs.standard_uncertainty(&(&a - &b)) - 0.1).abs() < 1e-15);
+        let shares: f64 = inputs.budget(&(&a - &b)).iter().map(|line| line.share).sum();
         assert!((shares - 1.0).abs() < 1e-12);
         assert!(inputs.correlate("a", "a", 0.5).is_err());
         assert!(inputs.correlate("a", "b", 1.5).is_err());
-    }
-
-    #[test]
-    fn a_division_by_zero_is_an_error_and_not_a_number() {
-        let mut inputs = Inputs::new();
-        let a = inputs.add(Input::normal("a", "", 0.0, 0.3, "").unwrap()).unwrap();
-        assert!(matches!(inputs.standard_uncertainty(&(1.0 / &a)), Err(UncertaintyError::NotFinite { .. })));
+        // a = b, a with c 0.5 and b with c −0.5 cannot all hold.
+        inputs.correlate("a", "c", 0.5).unwrap_err();
+        assert_eq!(inputs.correlations().count(), 1);
     }
 }

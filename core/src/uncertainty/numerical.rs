@@ -1,6 +1,6 @@
 //! Propagation by finite differences: the spreadsheet method, kept as an independent check of the analytic one.
 
-use super::{Inputs, UncertaintyError};
+use super::Inputs;
 
 /// Result of the numerical propagation.
 #[derive(Debug, Clone, PartialEq)]
@@ -22,25 +22,24 @@ pub struct NumericalPropagation {
 /// J. Kragten, Analyst 119 (1994) 2161, as in the Eurachem/CITAC guide, with the symmetric difference so that
 /// second-order terms cancel; JCGM 100:2008 5.1.3 note 2.
 ///
-/// # Errors
-/// The model is not finite somewhere within one standard uncertainty of the estimates; correlations that contradict.
+/// Returns `None` when the model is not finite somewhere within one standard uncertainty of the estimates.
 ///
 /// # Example
 /// ```
 /// use ferrotitre_core::uncertainty::{Input, Inputs, propagate_numerically};
 /// # fn main() -> Result<(), Box<dyn std::error::Error>> {
 /// let mut inputs = Inputs::new();
-/// inputs.add(Input::normal("m", "mass", 100.28, 0.05, "mg")?)?;
-/// inputs.add(Input::normal("v", "volume", 100.0, 0.07, "mL")?)?;
-/// let result = propagate_numerically(&inputs, |x: &[f64]| x[0] / x[1])?;
+/// inputs.add(Input::new("m", "mass", "mg", 100.28, 0.05))?;
+/// inputs.add(Input::new("v", "volume", "mL", 100.0, 0.07))?;
+/// let result = propagate_numerically(&inputs, |x: &[f64]| x[0] / x[1]).ok_or("not finite")?;
 /// assert!((result.standard_uncertainty - 0.000862).abs() < 1e-6);
 /// # Ok(()) }
 /// ```
 pub fn propagate_numerically(
     inputs: &Inputs,
     model: impl Fn(&[f64]) -> f64,
-) -> Result<NumericalPropagation, UncertaintyError> {
-    let finite = |value: f64| if value.is_finite() { Ok(value) } else { Err(UncertaintyError::NotFinite { value }) };
+) -> Option<NumericalPropagation> {
+    let finite = |value: f64| value.is_finite().then_some(value);
     let mut x = inputs.values();
     let value = finite(model(&x))?;
     let mut contributions = Vec::with_capacity(x.len());
@@ -55,10 +54,6 @@ pub fn propagate_numerically(
     let at = |index: u32| usize::try_from(index).ok().and_then(|i| contributions.get(i)).copied().unwrap_or(0.0);
     let independent: f64 = contributions.iter().map(|c| c * c).sum();
     let joint: f64 = inputs.correlations().map(|((i, k), r)| 2.0 * r * at(i) * at(k)).sum();
-    let variance = independent + joint;
-    if variance < -1e-12 * independent {
-        return Err(UncertaintyError::InconsistentCorrelations { variance });
-    }
-    let standard_uncertainty = variance.max(0.0).sqrt();
-    Ok(NumericalPropagation { value, contributions, standard_uncertainty })
+    let standard_uncertainty = (independent + joint).max(0.0).sqrt();
+    Some(NumericalPropagation { value, contributions, standard_uncertainty })
 }

@@ -1,0 +1,72 @@
+//! The one constructor of the application, used by the program and by the tests.
+
+use actix_web::middleware::{Compress, from_fn};
+use actix_web::{App, HttpServer, web};
+use utoipa_actix_web::AppExt;
+
+use crate::audit::seal::SealKey;
+use crate::auth::current_user;
+use crate::auth::tokens::TokenKeys;
+use crate::config::{Policy, Settings};
+use crate::db::{Db, StoreAddress};
+use crate::openapi;
+use crate::operations::metrics::Metrics;
+use crate::refusal::{Code, Refusal};
+use crate::routes;
+use crate::web::problem::Problem;
+use crate::web::request;
+
+/// What every worker shares.
+#[derive(Clone)]
+pub struct Shared {
+    /// The store.
+    pub store: StoreAddress,
+    /// Keys of access tokens.
+    pub token_keys: TokenKeys,
+    /// Key of the audit log's tree heads.
+    pub seal_key: SealKey,
+    /// Request counters.
+    pub metrics: web::Data<Metrics>,
+    /// Settings the services read.
+    pub policy: Policy,
+}
+
+/// Starts the server; it serves once the returned future is polled.
+///
+/// # Errors
+/// The address cannot be bound.
+pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web::dev::Server, std::net::SocketAddr)> {
+    let workers = settings
+        .workers
+        .map_or_else(|| std::thread::available_parallelism().map_or(2, std::num::NonZero::get), usize::from);
+    let document = web::Data::new(openapi::Document(openapi::text()));
+    let server = HttpServer::new(move || {
+        let (app, _) = App::new().into_utoipa_app().configure(routes::routes).split_for_parts();
+        let app = match Db::for_worker(&shared.store) {
+            Ok(db) => app.app_data(web::Data::new(db)),
+            Err(error) => {
+                tracing::error!(%error, "the connection pool could not be set up");
+                app
+            }
+        };
+        app.app_data(web::Data::new(shared.token_keys.clone()))
+            .app_data(web::Data::new(shared.seal_key.clone()))
+            .app_data(web::Data::new(shared.policy))
+            .app_data(shared.metrics.clone())
+            .app_data(document.clone())
+            .configure(openapi::pages)
+            .default_service(web::to(no_such_path))
+            .wrap(from_fn(current_user::resolve))
+            .wrap(Compress::default())
+            .wrap(from_fn(request::track))
+    })
+    .workers(workers)
+    .shutdown_timeout(10)
+    .bind(settings.listen)?;
+    let address = server.addrs().first().copied().unwrap_or(settings.listen);
+    Ok((server.run(), address))
+}
+
+async fn no_such_path(request: actix_web::HttpRequest) -> Result<actix_web::HttpResponse, Problem> {
+    Err(Refusal::new(Code::NotFound, format!("there is nothing at {} {}", request.method(), request.path())).into())
+}

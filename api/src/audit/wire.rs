@@ -1,0 +1,167 @@
+//! Events, heads and proofs on the wire.
+
+use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use uuid::Uuid;
+
+use crate::audit::entry::Event;
+use crate::audit::store::HeadRow;
+
+/// An audit event.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct AuditEvent {
+    /// Identity.
+    pub id: Uuid,
+    /// Server time.
+    pub at: DateTime<Utc>,
+    /// Acting account; absent for the system and for unknown names.
+    pub actor: Option<Uuid>,
+    /// person, service, system or nobody.
+    #[schema(example = "person")]
+    pub actor_kind: String,
+    /// Address of the request.
+    #[schema(example = "192.0.2.7")]
+    pub source_address: Option<String>,
+    /// What was done, by the name of the permission it needed.
+    #[schema(example = "record_titrations")]
+    pub action: String,
+    /// Table of the row concerned.
+    #[schema(example = "titrations")]
+    pub entity_kind: String,
+    /// Row concerned.
+    pub entity_id: Option<Uuid>,
+    /// The superseded row as JSON text, exactly as hashed.
+    pub before_row: Option<String>,
+    /// The new row as JSON text, exactly as hashed.
+    pub after_row: Option<String>,
+    /// Reason given.
+    pub reason: Option<String>,
+    /// Request it belongs to.
+    pub request_id: Option<String>,
+    /// Leaf hash, hexadecimal.
+    pub leaf_hash: String,
+}
+
+impl AuditEvent {
+    /// The event with or without its contents.
+    pub(super) fn of(event: Event, with_rows: bool) -> Self {
+        let leaf_hash = hex::encode(event.leaf());
+        let (before_row, after_row) = if with_rows { (event.before_row, event.after_row) } else { (None, None) };
+        Self {
+            id: event.id,
+            at: event.at,
+            actor: event.actor,
+            actor_kind: event.actor_kind,
+            source_address: event.source_address,
+            action: event.action,
+            entity_kind: event.entity_kind,
+            entity_id: event.entity_id,
+            before_row,
+            after_row,
+            reason: event.reason,
+            request_id: event.request_id,
+            leaf_hash,
+        }
+    }
+}
+
+/// Which events.
+#[derive(Debug, Default, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct EventListing {
+    /// How many at most, 1 to 200; 50 if not given.
+    #[param(minimum = 1, maximum = 200)]
+    pub limit: Option<i64>,
+    /// Cursor from `next` of the page before.
+    pub after: Option<Uuid>,
+    /// Only of this row.
+    pub entity_id: Option<Uuid>,
+    /// Only of this account.
+    pub actor: Option<Uuid>,
+    /// Only at or after this time.
+    pub from: Option<DateTime<Utc>>,
+    /// Only before this time.
+    pub until: Option<DateTime<Utc>>,
+}
+
+/// A signed tree head. Keep it: it proves any later rewriting.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct TreeHead {
+    /// Number of events under the root.
+    #[schema(example = 1234)]
+    pub tree_size: i64,
+    /// Root, hexadecimal.
+    pub root_hash: String,
+    /// Server time of signing.
+    pub signed_at: DateTime<Utc>,
+    /// Key.
+    pub key_id: String,
+    /// Ed25519 signature over the canonical text, hexadecimal.
+    pub signature: String,
+}
+
+impl From<HeadRow> for TreeHead {
+    fn from(row: HeadRow) -> Self {
+        Self {
+            tree_size: row.tree_size,
+            root_hash: hex::encode(row.root_hash),
+            signed_at: row.signed_at,
+            key_id: row.key_id,
+            signature: hex::encode(row.signature),
+        }
+    }
+}
+
+/// Which heads.
+#[derive(Debug, Default, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct HeadListing {
+    /// How many at most, 1 to 200; 50 if not given.
+    pub limit: Option<i64>,
+    /// Only heads of smaller trees; the cursor of this list.
+    pub below: Option<i64>,
+}
+
+/// Proof that an event is in the tree of a head.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct InclusionProof {
+    /// Event.
+    pub event_id: Uuid,
+    /// Its leaf.
+    pub leaf_index: u64,
+    /// Hash of the leaf, hexadecimal.
+    pub leaf_hash: String,
+    /// Nodes from the leaf to the root, hexadecimal (RFC 9162, section 2.1.3).
+    pub proof: Vec<String>,
+    /// The head.
+    pub head: TreeHead,
+}
+
+/// Which two heads.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct Between {
+    /// Size of the older tree.
+    pub older: u64,
+    /// Size of the newer tree; the present one if not given.
+    pub newer: Option<u64>,
+}
+
+/// Proof that a newer tree continues an older one.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ConsistencyProof {
+    /// Size of the older tree.
+    pub older: u64,
+    /// Root of the older tree, hexadecimal.
+    pub older_root: String,
+    /// Size of the newer tree.
+    pub newer: u64,
+    /// Root of the newer tree, hexadecimal.
+    pub newer_root: String,
+    /// Nodes, hexadecimal (RFC 9162, section 2.1.4).
+    pub proof: Vec<String>,
+}

@@ -1,0 +1,188 @@
+//! Resolves the bearer token of a request to an account, once, before any handler runs.
+
+use actix_web::body::MessageBody;
+use actix_web::dev::{ServiceRequest, ServiceResponse};
+use actix_web::http::header::{AUTHORIZATION, COOKIE};
+use actix_web::middleware::Next;
+use actix_web::{Error, HttpMessage, web};
+use diesel::deserialize::QueryableByName;
+use diesel::pg::Pg;
+use diesel::query_builder::{AstPass, Query, QueryFragment, QueryId};
+use diesel::sql_types::{Array, Bool, Nullable, Text, Uuid as SqlUuid};
+use diesel::{OptionalExtension, QueryResult};
+use diesel_async::RunQueryDsl;
+use sha2::{Digest, Sha256};
+
+use crate::auth::permissions::{Action, Role};
+use crate::auth::tokens::{SERVICE_TOKEN_PREFIX, TokenKeys};
+use crate::db::{Connection, Db};
+use crate::ids::{AccountId, SessionId};
+use crate::refusal::{Code, Refusal};
+use crate::web::problem::Problem;
+
+/// The account that asks.
+#[derive(Debug, Clone)]
+pub struct CurrentUser {
+    /// Account.
+    pub account: AccountId,
+    /// Session, for a person.
+    pub session: Option<SessionId>,
+    /// Sign-in name.
+    pub code: String,
+    /// Printed name.
+    pub display_name: String,
+    /// Roles in force now.
+    pub roles: Vec<Role>,
+    /// Actions of the service token, for an instrument.
+    pub scopes: Option<Vec<Action>>,
+    /// The password was set by somebody else and must be changed first.
+    pub provisional: bool,
+}
+
+/// Middleware: puts the user, or the reason why there is none, into the request.
+///
+/// # Errors
+/// Only those of the framework's own machinery.
+pub async fn resolve(
+    request: ServiceRequest,
+    next: Next<impl MessageBody + 'static>,
+) -> Result<ServiceResponse<impl MessageBody>, Error> {
+    if let Some(token) = presented(&request) {
+        let user = identify(&request, &token).await;
+        match user {
+            // A store that is away is not the same as a wrong token.
+            Err(refusal) if refusal.code == Code::StoreUnavailable || refusal.code == Code::Internal => {
+                return Err(Problem(refusal).into());
+            }
+            user => {
+                request.extensions_mut().insert(Identification(user.map_err(|refusal| (refusal.code, refusal.detail))));
+            }
+        }
+    }
+    next.call(request).await
+}
+
+/// Outcome of looking at the token.
+pub(super) struct Identification(pub(super) Result<CurrentUser, (Code, String)>);
+
+/// Name of the cookie that carries the access token for pages.
+pub const COOKIE_NAME: &str = "ferrotitre_access";
+
+fn presented(request: &ServiceRequest) -> Option<String> {
+    let header = |name| request.headers().get(name).and_then(|value| value.to_str().ok());
+    if let Some(token) = header(AUTHORIZATION).and_then(|value| value.strip_prefix("Bearer ")) {
+        return Some(token.trim().to_owned());
+    }
+    header(COOKIE)?
+        .split(';')
+        .filter_map(|pair| pair.trim().split_once('='))
+        .find(|(name, _)| *name == COOKIE_NAME)
+        .map(|(_, value)| value.to_owned())
+}
+
+async fn identify(request: &ServiceRequest, token: &str) -> Result<CurrentUser, Refusal> {
+    let missing = || Refusal::new(Code::Internal, "the application lacks its store or keys");
+    let db = request.app_data::<web::Data<Db>>().ok_or_else(missing)?;
+    if token.starts_with(SERVICE_TOKEN_PREFIX) {
+        let digest = Sha256::digest(token.as_bytes()).to_vec();
+        return db.read(async |connection| by_service_token(connection, &digest).await).await;
+    }
+    let keys = request.app_data::<web::Data<TokenKeys>>().ok_or_else(missing)?;
+    let claims = keys.verify(db, token).await?;
+    db.read(async |connection| by_session(connection, claims.sid).await).await
+}
+
+/// One statement per request; cached by the driver, which `sql_query` never is.
+struct SessionUser(SessionId);
+
+impl QueryId for SessionUser {
+    type QueryId = SessionUser;
+    const HAS_STATIC_QUERY_ID: bool = true;
+}
+
+impl Query for SessionUser {
+    type SqlType = diesel::sql_types::Untyped;
+}
+
+impl QueryFragment<Pg> for SessionUser {
+    fn walk_ast<'b>(&'b self, mut out: AstPass<'_, 'b, Pg>) -> QueryResult<()> {
+        out.push_sql(
+            "SELECT a.id, a.code, a.display_name, s.ended_at IS NULL AS open, \
+             coalesce((SELECT r.roles FROM account_roles r WHERE r.account_id = a.id), '{}') AS roles, \
+             (SELECT m.to_state FROM state_moves m WHERE m.entity_id = a.id ORDER BY m.position DESC LIMIT 1) AS state, \
+             coalesce((SELECT c.provisional FROM account_secrets c WHERE c.account_id = a.id ORDER BY c.recorded_at DESC \
+             LIMIT 1), false) AS provisional \
+             FROM sessions s JOIN accounts a ON a.id = s.account_id WHERE s.id = ",
+        );
+        out.push_bind_param::<SqlUuid, _>(&self.0)
+    }
+}
+
+#[derive(QueryableByName)]
+struct UserRow {
+    #[diesel(sql_type = SqlUuid)]
+    id: AccountId,
+    #[diesel(sql_type = Text)]
+    code: String,
+    #[diesel(sql_type = Text)]
+    display_name: String,
+    #[diesel(sql_type = Bool)]
+    open: bool,
+    #[diesel(sql_type = Array<Text>)]
+    roles: Vec<String>,
+    #[diesel(sql_type = Nullable<Text>)]
+    state: Option<String>,
+    #[diesel(sql_type = Bool)]
+    provisional: bool,
+}
+
+impl UserRow {
+    fn user(self, session: Option<SessionId>, scopes: Option<Vec<Action>>) -> Result<CurrentUser, Refusal> {
+        if !self.open {
+            return Err(Refusal::new(Code::SessionEnded, "sign in again"));
+        }
+        let state = self.state.as_deref().unwrap_or("active");
+        if state != "active" {
+            return Err(Refusal::new(Code::AccountNotActive, format!("the account {} is {state}", self.code)));
+        }
+        Ok(CurrentUser {
+            account: self.id,
+            session,
+            code: self.code,
+            display_name: self.display_name,
+            roles: self.roles.iter().filter_map(|role| Role::from_text(role)).collect(),
+            scopes,
+            provisional: self.provisional,
+        })
+    }
+}
+
+async fn by_session(mut connection: &Connection, session: SessionId) -> Result<CurrentUser, Refusal> {
+    let row = SessionUser(session).get_result::<UserRow>(&mut connection).await.optional()?;
+    row.ok_or_else(|| Refusal::new(Code::SessionEnded, "sign in again"))?.user(Some(session), None)
+}
+
+#[derive(QueryableByName)]
+struct ScopesRow {
+    #[diesel(embed)]
+    user: UserRow,
+    #[diesel(sql_type = Array<Text>)]
+    scopes: Vec<String>,
+}
+
+async fn by_service_token(mut connection: &Connection, digest: &[u8]) -> Result<CurrentUser, Refusal> {
+    let row = diesel::sql_query(
+        "SELECT a.id, a.code, a.display_name, t.scopes, false AS provisional, \
+         t.expires_at > now() AND NOT EXISTS (SELECT FROM state_moves v WHERE v.entity_id = t.id) AS open, \
+         coalesce((SELECT r.roles FROM account_roles r WHERE r.account_id = a.id), '{}') AS roles, \
+         (SELECT m.to_state FROM state_moves m WHERE m.entity_id = a.id ORDER BY m.position DESC LIMIT 1) AS state \
+         FROM service_tokens t JOIN accounts a ON a.id = t.account_id WHERE t.token_hash = $1",
+    )
+    .bind::<diesel::sql_types::Binary, _>(digest)
+    .get_result::<ScopesRow>(&mut connection)
+    .await
+    .optional()?
+    .ok_or_else(|| Refusal::new(Code::NotSignedIn, "the service token is unknown"))?;
+    let scopes = Action::ALL.iter().copied().filter(|action| row.scopes.iter().any(|s| s == action.text())).collect();
+    row.user.user(None, Some(scopes))
+}

@@ -1,0 +1,7 @@
+//! Who is asking, and what they may do.
+
+pub mod allowed;
+pub mod current_user;
+pub mod passwords;
+pub mod permissions;
+pub mod tokens;

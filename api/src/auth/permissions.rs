@@ -1,0 +1,180 @@
+//! The only place that knows which role may do what. The guard, the OpenAPI document and the tests read this table.
+
+/// Roles a person or instrument can have.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Role {
+    /// Titrates, prepares, standardises; reviews where competent and not involved.
+    Analyst,
+    /// Releases, reviews, approves.
+    Manager,
+    /// Reads everything, changes nothing.
+    Auditor,
+    /// Accounts and keys; no data, no approvals.
+    Administrator,
+    /// A service account: readings and weights only, within the scopes of its token.
+    Instrument,
+}
+
+impl Role {
+    /// All roles.
+    pub const ALL: [Role; 5] = [Role::Analyst, Role::Manager, Role::Auditor, Role::Administrator, Role::Instrument];
+
+    /// As stored and shown.
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::Analyst => "analyst",
+            Self::Manager => "manager",
+            Self::Auditor => "auditor",
+            Self::Administrator => "administrator",
+            Self::Instrument => "instrument",
+        }
+    }
+
+    /// The role of that name.
+    #[must_use]
+    pub fn from_text(text: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|role| role.text() == text)
+    }
+}
+
+use Role::{Administrator, Analyst, Auditor, Instrument, Manager};
+
+macro_rules! actions {
+    ($($(#[$doc:meta])* $name:ident = $text:literal : [$($role:ident),*] for [$($operation:literal),+];)+) => {
+        /// What the code does; named by the deed, not by who may do it.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+        pub enum Action { $($(#[$doc])* $name,)+ }
+
+        impl Action {
+            /// All actions.
+            pub const ALL: &[Action] = &[$(Action::$name),+];
+
+            /// Name in the audit log and in the scopes of service tokens.
+            #[must_use]
+            pub fn text(self) -> &'static str {
+                match self { $(Action::$name => $text,)+ }
+            }
+
+            /// Roles that may.
+            #[must_use]
+            pub fn roles(self) -> &'static [Role] {
+                match self { $(Action::$name => &[$($role),*],)+ }
+            }
+
+            /// Operations of the API (by their operation id) that need this action.
+            #[must_use]
+            pub fn operations(self) -> &'static [&'static str] {
+                match self { $(Action::$name => &[$($operation),+],)+ }
+            }
+        }
+
+        /// A type per action, to name it in a handler's signature.
+        pub mod acts {
+            $($(#[$doc])* #[derive(Debug, Clone, Copy)] pub struct $name;
+
+            impl super::Deed for $name {
+                const ACTION: super::Action = super::Action::$name;
+            })+
+        }
+    };
+}
+
+/// An action as a type.
+pub trait Deed {
+    /// The action.
+    const ACTION: Action;
+}
+
+actions! {
+    /// Everybody signed in may see and end their own session and change their own password.
+    OwnAccount = "own_account": [Analyst, Manager, Auditor, Administrator] for ["read_own_account", "sign_out", "change_own_password"];
+    /// Accounts, roles, tokens, competences, as a list.
+    ReadAccounts = "read_accounts": [Manager, Auditor, Administrator] for ["list_accounts", "read_account", "list_role_grants", "list_service_tokens", "list_competences"];
+    /// Creates and moves accounts, sets provisional passwords, asks for role grants.
+    ManageAccounts = "manage_accounts": [Administrator] for ["create_account", "move_account", "set_provisional_password", "request_role_grant"];
+    /// Approves or refuses role grants.
+    DecideRoleGrants = "decide_role_grants": [Manager] for ["decide_role_grant"];
+    /// Issues and revokes tokens of instruments.
+    ManageServiceTokens = "manage_service_tokens": [Administrator] for ["issue_service_token", "revoke_service_token"];
+    /// Authorises people for methods.
+    AuthoriseCompetence = "authorise_competence": [Manager] for ["record_competence"];
+
+    /// Reads equipment, standards, reagents, titrants, methods, samples, runs, determinations and results.
+    ReadRecords = "read_records": [Analyst, Manager, Auditor] for [
+        "list_equipment", "read_equipment", "list_calibrations", "list_equipment_checks",
+        "list_primary_standards", "read_primary_standard", "list_reagents", "read_reagent",
+        "list_titrants", "read_titrant", "list_titrant_factors",
+        "list_standardisations", "read_standardisation", "read_standardisation_working",
+        "list_chemistries", "list_methods", "read_method",
+        "list_samples", "read_sample", "list_test_portions",
+        "list_runs", "read_run", "list_blanks",
+        "list_determinations", "read_determination", "read_determination_working",
+        "read_titration", "list_titrations",
+        "list_iron_results", "read_iron_result", "read_iron_result_working",
+        "list_sign_offs", "list_concessions", "read_concession"];
+    /// Records equipment and its calibrations.
+    RecordEquipment = "record_equipment": [Manager] for ["record_equipment", "correct_equipment", "record_calibration", "move_equipment"];
+    /// Records a check of equipment.
+    CheckEquipment = "check_equipment": [Analyst, Manager, Instrument] for ["record_equipment_check"];
+    /// Receives lots of primary standards and reagents.
+    ReceiveLots = "receive_lots": [Analyst, Manager] for ["record_primary_standard", "correct_primary_standard", "record_reagent", "correct_reagent"];
+    /// Releases, suspends and withdraws lots of standards and reagents.
+    ReleaseLots = "release_lots": [Manager] for ["move_primary_standard", "move_reagent"];
+    /// Prepares and standardises titrants.
+    PrepareTitrants = "prepare_titrants": [Analyst, Manager] for [
+        "record_titrant", "record_titrant_preparation", "correct_titrant_preparation",
+        "record_standardisation", "record_standardisation_titration", "correct_standardisation_titration",
+        "reject_standardisation_titration", "submit_standardisation"];
+    /// Releases titrant lots and approves standardisations of others.
+    ReleaseTitrants = "release_titrants": [Manager] for ["release_titrant", "approve_standardisation", "return_standardisation"];
+    /// Moves a titrant lot; an analyst may only suspend it.
+    MoveTitrants = "move_titrants": [Analyst, Manager] for ["move_titrant"];
+    /// Drafts methods.
+    DraftMethods = "draft_methods": [Analyst, Manager] for ["record_method", "revise_method"];
+    /// Approves and withdraws methods.
+    ApproveMethods = "approve_methods": [Manager] for ["move_method"];
+    /// Registers samples and test portions.
+    RegisterSamples = "register_samples": [Analyst, Manager] for ["record_sample", "correct_sample", "move_sample", "record_test_portion", "correct_test_portion"];
+    /// Opens, closes and repeats runs, records blanks and determinations.
+    ConductRuns = "conduct_runs": [Analyst, Manager] for ["open_run", "close_run", "record_blank", "correct_blank", "judge_blank", "record_determination", "record_iron_result"];
+    /// Releases or rejects runs.
+    ReleaseRuns = "release_runs": [Manager] for ["release_run", "reject_run"];
+    /// Logs titrations.
+    RecordTitrations = "record_titrations": [Analyst, Manager, Instrument] for ["record_titration"];
+    /// Corrects or judges a titration, with a reason.
+    JudgeTitrations = "judge_titrations": [Analyst, Manager] for ["correct_titration", "reject_titration"];
+    /// Signs a determination as its author.
+    SubmitDeterminations = "submit_determinations": [Analyst, Manager] for ["submit_determination", "submit_iron_result"];
+    /// Reviews or returns determinations of others.
+    ReviewDeterminations = "review_determinations": [Analyst, Manager] for ["review_determination", "return_determination", "review_iron_result", "return_iron_result"];
+    /// Approves determinations of others, and amends approved ones.
+    ApproveDeterminations = "approve_determinations": [Manager] for ["approve_determination", "amend_determination", "approve_iron_result", "amend_iron_result"];
+    /// Asks for a concession.
+    RequestConcessions = "request_concessions": [Analyst, Manager] for ["request_concession"];
+    /// Signs a concession; two managers must.
+    SignConcessions = "sign_concessions": [Manager] for ["sign_concession"];
+
+    /// Reads the audit trail; analysts see their own events, administrators no contents.
+    ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event"];
+    /// Reads tree heads and proofs.
+    ReadProofs = "read_proofs": [Analyst, Manager, Auditor, Administrator] for ["list_tree_heads", "read_latest_tree_head", "prove_inclusion", "prove_consistency"];
+    /// Computes without storing anything.
+    Calculate = "calculate": [Analyst, Manager, Auditor] for ["list_calculations", "describe_calculation", "calculate"];
+}
+
+/// Operations that need no account.
+pub const OPEN_OPERATIONS: &[&str] =
+    &["sign_in", "refresh_session", "live", "ready", "read_metrics", "read_about", "read_seal_key"];
+
+/// Whether one of the roles may do the action.
+#[must_use]
+pub fn may(roles: &[Role], action: Action) -> bool {
+    roles.iter().any(|role| action.roles().contains(role))
+}
+
+/// Nobody reviews or approves a record they had a hand in, whatever their role is now (requirement 5.12).
+#[must_use]
+pub fn had_a_hand_in<Id: PartialEq>(person: &Id, authors: &[Id]) -> bool {
+    authors.contains(person)
+}

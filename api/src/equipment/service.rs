@@ -1,0 +1,162 @@
+//! Use cases of equipment.
+
+use chrono::{DateTime, Utc};
+use uuid::Uuid;
+
+use crate::db::{Act, Connection, Db};
+use crate::equipment::store::{self, Calibration, Check, EquipmentFacts, KIND, NewCalibration, NewCheck, versions};
+use crate::ids::{CalibrationId, EquipmentCheckId};
+use crate::refusal::{Code, Refusal};
+use crate::states::{self, NewMove};
+use crate::web::answer::Answer;
+
+pub(crate) use store::versions::{advance, correct, list, read, record};
+
+pub(crate) async fn record_calibration(
+    db: &Db,
+    act: &Act,
+    equipment: Uuid,
+    new: NewCalibration,
+) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        let present = versions::current(connection, equipment).await?;
+        new.check(&present.facts)?;
+        let row = Calibration {
+            id: CalibrationId::new(),
+            equipment_id: equipment,
+            certificate: new.certificate,
+            certificate_digest: new.certificate_digest,
+            calibrated_on: new.calibrated_on,
+            due_on: new.due_on,
+            corrections: serde_json::to_value(&new.corrections).map_err(Refusal::internal)?,
+            calibrated_value: new.calibrated_value,
+            standard_uncertainty: new.standard_uncertainty,
+            degrees_of_freedom: new.degrees_of_freedom,
+            recorded_at: DateTime::UNIX_EPOCH,
+            recorded_by: author(act)?,
+        };
+        store::insert_calibration(connection, &row).await
+    })
+    .await
+}
+
+/// Records a check; a failed one takes the equipment out of service at once.
+pub(crate) async fn record_check(db: &Db, act: &Act, equipment: Uuid, new: NewCheck) -> Result<Answer, Refusal> {
+    not_in_the_future("observed_at", new.observed_at)?;
+    if !matches!(new.outcome.as_str(), "passed" | "failed") {
+        return Err(Refusal::invalid("outcome", "one_of", "must be passed or failed", &new.outcome));
+    }
+    db.write(act, async |connection| {
+        versions::current(connection, equipment).await?;
+        let row = Check {
+            id: EquipmentCheckId::new(),
+            equipment_id: equipment,
+            outcome: new.outcome,
+            reading: new.reading,
+            reference: new.reference,
+            note: new.note,
+            observed_at: new.observed_at,
+            recorded_at: DateTime::UNIX_EPOCH,
+            recorded_by: author(act)?,
+        };
+        let check = store::insert_check(connection, &row).await?;
+        if check.outcome == "failed" && states::present(connection, KIND, equipment).await?.state == "in service" {
+            let asked = NewMove { to: "out of service".to_owned(), reason: Some("failed check".to_owned()) };
+            states::advance(connection, act, KIND, equipment, &asked, None).await?;
+        }
+        Ok(check)
+    })
+    .await
+}
+
+pub(crate) async fn calibrations(db: &Db, equipment: Uuid) -> Result<Vec<Calibration>, Refusal> {
+    db.read(async |connection| {
+        versions::current(connection, equipment).await?;
+        store::calibrations(connection, equipment).await
+    })
+    .await
+}
+
+pub(crate) async fn checks(db: &Db, equipment: Uuid) -> Result<Vec<Check>, Refusal> {
+    db.read(async |connection| {
+        versions::current(connection, equipment).await?;
+        store::checks(connection, equipment).await
+    })
+    .await
+}
+
+/// Account that acts, for the columns that need one.
+pub(crate) fn author(act: &Act) -> Result<crate::ids::AccountId, Refusal> {
+    act.actor.ok_or_else(|| Refusal::new(Code::NotSignedIn, "a record needs somebody who records it"))
+}
+
+/// Bench times may not lie ahead; a minute forgives clocks that differ.
+pub(crate) fn not_in_the_future(field: &str, time: DateTime<Utc>) -> Result<(), Refusal> {
+    if time <= Utc::now() + chrono::Duration::minutes(1) {
+        return Ok(());
+    }
+    Err(Refusal::invalid(field, "not_in_the_future", "must not lie in the future", time.to_rfc3339()))
+}
+
+/// Equipment that may be used at a time: of one of the kinds, in service, calibrated and not overdue.
+#[derive(Debug)]
+pub(crate) struct Usable {
+    pub(crate) facts: EquipmentFacts,
+    pub(crate) calibration: Calibration,
+    /// Set when its use rests on a concession.
+    pub(crate) overdue: bool,
+}
+
+/// Looks equipment up for use.
+///
+/// # Errors
+/// Unknown; of another kind; out of service; not calibrated at that time. Overdue is left to the caller, who may know of a
+/// concession.
+pub(crate) async fn usable(
+    connection: &Connection,
+    field: &str,
+    equipment: Uuid,
+    kinds: &[&str],
+    at: DateTime<Utc>,
+) -> Result<Usable, Refusal> {
+    let row = versions::current(connection, equipment).await.map_err(|refusal| match refusal.code {
+        Code::NotFound => Refusal::new(Code::UnknownReference, refusal.detail).at(field, "exists", equipment),
+        _ => refusal,
+    })?;
+    let facts = row.facts;
+    if !kinds.contains(&facts.kind.as_str()) {
+        let message = format!("must be a {}, but {} is a {}", kinds.join(" or "), facts.code, facts.kind);
+        return Err(Refusal::invalid(field, "kind", message, &facts.code));
+    }
+    let state = states::present(connection, KIND, equipment).await?.state;
+    if state != "in service" {
+        return Err(Refusal::new(Code::NotReleased, format!("{} is {state}", facts.code)).at(
+            field,
+            "in_service",
+            &facts.code,
+        ));
+    }
+    let calibration = store::calibration_on(connection, equipment, at.date_naive()).await?.ok_or_else(|| {
+        Refusal::new(Code::Overdue, format!("{} had no calibration on {}", facts.code, at.date_naive())).at(
+            field,
+            "calibrated",
+            &facts.code,
+        )
+    })?;
+    let overdue = calibration.due_on < at.date_naive();
+    Ok(Usable { facts, calibration, overdue })
+}
+
+impl Usable {
+    /// Refuses equipment whose calibration was overdue.
+    ///
+    /// # Errors
+    /// [`Code::Overdue`].
+    pub(crate) fn not_overdue(self, field: &str) -> Result<Self, Refusal> {
+        if self.overdue {
+            let detail = format!("the calibration of {} was due on {}", self.facts.code, self.calibration.due_on);
+            return Err(Refusal::new(Code::Overdue, detail).at(field, "not_overdue", &self.facts.code));
+        }
+        Ok(self)
+    }
+}

@@ -1,0 +1,117 @@
+//! A newtype per table id. Ids are UUIDs of version 7: their order is the order of creation.
+
+use diesel::deserialize::{self, FromSql, FromSqlRow};
+use diesel::expression::AsExpression;
+use diesel::pg::{Pg, PgValue};
+use diesel::serialize::{self, Output, ToSql};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+macro_rules! ids {
+    ($($(#[$doc:meta])* $name:ident;)+) => {$(
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, ToSchema, AsExpression, FromSqlRow)]
+        #[diesel(sql_type = diesel::sql_types::Uuid)]
+        #[serde(transparent)]
+        #[schema(value_type = Uuid)]
+        pub struct $name(pub Uuid);
+
+        impl $name {
+            /// A fresh id.
+            #[must_use]
+            pub fn new() -> Self {
+                Self(Uuid::now_v7())
+            }
+        }
+
+        impl Default for $name {
+            fn default() -> Self {
+                Self::new()
+            }
+        }
+
+        impl std::fmt::Display for $name {
+            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                self.0.fmt(f)
+            }
+        }
+
+        impl FromSql<diesel::sql_types::Uuid, Pg> for $name {
+            fn from_sql(value: PgValue<'_>) -> deserialize::Result<Self> {
+                <Uuid as FromSql<diesel::sql_types::Uuid, Pg>>::from_sql(value).map(Self)
+            }
+        }
+
+        impl ToSql<diesel::sql_types::Uuid, Pg> for $name {
+            fn to_sql<'b>(&'b self, out: &mut Output<'b, '_, Pg>) -> serialize::Result {
+                <Uuid as ToSql<diesel::sql_types::Uuid, Pg>>::to_sql(&self.0, out)
+            }
+        }
+    )+};
+}
+
+ids! {
+    /// A person or an instrument.
+    AccountId;
+    /// A stored password.
+    AccountSecretId;
+    /// A role given or withdrawn.
+    RoleGrantId;
+    /// A manager's answer to a role grant.
+    RoleGrantDecisionId;
+    /// A move between states.
+    StateMoveId;
+    /// An authorisation for a method.
+    CompetenceId;
+    /// A token of an instrument.
+    ServiceTokenId;
+    /// A sign-in.
+    SessionId;
+    /// A checked password.
+    SignInAttemptId;
+    /// An audit event.
+    AuditEventId;
+    /// A piece of measuring equipment, one version.
+    EquipmentId;
+    /// A calibration of equipment.
+    CalibrationId;
+    /// A check of equipment.
+    EquipmentCheckId;
+    /// A primary-standard lot, one version.
+    PrimaryStandardId;
+    /// A reagent lot, one version.
+    ReagentId;
+    /// A method version.
+    MethodId;
+    /// A sample, one version.
+    SampleId;
+    /// A test portion, one version.
+    PortionId;
+    /// A step of a dilution chain.
+    DilutionStepId;
+    /// A titrant lot.
+    TitrantId;
+    /// A direct preparation of a titrant lot, one version.
+    PreparationId;
+    /// A standardisation.
+    StandardisationId;
+    /// A titration of a standardisation, one version.
+    StandardisationTitrationId;
+    /// A concentration a titrant lot had from a moment on.
+    FactorId;
+    /// A concession.
+    ConcessionId;
+    /// An analytical run.
+    RunId;
+    /// A blank, one version.
+    BlankId;
+    /// A determination.
+    DeterminationId;
+    /// A titration, one version.
+    TitrationId;
+    /// Iron(III) by difference.
+    IronResultId;
+    /// A signature.
+    SignOffId;
+}

@@ -1,0 +1,5 @@
+//! The program.
+
+fn main() -> std::process::ExitCode {
+    ferrotitre_api::cli::main()
+}

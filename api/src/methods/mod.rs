@@ -1,0 +1,20 @@
+//! Methods: the written rules under which determinations are made, version by version.
+
+mod handlers;
+pub(crate) mod rules;
+pub(crate) mod service;
+pub(crate) mod store;
+mod wire;
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// Mounts the feature.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config
+        .service(handlers::record_method)
+        .service(handlers::list_methods)
+        .service(handlers::read_method)
+        .service(handlers::revise_method)
+        .service(handlers::move_method)
+        .service(handlers::list_chemistries);
+}

@@ -1,0 +1,84 @@
+//! Use cases of methods.
+
+use ferrotitre_core::lifecycle::EntityKind;
+use uuid::Uuid;
+
+use crate::db::{Act, Connection, Db};
+use crate::methods::store::{MethodFacts, versions};
+use crate::refusal::{Code, Refusal};
+use crate::states::{self, NewMove};
+use crate::web::answer::Answer;
+use crate::web::versions::Correction;
+
+pub(crate) use versions::{list, read};
+
+const KIND: EntityKind = EntityKind::Method;
+
+/// Drafts a method.
+pub(crate) async fn record(db: &Db, act: &Act, facts: MethodFacts) -> Result<Answer, Refusal> {
+    versions::record(db, act, facts).await
+}
+
+/// Drafts the next version. Each version has a state of its own: the approved one stays in force until this is approved.
+pub(crate) async fn correct(
+    db: &Db,
+    act: &Act,
+    id: Uuid,
+    if_match: Option<&str>,
+    correction: Correction<MethodFacts>,
+) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        let present = versions::current(connection, id).await?;
+        let row = versions::next(act, &present, if_match, correction)?;
+        if row.facts.code != present.facts.code {
+            return Err(Refusal::invalid(
+                "facts.code",
+                "same_code",
+                "a version keeps the code of its method",
+                &row.facts.code,
+            ));
+        }
+        Ok(versions::insert(connection, &row).await?.view(KIND.first_state().to_owned()))
+    })
+    .await
+}
+
+/// Moves the newest version. Approval needs somebody else than its author and supersedes the version before.
+pub(crate) async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        let present = versions::current(connection, id).await?;
+        if asked.to == "approved" && act.actor == Some(present.recorded_by) {
+            return Err(Refusal::new(Code::OwnRecord, "a method is approved by somebody else than its author"));
+        }
+        let moved = states::advance(connection, act, KIND, present.id.0, &asked, None).await?;
+        if let (true, Some(before)) = (asked.to == "approved", present.supersedes) {
+            if states::present(connection, KIND, before.0).await?.state == "approved" {
+                let to = NewMove { to: "superseded".to_owned(), reason: None };
+                states::advance(connection, act, KIND, before.0, &to, None).await?;
+            }
+        }
+        Ok(moved)
+    })
+    .await
+}
+
+/// A method version for use: approved.
+///
+/// # Errors
+/// Unknown, or not approved.
+pub(crate) async fn approved(
+    connection: &Connection,
+    field: &str,
+    version: crate::ids::MethodId,
+) -> Result<versions::Row, Refusal> {
+    let row = versions::exactly(connection, version).await.map_err(|refusal| match refusal.code {
+        Code::NotFound => Refusal::new(Code::UnknownReference, refusal.detail).at(field, "exists", version),
+        _ => refusal,
+    })?;
+    let state = states::present(connection, KIND, version.0).await?.state;
+    if state != "approved" {
+        let detail = format!("version {} of {} is {state}, not approved", row.version, row.facts.code);
+        return Err(Refusal::new(Code::NotReleased, detail).at(field, "approved", version));
+    }
+    Ok(row)
+}

@@ -1,0 +1,57 @@
+//! Counts requests for the metrics endpoint, in the Prometheus text exposition format.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+
+/// Upper bounds of the latency buckets, seconds.
+const BUCKETS: [f64; 9] = [0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.3, 1.0];
+
+#[derive(Debug, Default, Clone, Copy)]
+struct Series {
+    buckets: [u64; BUCKETS.len()],
+    count: u64,
+    seconds: f64,
+}
+
+/// Requests of this process by method, route and status.
+#[derive(Debug, Default)]
+pub struct Metrics {
+    series: Mutex<BTreeMap<(String, String, u16), Series>>,
+}
+
+impl Metrics {
+    /// Counts one request.
+    pub fn observe(&self, method: &str, route: &str, status: u16, elapsed: Duration) {
+        let seconds = elapsed.as_secs_f64();
+        let mut all = self.series.lock().unwrap_or_else(PoisonError::into_inner);
+        let series = all.entry((method.to_owned(), route.to_owned(), status)).or_default();
+        for (count, bound) in series.buckets.iter_mut().zip(BUCKETS) {
+            *count += u64::from(seconds <= bound);
+        }
+        series.count += 1;
+        series.seconds += seconds;
+    }
+
+    /// The text exposition.
+    #[must_use]
+    pub fn text(&self) -> String {
+        let mut text = String::from(
+            "# HELP ferrotitre_http_request_duration_seconds Time to answer, by method, route and status.\n\
+             # TYPE ferrotitre_http_request_duration_seconds histogram\n",
+        );
+        for ((method, route, status), series) in self.series.lock().unwrap_or_else(PoisonError::into_inner).iter() {
+            let labels = format!("method=\"{method}\",route=\"{route}\",status=\"{status}\"");
+            let name = "ferrotitre_http_request_duration_seconds";
+            // Writing to a String cannot fail.
+            for (bound, count) in BUCKETS.iter().zip(series.buckets) {
+                let _ = writeln!(text, "{name}_bucket{{{labels},le=\"{bound}\"}} {count}");
+            }
+            let _ = writeln!(text, "{name}_bucket{{{labels},le=\"+Inf\"}} {}", series.count);
+            let _ = writeln!(text, "{name}_sum{{{labels}}} {}", series.seconds);
+            let _ = writeln!(text, "{name}_count{{{labels}}} {}", series.count);
+        }
+        text
+    }
+}

@@ -1,0 +1,1081 @@
+//! Tables as the migrations leave them, for diesel. Generated from the catalogue; a test compares the two.
+
+diesel::table! {
+    /// Passwords, hashed with Argon2id; the newest row of an account counts.
+    account_secrets (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Whose password.
+        account_id -> Uuid,
+        /// Argon2id in PHC string form. Never written to the audit log.
+        password_hash -> Text,
+        /// Set by somebody else and to be changed at first use.
+        provisional -> Bool,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that set it; null when set from the command line.
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    /// People and instruments that act. Never reused, never removed; a retired account keeps its name in the records.
+    accounts (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Sign-in name.
+        code -> Text,
+        /// Name printed with signatures.
+        display_name -> Text,
+        /// person, or service for an instrument.
+        kind -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it; null when made from the command line.
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    /// What was done, by whom, when and why; one row per change, written in the change's own transaction. Append only.
+    audit_events (id) {
+        /// Identity of the event.
+        id -> Uuid,
+        /// Server time of the event.
+        at -> Timestamptz,
+        /// Account that acted; null for the system itself and for failed sign-ins of unknown names.
+        actor -> Nullable<Uuid>,
+        /// person, service (an instrument's token), system (the service or its operator) or nobody (not signed in).
+        actor_kind -> Text,
+        /// Network address the request came from.
+        source_address -> Nullable<Text>,
+        /// What was done, by the name of the permission it needed.
+        action -> Text,
+        /// Table of the row concerned.
+        entity_kind -> Text,
+        /// Identity of the row concerned.
+        entity_id -> Nullable<Uuid>,
+        /// The superseded row as JSON text, if the new row supersedes one.
+        before_row -> Nullable<Text>,
+        /// The new row as JSON text, secrets left out.
+        after_row -> Nullable<Text>,
+        /// Reason given, if one was asked for.
+        reason -> Nullable<Text>,
+        /// Identity of the request, as in the answer and in the log.
+        request_id -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Leaves of the Merkle tree (RFC 9162, section 2) over the events, in sealing order. Append only.
+    audit_leaves (leaf_index) {
+        /// Gap-free position of the leaf, from 0.
+        leaf_index -> Int8,
+        /// Event whose canonical bytes the leaf hashes.
+        event_id -> Uuid,
+        /// SHA-256 of 0x00 and the canonical bytes.
+        leaf_hash -> Bytea,
+    }
+}
+
+diesel::table! {
+    /// Events not yet in the tree; emptied by the sealer. A working table.
+    audit_pending (event_id) {
+        /// Event that awaits its leaf.
+        event_id -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Signed tree heads: one that is kept elsewhere proves any later rewriting. Append only.
+    audit_tree_heads (tree_size) {
+        /// Number of leaves under the root.
+        tree_size -> Int8,
+        /// Root of the tree of that size.
+        root_hash -> Bytea,
+        /// Server time of signing.
+        signed_at -> Timestamptz,
+        /// First 16 hex digits of the SHA-256 of the public key.
+        key_id -> Text,
+        /// Ed25519 signature over the canonical text of size, root and time.
+        signature -> Bytea,
+    }
+}
+
+diesel::table! {
+    /// Blank titrations of a run.
+    blanks (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// Run.
+        run_id -> Uuid,
+        /// Kind of blank.
+        kind -> Text,
+        /// Titrant lot.
+        titrant_id -> Uuid,
+        /// Factor in force at the time.
+        factor_id -> Uuid,
+        /// Burette, first version.
+        burette_id -> Uuid,
+        /// Burette calibration in force at the time.
+        calibration_id -> Uuid,
+        /// Burette readings before each segment, mL, as entered; a refill begins a new segment.
+        initial_readings -> Array<Numeric>,
+        /// Burette readings after each segment, mL, as entered.
+        final_readings -> Array<Numeric>,
+        /// Temperature of the titrant, C.
+        solution_temperature -> Nullable<Numeric>,
+        /// Indicator, by its code.
+        indicator -> Text,
+        /// Drops of indicator.
+        indicator_drops -> Nullable<Int4>,
+        /// End point as seen, in words.
+        end_point -> Text,
+        /// Titrant volume equivalent to the added iron(II), mL.
+        iron_equivalent_ml -> Nullable<Numeric>,
+        /// Concession under which an expired or overdue item was used.
+        concession_id -> Nullable<Uuid>,
+        /// Bench time, as the person or instrument gave it.
+        observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Who is authorised for which method, until when.
+    competences (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Who is authorised.
+        account_id -> Uuid,
+        /// Code of the method, all versions.
+        method_code -> Text,
+        /// First day.
+        valid_from -> Date,
+        /// Last day.
+        valid_to -> Date,
+        /// What the authorisation rests on.
+        evidence -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Manager who authorised.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Requests to use an expired or overdue item; in force once two managers have approved, and printed on the report.
+    concessions (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Kind of item, by the name of its table.
+        item_kind -> Text,
+        /// The item.
+        item_id -> Uuid,
+        /// Why it may be used all the same.
+        reason -> Text,
+        /// From when.
+        valid_from -> Timestamptz,
+        /// Until when.
+        valid_to -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Determinations of one analyte in one test portion.
+    determinations (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Code.
+        code -> Text,
+        /// Run.
+        run_id -> Uuid,
+        /// Version of the method.
+        method_id -> Uuid,
+        /// First version of the sample.
+        sample_id -> Uuid,
+        /// First version of the test portion.
+        portion_id -> Uuid,
+        /// Sample or control material.
+        purpose -> Text,
+        /// Bench time, as the person or instrument gave it.
+        observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Steps of a dilution chain, in order.
+    dilution_steps (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Version of the test portion.
+        portion_id -> Uuid,
+        /// Order, from 1.
+        position -> Int4,
+        /// Pipette that filled this flask; null in the first step, which the portion itself fills.
+        pipette_id -> Nullable<Uuid>,
+        /// Flask made up to the mark.
+        flask_id -> Uuid,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Measuring equipment: balances, burettes, pipettes, flasks, thermometers, piston burettes.
+    equipment (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// Code on the label.
+        code -> Text,
+        /// Kind of equipment.
+        kind -> Text,
+        /// What it is, in words.
+        description -> Text,
+        /// Class as marked, such as A or AS.
+        accuracy_class -> Nullable<Text>,
+        /// Serial number.
+        serial_number -> Nullable<Text>,
+        /// Where it stands.
+        location -> Nullable<Text>,
+        /// Lowest usable reading, in the unit.
+        range_low -> Numeric,
+        /// Highest usable reading, in the unit; of a pipette or flask its nominal volume.
+        range_high -> Numeric,
+        /// Smallest step that is read, in the unit; null for a pipette or flask.
+        resolution -> Nullable<Numeric>,
+        /// Unit of range and resolution.
+        unit -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Calibrations; the newest that is valid at a time counts.
+    equipment_calibrations (id) {
+        /// Identity.
+        id -> Uuid,
+        /// First version of the equipment.
+        equipment_id -> Uuid,
+        /// Certificate number.
+        certificate -> Text,
+        /// SHA-256 of the certificate's file.
+        certificate_digest -> Nullable<Text>,
+        /// Day of calibration; valid from its beginning (UTC).
+        calibrated_on -> Date,
+        /// Last day of validity.
+        due_on -> Date,
+        /// Corrections table: an array of {"reading", "correction"}, decimals as text, rising readings.
+        corrections -> Jsonb,
+        /// Calibrated volume of a pipette or flask at 20 C, mL.
+        calibrated_value -> Nullable<Numeric>,
+        /// Standard uncertainty of a volume or mass, in the unit.
+        standard_uncertainty -> Numeric,
+        /// Degrees of freedom of that uncertainty; null for unlimited.
+        degrees_of_freedom -> Nullable<Numeric>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Checks between calibrations; a failed one takes the equipment out of service.
+    equipment_checks (id) {
+        /// Identity.
+        id -> Uuid,
+        /// First version of the equipment.
+        equipment_id -> Uuid,
+        /// passed or failed.
+        outcome -> Text,
+        /// Reading of the check, as entered.
+        reading -> Nullable<Numeric>,
+        /// Reference value.
+        reference -> Nullable<Numeric>,
+        /// What was seen.
+        note -> Nullable<Text>,
+        /// Bench time, as the person or instrument gave it.
+        observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Answers already given, so that a repeated request is carried out once. A working table.
+    idempotency_keys (account_id, key) {
+        /// Who asked.
+        account_id -> Uuid,
+        /// Key the client chose.
+        key -> Text,
+        /// Method and path.
+        operation -> Text,
+        /// SHA-256 of the body.
+        body_digest -> Bytea,
+        /// Location header of the answer.
+        location -> Text,
+        /// Body of the answer.
+        answer -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    /// Iron(III) by difference of total iron and iron(II) of one sample.
+    iron_results (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Code.
+        code -> Text,
+        /// First version of the sample.
+        sample_id -> Uuid,
+        /// Determination of total iron.
+        total_id -> Uuid,
+        /// Determination of iron(II).
+        iron2_id -> Uuid,
+        /// Bench time, as the person or instrument gave it.
+        observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Method versions. An approved version is pinned by every determination made under it.
+    methods (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// Code of the method.
+        code -> Text,
+        /// Title.
+        title -> Text,
+        /// Principle, in words.
+        principle -> Text,
+        /// What is determined.
+        analyte -> Text,
+        /// Matrix it is validated for.
+        matrix -> Text,
+        /// Titration chemistry, by its code.
+        chemistry -> Text,
+        /// Reduction procedure, by its code; none for a direct titration.
+        reduction -> Text,
+        /// Indicator, by its code.
+        indicator -> Text,
+        /// Concordance, replicates, corrections, blank policy, rounding, coverage, QC plan and limits; decimals as text.
+        rules -> Jsonb,
+        /// Why a mercury reduction was chosen over a mercury-free one.
+        mercury_reason -> Nullable<Text>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Lots of primary standards and iron reference materials with their certificates.
+    primary_standards (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// Lot code of the laboratory.
+        code -> Text,
+        /// Substance, by its code in the chemistry data.
+        substance -> Text,
+        /// Supplier.
+        supplier -> Text,
+        /// Supplier's lot.
+        supplier_lot -> Text,
+        /// Certificate number.
+        certificate -> Text,
+        /// SHA-256 of the certificate's file.
+        certificate_digest -> Nullable<Text>,
+        /// Certified mass fraction (purity, or iron content of an iron reference material).
+        mass_fraction -> Numeric,
+        /// Expanded uncertainty of the mass fraction.
+        expanded_uncertainty -> Numeric,
+        /// Its coverage factor k.
+        coverage_factor -> Numeric,
+        /// What the mass fraction expresses, such as oxidising capacity.
+        basis -> Text,
+        /// Density for the buoyancy correction, g/cm3.
+        density -> Nullable<Numeric>,
+        /// Drying programme.
+        drying -> Nullable<Text>,
+        /// Amount received, g.
+        received_g -> Nullable<Numeric>,
+        /// Day opened.
+        opened_on -> Nullable<Date>,
+        /// Last day of use.
+        expires_on -> Date,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Reagent lots.
+    reagents (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// Lot code of the laboratory.
+        code -> Text,
+        /// Substance.
+        substance -> Text,
+        /// Concentration, in words and units.
+        concentration -> Text,
+        /// Supplier's lot, if bought.
+        supplier_lot -> Nullable<Text>,
+        /// Day prepared or received.
+        prepared_on -> Date,
+        /// Last day of use.
+        expires_on -> Date,
+        /// Hazard classes from the supplier's SDS.
+        hazard_class -> Text,
+        /// Where the SDS is kept.
+        sds_reference -> Text,
+        /// Waste stream by the laboratory's own plan.
+        waste_stream -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Single-use tokens that renew a session; presenting a used one ends the session. A working table.
+    refresh_tokens (token_hash) {
+        /// SHA-256 of the token.
+        token_hash -> Bytea,
+        /// Session it renews.
+        session_id -> Uuid,
+        /// Server time of issue.
+        issued_at -> Timestamptz,
+        /// End of validity.
+        expires_at -> Timestamptz,
+        /// When it was exchanged.
+        used_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    /// A manager's answer to a role grant.
+    role_grant_decisions (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The grant decided on.
+        role_grant_id -> Uuid,
+        /// approved or refused.
+        decision -> Text,
+        /// Why, if said.
+        reason -> Nullable<Text>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Manager who decided.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Roles given and withdrawn. A grant counts once a manager has approved it; a withdrawal at once.
+    role_grants (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Who receives or loses the role.
+        account_id -> Uuid,
+        /// The role.
+        role -> Text,
+        /// grant or withdraw.
+        effect -> Text,
+        /// Why.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that asked; null when made from the command line, and then in force at once.
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    /// Analytical runs: the unit of acceptance.
+    runs (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Code.
+        code -> Text,
+        /// Version of the method.
+        method_id -> Uuid,
+        /// Bench.
+        bench -> Text,
+        /// Room temperature, C.
+        environment_temperature -> Nullable<Numeric>,
+        /// Note.
+        note -> Nullable<Text>,
+        /// Bench time, as the person or instrument gave it.
+        observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Samples as received.
+    samples (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// Code on the label.
+        code -> Text,
+        /// Client's reference.
+        client_reference -> Text,
+        /// Description.
+        description -> Text,
+        /// Matrix.
+        matrix -> Text,
+        /// When it was taken, if known.
+        sampled_at -> Nullable<Timestamptz>,
+        /// When it was received.
+        received_at -> Timestamptz,
+        /// Condition on receipt.
+        condition -> Text,
+        /// Preservation: acidified, headspace, temperature.
+        preservation -> Text,
+        /// Container.
+        container -> Text,
+        /// Where it is stored.
+        storage -> Text,
+        /// Until when iron(II) may be titrated.
+        iron2_deadline -> Nullable<Timestamptz>,
+        /// Day until which it is kept.
+        retained_until -> Date,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Tokens of instruments, stored hashed, with the operations they may call.
+    service_tokens (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Service account that acts with the token.
+        account_id -> Uuid,
+        /// What the token is for.
+        label -> Text,
+        /// SHA-256 of the token. Never written to the audit log.
+        token_hash -> Bytea,
+        /// Actions it may do.
+        scopes -> Array<Text>,
+        /// End of validity.
+        expires_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Administrator who made it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Sign-ins; ending one makes its tokens useless at once. A working table, its events are in the audit log.
+    sessions (id) {
+        /// Identity, named in the access token.
+        id -> Uuid,
+        /// Who signed in.
+        account_id -> Uuid,
+        /// Address of the sign-in.
+        source_address -> Nullable<Text>,
+        /// Server time of the sign-in.
+        started_at -> Timestamptz,
+        /// Server time of the end.
+        ended_at -> Nullable<Timestamptz>,
+        /// signed out, refresh token reused, password changed or account locked.
+        end_reason -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    /// Every time a password was checked; failures in a row lock the account.
+    sign_in_attempts (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Whose password was checked.
+        account_id -> Uuid,
+        /// Whether it was right.
+        succeeded -> Bool,
+        /// What it was asked for.
+        purpose -> Text,
+        /// Server time of the check.
+        recorded_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    /// Signatures: what was signed, with what meaning, and the evaluation as it stood.
+    sign_offs (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Kind of thing, by the name of its table.
+        entity_kind -> Text,
+        /// The thing.
+        entity_id -> Uuid,
+        /// Meaning of the signature.
+        meaning -> Text,
+        /// Name of the signer as printed.
+        printed_name -> Text,
+        /// The sentence signed.
+        statement -> Text,
+        /// SHA-256 of the canonical text of what was signed.
+        content_digest -> Text,
+        /// The evaluation as JSON text, bit for bit as it stood.
+        evaluation -> Nullable<Text>,
+        /// Version of the formulae.
+        formula_set -> Text,
+        /// Reason, where one is asked for.
+        reason -> Nullable<Text>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Replicates and blanks of a standardisation.
+    standardisation_titrations (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// Standardisation.
+        standardisation_id -> Uuid,
+        /// Order of recording, from 1.
+        position -> Int4,
+        /// Replicate or blank.
+        kind -> Text,
+        /// Mass of standard, g, as read; null for a blank or an aliquot of a titrant.
+        mass_g -> Nullable<Numeric>,
+        /// Burette readings before each segment, mL, as entered.
+        initial_readings -> Array<Numeric>,
+        /// Burette readings after each segment, mL, as entered.
+        final_readings -> Array<Numeric>,
+        /// Temperature of the titrant, C.
+        solution_temperature -> Nullable<Numeric>,
+        /// End point as seen, in words.
+        end_point -> Text,
+        /// Bench time, as the person or instrument gave it.
+        observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Standardisations of a titrant lot.
+    standardisations (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Code.
+        code -> Text,
+        /// Titrant lot that is standardised.
+        titrant_id -> Uuid,
+        /// Against what.
+        against -> Text,
+        /// Version of the primary-standard lot.
+        primary_standard_id -> Nullable<Uuid>,
+        /// Factor of the titrant that serves as reference.
+        reference_factor_id -> Nullable<Uuid>,
+        /// Balance, first version.
+        balance_id -> Nullable<Uuid>,
+        /// Pipette that took the reference titrant, first version.
+        pipette_id -> Nullable<Uuid>,
+        /// Burette, first version.
+        burette_id -> Uuid,
+        /// Indicator, by its code.
+        indicator -> Text,
+        /// For how many days the factor shall hold.
+        valid_days -> Int4,
+        /// Whether burette corrections are applied.
+        correct_burette -> Bool,
+        /// Whether volumes are corrected to 20 C.
+        correct_temperature -> Bool,
+        /// Whether masses are corrected for air buoyancy.
+        correct_buoyancy -> Bool,
+        /// Bench time, as the person or instrument gave it.
+        observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Moves between the states of recorded things. A thing without a move is in the first state of its kind.
+    state_moves (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Kind of thing, by the name of its table.
+        entity_kind -> Text,
+        /// The thing.
+        entity_id -> Uuid,
+        /// Which move of the thing, from 1; two people cannot both make the same one.
+        position -> Int4,
+        /// State before.
+        from_state -> Text,
+        /// State after.
+        to_state -> Text,
+        /// Assignable cause from the list, where the move needs one.
+        cause -> Nullable<Text>,
+        /// Why, in words.
+        reason -> Nullable<Text>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that moved it; null for the system.
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    /// Test portions: what was taken of a sample and how it was diluted.
+    test_portions (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// First version of the sample.
+        sample_id -> Uuid,
+        /// Whether the portion is a volume or a mass.
+        taken_by -> Text,
+        /// Mass of the portion, g, as read.
+        mass_g -> Nullable<Numeric>,
+        /// Balance, first version.
+        balance_id -> Nullable<Uuid>,
+        /// Pipette that took a volume portion into the first flask or, without dilution, into the titration vessel.
+        pipette_id -> Nullable<Uuid>,
+        /// Pipette that took the titrated aliquot of the last solution; null when the portion is titrated whole.
+        aliquot_pipette_id -> Nullable<Uuid>,
+        /// Density of the sample, g/cm3, where a conversion between mass and volume is wanted.
+        density -> Nullable<Numeric>,
+        /// Standard uncertainty of the density.
+        density_u -> Nullable<Numeric>,
+        /// Temperature of the solutions, C.
+        temperature -> Nullable<Numeric>,
+        /// Bench time, as the person or instrument gave it.
+        observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Concentrations a titrant lot had, each from its moment on. The one in force is the latest that has begun.
+    titrant_factors (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Titrant lot.
+        titrant_id -> Uuid,
+        /// Preparation it comes from.
+        preparation_id -> Nullable<Uuid>,
+        /// Standardisation it comes from.
+        standardisation_id -> Nullable<Uuid>,
+        /// Amount concentration at 20 C, mol/L, unrounded.
+        concentration -> Numeric,
+        /// Its standard uncertainty, mol/L, unrounded.
+        standard_uncertainty -> Numeric,
+        /// Effective degrees of freedom; null for unlimited.
+        degrees_of_freedom -> Nullable<Numeric>,
+        /// Concentration divided by the nominal one, unrounded.
+        factor -> Numeric,
+        /// From when it counts.
+        valid_from -> Timestamptz,
+        /// Until when it may be used.
+        valid_to -> Timestamptz,
+        /// The evaluation it was taken from, as JSON text.
+        evaluation -> Text,
+        /// Version of the formulae.
+        formula_set -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Direct preparations of titrant lots by mass.
+    titrant_preparations (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// Titrant lot.
+        titrant_id -> Uuid,
+        /// Version of the primary-standard lot.
+        primary_standard_id -> Uuid,
+        /// Mass weighed, g, as read.
+        mass_g -> Numeric,
+        /// Balance, first version.
+        balance_id -> Uuid,
+        /// Flask, first version.
+        flask_id -> Uuid,
+        /// Temperature at which the flask was made up, C.
+        solution_temperature -> Numeric,
+        /// Bench time, as the person or instrument gave it.
+        observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Titrant lots.
+    titrants (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Lot code.
+        code -> Text,
+        /// Titrant species, by its code in the chemistry data.
+        chemistry -> Text,
+        /// Nominal concentration as entered.
+        nominal_concentration -> Numeric,
+        /// Unit of that entry: mol/L or equivalents per litre.
+        concentration_unit -> Text,
+        /// Nominal amount concentration, mol/L.
+        nominal_mol_per_l -> Numeric,
+        /// How its concentration is known.
+        route -> Text,
+        /// Lowest acceptable factor.
+        factor_low -> Numeric,
+        /// Highest acceptable factor.
+        factor_high -> Numeric,
+        /// Storage.
+        storage -> Text,
+        /// Container.
+        container -> Text,
+        /// End of use.
+        expires_at -> Timestamptz,
+        /// Bench time, as the person or instrument gave it.
+        observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Titrations: every one made, with its readings as entered.
+    titrations (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// Determination.
+        determination_id -> Uuid,
+        /// Order of recording, from 1; kept by corrections.
+        position -> Int4,
+        /// Rough or accurate; a rough titre never enters a mean.
+        kind -> Text,
+        /// Titrant lot.
+        titrant_id -> Uuid,
+        /// Factor in force at the time.
+        factor_id -> Uuid,
+        /// Burette, first version.
+        burette_id -> Uuid,
+        /// Burette calibration in force at the time.
+        calibration_id -> Uuid,
+        /// Burette readings before each segment, mL, as entered; a refill begins a new segment.
+        initial_readings -> Array<Numeric>,
+        /// Burette readings after each segment, mL, as entered.
+        final_readings -> Array<Numeric>,
+        /// Temperature of the titrant, C.
+        solution_temperature -> Nullable<Numeric>,
+        /// Indicator, by its code.
+        indicator -> Text,
+        /// Drops of indicator.
+        indicator_drops -> Nullable<Int4>,
+        /// End point as seen, in words.
+        end_point -> Text,
+        /// Persistence, overrun, half-drops and anything else seen.
+        end_point_note -> Nullable<Text>,
+        /// Reduction record: what was added, seen and waited, decimals as text; null for a direct titration.
+        reduction -> Nullable<Jsonb>,
+        /// Back-titration: factor of the oxidant added in excess.
+        oxidant_factor_id -> Nullable<Uuid>,
+        /// Back-titration: pipette that delivered it, first version.
+        oxidant_pipette_id -> Nullable<Uuid>,
+        /// Waste stream the titrated solution went to.
+        waste_stream -> Text,
+        /// Concession under which an expired or overdue item was used.
+        concession_id -> Nullable<Uuid>,
+        /// Saved more than the configured delay after it was observed.
+        late -> Bool,
+        /// Bench time, as the person or instrument gave it.
+        observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Keys that sign access tokens, shared by all processes. A working table.
+    token_keys (id) {
+        /// Key id (kid) in the token's header.
+        id -> Text,
+        /// HMAC-SHA-256 secret.
+        secret -> Bytea,
+        /// Server time of creation.
+        created_at -> Timestamptz,
+        /// New tokens are signed with it until then.
+        signs_until -> Timestamptz,
+        /// Tokens signed with it are accepted until then.
+        verifies_until -> Timestamptz,
+    }
+}
+
+diesel::allow_tables_to_appear_in_same_query!(
+    account_secrets,
+    accounts,
+    audit_events,
+    audit_leaves,
+    audit_pending,
+    audit_tree_heads,
+    blanks,
+    competences,
+    concessions,
+    determinations,
+    dilution_steps,
+    equipment,
+    equipment_calibrations,
+    equipment_checks,
+    idempotency_keys,
+    iron_results,
+    methods,
+    primary_standards,
+    reagents,
+    refresh_tokens,
+    role_grant_decisions,
+    role_grants,
+    runs,
+    samples,
+    service_tokens,
+    sessions,
+    sign_in_attempts,
+    sign_offs,
+    standardisation_titrations,
+    standardisations,
+    state_moves,
+    test_portions,
+    titrant_factors,
+    titrant_preparations,
+    titrants,
+    titrations,
+    token_keys,
+);

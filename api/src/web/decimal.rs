@@ -1,0 +1,119 @@
+//! Decimals on the wire: text, so that trailing zeros are kept, and the store's NUMERIC, which keeps them too.
+
+use std::fmt;
+
+use bigdecimal::BigDecimal;
+use diesel::deserialize::{self, FromSql, FromSqlRow};
+use diesel::expression::AsExpression;
+use diesel::pg::{Pg, PgValue};
+use diesel::serialize::{self, Output, ToSql};
+use diesel::sql_types::Numeric;
+use ferrotitre_core::quantity::{Reading, ReadingError};
+use serde::de::{self, Deserializer, Visitor};
+use serde::{Deserialize, Serialize, Serializer};
+use utoipa::ToSchema;
+
+use crate::refusal::FieldErrors;
+
+/// A decimal exactly as entered, such as "23.10".
+#[derive(Debug, Clone, PartialEq, Eq, AsExpression, FromSqlRow, ToSchema)]
+#[diesel(sql_type = Numeric)]
+#[schema(value_type = String, example = "23.10", pattern = r"^-?[0-9]{1,9}(\.[0-9]{1,9})?$")]
+pub struct Decimal(Reading);
+
+/// Stands between rule and message in the text of a parse error; see [`crate::web::body`].
+pub const RULE_MARK: char = '\u{1f}';
+
+impl Decimal {
+    /// As a reading.
+    #[must_use]
+    pub fn reading(&self) -> &Reading {
+        &self.0
+    }
+
+    /// As a double.
+    #[must_use]
+    pub fn value(&self) -> f64 {
+        self.0.value()
+    }
+
+    /// A computed figure, every digit of the double kept.
+    #[must_use]
+    pub fn of(value: f64) -> Option<Self> {
+        ferrotitre_core::rounding::decimal_of(value).map(|decimal| Self(Reading::of(decimal)))
+    }
+}
+
+impl std::str::FromStr for Decimal {
+    type Err = ReadingError;
+
+    fn from_str(text: &str) -> Result<Self, ReadingError> {
+        text.parse().map(Self)
+    }
+}
+
+impl fmt::Display for Decimal {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0.text())
+    }
+}
+
+impl Serialize for Decimal {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(&self.0.text())
+    }
+}
+
+struct DecimalVisitor;
+
+impl Visitor<'_> for DecimalVisitor {
+    type Value = Decimal;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a decimal as text in quotes, such as \"23.10\", so that trailing zeros are kept")
+    }
+
+    fn visit_str<E: de::Error>(self, text: &str) -> Result<Decimal, E> {
+        text.parse::<Reading>().map(Decimal).map_err(|error| E::custom(format!("{}{RULE_MARK}{error}", error.rule())))
+    }
+}
+
+impl<'de> Deserialize<'de> for Decimal {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        deserializer.deserialize_str(DecimalVisitor)
+    }
+}
+
+impl FromSql<Numeric, Pg> for Decimal {
+    fn from_sql(value: PgValue<'_>) -> deserialize::Result<Self> {
+        <BigDecimal as FromSql<Numeric, Pg>>::from_sql(value).map(|decimal| Self(Reading::of(decimal)))
+    }
+}
+
+impl ToSql<Numeric, Pg> for Decimal {
+    fn to_sql<'b>(&'b self, out: &mut Output<'b, '_, Pg>) -> serialize::Result {
+        <BigDecimal as ToSql<Numeric, Pg>>::to_sql(self.0.decimal(), &mut out.reborrow())
+    }
+}
+
+/// Requires a value in a range, naming the field.
+pub fn in_range(errors: &mut FieldErrors, field: &str, value: &Decimal, low: f64, high: f64, unit: &str) {
+    let holds = (low..=high).contains(&value.value());
+    errors.require(holds, field, "range", format!("must be from {low} to {high} {unit}"), value);
+}
+
+/// Requires text that is not blank and not endless.
+pub fn words(errors: &mut FieldErrors, field: &str, text: &str) {
+    errors.require(!text.trim().is_empty(), field, "required", "must not be empty", text);
+    errors.require(text.chars().count() <= 2000, field, "length", "must have at most 2000 characters", text);
+}
+
+/// Requires a code as it can stand on a label.
+pub fn code(errors: &mut FieldErrors, field: &str, text: &str) {
+    let mut characters = text.chars();
+    let first = characters.next().is_some_and(|c| c.is_ascii_alphanumeric());
+    let rest = characters.all(|c| c.is_ascii_alphanumeric() || "._/-".contains(c));
+    let message =
+        "must have 1 to 64 letters, digits, dots, underscores, slashes or hyphens and begin with a letter or digit";
+    errors.require(first && rest && text.len() <= 64, field, "code", message, text);
+}

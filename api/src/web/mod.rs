@@ -1,0 +1,10 @@
+//! What every feature shares at the edge of HTTP: reading requests, writing answers and problems.
+
+pub mod answer;
+pub mod body;
+pub mod decimal;
+pub mod json;
+pub mod paging;
+pub mod problem;
+pub mod request;
+pub mod versions;

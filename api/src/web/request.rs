@@ -1,0 +1,105 @@
+//! Gives each request its id, logs it, and completes problem documents.
+
+use std::time::Instant;
+
+use actix_web::body::{BoxBody, MessageBody, to_bytes};
+use actix_web::dev::{ServiceRequest, ServiceResponse};
+use actix_web::http::header::{CONTENT_TYPE, HeaderName, HeaderValue};
+use actix_web::middleware::Next;
+use actix_web::{Error, HttpMessage, ResponseError};
+use uuid::Uuid;
+
+use crate::operations::metrics::Metrics;
+use crate::refusal::{Code, Refusal};
+use crate::web::problem::Problem;
+
+/// Id of the request in hand.
+#[derive(Debug, Clone, Copy)]
+pub struct RequestId(pub Uuid);
+
+const HEADER: HeaderName = HeaderName::from_static("x-request-id");
+
+/// Middleware: request id, one log line, metrics, security headers, and problems for what never reached a handler.
+///
+/// # Errors
+/// Only those of the framework's own machinery.
+pub async fn track(
+    request: ServiceRequest,
+    next: Next<impl MessageBody + 'static>,
+) -> Result<ServiceResponse<BoxBody>, Error> {
+    let id = Uuid::now_v7();
+    let started = Instant::now();
+    request.extensions_mut().insert(RequestId(id));
+    let metrics = request.app_data::<actix_web::web::Data<Metrics>>().cloned();
+    let plain = request.request().clone();
+    let response = match next.call(request).await {
+        Ok(response) => response.map_into_boxed_body(),
+        Err(error) => {
+            let response = match error.as_error::<Problem>() {
+                Some(problem) => problem.error_response(),
+                None => foreign(&error).error_response(),
+            };
+            ServiceResponse::new(plain, response)
+        }
+    };
+    let mut response = complete(response, id).await;
+    response
+        .headers_mut()
+        .insert(HEADER, HeaderValue::from_str(&id.to_string()).unwrap_or(HeaderValue::from_static("")));
+    response
+        .headers_mut()
+        .insert(HeaderName::from_static("x-content-type-options"), HeaderValue::from_static("nosniff"));
+    let elapsed = started.elapsed();
+    let status = response.status();
+    // The pattern, not the path, so that the number of series stays small.
+    let pattern = response.request().match_pattern().unwrap_or_else(|| "unmatched".to_owned());
+    if let Some(metrics) = metrics {
+        metrics.observe(response.request().method().as_str(), &pattern, status.as_u16(), elapsed);
+    }
+    tracing::info!(
+        request_id = %id,
+        method = %response.request().method(),
+        path = response.request().path(),
+        status = status.as_u16(),
+        duration_ms = elapsed.as_secs_f64() * 1e3,
+        "request"
+    );
+    Ok(response)
+}
+
+/// Errors of the framework's own extractors, as problems.
+fn foreign(error: &Error) -> Problem {
+    let status = error.as_response_error().status_code();
+    let code = match status.as_u16() {
+        404 => Code::NotFound,
+        405 => Code::MethodNotAllowed,
+        413 => Code::TooLarge,
+        400..=499 => Code::Unreadable,
+        _ => Code::Internal,
+    };
+    Problem(Refusal::new(code, error.to_string()))
+}
+
+/// Puts the request id into problem documents.
+async fn complete(response: ServiceResponse<BoxBody>, id: Uuid) -> ServiceResponse<BoxBody> {
+    let is_problem = response
+        .headers()
+        .get(CONTENT_TYPE)
+        .is_some_and(|value| value.as_bytes().starts_with(b"application/problem+json"));
+    if !is_problem {
+        return response;
+    }
+    let (request, response) = response.into_parts();
+    let (head, body) = response.into_parts();
+    let bytes = to_bytes(body).await.unwrap_or_default();
+    let body = match serde_json::from_slice::<serde_json::Value>(&bytes) {
+        Ok(mut document) => {
+            if let Some(object) = document.as_object_mut() {
+                object.insert("instance".to_owned(), id.to_string().into());
+            }
+            document.to_string().into_bytes()
+        }
+        Err(_) => bytes.to_vec(),
+    };
+    ServiceResponse::new(request, head.set_body(BoxBody::new(body)))
+}

@@ -1,1 +1,0 @@
-//! Control-chart limits, run rules, run lengths and titrant drift.

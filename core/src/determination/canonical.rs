@@ -1,0 +1,126 @@
+//! Canonical text of a record, whose digest a signature binds.
+//!
+//! One line per fact, `path=value`, in the order of the record; numbers as Rust prints them (the shortest text that reads back
+//! as the same double), readings as entered. The first line names the form.
+
+use std::fmt::Write as _;
+
+use sha2::{Digest, Sha256};
+
+use crate::determination::facts::{
+    Blank, Burette, Factor, Portion, PortionAmount, Record, Rules, Segment, Standing, Titration, Vessel,
+};
+
+/// SHA-256 of the canonical text.
+pub(super) fn digest(record: &Record) -> [u8; 32] {
+    Sha256::digest(text(record).as_bytes()).into()
+}
+
+/// The canonical text.
+pub(super) fn text(record: &Record) -> String {
+    let mut page = Page(String::from("ferrotitre record 1\n"));
+    page.line("id", &record.id);
+    page.rules(&record.rules);
+    page.portion(&record.portion);
+    for blank in &record.blanks {
+        page.blank(blank);
+    }
+    for titration in &record.titrations {
+        page.titration(titration);
+    }
+    page.0
+}
+
+struct Page(String);
+
+impl Page {
+    fn line(&mut self, path: &str, value: impl std::fmt::Display) {
+        // Writing to a String cannot fail. Line feeds in free words would otherwise forge lines.
+        let _ = writeln!(self.0, "{path}={}", value.to_string().replace('\\', "\\\\").replace('\n', "\\n"));
+    }
+
+    fn rules(&mut self, rules: &Rules) {
+        // The derived form names every field, so that none can be forgotten here.
+        self.line("rules", format!("{rules:?}"));
+    }
+
+    fn vessel(&mut self, path: &str, vessel: &Vessel) {
+        self.line(path, format!("{} {} {} {:?}", vessel.id, vessel.volume_ml, vessel.u_ml, vessel.dof));
+    }
+
+    fn portion(&mut self, portion: &Portion) {
+        self.line("portion.id", &portion.id);
+        match &portion.amount {
+            PortionAmount::Volume(vessel) => self.vessel("portion.volume", vessel),
+            PortionAmount::Mass { id, grams, u, dof } => self.line("portion.mass", format!("{id} {grams} {u} {dof:?}")),
+        }
+        for step in &portion.dilution {
+            if let Some(pipette) = &step.pipette {
+                self.vessel("portion.dilution.pipette", pipette);
+            }
+            self.vessel("portion.dilution.flask", &step.flask);
+        }
+        if let Some(aliquot) = &portion.aliquot {
+            self.vessel("portion.aliquot", aliquot);
+        }
+        if let Some(density) = &portion.density {
+            self.line("portion.density", format!("{} {} {}", density.id, density.value, density.u));
+        }
+    }
+
+    fn segments(&mut self, path: &str, segments: &[Segment]) {
+        for segment in segments {
+            self.line(path, format!("{} {}", segment.initial.text(), segment.last.text()));
+        }
+    }
+
+    fn burette(&mut self, path: &str, burette: &Burette) {
+        self.line(
+            path,
+            format!(
+                "{} {:?} {} {} {:?}",
+                burette.id, burette.corrections, burette.resolution_ml, burette.u_ml, burette.dof
+            ),
+        );
+    }
+
+    fn factor(&mut self, path: &str, factor: &Factor) {
+        self.line(
+            path,
+            format!("{} {} {} {} {:?}", factor.id, factor.electrons, factor.concentration, factor.u, factor.dof),
+        );
+    }
+
+    fn standing(&mut self, path: &str, standing: &Standing) {
+        match standing {
+            Standing::Counted => self.line(path, "counted"),
+            Standing::Superseded => self.line(path, "superseded"),
+            Standing::Rejected { cause, reason } => self.line(path, format!("rejected {cause}: {reason}")),
+        }
+    }
+
+    fn blank(&mut self, blank: &Blank) {
+        self.line("blank.id", &blank.id);
+        self.standing("blank.standing", &blank.standing);
+        self.segments("blank.segment", &blank.segments);
+        self.line("blank.temperature", format!("{:?}", blank.temperature));
+        self.burette("blank.burette", &blank.burette);
+        self.line("blank.iron_equivalent", format!("{:?}", blank.iron_equivalent_ml));
+    }
+
+    fn titration(&mut self, titration: &Titration) {
+        self.line("titration.id", &titration.id);
+        self.line("titration.position", titration.position);
+        self.line("titration.kind", format!("{:?}", titration.kind));
+        self.standing("titration.standing", &titration.standing);
+        self.segments("titration.segment", &titration.segments);
+        self.line("titration.temperature", format!("{:?}", titration.temperature));
+        self.factor("titration.factor", &titration.factor);
+        self.burette("titration.burette", &titration.burette);
+        self.line("titration.reduction", format!("{:?}", titration.reduction));
+        if let Some(excess) = &titration.excess {
+            self.factor("titration.excess.factor", &excess.factor);
+            self.vessel("titration.excess.pipette", &excess.pipette);
+        }
+    }
+}

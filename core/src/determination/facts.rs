@@ -1,0 +1,286 @@
+//! Everything an evaluation needs, as recorded.
+
+use crate::chemistry::{Expressed, ReductionRecord};
+use crate::determination::content::Unit;
+use crate::quantity::Reading;
+use crate::rounding::Ties;
+use crate::statistics::agreement::{ConcordanceMode, FollowUp};
+use crate::uncertainty::CoverageRule;
+
+/// A determination with all facts it rests on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Record {
+    /// Identity of the determination.
+    pub id: String,
+    /// Rules of the method version.
+    pub rules: Rules,
+    /// What was taken of the sample.
+    pub portion: Portion,
+    /// Every titration ever made, in order.
+    pub titrations: Vec<Titration>,
+    /// Blanks of the run.
+    pub blanks: Vec<Blank>,
+}
+
+/// Which rule says that the titres suffice.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Acceptance {
+    /// Range within the method's limit; the critical range is shown beside it.
+    Concordance,
+    /// Critical range from sigma_r with the follow-up flow; the concordance is shown beside it.
+    CriticalRange,
+}
+
+/// What stands for the titres when they do not agree and no cause is found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Central {
+    /// Arithmetic mean of all.
+    Mean,
+    /// Median of all.
+    Median,
+}
+
+/// How a result is reported.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Reporting {
+    /// Unit.
+    pub unit: Unit,
+    /// As iron or as an oxide.
+    pub expressed: Expressed,
+    /// How ties are rounded.
+    pub ties: Ties,
+    /// Fixed decimal places; if not given, U has two significant figures and the value the same place.
+    pub places: Option<i64>,
+    /// Coverage factor.
+    pub coverage: CoverageRule,
+}
+
+/// Below this a result is reported as "< LOQ", its value kept in the record.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LimitOfQuantification(pub f64);
+
+/// Rules of a method version that the evaluation needs.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Rules {
+    /// Electrons per formula unit of the analyte, 1 for iron.
+    pub chemistry: String,
+    /// Indicator, by its code.
+    pub indicator: String,
+    /// Which rule decides.
+    pub acceptance: Acceptance,
+    /// Largest range of concordant titres, mL.
+    pub concordance_limit_ml: f64,
+    /// Which titres the limit is for.
+    pub concordance_mode: ConcordanceMode,
+    /// Fewest accurate titres.
+    pub minimum_titres: usize,
+    /// From this number of accurate titres on, titres that still disagree without a cause are represented by `central`.
+    pub give_up_after: usize,
+    /// What then stands for them.
+    pub central: Central,
+    /// Repeatability standard deviation of a titre from the validation, mL, and its degrees of freedom.
+    pub sigma_r_ml: Option<(f64, Option<f64>)>,
+    /// Cheap or expensive follow-up.
+    pub follow_up: FollowUp,
+    /// Apply burette corrections.
+    pub correct_burette: bool,
+    /// Bring volumes to 20 C.
+    pub correct_temperature: bool,
+    /// Subtract the run's blanks.
+    pub subtract_blank: bool,
+    /// Standard uncertainty of the end-point's bias, mL.
+    pub end_point_u_ml: f64,
+    /// Longest standing between reduction and titration, minutes.
+    pub longest_standing_minutes: f64,
+    /// How the result is reported.
+    pub reporting: Reporting,
+    /// Limit of quantification in the reporting unit.
+    pub loq: Option<LimitOfQuantification>,
+}
+
+/// A pipette or flask with its volume at 20 C.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Vessel {
+    /// Identity of the calibration; two results that used the same share its error.
+    pub id: String,
+    /// Code on the label.
+    pub code: String,
+    /// Volume, mL.
+    pub volume_ml: f64,
+    /// Standard uncertainty, mL.
+    pub u_ml: f64,
+    /// Degrees of freedom; none for unlimited.
+    pub dof: Option<f64>,
+}
+
+/// A burette in the state of its calibration.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Burette {
+    /// Identity of the calibration.
+    pub id: String,
+    /// Code on the label.
+    pub code: String,
+    /// Corrections table: (reading, correction), mL.
+    pub corrections: Vec<(f64, f64)>,
+    /// Reading resolution, mL.
+    pub resolution_ml: f64,
+    /// Standard uncertainty of a delivered volume, mL.
+    pub u_ml: f64,
+    /// Degrees of freedom; none for unlimited.
+    pub dof: Option<f64>,
+}
+
+/// A titrant's concentration in force when it was used.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Factor {
+    /// Identity of the factor.
+    pub id: String,
+    /// Code of the titrant lot.
+    pub lot: String,
+    /// Electrons per formula unit.
+    pub electrons: u32,
+    /// Amount concentration at 20 C, mol/L.
+    pub concentration: f64,
+    /// Standard uncertainty, mol/L.
+    pub u: f64,
+    /// Degrees of freedom; none for unlimited.
+    pub dof: Option<f64>,
+}
+
+/// Two readings; a refill begins a new segment.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Segment {
+    /// Before.
+    pub initial: Reading,
+    /// After.
+    pub last: Reading,
+}
+
+/// Rough or accurate.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TitrationKind {
+    /// To find the end point; never enters a mean.
+    Rough,
+    /// Counts.
+    Accurate,
+}
+
+/// What was decided on a titration.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Standing {
+    /// It counts.
+    Counted,
+    /// A later version replaces it.
+    Superseded,
+    /// Rejected with an assignable cause.
+    Rejected {
+        /// Cause from the list.
+        cause: String,
+        /// In words.
+        reason: String,
+    },
+}
+
+/// Oxidant added in excess, in a back-titration.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Excess {
+    /// Its concentration.
+    pub factor: Factor,
+    /// Pipette that delivered it.
+    pub pipette: Vessel,
+}
+
+/// A titration as recorded.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Titration {
+    /// Identity of this version.
+    pub id: String,
+    /// Order in the determination, from 1.
+    pub position: u32,
+    /// Rough or accurate.
+    pub kind: TitrationKind,
+    /// What was decided on it.
+    pub standing: Standing,
+    /// Readings.
+    pub segments: Vec<Segment>,
+    /// Temperature of the titrant, C.
+    pub temperature: Option<f64>,
+    /// Titrant in force at its time.
+    pub factor: Factor,
+    /// Burette.
+    pub burette: Burette,
+    /// Reduction before it.
+    pub reduction: Option<ReductionRecord>,
+    /// Oxidant added before it, in a back-titration.
+    pub excess: Option<Excess>,
+}
+
+/// A blank as recorded.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Blank {
+    /// Identity of this version.
+    pub id: String,
+    /// What was decided on it.
+    pub standing: Standing,
+    /// Readings.
+    pub segments: Vec<Segment>,
+    /// Temperature of the titrant, C.
+    pub temperature: Option<f64>,
+    /// Burette.
+    pub burette: Burette,
+    /// Titrant volume equivalent to added iron(II), mL.
+    pub iron_equivalent_ml: Option<f64>,
+}
+
+/// How much was taken.
+#[derive(Debug, Clone, PartialEq)]
+pub enum PortionAmount {
+    /// A volume.
+    Volume(Vessel),
+    /// A mass.
+    Mass {
+        /// Identity of the weighing.
+        id: String,
+        /// Mass, g.
+        grams: f64,
+        /// Standard uncertainty, g.
+        u: f64,
+        /// Degrees of freedom; none for unlimited.
+        dof: Option<f64>,
+    },
+}
+
+/// A step of the dilution chain.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DilutionStep {
+    /// Pipette from the solution before; none in the first step, where the portion itself goes into the flask.
+    pub pipette: Option<Vessel>,
+    /// Flask made up to the mark.
+    pub flask: Vessel,
+}
+
+/// Density of the sample.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Density {
+    /// Identity of the measurement.
+    pub id: String,
+    /// Value, g/mL.
+    pub value: f64,
+    /// Standard uncertainty, g/mL.
+    pub u: f64,
+}
+
+/// What was taken of a sample and how it came into the titration vessel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Portion {
+    /// Identity of the version.
+    pub id: String,
+    /// How much.
+    pub amount: PortionAmount,
+    /// Dilution chain.
+    pub dilution: Vec<DilutionStep>,
+    /// Pipette of the titrated aliquot; none if all of it was titrated.
+    pub aliquot: Option<Vessel>,
+    /// Density, where a conversion between mass and volume is wanted.
+    pub density: Option<Density>,
+}

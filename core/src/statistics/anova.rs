@@ -1,1 +1,0 @@
-//! Analysis of variance with variance components.

@@ -1,1 +1,0 @@
-//! Method comparison: Deming, Passing-Bablok, Bland-Altman.

@@ -1,1 +1,0 @@
-//! Tests and intervals for means and variances.

@@ -1,1 +1,0 @@
-//! Least squares.

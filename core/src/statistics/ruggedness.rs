@@ -1,1 +1,0 @@
-//! Ruggedness designs.

@@ -1,1 +1,0 @@
-//! Tolerance intervals.

@@ -1,0 +1,13 @@
+DROP TABLE idempotency_keys;
+DROP TABLE token_keys;
+DROP TABLE sign_in_attempts;
+DROP TABLE refresh_tokens;
+DROP TABLE sessions;
+DROP TABLE service_tokens;
+DROP TABLE competences;
+DROP TABLE state_moves;
+DROP VIEW account_roles;
+DROP TABLE role_grant_decisions;
+DROP TABLE role_grants;
+DROP TABLE account_secrets;
+DROP TABLE accounts;

@@ -1,0 +1,15 @@
+ALTER TABLE standardisations DROP CONSTRAINT standardisations_reference_factor_id;
+DROP TABLE titrant_factors;
+DROP TABLE standardisation_titrations;
+DROP TABLE standardisations;
+DROP TABLE titrant_preparations;
+DROP TABLE titrants;
+DROP TABLE dilution_steps;
+DROP TABLE test_portions;
+DROP TABLE samples;
+DROP TABLE methods;
+DROP TABLE reagents;
+DROP TABLE primary_standards;
+DROP TABLE equipment_checks;
+DROP TABLE equipment_calibrations;
+DROP TABLE equipment;

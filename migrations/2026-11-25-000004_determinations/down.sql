@@ -1,0 +1,9 @@
+DROP TABLE sign_offs;
+DROP TABLE iron_results;
+DROP TABLE titrations;
+DROP TABLE determinations;
+DROP TABLE blanks;
+DROP TABLE runs;
+DROP TABLE concessions;
+DROP SEQUENCE determination_codes;
+DROP SEQUENCE run_codes;

@@ -1,0 +1,330 @@
+//! Evaluations against the vectors of the requirements and of Eurachem QUAM.
+
+use ferrotitre_core::chemistry::{AIR_DENSITY, Expressed, primary_standard};
+use ferrotitre_core::determination::{
+    Acceptance, Burette, Central, Detail, DilutionStep, Excess, Factor, Fate, Outcome, Portion, PortionAmount,
+    Preparation, Progress, Record, Reference, Replicate, Reporting, Rules, Segment, SlipQuery, Standardisation,
+    Standing, Titration, TitrationKind, Unit, Vessel, evaluate, iron3, prepare, standardise,
+};
+use ferrotitre_core::rounding::Ties;
+use ferrotitre_core::statistics::agreement::{ConcordanceMode, FollowUp};
+use ferrotitre_core::uncertainty::{CoverageRule, DegreesOfFreedom};
+
+use crate::data;
+
+fn close(found: f64, expected: f64, half_unit: f64) {
+    assert!((found - expected).abs() <= half_unit * (1.0 + 1e-6), "{found} is not {expected} +- {half_unit}");
+}
+
+fn vessel(id: &str, volume_ml: f64) -> Vessel {
+    Vessel { id: id.into(), code: id.into(), volume_ml, u_ml: 0.0, dof: None }
+}
+
+fn burette() -> Burette {
+    Burette {
+        id: "B-01".into(),
+        code: "B-01".into(),
+        corrections: Vec::new(),
+        resolution_ml: 0.01,
+        u_ml: 0.0,
+        dof: None,
+    }
+}
+
+fn segment(initial: &str, last: &str) -> Segment {
+    Segment { initial: initial.parse().unwrap(), last: last.parse().unwrap() }
+}
+
+/// 10 -> 250 mL, 25 mL aliquot, 1/60 mol/L dichromate: 5.5845 g/L per mL (requirements, section 10).
+fn bath(id: &str, titres: &[(TitrationKind, &str)], sigma: f64, relative_u: f64) -> Record {
+    let concentration = 1.0 / 60.0;
+    Record {
+        id: id.into(),
+        rules: Rules {
+            chemistry: "dichromate".into(),
+            indicator: "diphenylamine sulfonate".into(),
+            acceptance: Acceptance::Concordance,
+            concordance_limit_ml: 0.10,
+            concordance_mode: ConcordanceMode::AllAccurate,
+            minimum_titres: 2,
+            give_up_after: 4,
+            central: Central::Mean,
+            sigma_r_ml: Some((sigma, None)),
+            follow_up: FollowUp::Cheap,
+            correct_burette: false,
+            correct_temperature: false,
+            subtract_blank: false,
+            end_point_u_ml: 0.0,
+            longest_standing_minutes: 5.0,
+            reporting: Reporting {
+                unit: Unit::GramsPerLitre,
+                expressed: Expressed::Iron,
+                ties: Ties::HalfEven,
+                places: None,
+                coverage: CoverageRule::Fixed(2.0),
+            },
+            loq: None,
+        },
+        portion: Portion {
+            id: "portion".into(),
+            amount: PortionAmount::Volume(vessel("P10", 10.0)),
+            dilution: vec![DilutionStep { pipette: None, flask: vessel("F250", 250.0) }],
+            aliquot: Some(vessel("P25", 25.0)),
+            density: None,
+        },
+        titrations: titres
+            .iter()
+            .zip(1..)
+            .map(|((kind, last), position)| Titration {
+                id: format!("{id}-{position}"),
+                position,
+                kind: *kind,
+                standing: Standing::Counted,
+                segments: vec![segment("0.00", last)],
+                temperature: None,
+                factor: Factor {
+                    id: "factor".into(),
+                    lot: "D-1".into(),
+                    electrons: 6,
+                    concentration,
+                    u: concentration * relative_u,
+                    dof: None,
+                },
+                burette: burette(),
+                reduction: None,
+                excess: None,
+            })
+            .collect(),
+        blanks: Vec::new(),
+    }
+}
+
+const ACCURATE: TitrationKind = TitrationKind::Accurate;
+
+// Requirements 3.6 (computed by other code): K = 5.5845, V 23.18 and 21.46, u(V) 0.02 each, u_rel(K) 0.15 %. Two equal
+// titres with sigma_r = 0.02 sqrt 2 give u(V) = 0.02; the molar mass of iron adds 2.1e-5 relative, beyond the digits.
+#[test]
+fn iron_three_by_difference_keeps_what_both_titrations_share() {
+    let sigma = 0.02 * 2f64.sqrt();
+    let total = bath("total", &[(ACCURATE, "23.18"), (ACCURATE, "23.18")], sigma, 0.0015);
+    let iron2 = bath("iron2", &[(ACCURATE, "21.46"), (ACCURATE, "21.46")], sigma, 0.0015);
+    let derived = iron3(&total, &iron2, Detail::Figures).unwrap();
+    // Row 2 of section 1: 9.605 g/L.
+    close(derived.value.unwrap(), 9.605, 5e-4);
+    close(derived.u.unwrap(), 0.1586, 5e-5);
+    close(derived.u_if_independent.unwrap(), 0.3082, 5e-5);
+    close(derived.correlation.unwrap(), 0.7363, 5e-5);
+}
+
+// Section 1, row 2: rounding both contents to 0.01 g/L in the diluted solution first gives 9.75 g/L instead.
+#[test]
+fn nothing_is_rounded_before_the_reported_figure() {
+    let figures = |last| {
+        let record = bath("d", &[(ACCURATE, last), (ACCURATE, last)], 0.03, 0.0);
+        let evaluation = evaluate(&record, Detail::Figures).unwrap();
+        evaluation.figures.iter().find(|f| f.unit == Unit::GramsPerLitre).unwrap().value
+    };
+    let (total, iron2) = (figures("23.18"), figures("21.46"));
+    close(total, 5.5845 * 23.18, 1e-9);
+    let early = (100.0 * total / 25.0).round() / 100.0 - (100.0 * iron2 / 25.0).round() / 100.0;
+    close(25.0 * early, 9.75, 5e-3);
+    close(total - iron2, 9.605, 5e-4);
+}
+
+// Section 1, row 3: 24.10 with 23.16, 23.18, 23.18 would raise the mean by 1.0 %.
+#[test]
+fn a_rough_titre_never_enters_the_mean() {
+    let titres = [(TitrationKind::Rough, "24.10"), (ACCURATE, "23.16"), (ACCURATE, "23.18"), (ACCURATE, "23.18")];
+    let evaluation = evaluate(&bath("d", &titres, 0.03, 0.0), Detail::Figures).unwrap();
+    close(evaluation.titre_ml.unwrap(), 69.52 / 3.0, 1e-12);
+    let with_rough = (24.10 + 69.52) / 4.0;
+    close(100.0 * (with_rough / evaluation.titre_ml.unwrap() - 1.0), 1.0, 0.05);
+    assert_eq!(evaluation.titres[0].fate, Fate::Rough);
+    assert_eq!(evaluation.titres.len(), 4);
+    // Requirements 3.5 (f): Q of 23.18, 23.18, 23.16 is always 1, so no decision is possible.
+    let dixon = evaluation.verdicts.iter().find(|verdict| verdict.rule == "Dixon").unwrap();
+    assert_eq!(dixon.outcome, Outcome::NoDecision);
+    close(dixon.value.unwrap(), 1.0, 1e-9);
+}
+
+// Requirements 3.1: 1 mL of 1/60 mol/L dichromate is 5.5845 mg of iron; section 10: 0.4 g of ore of 52.36 % takes 37.5 mL.
+#[test]
+fn an_ore_of_the_demonstration_has_its_content() {
+    let mut record = bath("ore", &[(ACCURATE, "37.50"), (ACCURATE, "37.50")], 0.03, 0.0);
+    record.rules.reporting.unit = Unit::PercentByMass;
+    record.portion = Portion {
+        id: "portion".into(),
+        amount: PortionAmount::Mass { id: "w".into(), grams: 0.4, u: 0.0, dof: None },
+        dilution: Vec::new(),
+        aliquot: None,
+        density: None,
+    };
+    let evaluation = evaluate(&record, Detail::Figures).unwrap();
+    close(evaluation.reported.unwrap().value.parse().unwrap(), 52.36, 0.05);
+    close(evaluation.result.unwrap().value(), 100.0 * 5.5845e-3 * 37.5 / 0.4, 1e-9);
+}
+
+// A slip of 1.00 mL is queried, not refused (requirements, section 1, row 1).
+#[test]
+fn a_slip_of_one_millilitre_is_queried() {
+    let titres = [(ACCURATE, "23.16"), (ACCURATE, "23.18"), (ACCURATE, "24.18")];
+    let evaluation = evaluate(&bath("d", &titres, 0.03, 0.0), Detail::Figures).unwrap();
+    let queries = &evaluation.titres[2].queries;
+    assert!(
+        queries.iter().any(|q| matches!(q, SlipQuery::OffByMark { mark_ml, .. } if *mark_ml == 1.0)),
+        "{queries:?}"
+    );
+    assert!(matches!(evaluation.progress, Progress::NeedsMore { .. }));
+}
+
+fn dichromate() -> Reference {
+    let standard = primary_standard("potassium dichromate").unwrap();
+    let molar = standard.molar_mass();
+    Reference {
+        id: "lot".into(),
+        code: "lot".into(),
+        mass_fraction: 0.999954,
+        mass_fraction_u: 0.000022,
+        molar_mass: molar.value,
+        molar_mass_u: molar.u,
+        electrons: f64::from(standard.electrons),
+        density: Some(standard.density),
+        air_density: AIR_DENSITY,
+        balance_id: "balance".into(),
+        balance_u: 0.00013,
+    }
+}
+
+// Requirements 3.3 (computed by other code): c20 = 0.0166928 mol/L, f = 1.00157.
+#[test]
+fn a_dichromate_prepared_by_mass_has_its_concentration_and_factor() {
+    let prepared = prepare(&Preparation {
+        id: "preparation".into(),
+        reference: dichromate(),
+        mass_g: 4.9052,
+        mass_text: "4.9052".into(),
+        flask: Vessel { u_ml: 0.2, ..vessel("F1000", 1000.0) },
+        temperature: 24.0,
+        nominal: 1.0 / 60.0,
+        factor_limits: (0.990, 1.010),
+    })
+    .unwrap();
+    close(prepared.concentration, 0.0166928, 5e-8);
+    close(prepared.factor, 1.00157, 5e-6);
+    assert_eq!(prepared.verdicts[0].outcome, Outcome::Met);
+}
+
+// Eurachem QUAM, example A2 (READ, 07_gum_eurachem.json): 0.10214 +- 0.00010 mol/L. An acid-base titration: one proton
+// each, the repeatability given as a relative one, the burette's volume uncertainty 0.013 mL.
+#[test]
+fn eurachem_example_a2_comes_out_of_a_standardisation() {
+    let table = data::json("07_gum_eurachem.json");
+    let a2 = table.as_array().unwrap().iter().find(|entry| entry["id"] == "EURACHEM_A2").unwrap();
+    let input = |name: &str, at: usize| a2["inputs"][name][at].as_str().unwrap().parse::<f64>().unwrap();
+    let facts = Standardisation {
+        id: "a2".into(),
+        electrons: 1.0,
+        nominal: 0.1,
+        reference: Some(Reference {
+            mass_fraction: input("P", 0),
+            mass_fraction_u: input("P", 1),
+            molar_mass: input("M_KHP", 0),
+            molar_mass_u: input("M_KHP", 1),
+            electrons: 1.0,
+            density: None,
+            balance_u: input("m_KHP_g", 1),
+            ..dichromate()
+        }),
+        reference_titrant: None,
+        burette: Burette { u_ml: input("V_mL", 1), ..burette() },
+        corrections: (false, false),
+        relative_repeatability: Some(input("rep", 1)),
+        minimum: 1,
+        factor_limits: (0.95, 1.05),
+        replicates: vec![Replicate {
+            id: "r1".into(),
+            position: 1,
+            mass: Some((input("m_KHP_g", 0), "0.3888".into())),
+            blank: false,
+            standing: Standing::Counted,
+            segments: vec![segment("0.00", "18.64")],
+            temperature: None,
+        }],
+    };
+    let titrant = standardise(&facts).unwrap().titrant.unwrap();
+    close(titrant.concentration, a2["published"]["c"].as_f64().unwrap(), 5e-6);
+    close(titrant.u, a2["published"]["u"].as_f64().unwrap(), 5e-6);
+    close(titrant.concentration, a2["recomputed_from_table"]["c"].as_f64().unwrap(), 5e-9);
+    close(titrant.u, a2["recomputed_from_table"]["u"].as_f64().unwrap(), 5e-10);
+    assert_eq!(titrant.degrees_of_freedom, DegreesOfFreedom::Infinite);
+}
+
+// Requirements 2.1: at least three accepted replicates; too few is a value, not an error.
+#[test]
+fn too_few_replicates_of_a_standardisation_say_what_is_missing() {
+    let facts = Standardisation {
+        id: "s".into(),
+        electrons: 6.0,
+        nominal: 1.0 / 60.0,
+        reference: Some(dichromate()),
+        reference_titrant: None,
+        burette: burette(),
+        corrections: (false, false),
+        relative_repeatability: None,
+        minimum: 3,
+        factor_limits: (0.990, 1.010),
+        replicates: Vec::new(),
+    };
+    let result = standardise(&facts).unwrap();
+    assert!(result.titrant.is_none());
+    assert!(result.missing.unwrap().contains('3'));
+}
+
+// By hand from requirements 3.6: 25 mL of 1/60 mol/L dichromate take up 2.5 mmol of electrons, 10.00 mL of 0.1 mol/L iron(II)
+// use 1.0 mmol of them, so 1.5 mmol of iron were in 0.4 g: 20.941875 %.
+#[test]
+fn a_back_titration_counts_the_oxidant_that_iron_used() {
+    let mut record = bath("back", &[(ACCURATE, "10.00"), (ACCURATE, "10.00")], 0.03, 0.0);
+    record.rules.chemistry = "back-titration".into();
+    record.rules.reporting.unit = Unit::PercentByMass;
+    record.portion = Portion {
+        id: "portion".into(),
+        amount: PortionAmount::Mass { id: "w".into(), grams: 0.4, u: 0.0, dof: None },
+        dilution: Vec::new(),
+        aliquot: None,
+        density: None,
+    };
+    for titration in &mut record.titrations {
+        let oxidant = Factor { id: "oxidant".into(), ..titration.factor.clone() };
+        titration.excess = Some(Excess { factor: oxidant, pipette: vessel("P25", 25.0) });
+        titration.factor =
+            Factor { id: "A-1".into(), lot: "A-1".into(), electrons: 1, concentration: 0.1, u: 0.0, dof: None };
+    }
+    let evaluation = evaluate(&record, Detail::Working).unwrap();
+    close(evaluation.result.unwrap().value(), 20.941_875, 5e-7);
+    assert!(!evaluation.working.unwrap().text().contains("NaN"));
+    for titration in &mut record.titrations {
+        titration.excess = None;
+    }
+    assert!(evaluate(&record, Detail::Figures).is_err());
+}
+
+// Requirements 3.4 with the exact quantiles printed there: sigma_r 0.03 mL gives r = 0.0832 and CR0.95(4) = 0.1157 mL.
+#[test]
+fn discordant_duplicates_follow_the_flow_to_a_mean_or_a_median_of_four() {
+    let flow = |titres: &[&str]| {
+        let titres: Vec<_> = titres.iter().map(|titre| (ACCURATE, *titre)).collect();
+        let mut record = bath("d", &titres, 0.03, 0.0);
+        record.rules.acceptance = Acceptance::CriticalRange;
+        evaluate(&record, Detail::Figures).unwrap()
+    };
+    close(flow(&["23.10", "23.18"]).titre_ml.unwrap(), 23.14, 1e-9);
+    let apart = flow(&["23.10", "23.20"]);
+    assert!(matches!(apart.progress, Progress::NeedsMore { titrations: 2, .. }), "{:?}", apart.progress);
+    close(apart.agreement.unwrap().critical_range_ml.unwrap(), 0.03 * 2.7718, 0.03 * 5e-5);
+    let four = flow(&["23.10", "23.20", "23.14", "23.20"]);
+    close(four.titre_ml.unwrap(), 23.16, 1e-9);
+    close(four.agreement.unwrap().critical_range_ml.unwrap(), 0.03 * 3.6332, 0.03 * 5e-5);
+    // Range 0.40 mL exceeds it: the median of 23.10, 23.12, 23.20, 23.50 is 23.16, their mean 23.23.
+    close(flow(&["23.10", "23.20", "23.50", "23.12"]).titre_ml.unwrap(), 23.16, 1e-9);
+}

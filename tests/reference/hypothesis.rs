@@ -1,1 +1,0 @@
-//! Comparisons for hypothesis.
