@@ -45,7 +45,7 @@ pub fn range_cdf(n: u32, q: f64) -> f64 {
 pub fn critical_range_factor(n: u32, p: f64) -> Result<f64, DistributionError> {
     static MEMORY: OnceLock<Mutex<HashMap<(u32, u64), f64>>> = OnceLock::new();
     if !(p > 0.0 && p < 1.0) {
-        return Err(DistributionError::Probability(p));
+        return Err(DistributionError::Probability { value: p });
     }
     let memory = MEMORY.get_or_init(Mutex::default);
     let key = (n, p.to_bits());
