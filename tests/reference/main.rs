@@ -5,6 +5,7 @@ mod data;
 
 mod agreement;
 mod chemistry;
+mod control;
 mod determination;
 mod merkle;
 mod outliers;

@@ -299,7 +299,9 @@ mod tests {
         assert!((u(input().within(0.03, Distribution::Trapezoidal { top_to_base: 1.0 })) - 0.0173205).abs() < 5e-8);
         assert!((u(input().within(0.5, Distribution::Arcsine)) - 0.353553).abs() < 5e-7);
         let curved = Distribution::CurvilinearTrapezoid { relative_limit_width: 0.5 };
-        assert!((u(input().within(0.05, curved)) - (0.05_f64.powi(2) / 3.0 + 0.025_f64.powi(2) / 9.0).sqrt()).abs() < 1e-16);
+        assert!(
+            (u(input().within(0.05, curved)) - (0.05_f64.powi(2) / 3.0 + 0.025_f64.powi(2) / 9.0).sqrt()).abs() < 1e-16
+        );
         let mean = input().from_readings(0.03, 4).unwrap();
         assert_eq!((mean.standard_uncertainty, mean.degrees_of_freedom), (0.015, DegreesOfFreedom::Finite(3.0)));
     }
@@ -307,11 +309,17 @@ mod tests {
     #[test]
     fn a_bad_number_is_refused_with_its_field_and_value() {
         let text = |result: Result<Input, InputError>| result.unwrap_err().to_string();
-        assert_eq!(text(input().from_certificate(0.1, 0.0)), "input v: the coverage factor must be finite and greater than 0, not 0");
+        assert_eq!(
+            text(input().from_certificate(0.1, 0.0)),
+            "input v: the coverage factor must be finite and greater than 0, not 0"
+        );
         assert_eq!(text(input().from_readings(0.1, 1)), "input v: the number of readings must be at least 2, not 1");
         assert!(text(input().within(-0.1, Distribution::Rectangular)).contains("half-width"));
         assert!(text(input().within(0.1, Distribution::Normal)).contains("bounded shape"));
         let exact = Input { standard_uncertainty: 0.1, ..Input::exact("z", "electrons", "", 6.0) };
-        assert_eq!(exact.validate().unwrap_err().to_string(), "input z: the standard uncertainty must be 0 for a constant, not 0.1");
+        assert_eq!(
+            exact.validate().unwrap_err().to_string(),
+            "input z: the standard uncertainty must be 0 for a constant, not 0.1"
+        );
     }
 }

@@ -92,9 +92,7 @@ impl Inputs {
     /// [`InputError::Unknown`]; [`InputError::Correlation`] for an input with itself, a coefficient outside \[−1, 1\],
     /// or one that contradicts those already given (the matrix would not be positive semidefinite).
     pub fn correlate(&mut self, first: &str, second: &str, r: f64) -> Result<(), InputError> {
-        let find = |id: &str| {
-            self.positions.get(id).copied().ok_or_else(|| InputError::Unknown { id: id.to_owned() })
-        };
+        let find = |id: &str| self.positions.get(id).copied().ok_or_else(|| InputError::Unknown { id: id.to_owned() });
         let (a, b) = (find(first)?, find(second)?);
         let refuse = |rule| {
             let (first, second) = (first.to_owned(), second.to_owned());
@@ -275,9 +273,8 @@ pub(super) fn cholesky(mut matrix: Vec<Vec<f64>>) -> Option<Vec<Vec<f64>>> {
 }
 
 fn same_quantity(known: &Input, again: &Input) -> Result<(), InputError> {
-    let contradiction = |first: String, second: String| {
-        Err(InputError::Contradiction { id: known.id.clone(), first, second })
-    };
+    let contradiction =
+        |first: String, second: String| Err(InputError::Contradiction { id: known.id.clone(), first, second });
     if known.value != again.value || known.standard_uncertainty != again.standard_uncertainty {
         let show = |i: &Input| format!("{} (u {})", i.value, i.standard_uncertainty);
         return contradiction(show(known), show(again));
@@ -322,10 +319,7 @@ mod tests {
         assert_eq!(a, inputs.add(Input { label: "pipette P25".into(), ..first.clone() }).unwrap());
         assert_eq!(inputs.list().len(), 1);
         let error = inputs.add(Input { standard_uncertainty: 0.02, ..first.clone() }).unwrap_err();
-        assert_eq!(
-            error.to_string(),
-            "input p25 is given twice with different numbers: 25 (u 0.015) and 25 (u 0.02)"
-        );
+        assert_eq!(error.to_string(), "input p25 is given twice with different numbers: 25 (u 0.015) and 25 (u 0.02)");
         assert!(inputs.add(first.with_dof(Some(4.0))).is_err());
     }
 

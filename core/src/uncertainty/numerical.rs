@@ -35,10 +35,7 @@ pub struct NumericalPropagation {
 /// assert!((result.standard_uncertainty - 0.000862).abs() < 1e-6);
 /// # Ok(()) }
 /// ```
-pub fn propagate_numerically(
-    inputs: &Inputs,
-    model: impl Fn(&[f64]) -> f64,
-) -> Option<NumericalPropagation> {
+pub fn propagate_numerically(inputs: &Inputs, model: impl Fn(&[f64]) -> f64) -> Option<NumericalPropagation> {
     let finite = |value: f64| value.is_finite().then_some(value);
     let mut x = inputs.values();
     let value = finite(model(&x))?;
