@@ -196,6 +196,13 @@ impl RuleSet {
         (!rules.is_empty()).then_some(Self { rules })
     }
 
+    /// Whether no rule tells up from down.
+    #[must_use]
+    pub fn is_symmetric(&self) -> bool {
+        let one_sided = |rule: &Rule| matches!(rule.pattern, Pattern::Beyond { side: Side::Upper | Side::Lower, .. });
+        !self.rules.iter().any(one_sided)
+    }
+
     /// Points that the set looks at.
     #[must_use]
     pub fn memory(&self) -> u8 {

@@ -18,9 +18,12 @@
 //! # Ok(()) }
 //! ```
 
+pub mod conformity;
 mod coverage;
 mod input;
 mod inputs;
+pub mod monte_carlo;
+pub mod nordtest;
 mod numerical;
 mod value;
 
