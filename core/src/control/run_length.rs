@@ -245,6 +245,10 @@ impl Chain {
     /// # Errors
     /// A shift that is not finite, a scale that is not positive, or no settling within 200 000 points.
     pub fn run_length(&self, process: Process) -> Result<RunLength, ControlError> {
+        self.run_length_to(process, 1e-12)
+    }
+
+    fn run_length_to(&self, process: Process, settled_to: f64) -> Result<RunLength, ControlError> {
         require("shift", "finite", process.shift, process.shift.is_finite())?;
         let scale = process.scale;
         require("scale", "finite and greater than 0", scale, scale.is_finite() && scale > 0.0)?;
@@ -262,19 +266,20 @@ impl Chain {
         let mut hazard = self.normalise(&mut now, &width, marked);
         let mut survival = vec![1.0, 1.0 - hazard];
         let mut next = vec![0.0; now.len()];
+        let mut fresh = vec![0.0; self.states()];
         let mut settled = 0;
         for step in 2..MOST_STEPS {
             if hazard >= 1.0 {
                 return Ok(RunLength { survival, hazard: 1.0 });
             }
-            let marked = self.advance(&now, &mut next, &width);
+            let marked = self.advance(&now, &mut next, &mut fresh, &width);
             let new_hazard = self.normalise(&mut next, &width, marked);
             survival.push(survival[step - 1] * (1.0 - new_hazard));
             // Rare states fill last and may carry the whole hazard, so the hazard itself must stand still, and not before
             // every rule had time to be completed.
-            let still = (new_hazard - hazard).abs() <= 1e-12 * new_hazard && new_hazard > 0.0;
+            let still = (new_hazard - hazard).abs() <= settled_to * new_hazard && new_hazard > 0.0;
             let moved = self.distance(&now, &next, &width);
-            settled = if still && moved < 1e-12 && step > 3 * self.memory { settled + 1 } else { 0 };
+            settled = if still && moved < settled_to && step > 3 * self.memory { settled + 1 } else { 0 };
             hazard = new_hazard;
             std::mem::swap(&mut now, &mut next);
             if settled == 3 {
@@ -313,9 +318,11 @@ impl Chain {
     }
 
     /// One more point for everyone; returns the mass marked.
-    fn advance(&self, now: &[f64], next: &mut [f64], width: &[f64]) -> f64 {
+    fn advance(&self, now: &[f64], next: &mut [f64], fresh: &mut [f64], width: &[f64]) -> f64 {
         let nodes = self.density.nodes();
         next.fill(0.0);
+        // Flat densities are added up as one number per state and spread over its nodes at the end.
+        fresh.fill(0.0);
         let mut marked = 0.0;
         for (state, transitions) in self.transitions.iter().enumerate() {
             let mass = self.mass(state, now, width);
@@ -330,9 +337,7 @@ impl Chain {
                     (None, Move::Above) => marked += p * p * dot(&self.density.total_above, density),
                     (None, Move::Below) => marked += p * p * dot(&self.density.total_below, density),
                     (Some(target), Move::Fresh) if nodes == 1 => next[target] += mass * p,
-                    (Some(target), Move::Fresh) => {
-                        next[target * nodes..][..nodes].iter_mut().for_each(|g| *g += mass);
-                    }
+                    (Some(target), Move::Fresh) => fresh[target] += mass,
                     (Some(target), by) => {
                         let rows = if by == Move::Above { &self.density.above } else { &self.density.below };
                         for (g, row) in next[target * nodes..][..nodes].iter_mut().zip(rows.chunks_exact(nodes)) {
@@ -340,6 +345,11 @@ impl Chain {
                         }
                     }
                 }
+            }
+        }
+        if nodes > 1 {
+            for (density, fresh) in next.chunks_exact_mut(nodes).zip(fresh.iter()) {
+                density.iter_mut().for_each(|g| *g += fresh);
             }
         }
         marked
