@@ -51,7 +51,7 @@ impl EstimatedRunLength {
         Ok(self.parts.iter().map(|part| part.weight * part.run.average()).sum())
     }
 
-    /// The average run length that a share `p` of baselines falls short of, to about one per cent.
+    /// The average run length that a share `p` of baselines falls short of, to about two per cent.
     ///
     /// # Errors
     /// `p` outside (0, 1).
@@ -222,7 +222,7 @@ mod tests {
             assert!((ratio - 1.0).abs() < 0.003, "{n}: {ratio}");
             for p in [0.1, 0.5, 0.9] {
                 let ratio = coarse.average_quantile(p).unwrap() / fine.average_quantile(p).unwrap();
-                assert!((ratio - 1.0).abs() < 0.02, "{n}, {p}: {ratio}");
+                assert!((ratio - 1.0).abs() < 0.03, "{n}, {p}: {ratio}");
             }
         }
     }
