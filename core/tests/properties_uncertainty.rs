@@ -1,4 +1,5 @@
 //! Identities of propagation that hold for any input.
+#![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
 
 use ferrotitre_core::uncertainty::conformity::{GuardBand, Specification};
 use ferrotitre_core::uncertainty::monte_carlo::{Settings, simulate};
