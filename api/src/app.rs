@@ -1,7 +1,8 @@
 //! The one constructor of the application, used by the program and by the tests.
 
+use actix_web::http::header::ALLOW;
 use actix_web::middleware::{Compress, from_fn};
-use actix_web::{App, HttpServer, web};
+use actix_web::{App, HttpServer, ResponseError, web};
 use utoipa_actix_web::AppExt;
 
 use crate::audit::seal::SealKey;
@@ -39,7 +40,7 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
     let workers = settings
         .workers
         .map_or_else(|| std::thread::available_parallelism().map_or(2, std::num::NonZero::get), usize::from);
-    let document = web::Data::new(openapi::Document(openapi::text()));
+    let document = web::Data::new(openapi::Document::new());
     let server = HttpServer::new(move || {
         let (app, _) = App::new().into_utoipa_app().configure(routes::routes).split_for_parts();
         let app = match Db::for_worker(&shared.store) {
@@ -57,8 +58,9 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
             .configure(openapi::pages)
             .default_service(web::to(no_such_path))
             .wrap(from_fn(current_user::resolve))
-            .wrap(Compress::default())
             .wrap(from_fn(request::track))
+            // Outermost: the request id goes into problem documents before they are compressed.
+            .wrap(Compress::default())
     })
     .workers(workers)
     .shutdown_timeout(10)
@@ -67,6 +69,19 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
     Ok((server.run(), address))
 }
 
-async fn no_such_path(request: actix_web::HttpRequest) -> Result<actix_web::HttpResponse, Problem> {
-    Err(Refusal::new(Code::NotFound, format!("there is nothing at {} {}", request.method(), request.path())).into())
+async fn no_such_path(
+    request: actix_web::HttpRequest,
+    document: web::Data<openapi::Document>,
+) -> Result<actix_web::HttpResponse, Problem> {
+    let asked = format!("{} {}", request.method(), request.path());
+    let allowed = request.match_pattern().and_then(|pattern| document.allowed(&pattern).map(str::to_owned));
+    let Some(allowed) = allowed else {
+        return Err(Refusal::new(Code::NotFound, format!("there is nothing at {asked}")).into());
+    };
+    let refusal = Refusal::new(Code::MethodNotAllowed, format!("{asked} does not exist; this path takes {allowed}"));
+    let mut response = Problem(refusal).error_response();
+    if let Ok(value) = allowed.parse() {
+        response.headers_mut().insert(ALLOW, value);
+    }
+    Ok(response)
 }

@@ -99,7 +99,7 @@ impl Cluster {
         let owned = Flock::lock(lock, FlockArg::LockExclusiveNonblock).ok();
         let mut opened = Self { cluster: base.join("cluster"), socket: socket_folder(&base), owned, child: None };
         if opened.owned.is_some() {
-            let binaries = binaries()?;
+            let binaries = binaries(&opened.cluster)?;
             if !opened.cluster.join("PG_VERSION").exists() {
                 opened.initialise(&binaries, account.as_ref())?;
             }
@@ -291,8 +291,14 @@ fn account() -> Result<Option<User>, ClusterError> {
     Ok(Some(account))
 }
 
-/// The newest binaries of the machine.
-fn binaries() -> Result<PathBuf, ClusterError> {
+/// The binaries that made the cluster, whose files no other major version reads; for a new cluster the machine's newest.
+fn binaries(cluster: &Path) -> Result<PathBuf, ClusterError> {
+    if let Ok(version) = fs::read_to_string(cluster.join("PG_VERSION")) {
+        let made_with = Path::new("/usr/lib/postgresql").join(version.trim()).join("bin");
+        if made_with.join("postgres").exists() {
+            return Ok(made_with);
+        }
+    }
     let mut versions: Vec<(u32, PathBuf)> = fs::read_dir("/usr/lib/postgresql")
         .into_iter()
         .flatten()

@@ -1,11 +1,14 @@
 //! Brings a store to the schema of this program.
 
-use diesel_async::AsyncMigrationHarness;
+use diesel_async::{AsyncMigrationHarness, SimpleAsyncConnection};
 use diesel_migrations::{EmbeddedMigrations, MigrationHarness, embed_migrations};
 
 use crate::db::StoreAddress;
 
 const MIGRATIONS: EmbeddedMigrations = embed_migrations!("../migrations");
+
+/// Key of the advisory lock under which the schema is changed; any number, as long as it stays the same.
+const LOCK: i64 = 7_246_172_410_513_004;
 
 /// Why a store could not be migrated.
 #[derive(Debug, thiserror::Error)]
@@ -25,6 +28,11 @@ pub enum MigrateError {
 /// # Errors
 /// See [`MigrateError`].
 pub async fn run(owner: &StoreAddress) -> Result<Vec<String>, MigrateError> {
+    // Processes that start together take turns. The lock goes with its connection, whatever happens to this process.
+    let mut turn = owner.connect().await?;
+    turn.batch_execute(&format!("SELECT pg_advisory_lock({LOCK})"))
+        .await
+        .map_err(|error| MigrateError::Failed(error.into()))?;
     let connection = owner.connect().await?;
     let mut harness = AsyncMigrationHarness::new(connection);
     let versions = harness.run_pending_migrations(MIGRATIONS).map_err(MigrateError::Failed)?;

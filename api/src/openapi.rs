@@ -19,7 +19,7 @@ use crate::web::problem::ProblemDocument;
         title = "ferrotitre",
         description = "Iron by redox titration: from burette readings to a proven result. Conventions: openapi/README.md."
     ),
-    components(schemas(ProblemDocument, FieldError)),
+    components(schemas(ProblemDocument, FieldError, crate::evaluations::FactView)),
     tags(
         (name = "sessions", description = "Signing in and out, own account"),
         (name = "accounts", description = "People, instruments, roles and competences"),
@@ -31,14 +31,49 @@ use crate::web::problem::ProblemDocument;
         (name = "runs", description = "Analytical runs and blanks"),
         (name = "determinations", description = "Determinations, titrations, iron results, signatures, concessions"),
         (name = "audit", description = "Audit events, tree heads, proofs"),
-        (name = "calculations", description = "Stateless statistics"),
         (name = "operations", description = "Health, readiness, metrics")
     )
 )]
 struct Frame;
 
-/// The document as text, shared by the workers.
-pub struct Document(pub String);
+/// The document as text, shared by the workers, and the methods of each path.
+pub struct Document {
+    text: String,
+    allowed: std::collections::HashMap<String, String>,
+}
+
+impl Document {
+    /// Makes it of what is mounted.
+    #[must_use]
+    pub fn new() -> Self {
+        let document = document();
+        let allowed = document.paths.paths.iter().map(|(path, item)| (path.clone(), methods(item))).collect();
+        Self { text: text(), allowed }
+    }
+
+    /// Methods of a path pattern, as the header Allow lists them.
+    #[must_use]
+    pub fn allowed(&self, pattern: &str) -> Option<&str> {
+        self.allowed.get(pattern).map(String::as_str)
+    }
+}
+
+impl Default for Document {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+fn methods(item: &utoipa::openapi::PathItem) -> String {
+    let known = [
+        ("GET", &item.get),
+        ("POST", &item.post),
+        ("PUT", &item.put),
+        ("DELETE", &item.delete),
+        ("PATCH", &item.patch),
+    ];
+    known.iter().filter(|(_, operation)| operation.is_some()).map(|(name, _)| *name).collect::<Vec<_>>().join(", ")
+}
 
 /// The document.
 #[must_use]
@@ -108,5 +143,5 @@ pub fn pages(config: &mut web::ServiceConfig) {
 }
 
 async fn serve(document: web::Data<Document>) -> HttpResponse {
-    HttpResponse::Ok().content_type("application/json").body(document.0.clone())
+    HttpResponse::Ok().content_type("application/json").body(document.text.clone())
 }

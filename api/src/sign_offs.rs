@@ -115,15 +115,22 @@ pub struct SignOff {
 }
 
 impl Row {
-    /// As shown, beside the digest of the content as it is now.
-    pub(crate) fn view(self, present_digest: &str, with_evaluation: bool) -> SignOff {
+    /// As shown, beside the digest of the content as it is now and the time of its latest amendment, which revokes what was
+    /// signed before.
+    pub(crate) fn view(
+        self,
+        present_digest: &str,
+        amended_at: Option<DateTime<Utc>>,
+        with_evaluation: bool,
+    ) -> SignOff {
         let evaluation = self
             .evaluation
             .filter(|_| with_evaluation)
             .and_then(|text| serde_json::value::RawValue::from_string(text).ok());
         SignOff {
             id: self.id,
-            still_valid: self.content_digest == present_digest,
+            still_valid: self.content_digest == present_digest
+                && amended_at.is_none_or(|amended| self.recorded_at > amended),
             meaning: self.meaning,
             statement: self.statement,
             printed_name: self.printed_name,
@@ -188,4 +195,20 @@ pub(crate) async fn of(mut connection: &Connection, id: Uuid) -> Result<Vec<Row>
         .select(Row::as_select())
         .load(&mut connection)
         .await?)
+}
+
+/// Signatures of a thing as a list of its own. The newest signature's content is taken as the present one; the thing itself
+/// shows what its content is now.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub(crate) async fn list(db: &crate::db::Db, id: Uuid) -> Result<Vec<SignOff>, Refusal> {
+    db.read(async |connection| {
+        let rows = of(connection, id).await?;
+        let newest = rows.last().map(|row| row.content_digest.clone()).unwrap_or_default();
+        let moves = crate::states::history(connection, id).await?;
+        let amended = moves.iter().rfind(|step| step.to_state == "amended").map(|step| step.recorded_at);
+        Ok(rows.into_iter().map(|row| row.view(&newest, amended, true)).collect())
+    })
+    .await
 }

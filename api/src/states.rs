@@ -122,6 +122,19 @@ pub async fn history(mut connection: &Connection, id: Uuid) -> Result<Vec<StateM
         .await?)
 }
 
+/// All moves of several things, oldest first.
+///
+/// # Errors
+/// A store that cannot be read.
+pub async fn moves_of(mut connection: &Connection, ids: &[Uuid]) -> Result<Vec<StateMove>, Refusal> {
+    Ok(state_moves::table
+        .filter(state_moves::entity_id.eq_any(ids))
+        .order((state_moves::entity_id, state_moves::position))
+        .select(StateMove::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// A reason as required after the first save (requirement 5.5): at least 5 characters that are not blanks.
 ///
 /// # Errors

@@ -94,7 +94,7 @@ BEGIN
     IF superseded IS NOT NULL THEN
         EXECUTE format('SELECT to_jsonb(t)::text FROM %I t WHERE id = $1', TG_TABLE_NAME) INTO before_row USING superseded;
     END IF;
-    FOREACH column_name IN ARRAY TG_ARGV LOOP
+    FOREACH column_name IN ARRAY coalesce(TG_ARGV, '{}') LOOP
         after_row := after_row - column_name;
     END LOOP;
     INSERT INTO audit_events (actor, actor_kind, source_address, action, entity_kind, entity_id, before_row, after_row, reason, request_id)

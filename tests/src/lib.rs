@@ -1,1 +1,13 @@
-//! x
+//! Support of the end-to-end tests: a private cluster, a database and a running service per test, a client per role.
+//!
+//! Tests act through the public API; SQL is for looking and for playing the forger.
+#![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
+#![expect(clippy::missing_panics_doc, reason = "a test stops at what it did not expect")]
+
+pub mod app;
+pub mod bench;
+pub mod client;
+pub mod cluster;
+
+pub use app::TestApp;
+pub use client::{Answer, Client};

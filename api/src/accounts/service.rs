@@ -50,7 +50,7 @@ async fn view(connection: &Connection, row: AccountRow) -> Result<AccountView, R
 
 /// Creates an account. The provisional password is in the answer only, never in the store of repeated answers: a repeated
 /// request is refused because the name is taken.
-pub(super) async fn create(db: &Db, act: &Act, new: NewAccount) -> Result<CreatedAccount, Refusal> {
+pub(crate) async fn create(db: &Db, act: &Act, new: NewAccount) -> Result<CreatedAccount, Refusal> {
     let password = (new.kind == "person").then(passwords::generate);
     let hash = match &password {
         Some(password) => Some(passwords::hash(password.clone().into()).await?),
@@ -74,7 +74,7 @@ pub(super) async fn create(db: &Db, act: &Act, new: NewAccount) -> Result<Create
     .await
 }
 
-pub(super) async fn list(db: &Db, listing: &Listing) -> Result<Page<AccountView>, Refusal> {
+pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<AccountView>, Refusal> {
     let limit = listing.limit()?;
     db.read(async |connection| {
         let rows = store::list_accounts(connection, listing.before(), limit + 1).await?;
@@ -92,11 +92,11 @@ async fn existing(connection: &Connection, id: Uuid) -> Result<AccountRow, Refus
     store::account(connection, AccountId(id)).await?.ok_or_else(|| Refusal::not_found("account", id))
 }
 
-pub(super) async fn read(db: &Db, id: Uuid) -> Result<AccountView, Refusal> {
+pub(crate) async fn read(db: &Db, id: Uuid) -> Result<AccountView, Refusal> {
     db.read(async |connection| view(connection, existing(connection, id).await?).await).await
 }
 
-pub(super) async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Result<Answer, Refusal> {
+pub(crate) async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Result<Answer, Refusal> {
     if act.actor == Some(AccountId(id)) {
         return Err(Refusal::new(Code::OwnRecord, "nobody changes the state of their own account"));
     }
@@ -111,7 +111,7 @@ pub(super) async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Res
     .await
 }
 
-pub(super) async fn set_provisional_password(db: &Db, act: &Act, id: Uuid) -> Result<ProvisionalPassword, Refusal> {
+pub(crate) async fn set_provisional_password(db: &Db, act: &Act, id: Uuid) -> Result<ProvisionalPassword, Refusal> {
     if act.actor == Some(AccountId(id)) {
         return Err(Refusal::new(Code::OwnRecord, "change your own password at /api/v1/accounts/me/password"));
     }
@@ -129,7 +129,7 @@ pub(super) async fn set_provisional_password(db: &Db, act: &Act, id: Uuid) -> Re
     Ok(ProvisionalPassword { account: id, provisional_password: password })
 }
 
-pub(super) async fn request_grant(db: &Db, act: &Act, account: Uuid, new: NewRoleGrant) -> Result<Answer, Refusal> {
+pub(crate) async fn request_grant(db: &Db, act: &Act, account: Uuid, new: NewRoleGrant) -> Result<Answer, Refusal> {
     let row = RoleGrant {
         id: RoleGrantId::new(),
         account_id: AccountId(account),
@@ -155,13 +155,13 @@ pub(super) async fn request_grant(db: &Db, act: &Act, account: Uuid, new: NewRol
     .await
 }
 
-pub(super) async fn grants(db: &Db, listing: &Listing) -> Result<Page<RoleGrant>, Refusal> {
+pub(crate) async fn grants(db: &Db, listing: &Listing) -> Result<Page<RoleGrant>, Refusal> {
     let limit = listing.limit()?;
     let rows = db.read(async |connection| store::grants(connection, listing.before(), limit + 1).await).await?;
     Ok(Page::of(rows, limit, |row| row.id.0))
 }
 
-pub(super) async fn decide_grant(db: &Db, act: &Act, id: Uuid, new: NewDecision) -> Result<Answer, Refusal> {
+pub(crate) async fn decide_grant(db: &Db, act: &Act, id: Uuid, new: NewDecision) -> Result<Answer, Refusal> {
     let by = author(act)?;
     db.write(act, async |connection| {
         let grant =
@@ -187,7 +187,7 @@ fn scopes() -> Vec<&'static str> {
     Action::ALL.iter().copied().filter(|action| may(&[Role::Instrument], *action)).map(Action::text).collect()
 }
 
-pub(super) async fn issue_token(db: &Db, act: &Act, new: NewServiceToken) -> Result<IssuedServiceToken, Refusal> {
+pub(crate) async fn issue_token(db: &Db, act: &Act, new: NewServiceToken) -> Result<IssuedServiceToken, Refusal> {
     let mut errors = FieldErrors::default();
     words(&mut errors, "label", &new.label);
     errors.require(!new.scopes.is_empty(), "scopes", "required", "name at least one action", "");
@@ -215,11 +215,11 @@ pub(super) async fn issue_token(db: &Db, act: &Act, new: NewServiceToken) -> Res
     Ok(IssuedServiceToken { id: id.0, token, expires_at })
 }
 
-pub(super) async fn tokens(db: &Db) -> Result<Vec<ServiceToken>, Refusal> {
+pub(crate) async fn tokens(db: &Db) -> Result<Vec<ServiceToken>, Refusal> {
     db.read(async |connection| store::list_service_tokens(connection).await).await
 }
 
-pub(super) async fn revoke_token(db: &Db, act: &Act, id: Uuid, reason: String) -> Result<Answer, Refusal> {
+pub(crate) async fn revoke_token(db: &Db, act: &Act, id: Uuid, reason: String) -> Result<Answer, Refusal> {
     let asked = NewMove { to: "revoked".to_owned(), reason: Some(reason) };
     db.write(act, async |connection| {
         if !store::list_service_tokens(connection).await?.iter().any(|token| token.id.0 == id) {
@@ -230,7 +230,7 @@ pub(super) async fn revoke_token(db: &Db, act: &Act, id: Uuid, reason: String) -
     .await
 }
 
-pub(super) async fn record_competence(
+pub(crate) async fn record_competence(
     db: &Db,
     act: &Act,
     account: Uuid,
@@ -253,7 +253,7 @@ pub(super) async fn record_competence(
     db.write(act, async |connection| store::insert_competence(connection, &row).await).await
 }
 
-pub(super) async fn competences(db: &Db, account: Uuid) -> Result<Vec<Competence>, Refusal> {
+pub(crate) async fn competences(db: &Db, account: Uuid) -> Result<Vec<Competence>, Refusal> {
     db.read(async |connection| {
         existing(connection, account).await?;
         store::list_competences(connection, AccountId(account)).await

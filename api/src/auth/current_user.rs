@@ -4,7 +4,7 @@ use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::http::header::{AUTHORIZATION, COOKIE};
 use actix_web::middleware::Next;
-use actix_web::{Error, HttpMessage, web};
+use actix_web::{Error, HttpMessage, ResponseError as _, web};
 use diesel::deserialize::QueryableByName;
 use diesel::pg::Pg;
 use diesel::query_builder::{AstPass, Query, QueryFragment, QueryId};
@@ -52,14 +52,14 @@ pub async fn resolve(
         match user {
             // A store that is away is not the same as a wrong token.
             Err(refusal) if refusal.code == Code::StoreUnavailable || refusal.code == Code::Internal => {
-                return Err(Problem(refusal).into());
+                return Ok(request.into_response(Problem(refusal).error_response()).map_into_right_body());
             }
             user => {
                 request.extensions_mut().insert(Identification(user.map_err(|refusal| (refusal.code, refusal.detail))));
             }
         }
     }
-    next.call(request).await
+    Ok(next.call(request).await?.map_into_left_body())
 }
 
 /// Outcome of looking at the token.

@@ -159,8 +159,6 @@ actions! {
     ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event"];
     /// Reads tree heads and proofs.
     ReadProofs = "read_proofs": [Analyst, Manager, Auditor, Administrator] for ["list_tree_heads", "read_latest_tree_head", "prove_inclusion", "prove_consistency"];
-    /// Computes without storing anything.
-    Calculate = "calculate": [Analyst, Manager, Auditor] for ["list_calculations", "describe_calculation", "calculate"];
 }
 
 /// Operations that need no account.

@@ -1,6 +1,46 @@
-//! To be described.
+//! Determinations: titrations, what they come to, who answers for it.
+
+mod evaluation;
+mod handlers;
+pub(crate) mod iron_results;
+mod record;
+pub(crate) mod service;
+pub(crate) mod steps;
+pub(crate) mod store;
+pub(crate) mod use_of;
+pub(crate) mod wire;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
 /// Mounts the feature.
-pub fn routes(_config: &mut ServiceConfig<'_>) {}
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config
+        .service(handlers::record_determination)
+        .service(handlers::list_determinations)
+        .service(handlers::read_determination)
+        .service(handlers::read_determination_working)
+        .service(handlers::record_titration)
+        .service(handlers::list_titrations)
+        .service(handlers::read_titration)
+        .service(handlers::correct_titration)
+        .service(handlers::reject_titration)
+        .service(handlers::submit_determination)
+        .service(handlers::review_determination)
+        .service(handlers::return_determination)
+        .service(handlers::approve_determination)
+        .service(handlers::amend_determination)
+        .service(handlers::record_iron_result)
+        .service(handlers::list_iron_results)
+        .service(handlers::read_iron_result)
+        .service(handlers::read_iron_result_working)
+        .service(handlers::submit_iron_result)
+        .service(handlers::review_iron_result)
+        .service(handlers::return_iron_result)
+        .service(handlers::approve_iron_result)
+        .service(handlers::amend_iron_result)
+        .service(handlers::list_sign_offs)
+        .service(handlers::request_concession)
+        .service(handlers::list_concessions)
+        .service(handlers::read_concession)
+        .service(handlers::sign_concession);
+}

@@ -160,3 +160,44 @@ impl Usable {
         Ok(self)
     }
 }
+
+/// Equipment read at once for an evaluation: present facts and all calibrations.
+pub(crate) struct Shelf {
+    facts: std::collections::HashMap<Uuid, EquipmentFacts>,
+    calibrations: Vec<Calibration>,
+}
+
+impl Shelf {
+    /// Reads the named equipment in two queries, sent together.
+    pub(crate) async fn load(connection: &Connection, ids: &[Uuid]) -> Result<Self, Refusal> {
+        let (facts, calibrations) =
+            futures_util::try_join!(store::present_facts(connection, ids), store::calibrations_of(connection, ids))?;
+        Ok(Self { facts: facts.into_iter().collect(), calibrations })
+    }
+
+    /// A piece with the calibration that was valid on a day.
+    pub(crate) fn on(&self, id: Uuid, day: chrono::NaiveDate) -> Result<Usable, Refusal> {
+        let missing = || {
+            Refusal::new(Code::NotEnoughData, format!("not enough data: equipment {id} had no calibration on {day}"))
+        };
+        let facts = self.facts.get(&id).cloned().ok_or_else(missing)?;
+        let calibration = self
+            .calibrations
+            .iter()
+            .filter(|calibration| calibration.equipment_id == id && calibration.calibrated_on <= day)
+            .max_by_key(|calibration| calibration.calibrated_on)
+            .cloned()
+            .ok_or_else(missing)?;
+        let overdue = calibration.due_on < day;
+        Ok(Usable { facts, calibration, overdue })
+    }
+
+    /// A piece with a calibration by its id.
+    pub(crate) fn with(&self, id: Uuid, calibration: CalibrationId) -> Result<Usable, Refusal> {
+        let missing =
+            || Refusal::new(Code::Internal, format!("calibration {calibration} of equipment {id} is missing"));
+        let facts = self.facts.get(&id).cloned().ok_or_else(missing)?;
+        let calibration = self.calibrations.iter().find(|row| row.id == calibration).cloned().ok_or_else(missing)?;
+        Ok(Usable { facts, calibration, overdue: false })
+    }
+}

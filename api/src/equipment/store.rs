@@ -289,10 +289,25 @@ pub(crate) async fn calibration_on(
         .optional()?)
 }
 
-pub(crate) async fn calibrations_by_id(mut connection: &Connection, ids: &[Uuid]) -> Result<Vec<Calibration>, Refusal> {
+/// All calibrations of several pieces.
+pub(crate) async fn calibrations_of(mut connection: &Connection, ids: &[Uuid]) -> Result<Vec<Calibration>, Refusal> {
     Ok(equipment_calibrations::table
-        .filter(equipment_calibrations::id.eq_any(ids))
+        .filter(equipment_calibrations::equipment_id.eq_any(ids))
         .select(Calibration::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// Present facts of several pieces.
+pub(crate) async fn present_facts(
+    mut connection: &Connection,
+    ids: &[Uuid],
+) -> Result<Vec<(Uuid, EquipmentFacts)>, Refusal> {
+    Ok(equipment::table
+        .filter(equipment::record_id.eq_any(ids))
+        .order((equipment::record_id, equipment::version.desc()))
+        .distinct_on(equipment::record_id)
+        .select((equipment::record_id, EquipmentFacts::as_select()))
         .load(&mut connection)
         .await?)
 }

@@ -270,7 +270,7 @@ fn view(row: Row, steps: &[StepRow]) -> PortionView {
     }
 }
 
-pub(super) async fn record(db: &Db, act: &Act, sample: Uuid, new: NewPortion) -> Result<Answer, Refusal> {
+pub(crate) async fn record(db: &Db, act: &Act, sample: Uuid, new: NewPortion) -> Result<Answer, Refusal> {
     new.check()?;
     db.write(act, async |connection| {
         samples::versions::current(connection, sample).await?;
@@ -280,7 +280,7 @@ pub(super) async fn record(db: &Db, act: &Act, sample: Uuid, new: NewPortion) ->
     .await
 }
 
-pub(super) async fn correct(
+pub(crate) async fn correct(
     db: &Db,
     act: &Act,
     portion: Uuid,
@@ -298,7 +298,7 @@ pub(super) async fn correct(
     .await
 }
 
-pub(super) async fn list(db: &Db, sample: Uuid) -> Result<Vec<PortionView>, Refusal> {
+pub(crate) async fn list(db: &Db, sample: Uuid) -> Result<Vec<PortionView>, Refusal> {
     db.read(async |mut connection| {
         samples::versions::current(connection, sample).await?;
         let rows: Vec<Row> = test_portions::table

@@ -2,7 +2,7 @@
 
 mod handlers;
 pub(crate) mod service;
-mod standardisations;
+pub(crate) mod standardisations;
 pub(crate) mod store;
 pub(crate) mod wire;
 

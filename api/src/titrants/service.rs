@@ -59,7 +59,7 @@ async fn view(connection: &Connection, row: TitrantRow) -> Result<TitrantView, R
     })
 }
 
-pub(super) async fn record(db: &Db, act: &Act, new: NewTitrant) -> Result<Answer, Refusal> {
+pub(crate) async fn record(db: &Db, act: &Act, new: NewTitrant) -> Result<Answer, Refusal> {
     let row = checked(act, new)?;
     db.write(act, async |connection| view(connection, store::insert_titrant(connection, &row).await?).await).await
 }
@@ -119,7 +119,7 @@ pub(super) fn number(value: f64) -> Result<Decimal, Refusal> {
     Decimal::of(value).ok_or_else(|| Refusal::new(Code::Internal, "a computed figure is not a number"))
 }
 
-pub(super) async fn list(db: &Db, listing: &Listing) -> Result<Page<TitrantView>, Refusal> {
+pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<TitrantView>, Refusal> {
     let limit = listing.limit()?;
     db.read(async |connection| {
         let page = Page::of(store::list_titrants(connection, listing, limit + 1).await?, limit, |row| row.id.0);
@@ -132,7 +132,7 @@ pub(super) async fn list(db: &Db, listing: &Listing) -> Result<Page<TitrantView>
     .await
 }
 
-pub(super) async fn read(db: &Db, id: Uuid) -> Result<TitrantDetail, Refusal> {
+pub(crate) async fn read(db: &Db, id: Uuid) -> Result<TitrantDetail, Refusal> {
     db.read(async |connection| {
         let row = store::titrant(connection, id).await?;
         let rows = store::preparations(connection, id).await?;
@@ -143,14 +143,15 @@ pub(super) async fn read(db: &Db, id: Uuid) -> Result<TitrantDetail, Refusal> {
             digest = present;
             preparations.push(view);
         }
-        let sign_offs = sign_offs::of(connection, id).await?.into_iter().map(|s| s.view(&digest, false)).collect();
+        let sign_offs =
+            sign_offs::of(connection, id).await?.into_iter().map(|s| s.view(&digest, None, false)).collect();
         let moves = states::history(connection, id).await?;
         Ok(TitrantDetail { titrant: view(connection, row).await?, preparations, sign_offs, moves })
     })
     .await
 }
 
-pub(super) async fn factors(db: &Db, id: Uuid) -> Result<Vec<FactorView>, Refusal> {
+pub(crate) async fn factors(db: &Db, id: Uuid) -> Result<Vec<FactorView>, Refusal> {
     db.read(async |connection| {
         store::titrant(connection, id).await?;
         Ok(store::factors(connection, TitrantId(id)).await?.into_iter().map(FactorView::from).collect())
@@ -194,7 +195,7 @@ pub(super) fn reference(row: &primary::versions::Row, balance: &Usable, buoyancy
 ///
 /// # Errors
 /// Unknown, not released, expired.
-pub(super) async fn usable_standard(
+pub(crate) async fn usable_standard(
     connection: &Connection,
     field: &str,
     id: PrimaryStandardId,
@@ -295,7 +296,7 @@ async fn check_preparation(connection: &Connection, facts: &PreparationFacts) ->
     Ok(titrant)
 }
 
-pub(super) async fn record_preparation(db: &Db, act: &Act, facts: PreparationFacts) -> Result<Answer, Refusal> {
+pub(crate) async fn record_preparation(db: &Db, act: &Act, facts: PreparationFacts) -> Result<Answer, Refusal> {
     let row = versions::first(act, facts)?;
     db.write(act, async |connection| {
         let titrant = check_preparation(connection, &row.facts).await?;
@@ -305,7 +306,7 @@ pub(super) async fn record_preparation(db: &Db, act: &Act, facts: PreparationFac
     .await
 }
 
-pub(super) async fn correct_preparation(
+pub(crate) async fn correct_preparation(
     db: &Db,
     act: &Act,
     id: Uuid,
@@ -323,7 +324,7 @@ pub(super) async fn correct_preparation(
 }
 
 /// Releases a directly prepared lot: its factor counts from the preparation on.
-pub(super) async fn release(
+pub(crate) async fn release(
     db: &Db,
     act: &Act,
     user: &CurrentUser,
@@ -402,7 +403,7 @@ pub(super) async fn enact(
 }
 
 /// Moves a lot. An analyst may only suspend it; release has its own operation, because it needs a signature.
-pub(super) async fn advance(
+pub(crate) async fn advance(
     db: &Db,
     act: &Act,
     user: &CurrentUser,

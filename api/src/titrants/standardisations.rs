@@ -1,7 +1,7 @@
 //! Use cases of standardisations.
 
 use chrono::Duration;
-use ferrotitre_core::chemistry::{chemistry, indicator};
+use ferrotitre_core::chemistry::indicator;
 use ferrotitre_core::determination::{
     Burette, Factor, Replicate, Segment, Standardisation, StandardisationResult, Standing, standardise,
 };
@@ -34,7 +34,7 @@ const TITRATION: EntityKind = EntityKind::StandardisationTitration;
 /// Fewest accepted replicates.
 const MINIMUM: usize = 3;
 
-pub(super) async fn record(db: &Db, act: &Act, titrant: Uuid, new: NewStandardisation) -> Result<Answer, Refusal> {
+pub(crate) async fn record(db: &Db, act: &Act, titrant: Uuid, new: NewStandardisation) -> Result<Answer, Refusal> {
     let mut errors = FieldErrors::default();
     code(&mut errors, "code", &new.code);
     errors.require(
@@ -273,7 +273,7 @@ async fn load(connection: &Connection, row: StandardisationRow) -> Result<Loaded
             .map(|t| electrons(&titrant).map(|z| concentration_view(t, z)))
             .transpose()?,
         missing: result.missing.clone(),
-        sign_offs: signed.into_iter().map(|sign| sign.view(&digest, false)).collect(),
+        sign_offs: signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect(),
         content_digest: digest.clone(),
     };
     Ok(Loaded { row, titrant, titrations, result, digest, view })
@@ -309,11 +309,11 @@ fn titration_view(
     }
 }
 
-pub(super) async fn read(db: &Db, id: Uuid) -> Result<StandardisationView, Refusal> {
+pub(crate) async fn read(db: &Db, id: Uuid) -> Result<StandardisationView, Refusal> {
     db.read(async |connection| Ok(load(connection, store::standardisation(connection, id).await?).await?.view)).await
 }
 
-pub(super) async fn list(db: &Db, titrant: Uuid) -> Result<Vec<StandardisationView>, Refusal> {
+pub(crate) async fn list(db: &Db, titrant: Uuid) -> Result<Vec<StandardisationView>, Refusal> {
     db.read(async |connection| {
         store::titrant(connection, titrant).await?;
         let mut views = Vec::new();
@@ -325,7 +325,7 @@ pub(super) async fn list(db: &Db, titrant: Uuid) -> Result<Vec<StandardisationVi
     .await
 }
 
-pub(super) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
+pub(crate) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
     db.read(async |connection| {
         let loaded = load(connection, store::standardisation(connection, id).await?).await?;
         match (loaded.result.titrant, loaded.result.missing) {
@@ -417,7 +417,7 @@ fn titration_row(
     })
 }
 
-pub(super) async fn record_titration(
+pub(crate) async fn record_titration(
     db: &Db,
     act: &Act,
     id: Uuid,
@@ -447,7 +447,7 @@ async fn of_titration(
     newest.map(|titration| (row, titration)).ok_or_else(|| Refusal::not_found("standardisation titration", record))
 }
 
-pub(super) async fn correct_titration(
+pub(crate) async fn correct_titration(
     db: &Db,
     act: &Act,
     id: Uuid,
@@ -467,7 +467,7 @@ pub(super) async fn correct_titration(
     .await
 }
 
-pub(super) async fn reject_titration(db: &Db, act: &Act, id: Uuid, rejection: Rejection) -> Result<Answer, Refusal> {
+pub(crate) async fn reject_titration(db: &Db, act: &Act, id: Uuid, rejection: Rejection) -> Result<Answer, Refusal> {
     readings::cause(&rejection.cause)?;
     db.write(act, async |connection| {
         let (row, present) = of_titration(connection, id).await?;
@@ -495,14 +495,14 @@ fn same_content(signature: &NewSignature, digest: &str) -> Result<(), Refusal> {
 
 /// Which signature is asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Step {
+pub(crate) enum Step {
     Submit,
     Approve,
     Return,
 }
 
 /// Signs a standardisation and moves it on; an approval puts its factor into force.
-pub(super) async fn sign(
+pub(crate) async fn sign(
     db: &Db,
     act: &Act,
     user: &CurrentUser,

@@ -73,6 +73,9 @@ impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
 /// # Errors
 /// [`Code::Unreadable`] if it is not JSON; [`Code::Invalid`] with the path if it is not the expected shape.
 pub fn parse<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Refusal> {
+    if let Some(refusal) = unstorable(bytes) {
+        return Err(refusal);
+    }
     let mut deserializer = serde_json::Deserializer::from_slice(bytes);
     let value = serde_path_to_error::deserialize(&mut deserializer).map_err(|error| {
         let path = error.path().to_string();
@@ -91,6 +94,47 @@ pub fn parse<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Refusal> {
         .end()
         .map_err(|error| Refusal::new(Code::Unreadable, format!("the body has more after the JSON value: {error}")))?;
     Ok(value)
+}
+
+/// Refuses what reads well but no store keeps: NUL characters in texts, and years of other than four digits.
+fn unstorable(bytes: &[u8]) -> Option<Refusal> {
+    let suspicious = bytes.windows(6).any(|part| part == b"\\u0000")
+        || bytes.windows(3).any(|part| part[0] == b'"' && matches!(part[1], b'+' | b'-') && part[2].is_ascii_digit());
+    let whole: serde_json::Value = suspicious.then(|| serde_json::from_slice(bytes).ok()).flatten()?;
+    let mut errors = FieldErrors::default();
+    check_texts(&mut errors, "", &whole);
+    (!errors.is_empty()).then(|| errors.into_refusal())
+}
+
+fn check_texts(errors: &mut FieldErrors, path: &str, value: &serde_json::Value) {
+    match value {
+        serde_json::Value::String(text) => check_text(errors, if path.is_empty() { "body" } else { path }, text),
+        serde_json::Value::Array(items) => {
+            for (index, item) in items.iter().enumerate() {
+                check_texts(errors, &format!("{path}[{index}]"), item);
+            }
+        }
+        serde_json::Value::Object(fields) => {
+            for (name, item) in fields {
+                let here = if path.is_empty() { name.clone() } else { format!("{path}.{name}") };
+                check_texts(errors, &here, item);
+            }
+        }
+        _ => {}
+    }
+}
+
+fn check_text(errors: &mut FieldErrors, field: &str, text: &str) {
+    errors.require(!text.contains('\0'), field, "no_nul", "must not contain the character NUL", text.escape_default());
+    errors.require(!has_signed_year(text), field, "year", "years have four digits, 0001 to 9999", text);
+}
+
+/// Whether a text is a date whose year has a sign, as ISO 8601 writes years beyond four digits.
+fn has_signed_year(text: &str) -> bool {
+    let Some(rest) = text.strip_prefix(['+', '-']) else { return false };
+    let parts: Vec<&str> = rest.splitn(3, '-').collect();
+    let digits = |part: &str| !part.is_empty() && part.bytes().all(|byte| byte.is_ascii_digit());
+    matches!(parts.as_slice(), [year, month, day] if digits(year) && digits(month) && day.len() >= 2 && digits(&day[..day.floor_char_boundary(2)]))
 }
 
 /// The value at a path as serde names it (`a.b[0].c`), as text.
@@ -135,14 +179,20 @@ impl<T: DeserializeOwned> FromRequest for Params<T> {
     type Future = std::future::Ready<Result<Self, Problem>>;
 
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
-        std::future::ready(
-            actix_web::web::Query::<T>::from_query(request.query_string())
-                .map(|query| Self(query.into_inner()))
-                .map_err(|error| {
-                    Refusal::invalid("query", "parameter", error.to_string(), request.query_string()).into()
-                }),
-        )
+        std::future::ready(query(request.query_string()).map(Self).map_err(Problem::from))
     }
+}
+
+fn query<T: DeserializeOwned>(text: &str) -> Result<T, Refusal> {
+    use actix_web::web::Query;
+    let unreadable =
+        |error: actix_web::error::QueryPayloadError| Refusal::invalid("query", "parameter", error.to_string(), text);
+    let mut errors = FieldErrors::default();
+    for (name, value) in Query::<Vec<(String, String)>>::from_query(text).map_err(unreadable)?.into_inner() {
+        check_text(&mut errors, &name, &value);
+    }
+    errors.check()?;
+    Query::<T>::from_query(text).map(Query::into_inner).map_err(unreadable)
 }
 
 #[cfg(test)]
@@ -181,6 +231,19 @@ mod tests {
         assert_eq!(only_field(r#"{"steps":[{}]}"#), parts("steps[0].volume", "required", ""));
         assert_eq!(only_field(r#"{"steps":[],"colour":1}"#), parts("colour", "unknown_field", "colour"));
         assert_eq!(only_field(r#"{}"#), parts("steps", "required", ""));
+    }
+
+    #[test]
+    fn what_no_store_keeps_is_named() {
+        let nul = parts("steps[0].volume", "no_nul", "1\\u{0}");
+        assert_eq!(only_field(r#"{"steps":[{"volume":"1\u0000"}]}"#), nul);
+        assert_eq!(
+            only_field(r#"{"steps":[{"volume":"-9000-01-01"}]}"#),
+            parts("steps[0].volume", "year", "-9000-01-01")
+        );
+        assert!(parse::<Outer>(br#"{"steps":[{"volume":"-23.10"},{"volume":"\\\\u0000"}]}"#).is_ok());
+        assert!(query::<std::collections::HashMap<String, String>>("from=-9000-01-01T00:00:00Z").is_err());
+        assert!(query::<std::collections::HashMap<String, String>>("from=2026-01-01T00:00:00Z").is_ok());
     }
 
     #[test]

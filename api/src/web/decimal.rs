@@ -5,6 +5,7 @@ use std::fmt;
 use bigdecimal::BigDecimal;
 use diesel::deserialize::{self, FromSql, FromSqlRow};
 use diesel::expression::AsExpression;
+use diesel::pg::data_types::PgNumeric;
 use diesel::pg::{Pg, PgValue};
 use diesel::serialize::{self, Output, ToSql};
 use diesel::sql_types::Numeric;
@@ -86,13 +87,25 @@ impl<'de> Deserialize<'de> for Decimal {
 
 impl FromSql<Numeric, Pg> for Decimal {
     fn from_sql(value: PgValue<'_>) -> deserialize::Result<Self> {
-        <BigDecimal as FromSql<Numeric, Pg>>::from_sql(value).map(|decimal| Self(Reading::of(decimal)))
+        // The conversion of the library drops the decimals of a zero: 0.00 would come back as 0.
+        let stored = <PgNumeric as FromSql<Numeric, Pg>>::from_sql(value)?;
+        let (PgNumeric::Positive { scale, .. } | PgNumeric::Negative { scale, .. }) = stored else {
+            return Err("a reading is stored as NaN".into());
+        };
+        let decimal = BigDecimal::try_from(&stored)?;
+        Ok(Self(Reading::of(decimal.with_scale(i64::from(scale)))))
     }
 }
 
 impl ToSql<Numeric, Pg> for Decimal {
     fn to_sql<'b>(&'b self, out: &mut Output<'b, '_, Pg>) -> serialize::Result {
-        <BigDecimal as ToSql<Numeric, Pg>>::to_sql(self.0.decimal(), &mut out.reborrow())
+        let decimal = self.0.decimal();
+        let mut stored = PgNumeric::from(decimal);
+        if let PgNumeric::Positive { scale, .. } | PgNumeric::Negative { scale, .. } = &mut stored {
+            // A computed figure may have more decimals than the column's 16-bit count holds; readings never do.
+            *scale = u16::try_from(decimal.fractional_digit_count().max(0))?;
+        }
+        <PgNumeric as ToSql<Numeric, Pg>>::to_sql(&stored, &mut out.reborrow())
     }
 }
 

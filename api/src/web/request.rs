@@ -31,18 +31,10 @@ pub async fn track(
     let started = Instant::now();
     request.extensions_mut().insert(RequestId(id));
     let metrics = request.app_data::<actix_web::web::Data<Metrics>>().cloned();
-    let plain = request.request().clone();
-    let response = match next.call(request).await {
-        Ok(response) => response.map_into_boxed_body(),
-        Err(error) => {
-            let response = match error.as_error::<Problem>() {
-                Some(problem) => problem.error_response(),
-                None => foreign(&error).error_response(),
-            };
-            ServiceResponse::new(plain, response)
-        }
-    };
-    let mut response = complete(response, id).await;
+    // No clone of the request may be held here: routing needs it for itself alone. Handlers and the middleware inside this
+    // one answer with responses, so an error here is the framework's own.
+    let response = next.call(request).await?.map_into_boxed_body();
+    let mut response = complete(in_our_form(response), id).await;
     response
         .headers_mut()
         .insert(HEADER, HeaderValue::from_str(&id.to_string()).unwrap_or(HeaderValue::from_static("")));
@@ -67,9 +59,14 @@ pub async fn track(
     Ok(response)
 }
 
-/// Errors of the framework's own extractors, as problems.
-fn foreign(error: &Error) -> Problem {
-    let status = error.as_response_error().status_code();
+/// Turns refusals of the framework's own extractors (an id in the path that is no id, say) into problems.
+fn in_our_form(response: ServiceResponse<BoxBody>) -> ServiceResponse<BoxBody> {
+    let status = response.status();
+    let refused = status.is_client_error() || status.is_server_error();
+    if !refused || response.headers().get(CONTENT_TYPE).is_some_and(|value| value.as_bytes().ends_with(b"problem+json"))
+    {
+        return response;
+    }
     let code = match status.as_u16() {
         404 => Code::NotFound,
         405 => Code::MethodNotAllowed,
@@ -77,7 +74,13 @@ fn foreign(error: &Error) -> Problem {
         400..=499 => Code::Unreadable,
         _ => Code::Internal,
     };
-    Problem(Refusal::new(code, error.to_string()))
+    let detail = match (response.response().error(), code) {
+        (_, Code::Internal) | (None, _) => "the request id names the entry in the service's log".to_owned(),
+        (Some(error), _) => error.to_string(),
+    };
+    let problem = Problem(Refusal::new(code, detail)).error_response();
+    let (request, _) = response.into_parts();
+    ServiceResponse::new(request, problem)
 }
 
 /// Puts the request id into problem documents.

@@ -1,0 +1,236 @@
+//! Tables of determinations, titrations and iron results.
+
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use uuid::Uuid;
+
+use crate::db::Connection;
+use crate::determinations::wire::ReductionText;
+use crate::ids::{
+    AccountId, CalibrationId, ConcessionId, DeterminationId, FactorId, IronResultId, MethodId, RunId, TitrantId,
+    TitrationId,
+};
+use crate::refusal::{Code, ConstraintMeaning, Refusal, from_store};
+use crate::schema::{determinations, iron_results, titrations};
+use crate::web::decimal::Decimal;
+use crate::web::json::Json;
+use crate::web::paging::Listing;
+
+/// A determination as stored.
+#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
+#[diesel(table_name = determinations)]
+pub(crate) struct DeterminationRow {
+    pub(crate) id: DeterminationId,
+    pub(crate) code: String,
+    pub(crate) run_id: RunId,
+    pub(crate) method_id: MethodId,
+    pub(crate) sample_id: Uuid,
+    pub(crate) portion_id: Uuid,
+    pub(crate) purpose: String,
+    pub(crate) observed_at: DateTime<Utc>,
+    #[diesel(skip_insertion)]
+    pub(crate) recorded_at: DateTime<Utc>,
+    pub(crate) recorded_by: AccountId,
+}
+
+const DETERMINATION_MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
+    constraint: "determinations_code_once",
+    code: Code::AlreadyExists,
+    field: "code",
+    detail: "there is a determination with this code",
+}];
+
+pub(super) async fn insert_determination(
+    mut connection: &Connection,
+    row: &DeterminationRow,
+) -> Result<DeterminationRow, Refusal> {
+    diesel::insert_into(determinations::table)
+        .values(row)
+        .returning(DeterminationRow::as_returning())
+        .get_result(&mut connection)
+        .await
+        .map_err(|error| from_store(error, DETERMINATION_MEANINGS))
+}
+
+pub(crate) async fn determination(mut connection: &Connection, id: Uuid) -> Result<DeterminationRow, Refusal> {
+    let row = determinations::table
+        .find(DeterminationId(id))
+        .select(DeterminationRow::as_select())
+        .first(&mut connection)
+        .await
+        .optional()?;
+    row.ok_or_else(|| Refusal::not_found("determination", id))
+}
+
+/// Which determinations to list.
+pub(super) struct Filter<'a> {
+    pub(super) listing: &'a Listing,
+    pub(super) run: Option<Uuid>,
+    pub(super) sample: Option<Uuid>,
+}
+
+pub(super) async fn list_determinations(
+    mut connection: &Connection,
+    filter: &Filter<'_>,
+    limit: i64,
+) -> Result<Vec<DeterminationRow>, Refusal> {
+    let mut query = determinations::table
+        .filter(determinations::id.lt(DeterminationId(filter.listing.before())))
+        .filter(determinations::recorded_at.ge(filter.listing.window_start()))
+        .filter(determinations::recorded_at.lt(filter.listing.window_end()))
+        .order(determinations::id.desc())
+        .limit(limit)
+        .select(DeterminationRow::as_select())
+        .into_boxed();
+    if let Some(run) = filter.run {
+        query = query.filter(determinations::run_id.eq(RunId(run)));
+    }
+    if let Some(sample) = filter.sample {
+        query = query.filter(determinations::sample_id.eq(sample));
+    }
+    Ok(query.load(&mut connection).await?)
+}
+
+/// A titration as stored.
+#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
+#[diesel(table_name = titrations)]
+pub(crate) struct TitrationRow {
+    pub(crate) id: TitrationId,
+    pub(crate) record_id: Uuid,
+    pub(crate) version: i32,
+    pub(crate) supersedes: Option<TitrationId>,
+    pub(crate) reason: Option<String>,
+    pub(crate) determination_id: DeterminationId,
+    pub(crate) position: i32,
+    pub(crate) kind: String,
+    pub(crate) titrant_id: TitrantId,
+    pub(crate) factor_id: FactorId,
+    pub(crate) burette_id: Uuid,
+    pub(crate) calibration_id: CalibrationId,
+    pub(crate) initial_readings: Vec<Decimal>,
+    pub(crate) final_readings: Vec<Decimal>,
+    pub(crate) solution_temperature: Option<Decimal>,
+    pub(crate) indicator: String,
+    pub(crate) indicator_drops: Option<i32>,
+    pub(crate) end_point: String,
+    pub(crate) end_point_note: Option<String>,
+    pub(crate) reduction: Option<Json<ReductionText>>,
+    pub(crate) oxidant_factor_id: Option<FactorId>,
+    pub(crate) oxidant_pipette_id: Option<Uuid>,
+    pub(crate) waste_stream: String,
+    pub(crate) concession_id: Option<ConcessionId>,
+    pub(crate) late: bool,
+    pub(crate) observed_at: DateTime<Utc>,
+    #[diesel(skip_insertion)]
+    pub(crate) recorded_at: DateTime<Utc>,
+    pub(crate) recorded_by: AccountId,
+}
+
+const TITRATION_MEANINGS: &[ConstraintMeaning] = &[
+    ConstraintMeaning {
+        constraint: "titrations_order",
+        code: Code::StateConflict,
+        field: "",
+        detail: "somebody recorded another titration at the same moment; send it again",
+    },
+    ConstraintMeaning {
+        constraint: "titrations_supersedes_once",
+        code: Code::StaleVersion,
+        field: "",
+        detail: "somebody corrected it at the same moment; read it again",
+    },
+];
+
+pub(super) async fn insert_titration(mut connection: &Connection, row: &TitrationRow) -> Result<TitrationRow, Refusal> {
+    diesel::insert_into(titrations::table)
+        .values(row)
+        .returning(TitrationRow::as_returning())
+        .get_result(&mut connection)
+        .await
+        .map_err(|error| from_store(error, TITRATION_MEANINGS))
+}
+
+/// All versions of all titrations of a determination, in order.
+pub(super) async fn titrations(
+    mut connection: &Connection,
+    determination: DeterminationId,
+) -> Result<Vec<TitrationRow>, Refusal> {
+    Ok(titrations::table
+        .filter(titrations::determination_id.eq(determination))
+        .order((titrations::position, titrations::version))
+        .select(TitrationRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// All versions of one titration, oldest first.
+pub(super) async fn versions(mut connection: &Connection, record: Uuid) -> Result<Vec<TitrationRow>, Refusal> {
+    let rows: Vec<TitrationRow> = titrations::table
+        .filter(titrations::record_id.eq(record))
+        .order(titrations::version)
+        .select(TitrationRow::as_select())
+        .load(&mut connection)
+        .await?;
+    if rows.is_empty() { Err(Refusal::not_found("titration", record)) } else { Ok(rows) }
+}
+
+/// An iron(III) result as stored.
+#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
+#[diesel(table_name = iron_results)]
+pub(crate) struct IronResultRow {
+    pub(crate) id: IronResultId,
+    pub(crate) code: String,
+    pub(crate) sample_id: Uuid,
+    pub(crate) total_id: DeterminationId,
+    pub(crate) iron2_id: DeterminationId,
+    pub(crate) observed_at: DateTime<Utc>,
+    #[diesel(skip_insertion)]
+    pub(crate) recorded_at: DateTime<Utc>,
+    pub(crate) recorded_by: AccountId,
+}
+
+const IRON_RESULT_MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
+    constraint: "iron_results_code_once",
+    code: Code::AlreadyExists,
+    field: "code",
+    detail: "there is an iron result with this code",
+}];
+
+pub(super) async fn insert_iron_result(
+    mut connection: &Connection,
+    row: &IronResultRow,
+) -> Result<IronResultRow, Refusal> {
+    diesel::insert_into(iron_results::table)
+        .values(row)
+        .returning(IronResultRow::as_returning())
+        .get_result(&mut connection)
+        .await
+        .map_err(|error| from_store(error, IRON_RESULT_MEANINGS))
+}
+
+pub(super) async fn iron_result(mut connection: &Connection, id: Uuid) -> Result<IronResultRow, Refusal> {
+    let row = iron_results::table
+        .find(IronResultId(id))
+        .select(IronResultRow::as_select())
+        .first(&mut connection)
+        .await
+        .optional()?;
+    row.ok_or_else(|| Refusal::not_found("iron result", id))
+}
+
+pub(super) async fn list_iron_results(
+    mut connection: &Connection,
+    listing: &Listing,
+    limit: i64,
+) -> Result<Vec<IronResultRow>, Refusal> {
+    Ok(iron_results::table
+        .filter(iron_results::id.lt(IronResultId(listing.before())))
+        .filter(iron_results::recorded_at.ge(listing.window_start()))
+        .filter(iron_results::recorded_at.lt(listing.window_end()))
+        .order(iron_results::id.desc())
+        .limit(limit)
+        .select(IronResultRow::as_select())
+        .load(&mut connection)
+        .await?)
+}

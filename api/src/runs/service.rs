@@ -1,0 +1,284 @@
+//! Use cases of runs.
+
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use ferrotitre_core::lifecycle::EntityKind;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::accounts::signing;
+use crate::auth::current_user::CurrentUser;
+use crate::config::Policy;
+use crate::db::{Act, Connection, Db};
+use crate::equipment::service::{author, not_in_the_future};
+use crate::ids::{AccountId, MethodId, RunId};
+use crate::methods;
+use crate::methods::rules::BlankText;
+use crate::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
+use crate::runs::blanks;
+use crate::schema::runs;
+use crate::sign_offs::{self, Content, Meaning, NewSignature, SignOff};
+use crate::states::{self, NewMove, StateMove};
+use crate::web::answer::{Answer, Located};
+use crate::web::decimal::{Decimal, code, in_range, words};
+use crate::web::paging::{Listing, Page};
+
+pub(crate) const KIND: EntityKind = EntityKind::Run;
+
+/// A run as entered.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewRun {
+    /// Code; made by the service if absent.
+    #[schema(example = "RUN-2026-0001")]
+    pub code: Option<String>,
+    /// Approved version of the method.
+    pub method: MethodId,
+    /// Bench.
+    #[schema(example = "bench 2")]
+    pub bench: String,
+    /// Room temperature, C.
+    #[schema(example = "21.5")]
+    pub environment_temperature: Option<Decimal>,
+    /// Note.
+    pub note: Option<String>,
+    /// When it began.
+    pub observed_at: DateTime<Utc>,
+}
+
+/// A run as stored.
+#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
+#[diesel(table_name = runs)]
+pub(crate) struct Row {
+    pub(crate) id: RunId,
+    pub(crate) code: String,
+    pub(crate) method_id: MethodId,
+    pub(crate) bench: String,
+    pub(crate) environment_temperature: Option<Decimal>,
+    pub(crate) note: Option<String>,
+    pub(crate) observed_at: DateTime<Utc>,
+    #[diesel(skip_insertion)]
+    pub(crate) recorded_at: DateTime<Utc>,
+    pub(crate) recorded_by: AccountId,
+}
+
+/// A run.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct RunView {
+    /// Identity.
+    pub id: Uuid,
+    /// Code.
+    pub code: String,
+    /// Version of the method.
+    pub method: MethodId,
+    /// Bench.
+    pub bench: String,
+    /// Room temperature, C.
+    pub environment_temperature: Option<Decimal>,
+    /// Note.
+    pub note: Option<String>,
+    /// When it began.
+    pub observed_at: DateTime<Utc>,
+    /// open, closed, released or rejected.
+    #[schema(example = "open")]
+    pub state: String,
+    /// What the method needs and the run lacks.
+    pub missing: Vec<String>,
+    /// Signatures.
+    pub sign_offs: Vec<SignOff>,
+    /// Moves between states.
+    pub moves: Vec<StateMove>,
+    /// Server time of recording.
+    pub recorded_at: DateTime<Utc>,
+    /// Analyst who opened it.
+    pub recorded_by: AccountId,
+}
+
+impl Located for RunView {
+    fn location(&self) -> String {
+        format!("/api/v1/runs/{}", self.id)
+    }
+}
+
+const MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
+    constraint: "runs_code_once",
+    code: Code::AlreadyExists,
+    field: "code",
+    detail: "there is a run with this code",
+}];
+
+pub(crate) async fn find(mut connection: &Connection, id: Uuid) -> Result<Row, Refusal> {
+    let row = runs::table.find(RunId(id)).select(Row::as_select()).first(&mut connection).await.optional()?;
+    row.ok_or_else(|| Refusal::not_found("run", id))
+}
+
+#[derive(QueryableByName)]
+struct Number {
+    #[diesel(sql_type = diesel::sql_types::BigInt)]
+    number: i64,
+}
+
+/// The next number of a series of codes.
+pub(crate) async fn next_number(mut connection: &Connection, sequence: &str) -> Result<i64, Refusal> {
+    let row: Number = diesel::sql_query("SELECT nextval($1::regclass) AS number")
+        .bind::<diesel::sql_types::Text, _>(sequence)
+        .get_result(&mut connection)
+        .await?;
+    Ok(row.number)
+}
+
+fn digest(row: &Row, blanks: &[blanks::Row]) -> String {
+    let ids: Vec<String> = blanks.iter().map(|blank| blank.id.to_string()).collect();
+    let text =
+        format!("ferrotitre run 1\n{} {} {} {}\n{}", row.id, row.code, row.method_id, row.observed_at, ids.join(" "));
+    hex::encode(Sha256::digest(text.as_bytes()))
+}
+
+async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
+    let method = methods::store::versions::exactly(connection, row.method_id).await?;
+    let (rows, counted) = blanks::of_run(connection, row.id).await?;
+    let needs_blank = method.facts.rules.0.blank == BlankText::Subtract;
+    let missing = if needs_blank && counted.is_empty() {
+        vec!["a blank, which the method subtracts".to_owned()]
+    } else {
+        Vec::new()
+    };
+    let digest = digest(&row, &rows);
+    let id = row.id.0;
+    let sign_offs =
+        sign_offs::of(connection, id).await?.into_iter().map(|sign| sign.view(&digest, None, false)).collect();
+    Ok(RunView {
+        id,
+        code: row.code,
+        method: row.method_id,
+        bench: row.bench,
+        environment_temperature: row.environment_temperature,
+        note: row.note,
+        observed_at: row.observed_at,
+        state: states::present(connection, KIND, id).await?.state,
+        missing,
+        sign_offs,
+        moves: states::history(connection, id).await?,
+        recorded_at: row.recorded_at,
+        recorded_by: row.recorded_by,
+    })
+}
+
+pub(crate) async fn open(db: &Db, act: &Act, new: NewRun) -> Result<Answer, Refusal> {
+    let mut errors = FieldErrors::default();
+    if let Some(given) = &new.code {
+        code(&mut errors, "code", given);
+    }
+    words(&mut errors, "bench", &new.bench);
+    if let Some(temperature) = &new.environment_temperature {
+        in_range(&mut errors, "environment_temperature", temperature, 5.0, 45.0, "C");
+    }
+    errors.check()?;
+    not_in_the_future("observed_at", new.observed_at)?;
+    let by = author(act)?;
+    db.write(act, async |mut connection| {
+        methods::service::approved(connection, "method", new.method).await?;
+        let code = match new.code {
+            Some(code) => code,
+            None => format!("RUN-{:06}", next_number(connection, "run_codes").await?),
+        };
+        let row = Row {
+            id: RunId::new(),
+            code,
+            method_id: new.method,
+            bench: new.bench,
+            environment_temperature: new.environment_temperature,
+            note: new.note,
+            observed_at: new.observed_at,
+            recorded_at: DateTime::UNIX_EPOCH,
+            recorded_by: by,
+        };
+        let row: Row = diesel::insert_into(runs::table)
+            .values(&row)
+            .returning(Row::as_returning())
+            .get_result(&mut connection)
+            .await
+            .map_err(|error| from_store(error, MEANINGS))?;
+        view(connection, row).await
+    })
+    .await
+}
+
+pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<RunView>, Refusal> {
+    let limit = listing.limit()?;
+    db.read(async |mut connection| {
+        let rows: Vec<Row> = runs::table
+            .filter(runs::id.lt(RunId(listing.before())))
+            .filter(runs::recorded_at.ge(listing.window_start()))
+            .filter(runs::recorded_at.lt(listing.window_end()))
+            .order(runs::id.desc())
+            .limit(limit + 1)
+            .select(Row::as_select())
+            .load(&mut connection)
+            .await?;
+        let page = Page::of(rows, limit, |row| row.id.0);
+        let mut items = Vec::with_capacity(page.items.len());
+        for row in page.items {
+            items.push(view(connection, row).await?);
+        }
+        Ok(Page { items, next: page.next })
+    })
+    .await
+}
+
+pub(crate) async fn read(db: &Db, id: Uuid) -> Result<RunView, Refusal> {
+    db.read(async |connection| view(connection, find(connection, id).await?).await).await
+}
+
+pub(crate) async fn close(db: &Db, act: &Act, id: Uuid) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        let row = find(connection, id).await?;
+        states::advance(connection, act, KIND, id, &NewMove { to: "closed".to_owned(), reason: None }, None).await?;
+        view(connection, row).await
+    })
+    .await
+}
+
+/// Releases or rejects a run, signed by somebody who did not open it. A run that lacks what its method needs is not released,
+/// and no concession exists for that.
+pub(crate) async fn judge(
+    db: &Db,
+    act: &Act,
+    user: &CurrentUser,
+    policy: Policy,
+    (id, release): (Uuid, bool),
+    signature: NewSignature,
+) -> Result<Answer, Refusal> {
+    signing::confirm(db, act, policy, signature.password).await?;
+    db.write(act, async |connection| {
+        let row = find(connection, id).await?;
+        if row.recorded_by == user.account {
+            return Err(Refusal::new(Code::OwnRecord, "a run is released or rejected by somebody who did not open it"));
+        }
+        let present = view(connection, row.clone()).await?;
+        if release && !present.missing.is_empty() {
+            return Err(Refusal::new(Code::NotEnoughData, format!("the run lacks {}", present.missing.join(", "))));
+        }
+        let (to, meaning) = if release { ("released", Meaning::Approved) } else { ("rejected", Meaning::Rejected) };
+        let asked = NewMove { to: to.to_owned(), reason: signature.reason.clone() };
+        states::advance(connection, act, KIND, id, &asked, None).await?;
+        let (rows, _) = blanks::of_run(connection, row.id).await?;
+        let digest = digest(&row, &rows);
+        let content = Content { kind: KIND, id, digest: &digest, evaluation: None };
+        sign_offs::sign(connection, user, meaning, content, signature.reason).await?;
+        view(connection, row).await
+    })
+    .await
+}
+
+/// A run that still takes records.
+///
+/// # Errors
+/// Closed, released or rejected.
+pub(crate) async fn still_open(connection: &Connection, run: RunId) -> Result<(), Refusal> {
+    let state = states::present(connection, KIND, run.0).await?.state;
+    if state == "open" { Ok(()) } else { Err(Refusal::new(Code::StateConflict, format!("the run is {state}"))) }
+}

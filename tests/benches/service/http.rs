@@ -1,0 +1,80 @@
+//! A plain blocking client: one connection, kept alive, nothing in the way of the figures.
+
+use std::io::{self, BufRead, BufReader, Read as _, Write as _};
+use std::net::{SocketAddr, TcpStream};
+use std::time::Duration;
+
+/// One connection.
+pub struct Client {
+    stream: BufReader<TcpStream>,
+    address: SocketAddr,
+}
+
+/// What came back.
+#[derive(Debug)]
+pub struct Answer {
+    /// HTTP status.
+    pub status: u16,
+    /// Body as text.
+    pub body: String,
+}
+
+impl Client {
+    /// Connects.
+    pub fn connect(address: SocketAddr) -> io::Result<Self> {
+        let stream = TcpStream::connect(address)?;
+        stream.set_nodelay(true)?;
+        stream.set_read_timeout(Some(Duration::from_secs(60)))?;
+        Ok(Self { stream: BufReader::new(stream), address })
+    }
+
+    /// Sends a request and reads the whole answer.
+    pub fn send(&mut self, method: &str, path: &str, headers: &str, body: &str) -> io::Result<Answer> {
+        let request = format!(
+            "{method} {path} HTTP/1.1\r\nHost: {}\r\n{headers}Content-Type: application/json\r\nContent-Length: {}\r\n\r\n{body}",
+            self.address,
+            body.len()
+        );
+        self.stream.get_mut().write_all(request.as_bytes())?;
+        self.answer()
+    }
+
+    fn answer(&mut self) -> io::Result<Answer> {
+        let bad = |text: &str| io::Error::new(io::ErrorKind::InvalidData, text.to_owned());
+        let mut line = String::new();
+        self.stream.read_line(&mut line)?;
+        let status = line.split(' ').nth(1).and_then(|text| text.parse().ok()).ok_or_else(|| bad("no status line"))?;
+        let (mut length, mut chunked) = (None, false);
+        loop {
+            line.clear();
+            self.stream.read_line(&mut line)?;
+            let Some((name, value)) = line.trim_end().split_once(": ") else { break };
+            match name.to_ascii_lowercase().as_str() {
+                "content-length" => length = value.parse::<usize>().ok(),
+                "transfer-encoding" => chunked = value.eq_ignore_ascii_case("chunked"),
+                _ => {}
+            }
+        }
+        let mut body = Vec::new();
+        if chunked {
+            loop {
+                line.clear();
+                self.stream.read_line(&mut line)?;
+                let size = usize::from_str_radix(line.trim(), 16).map_err(|error| bad(&error.to_string()))?;
+                let start = body.len();
+                body.resize(start + size, 0);
+                self.stream.read_exact(&mut body[start..])?;
+                line.clear();
+                self.stream.read_line(&mut line)?;
+                if size == 0 {
+                    break;
+                }
+            }
+        } else {
+            body.resize(length.unwrap_or(0), 0);
+            self.stream.read_exact(&mut body)?;
+        }
+        let body = String::from_utf8(body).map_err(|error| bad(&error.to_string()))?;
+        Ok(Answer { status, body })
+    }
+}

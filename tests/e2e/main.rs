@@ -1,0 +1,11 @@
+//! End-to-end tests: real HTTP, the real service, a real PostgreSQL.
+#![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
+
+mod accounts;
+mod architecture;
+mod audit;
+mod bad_input;
+mod idempotency;
+mod openapi;
+mod permissions;
+mod store;
