@@ -4,11 +4,14 @@ use std::collections::BTreeMap;
 
 use ferrotitre_core::control::constants::Constants;
 use ferrotitre_core::control::cusum::Cusum;
-use ferrotitre_core::control::ewma::Ewma;
-use ferrotitre_core::control::limits::{Limits, false_alarm_rate, sigma_ratio};
+use ferrotitre_core::control::ewma::{Ewma, EwmaLimits};
+use ferrotitre_core::control::limits::{
+    Limits, Spread, SubgroupSpread, false_alarm_rate, individuals, proportion_limits, sigma_ratio, subgroups,
+};
+use ferrotitre_core::control::process::{Review, long_term, periodic_review};
 use ferrotitre_core::control::rules::{any_side, same_side};
 use ferrotitre_core::control::run_length::{Chain, run_length, with_estimated_limits};
-use ferrotitre_core::control::{Pattern, Process, Rule, RuleSet};
+use ferrotitre_core::control::{Centre, Pattern, Process, Rule, RuleSet};
 
 use crate::data::rows;
 
@@ -342,4 +345,105 @@ fn cusum_run_lengths_are_those_of_lucas_and_crosier() {
             close(&format!("{chart:?} at {shift}"), got, text.parse().unwrap(), half_digit(text) * 1.4);
         }
     }
+}
+
+/// Control values in % m/m for the tests of limits; invented.
+const VALUES: [f64; 8] = [52.31, 52.40, 52.36, 52.29, 52.44, 52.35, 52.38, 52.30];
+
+#[test]
+fn limits_of_single_values_follow_deviation_or_moving_range() {
+    // Mean, deviation and mean moving range over 1.128379 by NumPy.
+    let by_s = individuals(&VALUES, Centre::Mean, Spread::StandardDeviation).unwrap();
+    close("mean", by_s.limits.centre, 52.35375, 5e-12);
+    close("s", by_s.limits.sigma, 0.052_355_242_608_275, 5e-13);
+    close("rate", by_s.false_alarm_rate.unwrap(), false_alarm_rate(8, false).unwrap(), 0.0);
+    let by_range = individuals(&VALUES, Centre::Reference(52.36), Spread::MovingRange).unwrap();
+    close("sigma", by_range.limits.sigma, 0.069_632_115_571_288, 5e-13);
+    let mean_range = VALUES.windows(2).map(|pair| (pair[1] - pair[0]).abs()).sum::<f64>() / 7.0;
+    close("2.66 mean ranges", by_range.limits.upper_action - 52.36, 2.66 * mean_range, 0.005 * mean_range);
+    assert!(by_s.preliminary && by_range.false_alarm_rate.is_none());
+    assert!(individuals(&[52.3; 5], Centre::Mean, Spread::StandardDeviation).is_err());
+    assert!(individuals(&[52.3], Centre::Mean, Spread::StandardDeviation).is_err());
+}
+
+#[test]
+fn limits_of_subgroups_follow_range_or_deviation() {
+    // Grand mean, R̄/d2 and s̄/c4 by NumPy.
+    let groups = [vec![10.1, 10.3, 9.9], vec![10.0, 10.4, 10.2], vec![9.8, 10.1, 10.0], vec![10.2, 10.2, 10.5]];
+    for (spread, sigma) in
+        [(SubgroupSpread::Range, 0.206_786_282_605_643), (SubgroupSpread::StandardDeviation, 0.204_788_859_115_063)]
+    {
+        let charts = subgroups(&groups, Centre::Mean, spread).unwrap();
+        close("sigma", charts.sigma_within, sigma, 1e-10);
+        close("centre", charts.means.centre, 10.141_666_666_667, 1e-12);
+        close("action", charts.means.upper_action - charts.means.centre, 3.0 * sigma / 3.0_f64.sqrt(), 1e-9);
+    }
+    assert!(subgroups(&[vec![1.0, 2.0], vec![1.0]], Centre::Mean, SubgroupSpread::Range).is_err());
+}
+
+#[test]
+fn limits_of_proportions_are_exact_binomial_tails() {
+    // SciPy binom.sf and binom.cdf, first counts with a tail of at most 0.00135.
+    for (trials, p, upper, lower, above, below) in [
+        (50, 0.04, 8, None, 0.000_781_405_278_347_157, 0.0),
+        (200, 0.10, 35, Some(7), 0.000_784_346_654_067_166, 0.000_484_996_716_453_553),
+        (1000, 0.03, 48, Some(14), 0.001_254_701_038_208_97, 0.000_802_714_115_872_2),
+    ] {
+        let limits = proportion_limits(trials, p, 0.0027).unwrap();
+        assert_eq!((limits.upper, limits.lower), (Some(upper), lower));
+        close("above", limits.upper_false_alarm, above, 1e-11);
+        close("below", limits.lower_false_alarm, below, 1e-11);
+    }
+}
+
+#[test]
+fn charts_with_a_memory_follow_their_recursions() {
+    // The recursions in plain Python.
+    let points = [0.5, 1.2, -0.3, 2.0, 1.8, 2.2];
+    let ewma = Ewma::new(0.2, 2.962).unwrap().chart(&points, EwmaLimits::Exact).unwrap();
+    let averages = [0.1, 0.32, 0.196, 0.5568, 0.80544, 1.084352];
+    let limits = [0.5924, 0.758_642_16, 0.848_104_97, 0.900_709_87, 0.932_821_44, 0.952_805_07];
+    for ((point, average), limit) in ewma.iter().zip(averages).zip(limits) {
+        close("average", point.average, average, 1e-14);
+        close("limit", point.limit, limit, 5e-9);
+    }
+    assert_eq!(ewma.iter().position(|point| point.beyond), Some(5));
+    let cusum = Cusum::new(0.5, 4.0).unwrap().chart(&points, 0.0).unwrap();
+    for (point, upper) in cusum.iter().zip([0.0, 0.7, 0.0, 1.5, 2.8, 4.5]) {
+        close("upper", point.upper, upper, 1e-14);
+        close("lower", point.lower, 0.0, 0.0);
+    }
+    assert!(cusum[5].beyond && !cusum[4].beyond);
+    assert_eq!(cusum[5].points_since_zero, 3);
+}
+
+#[test]
+fn the_periodic_review_counts_the_last_sixty_and_averages_the_last_twenty() {
+    // Requirements 3.12: about 3 of 60 expected outside warning; more than 6 or fewer than 1, or a mean of 20 beyond
+    // 0.35 s, is a change.
+    let limits = Limits::new(100.0, 2.0).unwrap();
+    let series = |outside: usize, last: f64| -> Vec<f64> {
+        (0..60)
+            .map(|i| {
+                if i < outside {
+                    104.5
+                } else if i >= 40 {
+                    last
+                } else {
+                    100.0
+                }
+            })
+            .collect()
+    };
+    let review = |outside, last| periodic_review(&series(outside, last), &limits).unwrap();
+    assert_eq!(review(3, 100.0).outside_warning, Review::Unchanged(3));
+    assert_eq!(review(6, 100.0).outside_warning, Review::Unchanged(6));
+    assert_eq!(review(7, 100.0).outside_warning, Review::Changed(7));
+    assert_eq!(review(0, 100.0).outside_warning, Review::Changed(0));
+    assert_eq!(review(3, 100.5).centre_shift, Review::Unchanged(0.25));
+    assert_eq!(review(3, 101.0).centre_shift, Review::Changed(0.5));
+    let long = long_term(&VALUES, 52.36, 0.02).unwrap();
+    close("bias", long.bias, -0.00625, 5e-12);
+    // √(0.0523552²/8 + 0.02²) in plain Python.
+    close("u(bias)", long.u_bias, 0.027_251_3, 5e-8);
 }
