@@ -8,6 +8,7 @@ mod agreement;
 mod anova;
 mod chemistry;
 mod comparison;
+mod control;
 mod determination;
 mod hypothesis;
 mod merkle;
