@@ -4,24 +4,18 @@ pub mod agreement;
 pub mod anova;
 pub mod comparison;
 pub mod distribution;
-<<<<<<< HEAD
 pub(crate) mod double_double;
 pub mod hypothesis;
 pub mod model_error;
 pub mod noncentral_t;
 pub mod normality;
-=======
 pub mod integrity;
->>>>>>> stats
 pub mod outliers;
 pub mod power;
 pub mod quadrature;
-<<<<<<< HEAD
 pub mod regression;
 pub mod ruggedness;
-=======
 pub mod robust;
->>>>>>> stats
 pub mod summary;
 pub mod tolerance;
 pub mod trend;
