@@ -20,7 +20,6 @@ pub struct Answer {
 
 impl Answer {
     /// The body of an answer that must have this status.
-    #[must_use]
     #[track_caller]
     pub fn expect(self, status: u16) -> Value {
         assert_eq!(self.status, status, "{}", self.text);
