@@ -1,4 +1,5 @@
 //! Pure calculation for iron determinations by redox titration: from recorded facts to a result with its whole
+//! working, the statistics that defend it, control charts, method validation and tamper-evidence.
 //!
 //! Nothing here knows of HTTP, SQL, files, clocks or entropy; every function is a function of its arguments.
 //!
@@ -12,10 +13,13 @@
 //! | [`determination`] | from the record of a determination to its evaluation |
 //! | [`lifecycle`] | the states of each recorded thing and the legal moves between them |
 //! | [`statistics`] | summaries, outliers, agreement, tests, regression, analysis of variance |
+//! | [`validation`] | detection limits, recovery, trueness, Horwitz and HorRat, proficiency scores |
+//! | [`control`] | chart limits, run rules, run lengths, charts with a memory |
 //! | [`merkle`] | the tree of RFC 9162 that makes the audit log tamper-evident |
 #![forbid(unsafe_code)]
 
 pub mod chemistry;
+pub mod control;
 pub mod determination;
 pub mod lifecycle;
 pub mod merkle;
@@ -23,4 +27,5 @@ pub mod quantity;
 pub mod rounding;
 pub mod statistics;
 pub mod uncertainty;
+pub mod validation;
 pub mod working;

@@ -91,6 +91,9 @@ pub struct Reported {
 
 /// Rounds an expanded uncertainty to two significant figures and its value to the same decimal place.
 ///
+/// `None` for a negative uncertainty or a number that is not finite. An uncertainty of exactly zero has no significant
+/// figure: the value is then shown with all its digits.
+///
 /// # Source
 /// JCGM 100:2008, 7.2.6 (from memory).
 ///
@@ -103,7 +106,11 @@ pub struct Reported {
 #[must_use]
 pub fn report(value: f64, expanded_uncertainty: f64, ties: Ties) -> Option<Reported> {
     let (value, uncertainty) = (decimal_of(value)?, decimal_of(expanded_uncertainty)?);
-    let places = places_for_figures(&uncertainty, 2, ties);
+    let places = match uncertainty.sign() {
+        Sign::Minus => return None,
+        Sign::NoSign => value.normalized().fractional_digit_count().max(0),
+        Sign::Plus => places_for_figures(&uncertainty, 2, ties),
+    };
     Some(Reported {
         value: text(&to_places(&value, places, ties)),
         expanded_uncertainty: text(&to_places(&uncertainty, places, ties)),
@@ -154,7 +161,10 @@ mod tests {
             assert_eq!(text(&two_steps(&decimal(value), FourthDecimal::Cut)), cut, "{value} cut");
             assert_eq!(text(&two_steps(&decimal(value), FourthDecimal::Rounded)), rounded, "{value} rounded");
         }
-        // 52.36505 tells the readings apart from plain rounding: 52.3650 both ways, hence 52.36, while the value is above the tie.
+        // Where the two readings part, by hand: 52.36506 is cut to 52.3650 (tie, to even) but rounded to 52.3651 (up).
+        assert_eq!(text(&two_steps(&decimal("52.36506"), FourthDecimal::Cut)), "52.36");
+        assert_eq!(text(&two_steps(&decimal("52.36506"), FourthDecimal::Rounded)), "52.37");
+        // 52.36505 tells both from rounding once: 52.3650 either way, hence 52.36, while the value is above the tie.
         assert_eq!(text(&two_steps(&decimal("52.36505"), FourthDecimal::Cut)), "52.36");
         assert_eq!(text(&two_steps(&decimal("52.36505"), FourthDecimal::Rounded)), "52.36");
         assert_eq!(text(&to_places(&decimal("52.36505"), 2, Ties::HalfEven)), "52.37");
@@ -171,6 +181,9 @@ mod tests {
         let reported = report(-0.04, 0.4, Ties::HalfEven).unwrap();
         assert_eq!((reported.value.as_str(), reported.expanded_uncertainty.as_str()), ("-0.04", "0.40"));
         assert!(report(f64::NAN, 1.0, Ties::HalfEven).is_none());
+        assert!(report(1.0, -0.1, Ties::HalfEven).is_none());
+        assert_eq!(report(23.175, 0.0, Ties::HalfEven).unwrap().value, "23.175");
+        assert_eq!(report(-0.001, 0.3, Ties::HalfEven).unwrap().value, "0.00");
         assert_eq!(report(1234.0, 56.0, Ties::HalfEven).unwrap().value, "1234");
         assert_eq!(report(1234.0, 560.0, Ties::HalfEven).unwrap().value, "1230");
     }

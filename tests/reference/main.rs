@@ -2,11 +2,19 @@
 #![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
 
 mod data;
+mod printed;
 
 mod agreement;
+mod anova;
 mod chemistry;
+mod comparison;
+mod control;
 mod determination;
+mod hypothesis;
 mod merkle;
 mod outliers;
+mod regression;
+mod robust;
 mod summary;
 mod uncertainty;
+mod validation;

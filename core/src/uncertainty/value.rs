@@ -1,124 +1,12 @@
-//! First-order propagation with the partial derivative to every input kept.
+//! A value with its partial derivatives to every input it depends on, and the trait that lets one model function run
+//! on such values and on plain numbers.
 
-use std::collections::HashMap;
 use std::ops::{Add, Div, Mul, Neg, Sub};
 
-/// Degrees of freedom of a standard uncertainty.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum DegreesOfFreedom {
-    /// Known, positive.
-    Finite(f64),
-    /// Type B with full knowledge.
-    Infinite,
-}
-
-/// Shape of what is known about an input; documents where its standard uncertainty comes from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Distribution {
-    /// From a certificate or many effects.
-    Normal,
-    /// Only limits are known.
-    Rectangular,
-    /// Limits, values near the middle more likely.
-    Triangular,
-    /// Mean of few observations.
-    StudentT,
-}
-
-/// Standard uncertainty of a rectangular distribution: a / sqrt 3 (JCGM 100:2008, 4.3.7, from memory).
-#[must_use]
-pub fn half_width_rectangular(half_width: f64) -> f64 {
-    half_width / 3f64.sqrt()
-}
-
-/// Standard uncertainty of a symmetric triangular distribution: a / sqrt 6 (JCGM 100:2008, 4.3.9, from memory).
-#[must_use]
-pub fn half_width_triangular(half_width: f64) -> f64 {
-    half_width / 6f64.sqrt()
-}
-
-/// One source of uncertainty. Two results that use an input of the same id share it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Input {
-    /// Identity across results.
-    pub id: String,
-    /// What it is, for the budget.
-    pub label: String,
-    /// Unit of value and uncertainty.
-    pub unit: &'static str,
-    /// Best estimate.
-    pub value: f64,
-    /// Standard uncertainty, not negative.
-    pub standard_uncertainty: f64,
-    /// Degrees of freedom of the standard uncertainty.
-    pub degrees_of_freedom: DegreesOfFreedom,
-    /// Shape.
-    pub distribution: Distribution,
-}
-
-impl Input {
-    /// An input known from a certificate or specification, with unlimited degrees of freedom.
-    #[must_use]
-    pub fn new(id: impl Into<String>, label: impl Into<String>, unit: &'static str, value: f64, u: f64) -> Self {
-        Self {
-            id: id.into(),
-            label: label.into(),
-            unit,
-            value,
-            standard_uncertainty: u,
-            degrees_of_freedom: DegreesOfFreedom::Infinite,
-            distribution: Distribution::Normal,
-        }
-    }
-
-    /// The same with other degrees of freedom; `None` stands for unlimited.
-    #[must_use]
-    pub fn with_dof(mut self, dof: Option<f64>) -> Self {
-        self.degrees_of_freedom = dof.map_or(DegreesOfFreedom::Infinite, DegreesOfFreedom::Finite);
-        self
-    }
-
-    /// The same with another shape.
-    #[must_use]
-    pub fn shaped(mut self, distribution: Distribution) -> Self {
-        self.distribution = distribution;
-        self
-    }
-}
-
-/// What is wrong with an input.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub enum InputError {
-    /// Not a number one can propagate.
-    #[error("input {id}: the {field} must be finite and not negative where it is an uncertainty, not {value}")]
-    NotUsable {
-        /// Input.
-        id: String,
-        /// value, standard uncertainty or degrees of freedom.
-        field: &'static str,
-        /// Offending number.
-        value: f64,
-    },
-    /// The same id with other numbers.
-    #[error("input {id} is given twice with different numbers: {first} and {second}")]
-    Contradiction {
-        /// Input.
-        id: String,
-        /// Value and uncertainty first given.
-        first: String,
-        /// Value and uncertainty given again.
-        second: String,
-    },
-}
-
-/// The inputs of a model. Values made from them refer to them by position.
-#[derive(Debug, Clone, Default)]
-pub struct Inputs {
-    inputs: Vec<Input>,
-    positions: HashMap<String, u32>,
-}
-
-/// A number that a model is written in: a plain double for simulation, or a [`Sourced`] value for propagation.
+/// The arithmetic that a measurement model may use.
+///
+/// A model written once as `fn model<S: Scalar>(inputs: &[S]) -> S` serves analytic propagation (with [`Sourced`]),
+/// finite differences and Monte Carlo (with `f64`).
 pub trait Scalar:
     Clone
     + Add<Output = Self>
@@ -127,13 +15,22 @@ pub trait Scalar:
     + Div<Output = Self>
     + Neg<Output = Self>
     + Add<f64, Output = Self>
+    + Sub<f64, Output = Self>
     + Mul<f64, Output = Self>
     + Div<f64, Output = Self>
 {
-    /// A constant without uncertainty.
+    /// A number that depends on no input.
     fn constant(value: f64) -> Self;
-    /// The number.
+    /// The best estimate.
     fn value(&self) -> f64;
+    /// Whole power.
+    fn powi(self, n: i32) -> Self;
+    /// Square root.
+    fn sqrt(self) -> Self;
+    /// Exponential.
+    fn exp(self) -> Self;
+    /// Natural logarithm.
+    fn ln(self) -> Self;
 }
 
 impl Scalar for f64 {
@@ -143,57 +40,167 @@ impl Scalar for f64 {
     fn value(&self) -> f64 {
         *self
     }
+    fn powi(self, n: i32) -> Self {
+        Self::powi(self, n)
+    }
+    fn sqrt(self) -> Self {
+        Self::sqrt(self)
+    }
+    fn exp(self) -> Self {
+        Self::exp(self)
+    }
+    fn ln(self) -> Self {
+        Self::ln(self)
+    }
 }
 
-/// A value and its partial derivatives to the inputs, sorted by position.
-#[derive(Debug, Clone, PartialEq, Default)]
+/// A value and its partial derivative to every input of one [`super::Inputs`] that it depends on.
+///
+/// Made by [`super::Inputs::add`] and by arithmetic. Values of different lists must not be mixed: the indices would
+/// then name other inputs.
+#[derive(Debug, Clone, PartialEq)]
 pub struct Sourced {
     value: f64,
+    /// Sorted by input index, each index once.
     partials: Vec<(u32, f64)>,
 }
 
 impl Sourced {
-    /// The value.
-    #[must_use]
+    pub(super) fn from_input(index: u32, value: f64) -> Self {
+        Self { value, partials: vec![(index, 1.0)] }
+    }
+
+    /// Best estimate.
     pub fn value(&self) -> f64 {
         self.value
     }
 
-    fn scaled(mut self, value: f64, factor: f64) -> Self {
+    /// Pairs of input index and partial derivative, by rising index.
+    pub fn partials(&self) -> &[(u32, f64)] {
+        &self.partials
+    }
+
+    /// f(x) with derivative f′(x) (the chain rule), for functions that [`Scalar`] lacks.
+    #[must_use]
+    pub fn map(mut self, value: f64, derivative: f64) -> Self {
         self.value = value;
-        for (_, partial) in &mut self.partials {
-            *partial *= factor;
+        for partial in &mut self.partials {
+            partial.1 *= derivative;
         }
         self
     }
 
-    /// `a f + b g` for the partials of `f` and `g`, both lists sorted.
-    fn combined(value: f64, f: &Self, a: f64, g: &Self, b: f64) -> Self {
-        let mut partials = Vec::with_capacity(f.partials.len() + g.partials.len());
-        let (mut left, mut right) = (f.partials.iter().peekable(), g.partials.iter().peekable());
-        loop {
-            match (left.peek(), right.peek()) {
-                (Some(&&(i, p)), Some(&&(j, q))) if i == j => {
-                    partials.push((i, a * p + b * q));
-                    left.next();
-                    right.next();
-                }
-                (Some(&&(i, p)), Some(&&(j, _))) if i < j => {
-                    partials.push((i, a * p));
-                    left.next();
-                }
-                (Some(&&(i, p)), None) => {
-                    partials.push((i, a * p));
-                    left.next();
-                }
-                (_, Some(&&(j, q))) => {
-                    partials.push((j, b * q));
-                    right.next();
-                }
-                (None, None) => break,
+    /// value and Σ over both operands of derivative × partials: the one place where two lists of sources are merged.
+    fn combine(&self, a: f64, other: &Self, b: f64, value: f64) -> Self {
+        let (left, right) = (self.partials.as_slice(), other.partials.as_slice());
+        let mut partials = Vec::with_capacity(left.len() + right.len());
+        let (mut i, mut j) = (0, 0);
+        while let (Some(&(li, lp)), Some(&(ri, rp))) = (left.get(i), right.get(j)) {
+            if li < ri {
+                partials.push((li, a * lp));
+                i += 1;
+            } else if ri < li {
+                partials.push((ri, b * rp));
+                j += 1;
+            } else {
+                partials.push((li, a.mul_add(lp, b * rp)));
+                i += 1;
+                j += 1;
             }
         }
+        partials.extend(left.iter().skip(i).map(|&(index, p)| (index, a * p)));
+        partials.extend(right.iter().skip(j).map(|&(index, p)| (index, b * p)));
         Self { value, partials }
+    }
+
+    fn sum(&self, other: &Self) -> Self {
+        self.combine(1.0, other, 1.0, self.value + other.value)
+    }
+    fn difference(&self, other: &Self) -> Self {
+        self.combine(1.0, other, -1.0, self.value - other.value)
+    }
+    fn product(&self, other: &Self) -> Self {
+        self.combine(other.value, other, self.value, self.value * other.value)
+    }
+    fn quotient(&self, other: &Self) -> Self {
+        let value = self.value / other.value;
+        self.combine(1.0 / other.value, other, -value / other.value, value)
+    }
+}
+
+/// An operator between values, for every mixture of owned and borrowed operands, and with a plain number.
+macro_rules! operator {
+    ($trait:ident, $method:ident, $inner:ident, $scalar:expr, $reversed:expr) => {
+        impl $trait<&Sourced> for &Sourced {
+            type Output = Sourced;
+            fn $method(self, other: &Sourced) -> Sourced {
+                self.$inner(other)
+            }
+        }
+        impl $trait<Sourced> for &Sourced {
+            type Output = Sourced;
+            fn $method(self, other: Sourced) -> Sourced {
+                self.$inner(&other)
+            }
+        }
+        impl $trait<&Sourced> for Sourced {
+            type Output = Sourced;
+            fn $method(self, other: &Sourced) -> Sourced {
+                self.$inner(other)
+            }
+        }
+        impl $trait for Sourced {
+            type Output = Sourced;
+            fn $method(self, other: Sourced) -> Sourced {
+                self.$inner(&other)
+            }
+        }
+        impl $trait<f64> for Sourced {
+            type Output = Sourced;
+            fn $method(self, number: f64) -> Sourced {
+                let (value, derivative): (f64, f64) = $scalar(self.value, number);
+                self.map(value, derivative)
+            }
+        }
+        impl $trait<f64> for &Sourced {
+            type Output = Sourced;
+            fn $method(self, number: f64) -> Sourced {
+                $trait::$method(self.clone(), number)
+            }
+        }
+        impl $trait<Sourced> for f64 {
+            type Output = Sourced;
+            fn $method(self, x: Sourced) -> Sourced {
+                let (value, derivative): (f64, f64) = $reversed(self, x.value);
+                x.map(value, derivative)
+            }
+        }
+        impl $trait<&Sourced> for f64 {
+            type Output = Sourced;
+            fn $method(self, x: &Sourced) -> Sourced {
+                $trait::$method(self, x.clone())
+            }
+        }
+    };
+}
+
+operator!(Add, add, sum, |x: f64, a: f64| (x + a, 1.0), |a: f64, x: f64| (a + x, 1.0));
+operator!(Sub, sub, difference, |x: f64, a: f64| (x - a, 1.0), |a: f64, x: f64| (a - x, -1.0));
+operator!(Mul, mul, product, |x: f64, a: f64| (x * a, a), |a: f64, x: f64| (a * x, a));
+operator!(Div, div, quotient, |x: f64, a: f64| (x / a, 1.0 / a), |a: f64, x: f64| (a / x, -a / (x * x)));
+
+impl Neg for Sourced {
+    type Output = Self;
+    fn neg(self) -> Self {
+        let value = -self.value;
+        self.map(value, -1.0)
+    }
+}
+
+impl Neg for &Sourced {
+    type Output = Sourced;
+    fn neg(self) -> Sourced {
+        -self.clone()
     }
 }
 
@@ -204,195 +211,52 @@ impl Scalar for Sourced {
     fn value(&self) -> f64 {
         self.value
     }
-}
-
-impl Add for Sourced {
-    type Output = Self;
-    fn add(self, other: Self) -> Self {
-        Self::combined(self.value + other.value, &self, 1.0, &other, 1.0)
+    fn powi(self, n: i32) -> Self {
+        let x = self.value;
+        // x⁰ is constant; 0 · x⁻¹ would be 0/0 at x = 0.
+        let derivative = if n == 0 { 0.0 } else { f64::from(n) * x.powi(n - 1) };
+        self.map(x.powi(n), derivative)
     }
-}
-impl Sub for Sourced {
-    type Output = Self;
-    fn sub(self, other: Self) -> Self {
-        Self::combined(self.value - other.value, &self, 1.0, &other, -1.0)
+    fn sqrt(self) -> Self {
+        let root = self.value.sqrt();
+        self.map(root, 0.5 / root)
     }
-}
-impl Mul for Sourced {
-    type Output = Self;
-    fn mul(self, other: Self) -> Self {
-        Self::combined(self.value * other.value, &self, other.value, &other, self.value)
+    fn exp(self) -> Self {
+        let value = self.value.exp();
+        self.map(value, value)
     }
-}
-impl Div for Sourced {
-    type Output = Self;
-    fn div(self, other: Self) -> Self {
-        let value = self.value / other.value;
-        Self::combined(value, &self, 1.0 / other.value, &other, -value / other.value)
-    }
-}
-impl Neg for Sourced {
-    type Output = Self;
-    fn neg(self) -> Self {
-        let value = -self.value;
-        self.scaled(value, -1.0)
-    }
-}
-impl Add<f64> for Sourced {
-    type Output = Self;
-    fn add(mut self, constant: f64) -> Self {
-        self.value += constant;
-        self
-    }
-}
-impl Mul<f64> for Sourced {
-    type Output = Self;
-    fn mul(self, constant: f64) -> Self {
-        let value = self.value * constant;
-        self.scaled(value, constant)
-    }
-}
-impl Div<f64> for Sourced {
-    type Output = Self;
-    fn div(self, constant: f64) -> Self {
-        let value = self.value / constant;
-        self.scaled(value, 1.0 / constant)
+    fn ln(self) -> Self {
+        let x = self.value;
+        self.map(x.ln(), 1.0 / x)
     }
 }
 
-/// One line of an uncertainty budget.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Contribution {
-    /// Input.
-    pub input: Input,
-    /// Sensitivity: partial derivative of the result to the input.
-    pub sensitivity: f64,
-    /// Signed contribution to the standard uncertainty: sensitivity times u, in the unit of the result.
-    pub contribution: f64,
-    /// Share of the variance, 0 to 1.
-    pub share: f64,
+/// Sum of values; an empty sum is the constant 0.
+impl std::iter::Sum for Sourced {
+    fn sum<I: Iterator<Item = Self>>(values: I) -> Self {
+        values.fold(Self::constant(0.0), |total, x| total + x)
+    }
 }
 
-impl Inputs {
-    /// No inputs.
-    #[must_use]
-    pub fn new() -> Self {
-        Self::default()
-    }
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-    /// Adds an input, or finds the one of the same id.
-    ///
-    /// # Errors
-    /// [`InputError::NotUsable`]; [`InputError::Contradiction`] if the id is known with other numbers.
-    pub fn add(&mut self, input: Input) -> Result<Sourced, InputError> {
-        let unusable = |field, value| InputError::NotUsable { id: input.id.clone(), field, value };
-        if !input.value.is_finite() {
-            return Err(unusable("value", input.value));
+    #[test]
+    fn partial_derivatives_follow_the_rules_of_calculus() {
+        let (x, y) = (Sourced::from_input(0, 2.0), Sourced::from_input(3, 5.0));
+        let z = &x * &y / (&x + 1.0);
+        // d/dx xy/(x+1) = y/(x+1)², d/dy = x/(x+1).
+        assert!((z.value() - 10.0 / 3.0).abs() < 1e-15);
+        let expected = [(0, 5.0 / 9.0), (3, 2.0 / 3.0)];
+        for (got, want) in z.partials().iter().zip(expected) {
+            assert_eq!(got.0, want.0);
+            assert!((got.1 - want.1).abs() < 1e-15);
         }
-        if !(input.standard_uncertainty.is_finite() && input.standard_uncertainty >= 0.0) {
-            return Err(unusable("standard uncertainty", input.standard_uncertainty));
-        }
-        if let DegreesOfFreedom::Finite(dof) = input.degrees_of_freedom {
-            if dof.is_nan() || dof <= 0.0 {
-                return Err(unusable("degrees of freedom", dof));
-            }
-        }
-        let position = match self.positions.get(&input.id) {
-            Some(&position) => {
-                let known = &self.inputs[position as usize];
-                if known.value != input.value || known.standard_uncertainty != input.standard_uncertainty {
-                    let show = |i: &Input| format!("{} (u {})", i.value, i.standard_uncertainty);
-                    return Err(InputError::Contradiction {
-                        id: input.id.clone(),
-                        first: show(known),
-                        second: show(&input),
-                    });
-                }
-                position
-            }
-            None => {
-                let position = u32::try_from(self.inputs.len()).unwrap_or(u32::MAX);
-                self.positions.insert(input.id.clone(), position);
-                self.inputs.push(input.clone());
-                position
-            }
-        };
-        Ok(Sourced { value: input.value, partials: vec![(position, 1.0)] })
-    }
-
-    /// Standard uncertainty of a value, its inputs being independent of each other.
-    ///
-    /// # Formula
-    /// u^2(y) = sum over inputs of (c_i u_i)^2
-    ///
-    /// # Source
-    /// JCGM 100:2008, equation (10); values that share inputs are thereby correlated as in equation (13) (from memory).
-    #[must_use]
-    pub fn standard_uncertainty(&self, value: &Sourced) -> f64 {
-        self.covariance(value, value).max(0.0).sqrt()
-    }
-
-    /// Covariance of two values through the inputs they share (JCGM 100:2008, F.1.2.3, from memory).
-    #[must_use]
-    pub fn covariance(&self, a: &Sourced, b: &Sourced) -> f64 {
-        let mut sum = 0.0;
-        let mut others = b.partials.iter().peekable();
-        for (position, partial) in &a.partials {
-            while others.next_if(|(other, _)| other < position).is_some() {}
-            if let Some((_, other)) = others.next_if(|(other, _)| other == position) {
-                let u = self.inputs[*position as usize].standard_uncertainty;
-                sum += (partial * u) * (other * u);
-            }
-        }
-        sum
-    }
-
-    /// Correlation coefficient of two values; `None` if one of them has no uncertainty.
-    #[must_use]
-    pub fn correlation(&self, a: &Sourced, b: &Sourced) -> Option<f64> {
-        let product = self.standard_uncertainty(a) * self.standard_uncertainty(b);
-        (product > 0.0).then(|| self.covariance(a, b) / product)
-    }
-
-    /// The budget of a value, largest share first.
-    #[must_use]
-    pub fn budget(&self, value: &Sourced) -> Vec<Contribution> {
-        let variance = self.covariance(value, value);
-        let mut budget: Vec<Contribution> = value
-            .partials
-            .iter()
-            .map(|(position, partial)| {
-                let input = self.inputs[*position as usize].clone();
-                let contribution = partial * input.standard_uncertainty;
-                let share = if variance > 0.0 { contribution * contribution / variance } else { 0.0 };
-                Contribution { input, sensitivity: *partial, contribution, share }
-            })
-            .collect();
-        budget.sort_by(|a, b| b.share.total_cmp(&a.share).then_with(|| a.input.id.cmp(&b.input.id)));
-        budget
-    }
-
-    /// Effective degrees of freedom; infinite if no input with finite ones contributes.
-    ///
-    /// # Formula
-    /// nu_eff = u^4 / sum of (c_i u_i)^4 / nu_i
-    ///
-    /// # Source
-    /// JCGM 100:2008, equation (G.2b) (Welch and Satterthwaite; from memory).
-    #[must_use]
-    pub fn effective_degrees_of_freedom(&self, value: &Sourced) -> DegreesOfFreedom {
-        let variance = self.covariance(value, value);
-        let sum: f64 = value
-            .partials
-            .iter()
-            .map(|(position, partial)| {
-                let input = &self.inputs[*position as usize];
-                match input.degrees_of_freedom {
-                    DegreesOfFreedom::Finite(dof) => (partial * input.standard_uncertainty).powi(4) / dof,
-                    DegreesOfFreedom::Infinite => 0.0,
-                }
-            })
-            .sum();
-        if sum > 0.0 { DegreesOfFreedom::Finite(variance * variance / sum) } else { DegreesOfFreedom::Infinite }
+        assert_eq!(x.clone().powi(3).partials(), [(0, 12.0)]);
+        assert_eq!((3.0 / &x).partials(), [(0, -0.75)]);
+        assert_eq!((1.0 - &x).partials(), [(0, -1.0)]);
+        assert_eq!(y.clone().ln().partials(), [(3, 0.2)]);
+        assert_eq!((&x - &x).partials(), [(0, 0.0)]);
     }
 }

@@ -36,7 +36,8 @@ pub fn concordance(titres: &[f64], limit: f64, minimum: usize, mode: Concordance
     let range = |part: &[f64]| {
         let low = part.iter().copied().fold(f64::INFINITY, f64::min);
         let high = part.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        (part.len() >= 2).then_some(high - low)
+        // A value that is not a number would slip through the comparisons above.
+        (part.len() >= 2 && part.iter().all(|x| x.is_finite())).then_some(high - low)
     };
     let range_of_all = range(titres);
     if titres.len() < minimum {
@@ -78,5 +79,6 @@ mod tests {
         assert!(concordance(&[23.16, 23.26], 0.10, 2, ConcordanceMode::AllAccurate).agrees);
         assert!(!concordance(&[23.16, 23.28], 0.10, 2, ConcordanceMode::AllAccurate).agrees);
         assert_eq!(concordance(&[23.16], 0.10, 3, ConcordanceMode::AllAccurate).missing, 2);
+        assert!(!concordance(&[23.16, f64::NAN], 0.10, 2, ConcordanceMode::AllAccurate).agrees);
     }
 }

@@ -3,63 +3,60 @@
 use std::collections::HashMap;
 use std::sync::{Mutex, OnceLock, PoisonError};
 
-use crate::statistics::distribution::{DistributionError, normal_cdf, normal_density, normal_sf};
-use crate::statistics::quadrature::{Rule, solve_increasing};
+use super::studentised_range::StudentisedRange;
+pub use super::studentised_range::range_cdf;
+use crate::statistics::distribution::DistributionError;
 
-/// P(range of n standard normal values <= q).
-///
-/// # Formula
-/// n integral of phi(x) (Phi(x + q) - Phi(x))^(n-1) dx
-///
-/// # Source
-/// David, Order Statistics, 2.3 (from memory).
-#[must_use]
-pub fn range_cdf(n: u32, q: f64) -> f64 {
-    static RULE: OnceLock<Rule> = OnceLock::new();
-    if n < 2 || q <= 0.0 {
-        return if n < 2 { 1.0 } else { 0.0 };
-    }
-    let rule = RULE.get_or_init(|| Rule::new(120));
-    let exponent = i32::try_from(n - 1).unwrap_or(i32::MAX);
-    let p = f64::from(n)
-        * rule.integrate(-9.0, 9.0, |x| {
-            let inside = if x > 0.0 { normal_sf(x) - normal_sf(x + q) } else { normal_cdf(x + q) - normal_cdf(x) };
-            normal_density(x) * inside.powi(exponent)
-        });
-    p.clamp(0.0, 1.0)
+/// A critical range factor in both forms.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CriticalRangeFactor {
+    /// Number of results.
+    pub n: u32,
+    /// Probability that the range of results in control stays within factor × sigma_r.
+    pub p: f64,
+    /// The quantile itself.
+    pub exact: f64,
+    /// The factor as the standard prints it, for p = 0.95 and n up to 15.
+    pub rounded: Option<f64>,
 }
 
-/// Critical range factor: the range of `n` results exceeds this times sigma_r with probability 1 - p.
+/// Critical range factor: the range of `n` results exceeds this times sigma_r with probability 1 − p.
 ///
 /// # Source
 /// ISO 5725-6, 5.2 (f(n) in its table is this quantile for p = 0.95, rounded to one decimal; from memory).
 ///
 /// # Errors
-/// A probability outside (0, 1).
+/// Fewer than 2 or more than 1000 results; a probability outside (0, 1).
 ///
 /// # Example
 /// ```
 /// let f = ferrotitre_core::statistics::agreement::critical_range_factor(3, 0.95).unwrap();
-/// assert!((f - 3.3145).abs() < 5e-5); // data/06_critical_range_factors.csv
+/// assert!((f - 3.3145).abs() < 5e-5); // requirement 3.4
 /// ```
 pub fn critical_range_factor(n: u32, p: f64) -> Result<f64, DistributionError> {
     static MEMORY: OnceLock<Mutex<HashMap<(u32, u64), f64>>> = OnceLock::new();
-    if !(p > 0.0 && p < 1.0) {
-        return Err(DistributionError::Probability(p));
-    }
     let memory = MEMORY.get_or_init(Mutex::default);
     let key = (n, p.to_bits());
     if let Some(known) = memory.lock().unwrap_or_else(PoisonError::into_inner).get(&key) {
         return Ok(*known);
     }
-    let factor = solve_increasing(0.0, 20.0, p, |q| range_cdf(n, q));
+    let factor = StudentisedRange::new(n, f64::INFINITY)?.quantile(p)?;
     memory.lock().unwrap_or_else(PoisonError::into_inner).insert(key, factor);
     Ok(factor)
 }
 
-/// The factor as the standard prints it, one decimal, for n = 2 to 10 (ISO 5725-6, from memory).
+/// The exact factor with the printed one beside it.
+///
+/// # Errors
+/// Those of [`critical_range_factor`].
+pub fn critical_range_factors(n: u32, p: f64) -> Result<CriticalRangeFactor, DistributionError> {
+    let exact = critical_range_factor(n, p)?;
+    Ok(CriticalRangeFactor { n, p, exact, rounded: if p == 0.95 { rounded_factor(n) } else { None } })
+}
+
+/// The factor as the standard prints it, one decimal, for n = 2 to 15 (ISO 5725-6, from memory).
 #[must_use]
 pub fn rounded_factor(n: u32) -> Option<f64> {
-    const PRINTED: [f64; 9] = [2.8, 3.3, 3.6, 3.9, 4.0, 4.2, 4.3, 4.4, 4.5];
+    const PRINTED: [f64; 14] = [2.8, 3.3, 3.6, 3.9, 4.0, 4.2, 4.3, 4.4, 4.5, 4.6, 4.6, 4.7, 4.7, 4.8];
     PRINTED.get(usize::try_from(n.checked_sub(2)?).ok()?).copied()
 }

@@ -2,7 +2,6 @@
 
 use crate::statistics::agreement::critical_range_factor;
 use crate::statistics::distribution::DistributionError;
-use crate::statistics::summary::median;
 
 /// Whether further measurements are cheap.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -53,8 +52,19 @@ pub struct Next {
 /// ISO 5725-6, 5.2.2 (from memory), with exact critical range factors in place of the rounded ones.
 ///
 /// # Errors
-/// None for a finite positive `sigma_r`; the factor's own otherwise.
+/// A result that is not finite; a `sigma_r` that is not positive.
+///
+/// # Example
+/// ```
+/// use ferrotitre_core::statistics::agreement::{FinalResult, FollowUp, follow_up};
+/// let first = follow_up(&[23.16, 23.26], 0.03, FollowUp::Cheap)?; // r = 0.083
+/// assert_eq!((first.more, first.result), (2, None));
+/// let all = follow_up(&[23.16, 23.26, 23.20, 23.22], 0.03, FollowUp::Cheap)?; // CR(4) = 0.109
+/// assert!(matches!(all.result, Some(FinalResult::Mean { n: 4, .. })));
+/// # Ok::<(), ferrotitre_core::statistics::distribution::DistributionError>(())
+/// ```
 pub fn follow_up(results: &[f64], sigma_r: f64, kind: FollowUp) -> Result<Next, DistributionError> {
+    check(results, sigma_r)?;
     let needs =
         |more: usize, step: &str| Next { step: step.to_owned(), range: None, critical_range: None, more, result: None };
     if results.len() < 2 {
@@ -101,6 +111,37 @@ pub fn follow_up(results: &[f64], sigma_r: f64, kind: FollowUp) -> Result<Next, 
     }
 }
 
+/// Ends the flow when no further result can be had.
+///
+/// Three results beyond the critical range end in their median (ISO 5725-6, 5.2.2.2 b); two beyond r have no final
+/// result in the standard, so the flow stays open.
+///
+/// # Errors
+/// Those of [`follow_up`].
+pub fn end_without_more(results: &[f64], sigma_r: f64, kind: FollowUp) -> Result<Next, DistributionError> {
+    let next = follow_up(results, sigma_r, kind)?;
+    if next.result.is_some() || results.len() < 3 {
+        return Ok(next);
+    }
+    let all = compare(results, sigma_r)?;
+    let n = results.len();
+    Ok(if all.within {
+        all.ends(mean(results), &format!("{n} agree within the critical range and no more can be had: mean of {n}"))
+    } else {
+        all.ends(middle(results), &format!("{n} exceed the critical range and no more can be had: median of {n}"))
+    })
+}
+
+fn check(results: &[f64], sigma_r: f64) -> Result<(), DistributionError> {
+    if !(sigma_r > 0.0 && sigma_r.is_finite()) {
+        return Err(DistributionError::Parameter { name: "sigma_r", rule: "positive and finite", value: sigma_r });
+    }
+    match results.iter().find(|result| !result.is_finite()) {
+        Some(value) => Err(DistributionError::Parameter { name: "result", rule: "finite", value: *value }),
+        None => Ok(()),
+    }
+}
+
 struct Compared {
     range: f64,
     critical: f64,
@@ -137,7 +178,10 @@ fn mean(results: &[f64]) -> FinalResult {
 }
 
 fn middle(results: &[f64]) -> FinalResult {
-    FinalResult::Median { n: results.len(), value: median(results).unwrap_or(f64::NAN) }
+    let mut sorted = results.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let n = sorted.len();
+    FinalResult::Median { n, value: 0.5 * (sorted[(n - 1) / 2] + sorted[n / 2]) }
 }
 
 #[cfg(test)]
@@ -164,5 +208,15 @@ mod tests {
             step(&[23.16, 23.25, 23.20], FollowUp::Expensive).result,
             Some(FinalResult::Mean { n: 3, .. })
         ));
+    }
+
+    #[test]
+    fn three_results_without_a_fourth_end_in_their_median() {
+        let end = end_without_more(&[23.16, 23.26, 23.28], 0.03, FollowUp::Expensive).unwrap();
+        assert!(matches!(end.result, Some(FinalResult::Median { n: 3, value }) if value == 23.26));
+        let open = end_without_more(&[23.16, 23.26], 0.03, FollowUp::Expensive).unwrap();
+        assert_eq!((open.more, open.result), (1, None));
+        assert!(follow_up(&[23.16, f64::NAN], 0.03, FollowUp::Cheap).is_err());
+        assert!(follow_up(&[23.16, 23.20], 0.0, FollowUp::Cheap).is_err());
     }
 }

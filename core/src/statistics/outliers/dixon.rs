@@ -1,13 +1,18 @@
 //! Dixon's ratios r10, r11, r12, r20, r21 and r22 with exact critical values and p-values.
 //!
-//! The ratio of the lower end is (x[1+i] - x[1]) / (x[n-j] - x[1]) for r_ij; the upper end mirrors it.
+//! The ratio of the lower end is `(x[1+i] − x[1]) / (x[n−j] − x[1])` for r_ij; the upper end mirrors it.
+mod null;
+mod published;
 
 use std::collections::HashMap;
-use std::sync::{Mutex, OnceLock, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
-use crate::statistics::distribution::{DistributionError, normal_cdf, normal_density, normal_sf};
-use crate::statistics::outliers::{Finding, Obtained, OutlierError, Sidedness, no_decision, sorted};
-use crate::statistics::quadrature::{Rule, solve_increasing};
+use super::{
+    Critical, End, Finding, Obtained, OutlierError, PValue, Sidedness, finding, level, no_decision, size, sorted,
+};
+use crate::statistics::quadrature::find_root;
+use null::Null;
+pub use published::published;
 
 /// Which ratio: `gap` neighbours are skipped in the numerator, `cut` values at the far end in the denominator.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -54,7 +59,7 @@ impl Ratio {
         }
     }
 
-    /// Fewest values it is defined for.
+    /// Fewest values for which the ratio is not always 1: one value must lie inside the gap's far side.
     #[must_use]
     pub fn fewest(self) -> usize {
         let (gap, cut) = self.gap_and_cut();
@@ -77,7 +82,7 @@ impl Ratio {
 }
 
 /// Most values for which critical values are computed.
-pub const MOST: usize = 30;
+pub const MOST: usize = 40;
 
 /// Ratios at both ends.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -103,125 +108,53 @@ pub fn statistic(ratio: Ratio, values: &[f64]) -> Result<Ends, OutlierError> {
     Ok(Ends { low: (x[gap] - x[0]) / low_range, high: (x[n - 1] - x[n - 1 - gap]) / high_range })
 }
 
-/// P(ratio at one end, fixed beforehand, exceeds `r`) for `n` independent normal values.
+/// Probability that the ratio of `n` normal values exceeds `r`.
 ///
-/// # Formula
-/// With x the lowest value, y = x[n-j], and N = n - 2 - j values between them, of which at most i - 1 may lie below
-/// x + r (y - x):
-///
-/// n! / (N! j!) double integral of phi(x) phi(y) (1 - Phi(y))^j sum_{m<i} C(N,m) (Phi(x+rv) - Phi(x))^m (Phi(y) - Phi(x+rv))^{N-m}
-///
-/// # Source
-/// Joint density of order statistics (David, Order Statistics, 2.2; from memory); Dixon 1951.
+/// One-sided: at the end fixed beforehand, exact. Two-sided: the larger of both ends; exact for r10 and r20, whose
+/// denominator is the same at both ends, twice the one-sided value (an upper bound) for the others.
 ///
 /// # Errors
-/// A number of values the ratio is not defined for, or above 30.
-pub fn one_sided_p(ratio: Ratio, n: usize, r: f64) -> Result<f64, OutlierError> {
-    check_size(ratio, n)?;
-    if r <= 0.0 {
-        return Ok(1.0);
+/// A number of values the ratio is not defined for, or above 40.
+///
+/// # Example
+/// ```
+/// use ferrotitre_core::statistics::outliers::{Sidedness, dixon::{Ratio, p_value}};
+/// let p = p_value(Ratio::R10, 5, 0.7102, Sidedness::TwoSided)?;
+/// assert!((p.value - 0.05).abs() < 5e-5); // requirement 3.5: two-sided 5 %, n = 5: 0.7102
+/// # Ok::<(), ferrotitre_core::statistics::outliers::OutlierError>(())
+/// ```
+pub fn p_value(ratio: Ratio, n: usize, r: f64, sidedness: Sidedness) -> Result<PValue, OutlierError> {
+    size(n, ratio.fewest(), MOST)?;
+    let (_, cut) = ratio.gap_and_cut();
+    Ok(p_from(&remembered_null(n, cut), ratio, r, sidedness))
+}
+
+/// The nodes asked for last: a test asks for a p-value and several critical values of the same n.
+fn remembered_null(n: usize, cut: usize) -> Arc<Null> {
+    static LAST: Mutex<Option<Arc<Null>>> = Mutex::new(None);
+    let mut last = LAST.lock().unwrap_or_else(PoisonError::into_inner);
+    match &*last {
+        Some(null) if null.is_for(n, cut) => Arc::clone(null),
+        _ => {
+            let null = Arc::new(Null::new(n, cut));
+            *last = Some(Arc::clone(&null));
+            null
+        }
     }
-    if r >= 1.0 {
-        return Ok(0.0);
-    }
+}
+
+fn p_from(null: &Null, ratio: Ratio, r: f64, sidedness: Sidedness) -> PValue {
     let (gap, cut) = ratio.gap_and_cut();
-    let between = n - 2 - cut;
-    // n! / (N! j!) = n (n-1) ... (N+1) / j!
-    let front: f64 =
-        (between + 1..=n).map(|k| k as f64).product::<f64>() / (1..=cut).map(|k| k as f64).product::<f64>();
-    let power = |base: f64, exponent: usize| base.max(0.0).powi(i32::try_from(exponent).unwrap_or(i32::MAX));
-    let outer = rule();
-    let p = front
-        * outer.integrate(-8.5, 8.5, |x| {
-            let phi_x = normal_cdf(x);
-            let weight = normal_density(x);
-            // Above y = 8.5 nothing is left of the density.
-            outer_stretch(outer, (8.5 - x).max(0.0), |v| {
-                let y = x + v;
-                let (split, top) = (x + r * v, normal_cdf(y));
-                // Differences of tails where those are the small numbers.
-                let below = if x > 0.0 { normal_sf(x) - normal_sf(split) } else { normal_cdf(split) - phi_x };
-                let above = if split > 0.0 { normal_sf(split) - normal_sf(y) } else { top - normal_cdf(split) };
-                let mut ways = power(above, between);
-                if gap == 2 {
-                    ways += between as f64 * below.max(0.0) * power(above, between - 1);
-                }
-                normal_density(y) * power(normal_sf(y), cut) * ways
-            }) * weight
-        });
-    Ok(p.clamp(0.0, 1.0))
-}
-
-/// Integrates over a stretch in two pieces, finer where the density is.
-fn outer_stretch(rule: &Rule, length: f64, mut f: impl FnMut(f64) -> f64) -> f64 {
-    let middle = length.min(5.0);
-    let near = rule.integrate(0.0, middle, &mut f);
-    if length > middle { near + rule.integrate(middle, length, &mut f) } else { near }
-}
-
-fn rule() -> &'static Rule {
-    static RULE: OnceLock<Rule> = OnceLock::new();
-    RULE.get_or_init(|| Rule::new(56))
-}
-
-fn check_size(ratio: Ratio, n: usize) -> Result<(), OutlierError> {
-    if (ratio.fewest()..=MOST).contains(&n) {
-        Ok(())
-    } else {
-        Err(OutlierError::Size { low: ratio.fewest(), high: MOST, found: n })
-    }
-}
-
-/// P(the larger of both ends exceeds `r`) for r10, exact.
-///
-/// # Formula
-/// 2 P(one end) - P(both); both ends exceed together only for r < 1/2:
-/// n (n-1) double integral of phi(x) phi(y) (Phi(y - rv) - Phi(x + rv))^(n-2)
-///
-/// # Errors
-/// A number of values the ratio is not defined for, or above 30.
-pub fn two_sided_p_r10(n: usize, r: f64) -> Result<f64, OutlierError> {
-    let one = one_sided_p(Ratio::R10, n, r)?;
-    if r <= 0.0 {
-        return Ok(1.0);
-    }
-    let both = if r >= 0.5 {
-        0.0
-    } else {
-        let count = n as f64;
-        let exponent = i32::try_from(n - 2).unwrap_or(i32::MAX);
-        count
-            * (count - 1.0)
-            * rule().integrate(-8.5, 8.5, |x| {
-                let inner = outer_stretch(rule(), (8.5 - x).max(0.0), |v| {
-                    let y = x + v;
-                    let (low, high) = (x + r * v, y - r * v);
-                    let inside =
-                        if low > 0.0 { normal_sf(low) - normal_sf(high) } else { normal_cdf(high) - normal_cdf(low) };
-                    normal_density(y) * inside.max(0.0).powi(exponent)
-                });
-                normal_density(x) * inner
-            })
+    let one = null.one_end(gap, r);
+    let (value, obtained) = match sidedness {
+        Sidedness::OneSided => (one, Obtained::Exact),
+        Sidedness::TwoSided if cut == 0 => (2.0 * one - null.both_ends(gap, r), Obtained::Exact),
+        Sidedness::TwoSided => (2.0 * one, Obtained::Bonferroni),
     };
-    Ok((2.0 * one - both).clamp(0.0, 1.0))
+    PValue { value: value.clamp(0.0, 1.0), sidedness, obtained }
 }
 
-/// A critical value and how it was obtained.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Critical {
-    /// The ratio is conspicuous above this value.
-    pub value: f64,
-    /// Level.
-    pub alpha: f64,
-    /// Sidedness of the level.
-    pub sidedness: Sidedness,
-    /// How it was obtained.
-    pub obtained: Obtained,
-}
-
-type Key = (Ratio, usize, u64, bool);
-
-/// Critical value at any level; computed once, then remembered.
+/// Critical value at any level, by the convention of [`p_value`]; computed once, then remembered.
 ///
 /// # Errors
 /// A level outside (0, 1) or a number of values the ratio is not defined for.
@@ -230,86 +163,140 @@ type Key = (Ratio, usize, u64, bool);
 /// ```
 /// use ferrotitre_core::statistics::outliers::{Sidedness, dixon::{Ratio, critical}};
 /// let c = critical(Ratio::R10, 5, 0.05, Sidedness::TwoSided).unwrap();
-/// assert!((c.value - 0.7102).abs() < 5e-5); // data/02_dixon_r10_two_sided_exact.csv
+/// assert!((c.value - 0.7102).abs() < 5e-5); // requirement 3.5
 /// ```
 pub fn critical(ratio: Ratio, n: usize, alpha: f64, sidedness: Sidedness) -> Result<Critical, OutlierError> {
-    static MEMORY: OnceLock<Mutex<HashMap<Key, f64>>> = OnceLock::new();
-    if !(alpha > 0.0 && alpha < 1.0) {
-        return Err(DistributionError::Probability(alpha).into());
+    let alpha = level(alpha)?;
+    let (_, cut) = ratio.gap_and_cut();
+    if sidedness == Sidedness::TwoSided && cut > 0 {
+        return critical_bonferroni(ratio, n, alpha);
     }
-    check_size(ratio, n)?;
-    let exact_two_sided = sidedness == Sidedness::TwoSided && ratio == Ratio::R10;
-    let level = if sidedness == Sidedness::TwoSided && !exact_two_sided { alpha / 2.0 } else { alpha };
-    let obtained = match sidedness {
-        Sidedness::TwoSided if !exact_two_sided => Obtained::Bonferroni,
-        _ => Obtained::Exact,
-    };
-    let key = (ratio, n, level.to_bits(), exact_two_sided);
+    Ok(Critical { value: remembered(ratio, n, alpha, sidedness)?, alpha, sidedness, obtained: Obtained::Exact })
+}
+
+/// Two-sided critical value as the usual tables have it: the one-sided value at half the level.
+///
+/// # Errors
+/// A level outside (0, 1) or a number of values the ratio is not defined for.
+pub fn critical_bonferroni(ratio: Ratio, n: usize, alpha: f64) -> Result<Critical, OutlierError> {
+    let alpha = level(alpha)?;
+    let value = remembered(ratio, n, 0.5 * alpha, Sidedness::OneSided)?;
+    Ok(Critical { value, alpha, sidedness: Sidedness::TwoSided, obtained: Obtained::Bonferroni })
+}
+
+type Key = (Ratio, usize, u64, Sidedness);
+
+fn remembered(ratio: Ratio, n: usize, alpha: f64, sidedness: Sidedness) -> Result<f64, OutlierError> {
+    static MEMORY: OnceLock<Mutex<HashMap<Key, f64>>> = OnceLock::new();
+    size(n, ratio.fewest(), MOST)?;
+    let key = (ratio, n, alpha.to_bits(), sidedness);
     let memory = MEMORY.get_or_init(Mutex::default);
     let known = memory.lock().unwrap_or_else(PoisonError::into_inner).get(&key).copied();
-    let value = known.unwrap_or_else(|| {
-        let tail = |r: f64| {
-            if exact_two_sided { two_sided_p_r10(n, r) } else { one_sided_p(ratio, n, r) }.map_or(f64::NAN, |p| -p)
-        };
-        let value = solve(level, tail);
-        memory.lock().unwrap_or_else(PoisonError::into_inner).insert(key, value);
-        value
-    });
-    Ok(Critical { value, alpha, sidedness, obtained })
-}
-
-/// A secant within a bracket would save a few evaluations; bisection to 1e-12 is certain and happens once per value.
-fn solve(level: f64, mut negative_tail: impl FnMut(f64) -> f64) -> f64 {
-    let (mut low, mut high) = (0.0, 1.0);
-    while high - low > 1e-12 {
-        let middle = 0.5 * (low + high);
-        if negative_tail(middle) < -level { low = middle } else { high = middle }
+    if let Some(known) = known {
+        return Ok(known);
     }
-    solve_increasing(low, high, -level, negative_tail)
+    // The tail falls about like a power of 1 − r, so ln p against ln(1 − r) is nearly straight.
+    let null = remembered_null(n, ratio.gap_and_cut().1);
+    let ratio_at = |u: f64| -(-u).exp_m1();
+    let excess = |u: f64| p_from(&null, ratio, ratio_at(u), sidedness).value.ln() - alpha.ln();
+    let value = ratio_at(find_root((0.0, 30.0), 1e-12, 2.0 / n as f64, excess));
+    memory.lock().unwrap_or_else(PoisonError::into_inner).insert(key, value);
+    Ok(value)
 }
 
-/// What Dixon's test says about the more conspicuous end.
+/// What to test and how.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Options {
+    /// Ratio; `None` for the recommended one.
+    pub ratio: Option<Ratio>,
+    /// The end fixed beforehand, or `None` for either end (two-sided).
+    pub end: Option<End>,
+    /// Reading step of the values, in their unit; decides whether the test may decide.
+    pub resolution: f64,
+}
+
+/// What Dixon's test says.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DixonTest {
     /// Ratio used.
     pub ratio: Ratio,
     /// Number of values.
     pub n: usize,
-    /// Larger of the two ends' ratios.
+    /// Ratio at the suspect end.
     pub statistic: f64,
+    /// Suspect end.
+    pub end: End,
     /// Suspect value.
     pub suspect: f64,
+    /// Sidedness of the critical values, the p-value and the verdict.
+    pub sidedness: Sidedness,
     /// Critical value at 5 %.
     pub critical_5: Critical,
     /// Critical value at 1 %.
     pub critical_1: Critical,
-    /// p-value of the sidedness, exact for r10; for the others twice the one-sided one, an upper bound.
+    /// For a two-sided test, the one-sided value at 2.5 % that most tables print as two-sided 5 %.
+    pub bonferroni_5: Option<Critical>,
+    /// The printed value at 5 %, where a printed table has one; shown beside, never used.
+    pub published_5: Option<Critical>,
+    /// p-value (for how it was obtained see `p_obtained`).
     pub p: f64,
-    /// Verdict.
+    /// How the p-value was obtained.
+    pub p_obtained: Obtained,
+    /// Verdict, from the computed p-value.
     pub finding: Finding,
 }
 
 /// Tests the more conspicuous end (two-sided) with the recommended ratio.
 ///
 /// # Errors
-/// Fewer than 3 or more than 30 values, or values that do not differ.
+/// Fewer than 3 or more than 40 values, or values that do not differ.
+///
+/// # Example
+/// ```
+/// use ferrotitre_core::statistics::outliers::{Finding, dixon::test};
+/// let result = test(&[23.16, 23.18, 23.20, 23.16, 23.58], 0.02)?;
+/// assert!((result.statistic - 0.38 / 0.42).abs() < 1e-9); // by hand: (23.58 − 23.20) / (23.58 − 23.16)
+/// assert_eq!(result.finding, Finding::Outlier); // exact two-sided 1 %, n = 5: 0.821 in print
+/// # Ok::<(), ferrotitre_core::statistics::outliers::OutlierError>(())
+/// ```
 pub fn test(values: &[f64], resolution: f64) -> Result<DixonTest, OutlierError> {
+    test_with(values, &Options { ratio: None, end: None, resolution })
+}
+
+/// Tests with a chosen ratio and, if the end was fixed beforehand, one-sided.
+///
+/// # Errors
+/// A number of values the ratio is not defined for, or values that do not differ.
+pub fn test_with(values: &[f64], options: &Options) -> Result<DixonTest, OutlierError> {
     let n = values.len();
-    let ratio = Ratio::recommended(n);
+    size(n, 3, MOST)?;
+    let ratio = options.ratio.unwrap_or_else(|| Ratio::recommended(n));
     let ends = statistic(ratio, values)?;
     let x = sorted(values, 3, MOST)?;
-    let (statistic, suspect) = if ends.high >= ends.low { (ends.high, x[n - 1]) } else { (ends.low, x[0]) };
-    let critical_5 = critical(ratio, n, 0.05, Sidedness::TwoSided)?;
-    let critical_1 = critical(ratio, n, 0.01, Sidedness::TwoSided)?;
-    let p = match ratio {
-        Ratio::R10 => two_sided_p_r10(n, statistic)?,
-        _ => (2.0 * one_sided_p(ratio, n, statistic)?).min(1.0),
+    let end = options.end.unwrap_or(if ends.high >= ends.low { End::High } else { End::Low });
+    let (statistic, suspect) = match end {
+        End::High => (ends.high, x[n - 1]),
+        End::Low => (ends.low, x[0]),
     };
-    let finding = match no_decision(&x, resolution) {
-        Some(reason) => Finding::NoDecision { reason },
-        None if statistic > critical_1.value => Finding::Outlier,
-        None if statistic > critical_5.value => Finding::Straggler,
-        None => Finding::None,
+    let sidedness = if options.end.is_some() { Sidedness::OneSided } else { Sidedness::TwoSided };
+    let p = p_value(ratio, n, statistic, sidedness)?;
+    let bonferroni_5 = match sidedness {
+        Sidedness::TwoSided => Some(critical_bonferroni(ratio, n, 0.05)?),
+        Sidedness::OneSided => None,
     };
-    Ok(DixonTest { ratio, n, statistic, suspect, critical_5, critical_1, p, finding })
+    Ok(DixonTest {
+        ratio,
+        n,
+        statistic,
+        end,
+        suspect,
+        sidedness,
+        critical_5: critical(ratio, n, 0.05, sidedness)?,
+        critical_1: critical(ratio, n, 0.01, sidedness)?,
+        bonferroni_5,
+        published_5: published(ratio, n, 0.05, sidedness),
+        p: p.value,
+        p_obtained: p.obtained,
+        finding: finding(p.value, no_decision(values, options.resolution)),
+    })
 }

@@ -1,7 +1,15 @@
-//! Grubbs' test for one value at either end.
+//! Grubbs' tests for one value, for the range, and for two values on the same or on opposite sides.
+//!
+//! The pair and range statistics are on [`pair`].
+pub mod pair;
+mod rest;
 
-use crate::statistics::distribution::{student_t_quantile, student_t_sf};
-use crate::statistics::outliers::{Finding, OutlierError, Sidedness, no_decision, sorted};
+use super::largest::{Largest, Parts};
+use super::{
+    Critical, End, Finding, Obtained, OutlierError, PValue, Sidedness, finding, level, no_decision, size, sorted,
+};
+use crate::statistics::distribution::StudentT;
+use crate::statistics::quadrature::find_root;
 use crate::statistics::summary::Summary;
 
 /// What Grubbs' test says about the value farthest from the mean.
@@ -9,31 +17,66 @@ use crate::statistics::summary::Summary;
 pub struct GrubbsTest {
     /// Number of values.
     pub n: usize,
-    /// |suspect - mean| / s.
+    /// |suspect − mean| / s.
     pub statistic: f64,
+    /// Suspect end.
+    pub end: End,
     /// Suspect value.
     pub suspect: f64,
-    /// Two-sided critical value at 5 %.
+    /// Sidedness of the critical values, the p-value and the verdict.
+    pub sidedness: Sidedness,
+    /// Critical value at 5 %.
     pub critical_5: f64,
-    /// Two-sided critical value at 1 %.
+    /// Critical value at 1 %.
     pub critical_1: f64,
-    /// Two-sided p-value (Bonferroni bound, exact while at most one value can exceed).
+    /// How the critical value at 5 % was obtained.
+    pub obtained: Obtained,
+    /// p-value.
     pub p: f64,
-    /// Verdict.
+    /// How the p-value was obtained.
+    pub p_obtained: Obtained,
+    /// Verdict, from the p-value.
     pub finding: Finding,
 }
 
-fn degrees(n: usize) -> Result<f64, OutlierError> {
-    if n >= 3 { Ok(n as f64 - 2.0) } else { Err(OutlierError::Size { low: 3, high: usize::MAX, found: n }) }
+/// Most values accepted; the statistic of a long series tests its length, not a titre.
+pub const MOST: usize = 1_000_000;
+
+fn ends(sidedness: Sidedness) -> f64 {
+    match sidedness {
+        Sidedness::OneSided => 1.0,
+        Sidedness::TwoSided => 2.0,
+    }
 }
 
-/// Critical value of max |x - mean| / s.
+/// Largest possible statistic, (n − 1)/√n.
+fn largest_possible(n: f64) -> f64 {
+    (n - 1.0) / n.sqrt()
+}
+
+/// Whether Bonferroni's bound is exact at this statistic: no second value can be as far out.
+///
+/// On the same side two deviations G leave room only if G² <= (n − 1)(n − 2)/2n; on opposite sides if G² <= (n − 1)/2.
+fn bound_is_exact(n: f64, statistic: f64, sidedness: Sidedness) -> bool {
+    let limit = match sidedness {
+        Sidedness::OneSided => (n - 1.0) * (n - 2.0) / (2.0 * n),
+        Sidedness::TwoSided => 0.5 * (n - 1.0),
+    };
+    statistic * statistic >= limit
+}
+
+fn obtained(n: f64, statistic: f64, sidedness: Sidedness) -> Obtained {
+    if bound_is_exact(n, statistic, sidedness) { Obtained::Exact } else { Obtained::Bonferroni }
+}
+
+/// Critical value of max |x − x̄| / s (two-sided) or of (x − x̄)/s at a fixed end, by the published formula.
 ///
 /// # Formula
-/// (n-1)/sqrt(n) sqrt(t^2 / (n - 2 + t^2)), t the upper alpha/n (one-sided) or alpha/2n (two-sided) quantile, n - 2 df
+/// `(n−1)/√n · √(t² / (n − 2 + t²))`, t the upper α/n (one-sided) or α/2n (two-sided) quantile with n − 2 degrees of
+/// freedom. Exact while two values cannot both exceed it, slightly too large (conservative) beyond.
 ///
 /// # Source
-/// Grubbs 1969; ISO 5725-2 (from memory).
+/// Grubbs 1969, Technometrics 11, 1; ISO 5725-2, 7.3.4 (from memory).
 ///
 /// # Errors
 /// Fewer than three values or a level outside (0, 1).
@@ -41,70 +84,164 @@ fn degrees(n: usize) -> Result<f64, OutlierError> {
 /// # Example
 /// ```
 /// use ferrotitre_core::statistics::outliers::{Sidedness, grubbs::critical};
-/// assert!((critical(6, 0.05, Sidedness::TwoSided).unwrap() - 1.8871).abs() < 5e-5);
+/// assert!((critical(6, 0.05, Sidedness::TwoSided).unwrap() - 1.8871).abs() < 5e-5); // requirement 3.5
 /// ```
 pub fn critical(n: usize, alpha: f64, sidedness: Sidedness) -> Result<f64, OutlierError> {
-    let nu = degrees(n)?;
-    let count = n as f64;
-    let tail = match sidedness {
-        Sidedness::OneSided => alpha / count,
-        Sidedness::TwoSided => alpha / (2.0 * count),
-    };
-    // The lower quantile, negated, keeps the digits of a small tail.
-    let t = -student_t_quantile(tail, nu)?;
-    Ok((count - 1.0) / count.sqrt() * (t * t / (nu + t * t)).sqrt())
+    Ok(critical_by_t(n, alpha, sidedness)?.value)
 }
 
-/// p-value of the statistic by inverting [`critical`].
+/// [`critical`] with how it was obtained.
+///
+/// # Errors
+/// Those of [`critical`].
+pub fn critical_by_t(n: usize, alpha: f64, sidedness: Sidedness) -> Result<Critical, OutlierError> {
+    let alpha = level(alpha)?;
+    size(n, 3, MOST)?;
+    let count = n as f64;
+    let t = StudentT::new(count - 2.0)?.upper_quantile(alpha / (ends(sidedness) * count))?;
+    let value = largest_possible(count) * (t * t / (count - 2.0 + t * t)).sqrt();
+    Ok(Critical { value, alpha, sidedness, obtained: obtained(count, value, sidedness) })
+}
+
+/// Critical value at one fixed end from the exact distribution, for up to 200 values.
+///
+/// # Formula
+/// Recursion over the farthest value, see `largest.rs`; equal to [`critical`] where that is exact.
+///
+/// # Source
+/// K. Pearson and C. Chandra Sekar (1936), Biometrika 28, 308, for the recursion's idea (from memory).
+///
+/// # Errors
+/// Fewer than three or more than 200 values; a level outside (0, 1).
+pub fn critical_exact_one_sided(n: usize, alpha: f64) -> Result<Critical, OutlierError> {
+    size(n, 3, 200)?;
+    let bound = critical_by_t(n, alpha, Sidedness::OneSided)?;
+    if bound.obtained == Obtained::Exact {
+        return Ok(bound);
+    }
+    let (count, scale) = (n as f64, 1.0 / largest_possible(n as f64));
+    let mut lowest = bound.value * scale;
+    loop {
+        lowest *= 0.95;
+        let largest = Largest::new(Parts::Deviations, n, lowest)?;
+        // The largest deviation is at least s/√n, where the search must have ended.
+        if largest.tail(lowest) > alpha || lowest < 1.0 / count {
+            let start = 0.5 * (lowest + bound.value * scale);
+            let w = find_root((lowest, bound.value * scale), 1e-13, start, |w| largest.tail(w).ln() - alpha.ln());
+            return Ok(Critical { value: w / scale, obtained: Obtained::Exact, ..bound });
+        }
+    }
+}
+
+/// Probability that max |x − x̄| / s (two-sided) or the deviation at a fixed end exceeds the statistic.
+///
+/// One-sided: exact, to 200 values. Two-sided: twice the one-sided value, exact while no two values on opposite sides can
+/// both exceed.
 ///
 /// # Errors
 /// Fewer than three values.
-pub fn p_value(n: usize, statistic: f64, sidedness: Sidedness) -> Result<f64, OutlierError> {
-    let nu = degrees(n)?;
+pub fn p_value(n: usize, statistic: f64, sidedness: Sidedness) -> Result<PValue, OutlierError> {
+    size(n, 3, MOST)?;
     let count = n as f64;
-    let largest = (count - 1.0) / count.sqrt();
-    let g = statistic / largest;
+    let g = statistic / largest_possible(count);
+    let answer = |value: f64, obtained| Ok(PValue { value: value.min(1.0), sidedness, obtained });
     if g >= 1.0 {
-        return Ok(0.0);
+        return answer(0.0, Obtained::Exact);
     }
-    let t = g * (nu / (1.0 - g * g)).sqrt();
-    let ends = match sidedness {
-        Sidedness::OneSided => 1.0,
-        Sidedness::TwoSided => 2.0,
-    };
-    Ok((ends * count * student_t_sf(t, nu)?).min(1.0))
+    // The largest deviation from the mean is at least s/√n (two-sided: s √((n−1)/n)).
+    if statistic <= count.sqrt().recip() {
+        return answer(1.0, Obtained::Exact);
+    }
+    let nu = count - 2.0;
+    let t = g * (nu / ((1.0 - g) * (1.0 + g))).sqrt();
+    let bound = ends(sidedness) * count * StudentT::new(nu)?.sf(t);
+    let how = obtained(count, statistic, sidedness);
+    let one_sided_exact = bound_is_exact(count, statistic, Sidedness::OneSided);
+    if how == Obtained::Exact || n > 200 || (one_sided_exact && sidedness == Sidedness::TwoSided) {
+        return answer(bound, how);
+    }
+    let exact = Largest::new(Parts::Deviations, n, g)?.tail(g);
+    match sidedness {
+        Sidedness::OneSided => answer(exact, Obtained::Exact),
+        Sidedness::TwoSided => answer(2.0 * exact, Obtained::Bonferroni),
+    }
 }
 
 /// Tests the value farthest from the mean, two-sided.
 ///
 /// # Errors
 /// Fewer than three values, or values that do not differ.
+///
+/// # Example
+/// ```
+/// use ferrotitre_core::statistics::outliers::{Finding, grubbs::test};
+/// let result = test(&[23.16, 23.18, 23.20, 23.16, 23.58], 0.02)?;
+/// assert!(result.statistic > result.critical_1); // 1.7637 for n = 5 (requirement 3.5)
+/// assert_eq!(result.finding, Finding::Outlier);
+/// # Ok::<(), ferrotitre_core::statistics::outliers::OutlierError>(())
+/// ```
 pub fn test(values: &[f64], resolution: f64) -> Result<GrubbsTest, OutlierError> {
-    let x = sorted(values, 3, usize::MAX)?;
+    test_end(values, None, resolution)
+}
+
+/// Tests the value farthest from the mean (two-sided) or, one-sided, the value at an end fixed beforehand.
+///
+/// # Errors
+/// Fewer than three values, or values that do not differ.
+pub fn test_end(values: &[f64], end: Option<End>, resolution: f64) -> Result<GrubbsTest, OutlierError> {
+    let x = sorted(values, 3, MOST)?;
     let n = x.len();
-    let not_finite = |_| OutlierError::NoSpread;
-    let summary = Summary::of(&x).map_err(not_finite)?;
-    let (mean, s) = (summary.mean().map_err(not_finite)?, summary.sample_sd().map_err(not_finite)?);
+    let summary = Summary::of(&x)?;
+    let (mean, s) = (summary.mean()?, summary.sample_sd()?);
     if s <= 0.0 {
         return Err(OutlierError::NoSpread);
     }
-    let suspect = if x[n - 1] - mean >= mean - x[0] { x[n - 1] } else { x[0] };
-    let statistic = (suspect - mean).abs() / s;
-    let critical_5 = critical(n, 0.05, Sidedness::TwoSided)?;
-    let critical_1 = critical(n, 0.01, Sidedness::TwoSided)?;
-    let finding = match no_decision(&x, resolution) {
-        Some(reason) => Finding::NoDecision { reason },
-        None if statistic > critical_1 => Finding::Outlier,
-        None if statistic > critical_5 => Finding::Straggler,
-        None => Finding::None,
+    let (low, high) = (mean - x[0], x[n - 1] - mean);
+    let sidedness = if end.is_some() { Sidedness::OneSided } else { Sidedness::TwoSided };
+    let end = end.unwrap_or(if high >= low { End::High } else { End::Low });
+    let (deviation, suspect) = match end {
+        End::High => (high, x[n - 1]),
+        End::Low => (low, x[0]),
     };
+    let statistic = deviation / s;
+    let critical_5 = critical_by_t(n, 0.05, sidedness)?;
+    let p = p_value(n, statistic, sidedness)?;
     Ok(GrubbsTest {
         n,
         statistic,
+        end,
         suspect,
-        critical_5,
-        critical_1,
-        p: p_value(n, statistic, Sidedness::TwoSided)?,
-        finding,
+        sidedness,
+        critical_5: critical_5.value,
+        critical_1: critical(n, 0.01, sidedness)?,
+        obtained: critical_5.obtained,
+        p: p.value,
+        p_obtained: p.obtained,
+        finding: finding(p.value, no_decision(values, resolution)),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_largest_possible_statistic_has_no_tail() {
+        // Requirement 3.5: largest 1.15470; 5 % two-sided 1.154305 (data/03_grubbs_single.csv).
+        assert!((largest_possible(3.0) - 1.15470).abs() < 5e-6);
+        assert!((critical(3, 0.05, Sidedness::TwoSided).unwrap() - 1.154305).abs() < 5e-7);
+        assert_eq!(p_value(3, 1.1548, Sidedness::TwoSided).unwrap().value, 0.0);
+        assert_eq!(p_value(3, 0.5, Sidedness::OneSided).unwrap().value, 1.0);
+    }
+
+    #[test]
+    fn critical_values_and_p_values_are_inverse() {
+        for n in [3, 5, 12, 40] {
+            for alpha in [0.005, 0.05, 0.2] {
+                let exact = critical_exact_one_sided(n, alpha).unwrap();
+                let p = p_value(n, exact.value, Sidedness::OneSided).unwrap();
+                assert!((p.value / alpha - 1.0).abs() < 1e-9, "{n} {alpha}: {}", p.value);
+            }
+        }
+    }
 }

@@ -1,0 +1,18 @@
+//! Characteristics of a method: what a validation study reports and judges.
+//!
+//! The statistics behind them (analysis of variance, regression, tests) live in [`statistics`](crate::statistics).
+
+mod detection;
+mod horwitz;
+mod proficiency;
+mod recovery;
+mod trueness;
+
+pub use detection::{
+    BlankScheme, DetectionFactors, DetectionLimits, detection_limits, detection_limits_from_blanks,
+    detection_limits_from_line,
+};
+pub use horwitz::{HorRat, PredictedRsd, horrat, predicted_rsd_percent, thompson_sd};
+pub use proficiency::{AssignedValue, Homogeneity, Participant, Scores, Signal, homogeneity, proficiency_scores};
+pub use recovery::{Measured, Recovery, recovery_from_replicates, recovery_from_spike};
+pub use trueness::{Trueness, trueness};
