@@ -86,7 +86,7 @@ struct VerifyArguments {
 
 fn kept_head(text: &str) -> Result<KeptHead, String> {
     let (size, root) = text.split_once(':').ok_or("must be SIZE:ROOT")?;
-    let tree_size = size.parse().map_err(|_| format!("'{size}' is not a tree size"))?;
+    let tree_size = size.parse().map_err(|_error| format!("'{size}' is not a tree size"))?;
     let root = hex::decode(root)
         .ok()
         .and_then(|bytes| bytes.try_into().ok())
@@ -125,9 +125,19 @@ async fn run(command: Command) -> Result<ExitCode, Failure> {
     match command {
         Command::Serve(arguments) => serve(arguments).await,
         Command::Migrate(store) => {
-            with_store(&store, async |_| Ok(println!("the store is at the schema of this program"))).await
+            with_store(&store, async |_| {
+                println!("the store is at the schema of this program");
+                Ok(())
+            })
+            .await
         }
-        Command::Demo(store) => with_store(&store, async |db| Ok(print!("{}", demo::load(&db).await?.text()))).await,
+        Command::Demo(store) => {
+            with_store(&store, async |db| {
+                print!("{}", demo::load(&db).await?.text());
+                Ok(())
+            })
+            .await
+        }
         Command::Account(arguments) => {
             with_store(&arguments.store, async |db| {
                 let password = match &arguments.command {
@@ -136,7 +146,8 @@ async fn run(command: Command) -> Result<ExitCode, Failure> {
                     }
                     AccountCommand::Reset { code } => accounts::reset_by_operator(&db, code).await?,
                 };
-                Ok(println!("provisional password: {password}"))
+                println!("provisional password: {password}");
+                Ok(())
             })
             .await
         }

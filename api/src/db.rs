@@ -204,10 +204,10 @@ impl Db {
         dead: Option<&Arc<AsyncPgConnection>>,
     ) -> Result<Arc<AsyncPgConnection>, Refusal> {
         let mut held = self.readers[slot].lock().await;
-        if let Some(connection) = held.as_ref() {
-            if !dead.is_some_and(|dead| Arc::ptr_eq(dead, connection)) {
-                return Ok(Arc::clone(connection));
-            }
+        if let Some(connection) = held.as_ref()
+            && !dead.is_some_and(|dead| Arc::ptr_eq(dead, connection))
+        {
+            return Ok(Arc::clone(connection));
         }
         let connection = Arc::new(self.address.connect().await.map_err(unavailable)?);
         *held = Some(Arc::clone(&connection));

@@ -46,12 +46,12 @@ impl SealKey {
         let io = |error| SealKeyError::Io(path.clone(), error);
         if path.exists() {
             let text = fs::read_to_string(&path).map_err(io)?;
-            let key = SigningKey::from_pkcs8_pem(&text).map_err(|_| SealKeyError::NotAKey(path.clone()));
+            let key = SigningKey::from_pkcs8_pem(&text).map_err(|_error| SealKeyError::NotAKey(path.clone()));
             return Ok(Self(Arc::new(key?)));
         }
         fs::create_dir_all(data).map_err(io)?;
         let key = SigningKey::from_bytes(&random_bytes::<32>());
-        let pem = key.to_pkcs8_pem(LineEnding::LF).map_err(|_| SealKeyError::NotAKey(path.clone()))?;
+        let pem = key.to_pkcs8_pem(LineEnding::LF).map_err(|_error| SealKeyError::NotAKey(path.clone()))?;
         // Readable by the owner from the first byte on.
         let draft = data.join("seal.key.new");
         fs::write(&draft, "").map_err(io)?;

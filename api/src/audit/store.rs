@@ -61,7 +61,8 @@ pub(super) async fn leaf_hashes(mut connection: &Connection, size: i64) -> Resul
         .await?;
     rows.into_iter()
         .map(|row| {
-            Hash::try_from(row).map_err(|_| Refusal::new(crate::refusal::Code::Internal, "a leaf has a wrong length"))
+            Hash::try_from(row)
+                .map_err(|_error| Refusal::new(crate::refusal::Code::Internal, "a leaf has a wrong length"))
         })
         .collect()
 }

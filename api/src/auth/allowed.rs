@@ -99,10 +99,10 @@ fn allow<D: Deed>(request: &HttpRequest) -> Result<Allowed<D>, Problem> {
         request.headers().get(name).and_then(|value| value.to_str().ok()).map(|value| value.trim().to_owned())
     };
     let key = header("idempotency-key");
-    if let Some(key) = &key {
-        if !(1..=200).contains(&key.len()) {
-            return Err(Refusal::invalid("Idempotency-Key", "length", "must have 1 to 200 characters", key).into());
-        }
+    if let Some(key) = &key
+        && !(1..=200).contains(&key.len())
+    {
+        return Err(Refusal::invalid("Idempotency-Key", "length", "must have 1 to 200 characters", key).into());
     }
     Ok(Allowed {
         user,

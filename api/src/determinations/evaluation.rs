@@ -289,7 +289,7 @@ fn outlier(statistic: &'static str, test: Result<Test, OutlierError>) -> Outlier
                 Finding::None => ("none", None),
                 Finding::Straggler => ("straggler", None),
                 Finding::Outlier => ("outlier", None),
-                Finding::NoDecision { reason } => ("no decision possible", Some(reason)),
+                Finding::NoDecision { reason } => ("no decision possible", Some(reason.to_string())),
             };
             OutlierView {
                 statistic: test.statistic,
@@ -327,6 +327,8 @@ impl From<Agreement> for AgreementView {
             obtained: match test.critical_5.obtained {
                 Obtained::Exact => "two-sided, exact from the null distribution",
                 Obtained::Bonferroni => "two-sided, the exact one-sided value at half the level",
+                Obtained::Simulated { .. } => "two-sided, by seeded simulation",
+                Obtained::Published { .. } => "two-sided, from a published table",
             },
             p: test.p,
             finding: test.finding,

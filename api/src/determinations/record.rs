@@ -281,10 +281,10 @@ impl Loaded {
             ));
         }
         let counted = || self.titrations.iter().filter(|(_, state)| state != "superseded").map(|(row, _)| row);
-        if let Some(deadline) = self.sample.facts.iron2_deadline.filter(|_| self.method.facts.analyte == "iron(II)") {
-            if counted().any(|row| row.observed_at > deadline) {
-                flags.push(format!("titrated after the holding time of iron(II), which ended at {deadline}"));
-            }
+        if let Some(deadline) = self.sample.facts.iron2_deadline.filter(|_| self.method.facts.analyte == "iron(II)")
+            && counted().any(|row| row.observed_at > deadline)
+        {
+            flags.push(format!("titrated after the holding time of iron(II), which ended at {deadline}"));
         }
         for row in counted() {
             if row.late {

@@ -51,11 +51,11 @@ pub(crate) async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Res
             return Err(Refusal::new(Code::OwnRecord, "a method is approved by somebody else than its author"));
         }
         let moved = states::advance(connection, act, KIND, present.id.0, &asked, None).await?;
-        if let (true, Some(before)) = (asked.to == "approved", present.supersedes) {
-            if states::present(connection, KIND, before.0).await?.state == "approved" {
-                let to = NewMove { to: "superseded".to_owned(), reason: None };
-                states::advance(connection, act, KIND, before.0, &to, None).await?;
-            }
+        if let (true, Some(before)) = (asked.to == "approved", present.supersedes)
+            && states::present(connection, KIND, before.0).await?.state == "approved"
+        {
+            let to = NewMove { to: "superseded".to_owned(), reason: None };
+            states::advance(connection, act, KIND, before.0, &to, None).await?;
         }
         Ok(moved)
     })

@@ -1,6 +1,6 @@
 //! From the record of a determination to its evaluation: one pure function from facts to answer.
 //!
-//! The API, the pages, the exports and the check all show what [`evaluate`] gives; none computes anything of its own.
+//! The API, the pages, the exports and the check all show what [`evaluate()`] gives; none computes anything of its own.
 
 mod canonical;
 mod content;
