@@ -1,6 +1,5 @@
 //! End-to-end tests: real HTTP, the real service, a real PostgreSQL.
 #![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
-#![expect(clippy::too_many_lines, reason = "a walk through the laboratory is read from top to bottom")]
 
 mod accounts;
 mod architecture;
