@@ -322,6 +322,10 @@ async fn an_expired_titrant_is_refused_and_usable_only_under_a_concession_of_two
         "item_kind": "titrants", "item": old, "reason": "the new lot arrives on Monday; control in range",
         "valid_from": minutes_ago(600), "valid_to": days_ahead(2),
     });
+    let mut elsewhere = ask.clone();
+    elsewhere["item_kind"] = json!("equipment");
+    let problem = app.analyst.post("/concessions", &elsewhere).await.refused(422, "unknown_reference");
+    assert_eq!(problem["errors"][0]["field"], json!("item"), "a titrant lot is no equipment");
     let concession = text(&app.analyst.post("/concessions", &ask).await.expect(201), "id");
     titration["concession"] = json!(concession);
     let refused = app.analyst.post(&path, &titration).await;
