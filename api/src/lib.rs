@@ -22,6 +22,7 @@ pub mod methods;
 pub mod migrate;
 pub mod openapi;
 pub mod operations;
+pub mod pictures;
 mod readings;
 pub mod refusal;
 pub mod routes;

@@ -11,3 +11,4 @@ mod idempotency;
 mod openapi;
 mod permissions;
 mod store;
+mod titrants;

@@ -105,6 +105,7 @@ actions! {
         "list_equipment", "read_equipment", "list_calibrations", "list_equipment_checks",
         "list_primary_standards", "read_primary_standard", "list_reagents", "read_reagent",
         "list_titrants", "read_titrant", "list_titrant_factors",
+        "read_titrant_drift", "draw_titrant_drift", "read_titrant_factor_at",
         "list_standardisations", "read_standardisation", "read_standardisation_working",
         "list_chemistries", "list_methods", "read_method",
         "list_samples", "read_sample", "list_test_portions",
