@@ -163,7 +163,7 @@ impl LoadedResult {
             evaluation: serde_json::to_string(&Iron3View::from(derived)).map_err(Refusal::internal)?,
             incomplete,
             authors,
-            method_code: self.total.method.facts.code.clone(),
+            method_code: self.total.frame.method.facts.code.clone(),
         })
     }
 }
@@ -230,8 +230,9 @@ pub(crate) async fn record(db: &Db, act: &Act, new: NewIronResult) -> Result<Ans
         let row = store::insert_iron_result(connection, &row).await?;
         let loaded = load(connection, row).await?;
         for (field, part, analyte) in [("total", &loaded.total, "total iron"), ("iron2", &loaded.iron2, "iron(II)")] {
-            if part.method.facts.analyte != analyte {
-                let message = format!("must be a determination of {analyte}, not of {}", part.method.facts.analyte);
+            if part.frame.method.facts.analyte != analyte {
+                let message =
+                    format!("must be a determination of {analyte}, not of {}", part.frame.method.facts.analyte);
                 return Err(Refusal::invalid(field, "analyte", message, part.row.id));
             }
         }
