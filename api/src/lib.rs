@@ -5,6 +5,7 @@
 #![recursion_limit = "256"]
 
 pub mod accounts;
+pub mod alerts;
 pub mod app;
 pub mod audit;
 pub mod auth;

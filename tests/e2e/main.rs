@@ -2,6 +2,7 @@
 #![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
 
 mod accounts;
+mod alerts;
 mod architecture;
 mod audit;
 mod bad_input;

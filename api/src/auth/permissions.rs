@@ -113,7 +113,8 @@ actions! {
         "list_determinations", "read_determination", "read_determination_working",
         "read_titration", "list_titrations",
         "list_iron_results", "read_iron_result", "read_iron_result_working",
-        "list_sign_offs", "list_concessions", "read_concession"];
+        "list_sign_offs", "list_concessions", "read_concession",
+        "list_alerts", "stream_alerts"];
     /// Records equipment and its calibrations.
     RecordEquipment = "record_equipment": [Manager] for ["record_equipment", "correct_equipment", "record_calibration", "move_equipment"];
     /// Records a check of equipment.

@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
+use crate::alerts::{self, Alert, Urgency};
 use crate::db::{Act, Connection, Db};
 use crate::equipment::store::{self, Calibration, Check, EquipmentFacts, KIND, NewCalibration, NewCheck, versions};
 use crate::ids::{CalibrationId, EquipmentCheckId};
@@ -83,6 +84,39 @@ pub(crate) async fn checks(db: &Db, equipment: Uuid) -> Result<Vec<Check>, Refus
         store::checks(connection, equipment).await
     })
     .await
+}
+
+/// Calibrations of equipment in service that have ended or end soon.
+pub(crate) async fn alerts(
+    connection: &Connection,
+    now: DateTime<Utc>,
+    until: DateTime<Utc>,
+) -> Result<Vec<Alert>, Refusal> {
+    let ending = store::calibrations_ending(connection, until.date_naive()).await?;
+    let ids: Vec<Uuid> = ending.iter().map(|(id, _)| *id).collect();
+    let (facts, states) =
+        futures_util::try_join!(store::present_facts(connection, &ids), states::present_many(connection, KIND, &ids))?;
+    let codes: std::collections::HashMap<Uuid, String> =
+        facts.into_iter().map(|(id, facts)| (id, facts.code)).collect();
+    let in_service = |id: &Uuid| states.get(id).is_some_and(|state| state == "in service");
+    Ok(ending
+        .into_iter()
+        .filter(|(id, _)| in_service(id))
+        .filter_map(|(id, due)| {
+            let code = codes.get(&id).cloned().unwrap_or_default();
+            // The last day of validity still counts.
+            let end = due.succ_opt().unwrap_or(due).and_time(chrono::NaiveTime::MIN).and_utc();
+            alerts::ending((now, until + chrono::Duration::days(1)), end, |urgency| Alert {
+                kind: if urgency == Urgency::Now { "calibration overdue" } else { "calibration due" },
+                urgency,
+                subject_kind: "equipment",
+                subject: id,
+                message: format!("the calibration of {code} is valid until {due}"),
+                code,
+                due_at: Some(end),
+            })
+        })
+        .collect())
 }
 
 /// Account that acts, for the columns that need one.

@@ -9,6 +9,7 @@ use ferrotitre_core::control::drift::{Drift, FactorPoint, Staleness, drift, effe
 use ferrotitre_core::statistics::regression::{Leaving, StraightLine, Tolerance};
 use uuid::Uuid;
 
+use crate::alerts::{Alert, ending};
 use crate::db::{Connection, Db};
 use crate::pictures::days;
 use crate::refusal::{Code, Refusal};
@@ -274,4 +275,33 @@ pub(super) async fn factor_at(db: &Db, id: Uuid, at: DateTime<Utc>) -> Result<Fa
             difference_percent: 100.0 * (before.factor.value() / both.factor - 1.0),
         }),
     })
+}
+
+/// Lots in use whose factor or whose own use has ended or ends soon, or whose prediction band leaves the tolerance.
+pub(crate) async fn alerts(
+    connection: &Connection,
+    now: DateTime<Utc>,
+    until: DateTime<Utc>,
+) -> Result<Vec<Alert>, Refusal> {
+    let question = DriftQuestion { at: Some(now), u_budget_percent: None };
+    let mut alerts = Vec::new();
+    for id in store::recent_titrants(connection).await? {
+        let state = states::present(connection, KIND, id).await?.state;
+        if !matches!(state.as_str(), "released" | "in use") {
+            continue;
+        }
+        let known = known(connection, id, &question).await?;
+        let view = view(&known, &question);
+        let Some(by) = view.restandardise_by else { continue };
+        alerts.extend(ending((now, until), by, |urgency| Alert {
+            kind: "titrant lot near its end",
+            urgency,
+            subject_kind: "titrants",
+            subject: id,
+            message: format!("{}: standardise or replace by {}: {}", view.code, by.format("%Y-%m-%d"), view.because),
+            code: view.code.clone(),
+            due_at: Some(by),
+        }));
+    }
+    Ok(alerts)
 }
