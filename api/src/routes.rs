@@ -3,7 +3,10 @@
 use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 
-use crate::{accounts, audit, determinations, equipment, methods, operations, runs, samples, standards, titrants};
+use crate::{
+    accounts, audit, control_charts, control_materials, determinations, equipment, methods, nonconformities,
+    operations, runs, samples, standards, titrants,
+};
 
 /// Mounts everything.
 pub fn routes(config: &mut ServiceConfig<'_>) {
@@ -17,6 +20,9 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(samples::routes)
             .configure(runs::routes)
             .configure(determinations::routes)
+            .configure(control_materials::routes)
+            .configure(control_charts::routes)
+            .configure(nonconformities::routes)
             .configure(audit::routes),
     );
 }
