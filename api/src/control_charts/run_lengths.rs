@@ -10,7 +10,9 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::control_charts::judging::Criteria;
-use crate::control_charts::rules::Quantity;
+use crate::control_charts::rules::{Quantity, refused};
+use crate::refusal::{Code, Refusal};
+use crate::web::decimal::Decimal;
 
 /// What the chosen rules do while the process is in control, and what a finite baseline does to that. For independent normal
 /// values; of ranges and proportions nothing exact is known and nothing is shown.
@@ -27,6 +29,9 @@ pub struct RunLengthsView {
     /// Expected points until a shift of 1 s is found by any rule.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub at_shift_of_1_s: Option<f64>,
+    /// For the shifts asked for.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub at_shifts: Vec<LengthAtShift>,
     /// Of each rule alone, in the order of their numbers.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub alone: Vec<Option<f64>>,
@@ -36,6 +41,16 @@ pub struct RunLengthsView {
     /// Why a figure is missing.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub not_computed: Vec<String>,
+}
+
+/// Run length for a shifted mean.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct LengthAtShift {
+    /// Shift of the mean, in s.
+    #[schema(example = "0.5")]
+    pub shift: Decimal,
+    /// Expected points up to and including the first hit of any rule.
+    pub average: f64,
 }
 
 /// What a finite baseline does to the false-alarm rate.
@@ -103,6 +118,7 @@ fn compute(criteria: &Criteria, baseline: Baseline) -> RunLengthsView {
         in_control: None,
         in_control_rejecting: None,
         at_shift_of_1_s: None,
+        at_shifts: Vec::new(),
         alone: Vec::new(),
         baseline: None,
         not_computed: Vec::new(),
@@ -159,4 +175,17 @@ fn effect(criteria: &Criteria, n: u64, centre_known: bool, notes: &mut Vec<Strin
         }
     }
     Some(effect)
+}
+
+/// Run length for one shift.
+///
+/// # Errors
+/// A chart whose run length is not known, or rules with too many states.
+pub(crate) fn at(criteria: &Criteria, shift: &Decimal) -> Result<LengthAtShift, Refusal> {
+    let found = match (criteria.design, &criteria.rules) {
+        (Some(design), _) => design.average_run_length(shift.value()),
+        (None, Some(rules)) => average(rules, Process::shifted(shift.value())),
+        (None, None) => return Err(Refusal::new(Code::NotEnoughData, "proportions have no exact run length")),
+    };
+    Ok(LengthAtShift { shift: shift.clone(), average: found.map_err(refused)? })
 }

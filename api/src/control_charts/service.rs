@@ -281,5 +281,10 @@ pub(crate) fn lengths_of(asked: &NewRuleSet) -> Result<RunLengthsView, Refusal> 
     let rules = asked.rules.clone().unwrap_or_else(|| default_rules(quantity));
     let criteria = Criteria::new(quantity, &rules, asked.design.as_ref())?;
     let baseline = asked.baseline.map(|n| (u64::from(n), asked.centre_is_reference));
-    Ok(run_lengths::of(&criteria, baseline))
+    if asked.shifts.len() > 20 {
+        return Err(Refusal::invalid("shifts", "length", "at most 20 at once", asked.shifts.len()));
+    }
+    let mut view = run_lengths::of(&criteria, baseline);
+    view.at_shifts = asked.shifts.iter().map(|shift| run_lengths::at(&criteria, shift)).collect::<Result<_, _>>()?;
+    Ok(view)
 }

@@ -8,7 +8,6 @@ use crate::control_charts::store::plans::{self, QcPlanFacts, versions};
 use crate::control_charts::store::{charts, values};
 use crate::control_charts::values::{NewPoint, append, fits, of_determinations, of_run};
 use crate::control_charts::wire::Hit;
-use crate::control_materials;
 use crate::db::{Act, Connection, Db};
 use crate::determinations::measured::{self, Measured};
 use crate::ids::{MethodId, RunId};
@@ -245,9 +244,4 @@ pub(crate) async fn look_back(
     let versions = methods::service::version_ids(connection, method.record_id).await?;
     let determinations = measured::since(connection, &versions, (earliest, until), LONGEST_LOOK_BACK).await?;
     Ok(LookBack { good, determinations })
-}
-
-/// Whether a sample is registered as a control material.
-pub(crate) async fn is_material(connection: &Connection, sample: Uuid) -> Result<bool, Refusal> {
-    Ok(!control_materials::service::of_sample(connection, sample).await?.is_empty())
 }

@@ -463,4 +463,7 @@ pub struct NewRuleSet {
     /// The centre is a reference value and not the mean of the baseline.
     #[serde(default)]
     pub centre_is_reference: bool,
+    /// Shifts of the mean, in s, for which run lengths are wanted, too; at most 20.
+    #[serde(default)]
+    pub shifts: Vec<Decimal>,
 }

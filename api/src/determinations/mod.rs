@@ -11,6 +11,7 @@ pub(crate) mod store;
 pub(crate) mod use_of;
 pub(crate) mod wire;
 
+pub(crate) use record::KIND;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 /// Mounts the feature.
