@@ -35,6 +35,9 @@ use crate::web::problem::ProblemDocument;
         (name = "runs", description = "Analytical runs and blanks"),
         (name = "determinations", description = "Determinations, titrations, iron results, signatures, concessions"),
         (name = "alerts", description = "What needs attention"),
+        (name = "control materials", description = "Lots of control material with their assigned values"),
+        (name = "control charts", description = "Charts, phases with signed limits, control values, plans of quality control"),
+        (name = "nonconformities", description = "What went wrong, what was done, and whether it helped"),
         (name = "audit", description = "Audit events, tree heads, proofs"),
         (name = "operations", description = "Health, readiness, metrics")
     )

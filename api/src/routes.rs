@@ -4,7 +4,8 @@ use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::{
-    accounts, alerts, audit, determinations, equipment, methods, operations, runs, samples, standards, titrants,
+    accounts, alerts, audit, control_charts, control_materials, determinations, equipment, methods, nonconformities,
+    operations, runs, samples, standards, titrants,
 };
 
 /// Mounts everything.
@@ -20,6 +21,9 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(runs::routes)
             .configure(determinations::routes)
             .configure(alerts::routes)
+            .configure(control_materials::routes)
+            .configure(control_charts::routes)
+            .configure(nonconformities::routes)
             .configure(audit::routes),
     );
 }

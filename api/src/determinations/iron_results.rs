@@ -141,6 +141,12 @@ impl LoadedResult {
             .map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))
     }
 
+    /// The difference and its standard uncertainty, if it is below zero by more than twice that.
+    pub(super) fn negative_beyond_2u(&self) -> Result<Option<(f64, f64)>, Refusal> {
+        let derived = self.evaluate()?;
+        Ok(derived.value.zip(derived.u).filter(|(value, u)| *value < -2.0 * u))
+    }
+
     fn digest(derived: &Iron3) -> String {
         let parts = [&derived.total, &derived.iron2].map(|part| hex::encode(part.input_digest));
         hex::encode(Sha256::digest(format!("ferrotitre iron result 1\n{}\n{}\n", parts[0], parts[1]).as_bytes()))

@@ -24,7 +24,7 @@ use crate::titrants::standardisations::{burette, core_factor};
 use crate::titrants::store as titrants;
 use crate::web::decimal::Decimal;
 
-pub(super) const KIND: EntityKind = EntityKind::Determination;
+pub(crate) const KIND: EntityKind = EntityKind::Determination;
 pub(super) const TITRATION: EntityKind = EntityKind::Titration;
 
 /// A determination with everything it rests on.

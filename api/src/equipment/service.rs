@@ -7,6 +7,7 @@ use crate::alerts::{self, Alert, Urgency};
 use crate::db::{Act, Connection, Db};
 use crate::equipment::store::{self, Calibration, Check, EquipmentFacts, KIND, NewCalibration, NewCheck, versions};
 use crate::ids::{CalibrationId, EquipmentCheckId};
+use crate::nonconformities::service::{Opening, open_because};
 use crate::refusal::{Code, Refusal};
 use crate::states::{self, NewMove};
 use crate::web::answer::Answer;
@@ -48,7 +49,7 @@ pub(crate) async fn record_check(db: &Db, act: &Act, equipment: Uuid, new: NewCh
         return Err(Refusal::invalid("outcome", "one_of", "must be passed or failed", &new.outcome));
     }
     db.write(act, async |connection| {
-        versions::current(connection, equipment).await?;
+        let present = versions::current(connection, equipment).await?;
         let row = Check {
             id: EquipmentCheckId::new(),
             equipment_id: equipment,
@@ -64,6 +65,19 @@ pub(crate) async fn record_check(db: &Db, act: &Act, equipment: Uuid, new: NewCh
         if check.outcome == "failed" && states::present(connection, KIND, equipment).await?.state == "in service" {
             let asked = NewMove { to: "out of service".to_owned(), reason: Some("failed check".to_owned()) };
             states::advance(connection, act, KIND, equipment, &asked, None).await?;
+        }
+        if check.outcome == "failed" {
+            let code = &present.facts.code;
+            let opening = Opening {
+                source: "failed equipment check",
+                severity: "major",
+                title: format!("{code} failed its check"),
+                scope: format!("everything measured with {code} since its last good check"),
+                owner: None,
+                observed_at: check.observed_at,
+                links: vec![(KIND.table(), equipment, "affected"), ("equipment_checks", check.id.0, "origin")],
+            };
+            open_because(connection, act, opening).await?;
         }
         Ok(check)
     })

@@ -10,6 +10,7 @@ use crate::states::{self, NewMove};
 use crate::web::answer::Answer;
 use crate::web::versions::Correction;
 
+pub(crate) use crate::methods::store::version_ids;
 pub(crate) use versions::{list, read};
 
 const KIND: EntityKind = EntityKind::Method;
