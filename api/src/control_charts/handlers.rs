@@ -8,17 +8,18 @@ use crate::auth::permissions::acts::{
     ApprovePhases, DefineCharts, DisposeControlValues, ProposePhases, ReadRecords, RecordControlValues,
 };
 use crate::config::Policy;
+use crate::control_charts::picture::PictureQuestion;
 use crate::control_charts::run_lengths::RunLengthsView;
 use crate::control_charts::statistics::{self, ChartReview};
 use crate::control_charts::store::plans::QcPlanFacts;
 use crate::control_charts::wire::{
     ChartView, NewChart, NewDisposition, NewPhase, NewRuleSet, NewValue, PhaseView, PointListing, PointPage, PointView,
 };
-use crate::control_charts::{phases, service, taking, values};
+use crate::control_charts::{phases, picture, service, taking, values};
 use crate::db::Db;
 use crate::sign_offs::NewSignature;
 use crate::states::{NewMove, StateMove};
-use crate::web::answer::{Answer, Versioned};
+use crate::web::answer::{Answer, Picture, Versioned};
 use crate::web::body::{Body, Params};
 use crate::web::paging::{Listing, Page};
 use crate::web::problem::Problem;
@@ -56,6 +57,18 @@ pub(super) async fn read_control_chart(
     id: web::Path<Uuid>,
 ) -> Result<web::Json<ChartView>, Problem> {
     Ok(web::Json(service::read(&db, *id).await?))
+}
+
+/// Draws a control chart: its phases with their limits, every point with its link, rule hits at the point that completes them.
+#[utoipa::path(tag = "control charts", params(("id" = Uuid, Path, description = "Chart"), PictureQuestion), responses((status = 200, description = "The picture", content_type = "image/svg+xml", body = String)))]
+#[get("/control-charts/{id}.svg")]
+pub(super) async fn draw_control_chart(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    question: Params<PictureQuestion>,
+) -> Result<Picture, Problem> {
+    Ok(Picture(picture::draw(&db, *id, &question.0).await?))
 }
 
 /// Closes a control chart, with a reason; its points stay.

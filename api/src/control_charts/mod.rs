@@ -4,6 +4,7 @@ mod causes;
 mod handlers;
 mod judging;
 pub(crate) mod phases;
+mod picture;
 pub(crate) mod rules;
 mod run_lengths;
 pub(crate) mod service;
@@ -20,6 +21,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
     config
         .service(handlers::record_control_chart)
         .service(handlers::list_control_charts)
+        .service(handlers::draw_control_chart)
         .service(handlers::read_control_chart)
         .service(handlers::move_control_chart)
         .service(handlers::list_control_points)
