@@ -21,6 +21,7 @@ pub mod determinations;
 pub mod equipment;
 pub mod evaluations;
 pub mod ids;
+pub mod imports;
 pub mod methods;
 pub mod migrate;
 pub mod nonconformities;

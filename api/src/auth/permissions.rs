@@ -116,7 +116,7 @@ actions! {
         "list_sign_offs", "list_concessions", "read_concession",
         "list_alerts", "stream_alerts",
         "list_control_materials", "read_control_material",
-        "list_control_charts", "read_control_chart", "draw_control_chart", "list_control_points", "review_control_chart", "read_chart_phase",
+        "list_control_charts", "read_control_chart", "draw_control_chart", "read_control_import_template", "list_control_points", "review_control_chart", "read_chart_phase",
         "compute_run_lengths", "list_qc_plans", "read_qc_plan",
         "list_nonconformities", "read_nonconformity"];
     /// Records equipment and its calibrations.
@@ -170,7 +170,7 @@ actions! {
     /// Approves or rejects limits that somebody else proposed.
     ApprovePhases = "approve_chart_phases": [Manager] for ["approve_chart_phase", "reject_chart_phase"];
     /// Records control values.
-    RecordControlValues = "record_control_values": [Analyst, Manager] for ["record_control_value"];
+    RecordControlValues = "record_control_values": [Analyst, Manager] for ["record_control_value", "preview_control_values", "import_control_values"];
     /// Says what became of a control value.
     DisposeControlValues = "dispose_control_values": [Manager] for ["dispose_control_value"];
     /// Opens nonconformities; an auditor's finding is one.

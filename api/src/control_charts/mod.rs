@@ -2,6 +2,7 @@
 
 mod causes;
 mod handlers;
+mod import;
 mod judging;
 pub(crate) mod phases;
 mod picture;
@@ -26,6 +27,9 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::move_control_chart)
         .service(handlers::list_control_points)
         .service(handlers::record_control_value)
+        .service(handlers::read_control_import_template)
+        .service(handlers::preview_control_values)
+        .service(handlers::import_control_values)
         .service(handlers::dispose_control_value)
         .service(handlers::review_control_chart)
         .service(handlers::propose_chart_phase)

@@ -34,38 +34,62 @@ impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
     type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
 
     fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
-        let json = request
-            .headers()
-            .get(CONTENT_TYPE)
-            .and_then(|value| value.to_str().ok())
-            .is_some_and(|value| value.trim_start().to_ascii_lowercase().starts_with("application/json"));
         let limit = request.app_data::<BodyLimit>().map_or(DEFAULT_LIMIT, |limit| limit.0);
-        let mut payload = payload.take();
-        Box::pin(async move {
-            if !json {
-                return Err(Refusal::new(Code::NotJson, "send the header Content-Type: application/json").into());
-            }
-            let mut bytes = Vec::new();
-            let mut overflow = false;
-            while let Some(chunk) = payload.next().await {
-                let chunk =
-                    chunk.map_err(|error| Refusal::new(Code::Unreadable, "the body broke off").because(error))?;
-                // An oversized body is read to its end but not kept, so that the client sees the answer.
-                if overflow || bytes.len() + chunk.len() > limit {
-                    overflow = true;
-                    bytes = Vec::new();
-                } else {
-                    bytes.extend_from_slice(&chunk);
-                }
-            }
-            if overflow {
-                let detail = format!("this operation takes at most {limit} bytes");
-                return Err(Refusal::new(Code::TooLarge, detail).into());
-            }
-            let digest = Sha256::digest(&bytes).into();
-            Ok(Self { value: parse(&bytes)?, digest })
-        })
+        read_json(request, payload, limit)
     }
+}
+
+/// The same for files: up to [`LARGE_LIMIT`] bytes.
+#[derive(Debug)]
+pub struct LargeBody<T>(pub Body<T>);
+
+/// Largest body with a file in it, bytes.
+pub const LARGE_LIMIT: usize = 16 * 1024 * 1024;
+
+impl<T: DeserializeOwned + 'static> FromRequest for LargeBody<T> {
+    type Error = Problem;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let body = read_json(request, payload, LARGE_LIMIT);
+        Box::pin(async move { body.await.map(Self) })
+    }
+}
+
+fn read_json<T: DeserializeOwned + 'static>(
+    request: &HttpRequest,
+    payload: &mut Payload,
+    limit: usize,
+) -> Pin<Box<dyn Future<Output = Result<Body<T>, Problem>>>> {
+    let json = request
+        .headers()
+        .get(CONTENT_TYPE)
+        .and_then(|value| value.to_str().ok())
+        .is_some_and(|value| value.trim_start().to_ascii_lowercase().starts_with("application/json"));
+    let mut payload = payload.take();
+    Box::pin(async move {
+        if !json {
+            return Err(Refusal::new(Code::NotJson, "send the header Content-Type: application/json").into());
+        }
+        let mut bytes = Vec::new();
+        let mut overflow = false;
+        while let Some(chunk) = payload.next().await {
+            let chunk = chunk.map_err(|error| Refusal::new(Code::Unreadable, "the body broke off").because(error))?;
+            // An oversized body is read to its end but not kept, so that the client sees the answer.
+            if overflow || bytes.len() + chunk.len() > limit {
+                overflow = true;
+                bytes = Vec::new();
+            } else {
+                bytes.extend_from_slice(&chunk);
+            }
+        }
+        if overflow {
+            let detail = format!("this operation takes at most {limit} bytes");
+            return Err(Refusal::new(Code::TooLarge, detail).into());
+        }
+        let digest = Sha256::digest(&bytes).into();
+        Ok(Body { value: parse(&bytes)?, digest })
+    })
 }
 
 /// Parses JSON and names the path of what is wrong.

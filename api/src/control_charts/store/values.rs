@@ -123,6 +123,21 @@ pub(crate) async fn newest(
         .await?)
 }
 
+/// Which of some moments the chart has values of.
+pub(crate) async fn observed_at_any(
+    mut connection: &Connection,
+    chart: ControlChartId,
+    moments: &[DateTime<Utc>],
+) -> Result<std::collections::HashSet<DateTime<Utc>>, Refusal> {
+    let there: Vec<DateTime<Utc>> = control_values::table
+        .filter(control_values::chart_id.eq(chart))
+        .filter(control_values::observed_at.eq_any(moments))
+        .select(control_values::observed_at)
+        .load(&mut connection)
+        .await?;
+    Ok(there.into_iter().collect())
+}
+
 /// A stretch of a long series, as much as a picture can show of it.
 #[derive(Debug, Clone, Copy, QueryableByName)]
 pub(crate) struct Stretch {
