@@ -8,6 +8,7 @@ pub mod accounts;
 pub mod app;
 pub mod audit;
 pub mod auth;
+pub mod calculations;
 pub mod cli;
 pub mod cluster;
 pub(crate) mod concessions;

@@ -30,6 +30,7 @@ use crate::web::problem::ProblemDocument;
         (name = "samples", description = "Samples, test portions, dilution chains"),
         (name = "runs", description = "Analytical runs and blanks"),
         (name = "determinations", description = "Determinations, titrations, iron results, signatures, concessions"),
+        (name = "calculations", description = "Statistics, uncertainty, control charts and volumes by themselves; nothing is stored"),
         (name = "audit", description = "Audit events, tree heads, proofs"),
         (name = "operations", description = "Health, readiness, metrics")
     )

@@ -3,7 +3,9 @@
 use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 
-use crate::{accounts, audit, determinations, equipment, methods, operations, runs, samples, standards, titrants};
+use crate::{
+    accounts, audit, calculations, determinations, equipment, methods, operations, runs, samples, standards, titrants,
+};
 
 /// Mounts everything.
 pub fn routes(config: &mut ServiceConfig<'_>) {
@@ -17,6 +19,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(samples::routes)
             .configure(runs::routes)
             .configure(determinations::routes)
+            .configure(calculations::routes)
             .configure(audit::routes),
     );
 }

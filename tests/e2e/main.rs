@@ -5,6 +5,7 @@ mod accounts;
 mod architecture;
 mod audit;
 mod bad_input;
+mod calculations;
 mod crash;
 mod determination;
 mod idempotency;

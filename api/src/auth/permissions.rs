@@ -155,6 +155,9 @@ actions! {
     /// Signs a concession; two managers must.
     SignConcessions = "sign_concessions": [Manager] for ["sign_concession"];
 
+    /// Calculates with numbers of one's own; nothing is read or stored.
+    Calculate = "calculate": [Analyst, Manager, Auditor] for ["list_calculations", "describe_calculation", "calculate"];
+
     /// Reads the audit trail; analysts see their own events, administrators no contents.
     ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event"];
     /// Reads tree heads and proofs.

@@ -29,39 +29,64 @@ pub struct Body<T> {
     pub digest: [u8; 32],
 }
 
-impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
+/// The bytes of a JSON body, to be parsed by who knows what they should be.
+#[derive(Debug)]
+pub struct RawBody(pub Vec<u8>);
+
+type Reading<T> = Pin<Box<dyn Future<Output = Result<T, Problem>>>>;
+
+/// Reads a body announced as JSON to its end.
+async fn read(json: bool, limit: usize, mut payload: Payload) -> Result<Vec<u8>, Problem> {
+    if !json {
+        return Err(Refusal::new(Code::NotJson, "send the header Content-Type: application/json").into());
+    }
+    let mut bytes = Vec::new();
+    let mut overflow = false;
+    while let Some(chunk) = payload.next().await {
+        let chunk = chunk.map_err(|error| Refusal::new(Code::Unreadable, "the body broke off").because(error))?;
+        // An oversized body is read to its end but not kept, so that the client sees the answer.
+        if overflow || bytes.len() + chunk.len() > limit {
+            overflow = true;
+            bytes = Vec::new();
+        } else {
+            bytes.extend_from_slice(&chunk);
+        }
+    }
+    if overflow {
+        let detail = format!("this operation takes at most {limit} bytes");
+        return Err(Refusal::new(Code::TooLarge, detail).into());
+    }
+    Ok(bytes)
+}
+
+fn reading(request: &HttpRequest, payload: &mut Payload) -> impl Future<Output = Result<Vec<u8>, Problem>> + use<> {
+    let json = request
+        .headers()
+        .get(CONTENT_TYPE)
+        .and_then(|value| value.to_str().ok())
+        .is_some_and(|value| value.trim_start().to_ascii_lowercase().starts_with("application/json"));
+    let limit = request.app_data::<BodyLimit>().map_or(DEFAULT_LIMIT, |limit| limit.0);
+    read(json, limit, payload.take())
+}
+
+impl FromRequest for RawBody {
     type Error = Problem;
-    type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
+    type Future = Reading<Self>;
 
     fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
-        let json = request
-            .headers()
-            .get(CONTENT_TYPE)
-            .and_then(|value| value.to_str().ok())
-            .is_some_and(|value| value.trim_start().to_ascii_lowercase().starts_with("application/json"));
-        let limit = request.app_data::<BodyLimit>().map_or(DEFAULT_LIMIT, |limit| limit.0);
-        let mut payload = payload.take();
+        let bytes = reading(request, payload);
+        Box::pin(async move { bytes.await.map(Self) })
+    }
+}
+
+impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
+    type Error = Problem;
+    type Future = Reading<Self>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let bytes = reading(request, payload);
         Box::pin(async move {
-            if !json {
-                return Err(Refusal::new(Code::NotJson, "send the header Content-Type: application/json").into());
-            }
-            let mut bytes = Vec::new();
-            let mut overflow = false;
-            while let Some(chunk) = payload.next().await {
-                let chunk =
-                    chunk.map_err(|error| Refusal::new(Code::Unreadable, "the body broke off").because(error))?;
-                // An oversized body is read to its end but not kept, so that the client sees the answer.
-                if overflow || bytes.len() + chunk.len() > limit {
-                    overflow = true;
-                    bytes = Vec::new();
-                } else {
-                    bytes.extend_from_slice(&chunk);
-                }
-            }
-            if overflow {
-                let detail = format!("this operation takes at most {limit} bytes");
-                return Err(Refusal::new(Code::TooLarge, detail).into());
-            }
+            let bytes = bytes.await?;
             let digest = Sha256::digest(&bytes).into();
             Ok(Self { value: parse(&bytes)?, digest })
         })
