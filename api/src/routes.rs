@@ -4,8 +4,8 @@ use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::{
-    accounts, alerts, audit, control_charts, control_materials, determinations, equipment, methods, nonconformities,
-    operations, runs, samples, standards, titrants,
+    accounts, alerts, audit, calculations, control_charts, control_materials, determinations, equipment, methods,
+    nonconformities, operations, runs, samples, standards, titrants,
 };
 
 /// Mounts everything.
@@ -24,6 +24,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(control_materials::routes)
             .configure(control_charts::routes)
             .configure(nonconformities::routes)
+            .configure(calculations::routes)
             .configure(audit::routes),
     );
 }

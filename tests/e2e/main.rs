@@ -6,6 +6,7 @@ mod alerts;
 mod architecture;
 mod audit;
 mod bad_input;
+mod calculations;
 mod control;
 mod control_history;
 mod crash;

@@ -179,6 +179,8 @@ actions! {
     HandleNonconformities = "handle_nonconformities": [Analyst, Manager] for ["record_nonconformity_step", "move_nonconformity"];
     /// Closes nonconformities that somebody else owns, or reopens them.
     CloseNonconformities = "close_nonconformities": [Manager] for ["close_nonconformity", "reopen_nonconformity"];
+    /// Calculates with numbers of one's own; nothing is read or stored.
+    Calculate = "calculate": [Analyst, Manager, Auditor] for ["list_calculations", "describe_calculation", "calculate"];
 
     /// Reads the audit trail; analysts see their own events, administrators no contents.
     ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event"];

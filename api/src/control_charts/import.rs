@@ -27,6 +27,9 @@ pub(crate) struct ImportView {
     /// The kept file; absent in a preview.
     #[serde(skip_serializing_if = "Option::is_none")]
     id: Option<Uuid>,
+    /// Server time of the import; absent in a preview.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    recorded_at: Option<DateTime<Utc>>,
     /// Chart.
     chart: Uuid,
     /// Name of the file.
@@ -176,6 +179,7 @@ fn view(chart: &charts::Row, file: &NewImport, rows: &[Ready]) -> Result<ImportV
     let (lowest, highest) = rows.iter().min_by(by_value).zip(rows.iter().max_by(by_value)).ok_or_else(nothing)?;
     Ok(ImportView {
         id: None,
+        recorded_at: None,
         chart: chart.id.0,
         file_name: file.file_name.clone(),
         digest: store::digest(&file.text),
@@ -211,6 +215,7 @@ pub(super) async fn import(db: &Db, act: &Act, chart: Uuid, file: NewImport) -> 
         let history = format!("{}, SHA-256 {}", file.file_name, view.digest);
         let kept = store::keep(connection, file, ("control values", chart.id.0), records, by).await?;
         view.id = Some(kept.id.0);
+        view.recorded_at = Some(kept.recorded_at);
         let mut verdicts = std::collections::BTreeMap::new();
         for row in rows {
             let point = NewPoint {

@@ -128,6 +128,7 @@ mod sealed {
     pub trait Sealed {}
     impl Sealed for f64 {}
     impl Sealed for bigdecimal::BigDecimal {}
+    impl Sealed for super::Entered {}
     impl<T: Sealed> Sealed for &T {}
 }
 
@@ -149,6 +150,43 @@ impl Observation for f64 {
     }
     fn remainder(&self) -> f64 {
         0.0
+    }
+}
+
+/// A value as it was entered: the nearest double and what that leaves over of the decimal.
+///
+/// # Example
+/// ```
+/// use ferrotitre_core::statistics::{Entered, anova::one_way};
+/// let decimal: bigdecimal::BigDecimal = "0.1".parse()?;
+/// let groups = [[Entered::from(&decimal), 0.3.into()], [0.5.into(), 0.7.into()]];
+/// assert_eq!(one_way::<Entered, _>(&groups, 0.95)?.n, 4);
+/// # Ok::<(), Box<dyn std::error::Error>>(())
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Entered {
+    nearest: f64,
+    remainder: f64,
+}
+
+impl From<f64> for Entered {
+    fn from(value: f64) -> Self {
+        Self { nearest: value, remainder: 0.0 }
+    }
+}
+
+impl From<&BigDecimal> for Entered {
+    fn from(value: &BigDecimal) -> Self {
+        Self { nearest: value.nearest(), remainder: value.remainder() }
+    }
+}
+
+impl Observation for Entered {
+    fn nearest(&self) -> f64 {
+        self.nearest
+    }
+    fn remainder(&self) -> f64 {
+        self.remainder
     }
 }
 
