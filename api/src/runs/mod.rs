@@ -2,6 +2,7 @@
 
 pub(crate) mod blanks;
 mod handlers;
+pub(crate) mod pages;
 pub(crate) mod service;
 
 use utoipa_actix_web::service_config::ServiceConfig;

@@ -1,6 +1,7 @@
 //! Titrant lots: how their concentration is known, and which one is in force when.
 
 mod handlers;
+pub(crate) mod pages;
 pub(crate) mod service;
 pub(crate) mod standardisations;
 pub(crate) mod store;

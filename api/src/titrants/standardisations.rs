@@ -313,6 +313,18 @@ pub(crate) async fn read(db: &Db, id: Uuid) -> Result<StandardisationView, Refus
     db.read(async |connection| Ok(load(connection, store::standardisation(connection, id).await?).await?.view)).await
 }
 
+/// Standardisations that are in a state now, newest first.
+pub(crate) async fn in_state(db: &Db, state: &str, limit: i64) -> Result<Vec<StandardisationView>, Refusal> {
+    db.read(async |connection| {
+        let mut views = Vec::new();
+        for id in states::in_state(connection, KIND, state, (Uuid::max(), limit)).await? {
+            views.push(load(connection, store::standardisation(connection, id).await?).await?.view);
+        }
+        Ok(views)
+    })
+    .await
+}
+
 pub(crate) async fn list(db: &Db, titrant: Uuid) -> Result<Vec<StandardisationView>, Refusal> {
     db.read(async |connection| {
         store::titrant(connection, titrant).await?;
