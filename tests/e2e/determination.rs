@@ -9,13 +9,13 @@ use serde_json::{Value, json};
 const IRON: f64 = 55.845;
 
 /// A laboratory ready to titrate.
-struct Lab {
-    app: TestApp,
+pub(super) struct Lab {
+    pub(super) app: TestApp,
     bench: Bench,
-    titrant: String,
-    iron2: String,
-    total: String,
-    portion: String,
+    pub(super) titrant: String,
+    pub(super) iron2: String,
+    pub(super) total: String,
+    pub(super) portion: String,
 }
 
 fn rules() -> Value {
@@ -73,7 +73,7 @@ async fn dichromate(app: &TestApp, bench: &Bench, standard: &str, code: &str, ex
 }
 
 impl Lab {
-    async fn open() -> Self {
+    pub(super) async fn open() -> Self {
         let app = TestApp::start().await;
         let bench = bench(&app).await;
         let standard = app.analyst.post("/primary-standards", &bench::dichromate_standard("PS-1")).await.expect(201);
@@ -93,22 +93,22 @@ impl Lab {
         Self { titrant, iron2, total, portion: text(&portion, "id"), bench, app }
     }
 
-    async fn run(&self, method: &str) -> String {
+    pub(super) async fn run(&self, method: &str) -> String {
         let run = json!({ "method": method, "bench": "bench 2", "observed_at": minutes_ago(45) });
         text(&self.app.analyst.post("/runs", &run).await.expect(201), "id")
     }
 
-    async fn close(&self, run: &str) {
+    pub(super) async fn close(&self, run: &str) {
         let closed = self.app.analyst.post(&format!("/runs/{run}/closing"), &json!({})).await;
         assert_eq!(closed.status, 201, "{}", closed.text);
     }
 
-    async fn begin(&self, run: &str) -> String {
+    pub(super) async fn begin(&self, run: &str) -> String {
         let new = json!({ "run": run, "portion": self.portion, "purpose": "sample", "observed_at": minutes_ago(44) });
         text(&self.app.analyst.post("/determinations", &new).await.expect(201), "id")
     }
 
-    fn titration(&self, kind: &str, last: &str, precipitate: Option<&str>) -> Value {
+    pub(super) fn titration(&self, kind: &str, last: &str, precipitate: Option<&str>) -> Value {
         let reduction = precipitate.map(|seen| {
             json!({
                 "solution_clear": true, "stannous_end": "colourless", "stannous_excess_drops": 2,
@@ -124,7 +124,7 @@ impl Lab {
         })
     }
 
-    async fn titrate(&self, determination: &str, titration: &Value) -> Value {
+    pub(super) async fn titrate(&self, determination: &str, titration: &Value) -> Value {
         let path = format!("/determinations/{determination}/titrations");
         self.app.analyst.post(&path, titration).await.expect(201)
     }

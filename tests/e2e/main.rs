@@ -9,5 +9,6 @@ mod crash;
 mod determination;
 mod idempotency;
 mod openapi;
+mod pages;
 mod permissions;
 mod store;

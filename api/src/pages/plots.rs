@@ -41,7 +41,12 @@ struct Titres {
     line: Option<f64>,
     height: f64,
     title: String,
-    outside: usize,
+}
+
+/// A picture, and how many titres lie outside its scale.
+pub(crate) struct Drawing {
+    pub(crate) svg: String,
+    pub(crate) outside: usize,
 }
 
 /// Width of the drawing and the margin inside it; it scales with the page.
@@ -58,7 +63,7 @@ fn shape(fate: &str) -> &'static str {
 }
 
 /// A dot per titre over a scale in millilitres, the band its range may fill, and the value that stands for them.
-pub(crate) fn titres(shell: &Shell, dots: &[Dot], band: Option<Band>, centre: Option<f64>) -> Option<String> {
+pub(crate) fn titres(shell: &Shell, dots: &[Dot], band: Option<Band>, centre: Option<f64>) -> Option<Drawing> {
     let counted = || dots.iter().filter(|dot| matches!(dot.fate, "used" | "not used")).map(|dot| dot.volume_ml);
     // Rough and rejected titres may lie far out; the scale is made for those that count, if any do.
     let shown: Vec<f64> = if counted().next().is_some() { counted().collect() } else { volumes(dots) };
@@ -78,10 +83,9 @@ pub(crate) fn titres(shell: &Shell, dots: &[Dot], band: Option<Band>, centre: Op
         line: centre.map(x),
         height: 70.0 + shift.max(0.0),
         title: format!("{} titres on a scale in millilitres", dots.len()),
-        outside: dots.len() - inside.len(),
         marks,
     };
-    drawing.render().ok()
+    Some(Drawing { svg: drawing.render().ok()?, outside: dots.len() - inside.len() })
 }
 
 fn volumes(dots: &[Dot]) -> Vec<f64> {

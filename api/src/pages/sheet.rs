@@ -52,6 +52,16 @@ impl Cell {
     pub(crate) fn shape(&self) -> &'static str {
         show::shape(&self.text)
     }
+
+    /// How wide it wants to be: figures and codes stay on a line, sentences get room.
+    pub(crate) fn width(&self) -> &'static str {
+        match self.text.chars().count() {
+            _ if self.number => "figures",
+            ..=18 => "short",
+            19..=60 => "",
+            _ => "long",
+        }
+    }
 }
 
 /// A table.

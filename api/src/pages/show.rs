@@ -70,13 +70,13 @@ pub(crate) fn figure(value: impl std::borrow::Borrow<f64>, digits: usize) -> Str
 /// Shape that stands for a state, so that colour is never the only sign.
 pub(crate) fn shape(state: &str) -> &'static str {
     match state {
-        "open" | "in progress" | "draft" | "received" | "recorded" | "prepared" | "requested" | "quarantined" => "open",
+        "open" | "in progress" | "draft" | "received" | "recorded" | "prepared" | "requested" | "quarantined"
+        | "not used" => "open",
         "submitted" | "in validation" | "standardising" | "closed" | "accepted" | "in analysis" => "half",
         "reviewed" => "most",
         "approved" | "released" | "in use" | "in service" | "active" | "granted" | "reported" | "used" | "met"
         | "good" | "passed" => "full",
-        "returned" | "amended" | "suspended" | "query" | "doubtful" | "locked" | "no decision" | "rough"
-        | "not used" => "turn",
+        "returned" | "amended" | "suspended" | "query" | "doubtful" | "locked" | "no decision" | "rough" => "turn",
         _ => "cross",
     }
 }

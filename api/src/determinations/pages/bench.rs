@@ -151,7 +151,7 @@ pub(super) fn fields(around: &Around, means: &Means, fillings: usize) -> Vec<Fie
     if let Some(entry) = reduction(&around.method.reduction).filter(|entry| entry.code != "none") {
         fields.extend(reduction_fields(entry));
     }
-    fields.push(Field::new("titrant", "Titrant lot", few(&means.titrants)).part("With"));
+    fields.push(Field::new("titrant", "Titrant lot", few(&means.titrants)));
     fields.push(Field::new("burette", "Burette", few(&means.burettes)));
     if !means.oxidants.is_empty() {
         fields.push(Field::new("oxidant_titrant", "Oxidant added in excess", few(&means.oxidants)));
@@ -343,13 +343,15 @@ pub(super) async fn titrate(
     let entry = chemistry(&around.method.chemistry);
     let lot = lot_words(&db, &view, &form).await?;
     let draw = |shell: &Shell, form: &Form, status: StatusCode| {
+        let drawing = picture(shell, &view.evaluation, &around.rules);
+        let outside = drawing.as_ref().map_or(0, |drawing| drawing.outside);
         let page = BenchPage {
             shell,
             form,
             view: &view,
             around: &around,
-            drawing: picture(shell, &view.evaluation, &around.rules),
-            caption: caption(shell, &view.evaluation, &around.rules),
+            drawing: drawing.map(|drawing| drawing.svg),
+            caption: caption(shell, &view.evaluation, &around.rules, outside),
             slips: slips(&view),
             cautions: cautions(entry, &around),
             failed: view.evaluation.titres.iter().filter(|titre| titre.fate == "failed reduction").count(),

@@ -15,7 +15,7 @@ use crate::determinations::wire::{DeterminationView, TitrationView};
 use crate::labels;
 use crate::methods::rules::{AcceptanceText, MethodRules};
 use crate::methods::service as methods;
-use crate::pages::plots::{self, Band, Dot};
+use crate::pages::plots::{self, Band, Dot, Drawing};
 use crate::pages::sheet::{Cell, Fact, Names, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -70,12 +70,12 @@ pub(super) fn limit(rules: &MethodRules, agreement: Option<&AgreementView>) -> f
 }
 
 /// The titres on a scale with the range they may fill.
-pub(super) fn picture(shell: &Shell, evaluation: &EvaluationView, rules: &MethodRules) -> Option<String> {
+pub(super) fn picture(shell: &Shell, evaluation: &EvaluationView, rules: &MethodRules) -> Option<Drawing> {
     let dots: Vec<Dot> = evaluation
         .titres
         .iter()
         .filter(|titre| titre.fate != "superseded")
-        .map(|titre| Dot { position: titre.position, volume_ml: titre.volume_ml, fate: titre.fate })
+        .map(|titre| Dot { position: titre.position, volume_ml: titre.net_ml, fate: titre.fate })
         .collect();
     let counted = dots.iter().filter(|dot| matches!(dot.fate, "used" | "not used")).map(|dot| dot.volume_ml);
     let limit = limit(rules, evaluation.agreement.as_ref());
@@ -85,7 +85,7 @@ pub(super) fn picture(shell: &Shell, evaluation: &EvaluationView, rules: &Method
 }
 
 /// What the picture shows, in words.
-pub(super) fn caption(shell: &Shell, evaluation: &EvaluationView, rules: &MethodRules) -> String {
+pub(super) fn caption(shell: &Shell, evaluation: &EvaluationView, rules: &MethodRules, outside: usize) -> String {
     let limit = limit(rules, evaluation.agreement.as_ref());
     let judged = match &evaluation.agreement {
         Some(agreement) if agreement.n > 1 => format!(
@@ -96,8 +96,9 @@ pub(super) fn caption(shell: &Shell, evaluation: &EvaluationView, rules: &Method
         ),
         _ => format!("Accurate titres may differ by {} mL.", shell.n(show::figure(limit, 3))),
     };
+    let far = if outside > 0 { format!("{outside} rough or rejected lie outside this scale. ") } else { String::new() };
     format!(
-        "{judged} Filled: used. Hollow: accurate, not used. Triangle: rough. Cross: rejected or failed reduction. The band begins at the lowest accurate titre and is as wide as the limit; the line is the mean."
+        "{judged} {far}Titres less the blank. Filled: used. Hollow: accurate, not used. Triangle: rough. Cross: rejected or failed reduction. The band begins at the lowest accurate titre and is as wide as the limit; the line is the mean."
     )
 }
 
@@ -142,8 +143,10 @@ pub(super) async fn read_determination(
     });
     let figures =
         Table { columns: vec!["As", "Value, unrounded", "Unit", "u"], rows: figures.collect(), ..Table::default() };
-    let picture = picture(&shell, &evaluation, &around.rules)
-        .map(|drawing| Part::Picture { drawing, caption: caption(&shell, &evaluation, &around.rules) });
+    let picture = picture(&shell, &evaluation, &around.rules).map(|drawing| {
+        let caption = caption(&shell, &evaluation, &around.rules, drawing.outside);
+        Part::Picture { drawing: drawing.svg, caption }
+    });
     let path = format!("/determinations/{id}");
     let changes = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
     let mut sheet = Sheet::new(&shell, "Determination", title)
@@ -244,7 +247,7 @@ fn titrations(shell: &Shell, view: &DeterminationView, all: &[TitrationView], ar
         let way = |label: &str, to: &str| {
             if open { Cell::link(label, format!("/titrations/{}/{to}", titration.id)) } else { Cell::default() }
         };
-        vec![
+        let mut cells = vec![
             Cell::text(format!(
                 "{}{}",
                 titration.position,
@@ -263,27 +266,26 @@ fn titrations(shell: &Shell, view: &DeterminationView, all: &[TitrationView], ar
                 around.equipment.get(&facts.burette).cloned().unwrap_or_default()
             )),
             Cell::text(format!("{}, {}", show::time(facts.observed_at), around.person(titration.recorded_by.0))),
-            way("correct", "correction"),
-            way("reject", "rejection"),
-        ]
+        ];
+        if judges {
+            cells.extend([way("correct", "correction"), way("reject", "rejection")]);
+        }
+        cells
     });
-    Part::Table(Table {
-        columns: vec![
-            "No.",
-            "Kind",
-            "Fate",
-            "Readings, mL",
-            "Difference, mL",
-            "At 20 °C, mL",
-            "Less blank, mL",
-            "Seen",
-            "With",
-            "When, who",
-            "",
-            "",
-        ],
-        rows: rows.collect(),
-        empty: "None yet.",
-        ..Table::default()
-    })
+    let mut columns = vec![
+        "No.",
+        "Kind",
+        "Fate",
+        "Readings, mL",
+        "Difference, mL",
+        "At 20 °C, mL",
+        "Less blank, mL",
+        "Seen",
+        "With",
+        "When, who",
+    ];
+    if judges {
+        columns.extend(["", ""]);
+    }
+    Part::Table(Table { columns, rows: rows.collect(), empty: "None yet.", ..Table::default() })
 }
