@@ -123,6 +123,9 @@ impl Browser {
     /// Clicks.
     pub async fn click(&self, selector: &str) {
         let id = self.element(selector).await;
+        // The driver scrolls just far enough, which may be behind what stays at the foot of the window.
+        let script = "arguments[0].scrollIntoView({ block: 'center' })";
+        self.post("/execute/sync", json!({ "script": script, "args": [{ ELEMENT: id }] })).await;
         self.post(&format!("/element/{id}/click"), json!({})).await;
     }
 

@@ -1,6 +1,6 @@
 //! Every page, as nobody and as every role, against the guards its handler names.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use ferrotitre_api::auth::permissions::{Action, Role, may};
 use ferrotitre_tests::TestApp;
@@ -17,12 +17,13 @@ pub(super) struct Address {
 /// Pages that need no account.
 const OPEN: [&str; 2] = ["/sign-in", "/assets/{fingerprint}/{name}"];
 
-fn sources(folder: &std::path::Path, found: &mut Vec<PathBuf>) {
+/// Files of pages: `pages.rs`, or what is in a folder of that name.
+fn sources(folder: &Path, of_pages: bool, found: &mut Vec<PathBuf>) {
     for entry in std::fs::read_dir(folder).unwrap() {
         let path = entry.unwrap().path();
         if path.is_dir() {
-            sources(&path, found);
-        } else if path.components().any(|part| part.as_os_str() == "pages") || path.ends_with("pages.rs") {
+            sources(&path, of_pages || path.ends_with("pages"), found);
+        } else if of_pages || path.ends_with("pages.rs") {
             found.push(path);
         }
     }
@@ -31,7 +32,8 @@ fn sources(folder: &std::path::Path, found: &mut Vec<PathBuf>) {
 /// Every page that answers GET, as the sources mount them.
 pub(super) fn addresses() -> Vec<Address> {
     let mut files = Vec::new();
-    sources(&[env!("CARGO_MANIFEST_DIR"), "..", "api", "src"].iter().collect::<PathBuf>(), &mut files);
+    let api: PathBuf = [env!("CARGO_MANIFEST_DIR"), "..", "api", "src"].iter().collect();
+    sources(&api, false, &mut files);
     let mut found = Vec::new();
     for file in files {
         let text = std::fs::read_to_string(&file).unwrap();
