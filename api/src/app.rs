@@ -13,6 +13,7 @@ use crate::config::{Policy, Settings};
 use crate::db::{Db, StoreAddress};
 use crate::openapi;
 use crate::operations::metrics::Metrics;
+use crate::pages::{protect, readable};
 use crate::refusal::{Code, Refusal};
 use crate::routes;
 use crate::web::problem::Problem;
@@ -60,9 +61,13 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
             .app_data(shared.metrics.clone())
             .app_data(document.clone())
             .configure(openapi::pages)
+            .configure(routes::pages)
             .default_service(web::to(no_such_path))
+            .wrap(from_fn(protect::guard))
             .wrap(from_fn(current_user::resolve))
             .wrap(from_fn(request::track))
+            // Outside the one that gives problem documents their request id, which the page shows.
+            .wrap(from_fn(readable::readable))
             // Outermost: the request id goes into problem documents before they are compressed.
             .wrap(Compress::default())
     })

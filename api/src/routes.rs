@@ -5,10 +5,27 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::{
     accounts, alerts, audit, calculations, control_charts, control_materials, determinations, equipment, methods,
-    nonconformities, operations, runs, samples, standards, titrants,
+    nonconformities, operations, pages, runs, samples, standards, titrants,
 };
 
-/// Mounts everything.
+/// Mounts the pages.
+pub(crate) fn pages(config: &mut actix_web::web::ServiceConfig) {
+    config
+        .service(pages::assets::read_asset)
+        .configure(accounts::pages::routes)
+        .configure(pages::day::routes)
+        .configure(equipment::pages::routes)
+        .configure(standards::pages::routes)
+        .configure(titrants::pages::routes)
+        .configure(methods::pages::routes)
+        .configure(samples::pages::routes)
+        .configure(runs::pages::routes)
+        .configure(determinations::pages::routes)
+        .configure(pages::concessions::routes)
+        .configure(audit::pages::routes);
+}
+
+/// Mounts the operations of the API.
 pub fn routes(config: &mut ServiceConfig<'_>) {
     config.configure(operations::routes).service(
         scope::scope("/api/v1")

@@ -112,6 +112,46 @@ pub async fn present_many(
     Ok(states)
 }
 
+#[derive(QueryableByName)]
+struct Found {
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    id: Uuid,
+}
+
+/// Things that are in a state now, newest first, older than a cursor.
+///
+/// # Errors
+/// A store that cannot be read.
+pub async fn in_state(
+    mut connection: &Connection,
+    kind: EntityKind,
+    state: &str,
+    (before, limit): (Uuid, i64),
+) -> Result<Vec<Uuid>, Refusal> {
+    let first = state == kind.first_state();
+    // The name of the table is one of our own words, never an input.
+    let sql = if first {
+        format!(
+            "SELECT t.id FROM {} t WHERE t.id < $3 AND $1 = $1 AND $2 = $2 AND NOT EXISTS \
+             (SELECT FROM state_moves m WHERE m.entity_id = t.id) ORDER BY t.id DESC LIMIT $4",
+            kind.table()
+        )
+    } else {
+        "SELECT m.entity_id AS id FROM state_moves m WHERE m.entity_kind = $1 AND m.to_state = $2 AND m.entity_id < $3 \
+         AND NOT EXISTS (SELECT FROM state_moves n WHERE n.entity_id = m.entity_id AND n.position > m.position) \
+         ORDER BY m.entity_id DESC LIMIT $4"
+            .to_owned()
+    };
+    let rows: Vec<Found> = diesel::sql_query(sql)
+        .bind::<diesel::sql_types::Text, _>(kind.table())
+        .bind::<diesel::sql_types::Text, _>(state)
+        .bind::<diesel::sql_types::Uuid, _>(before)
+        .bind::<diesel::sql_types::BigInt, _>(limit)
+        .load(&mut connection)
+        .await?;
+    Ok(rows.into_iter().map(|row| row.id).collect())
+}
+
 /// All moves of a thing, oldest first.
 ///
 /// # Errors

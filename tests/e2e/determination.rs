@@ -14,8 +14,8 @@ pub(crate) struct Lab {
     pub(crate) bench: Bench,
     pub(crate) titrant: String,
     pub(crate) iron2: String,
-    total: String,
-    portion: String,
+    pub(crate) total: String,
+    pub(crate) portion: String,
 }
 
 fn rules() -> Value {
@@ -93,7 +93,7 @@ impl Lab {
         Self { titrant, iron2, total, portion: text(&portion, "id"), bench, app }
     }
 
-    async fn run(&self, method: &str) -> String {
+    pub(super) async fn run(&self, method: &str) -> String {
         let run = json!({ "method": method, "bench": "bench 2", "observed_at": minutes_ago(45) });
         text(&self.app.analyst.post("/runs", &run).await.expect(201), "id")
     }
@@ -103,7 +103,7 @@ impl Lab {
         assert_eq!(closed.status, 201, "{}", closed.text);
     }
 
-    async fn begin(&self, run: &str) -> String {
+    pub(super) async fn begin(&self, run: &str) -> String {
         let new = json!({ "run": run, "portion": self.portion, "purpose": "sample", "observed_at": minutes_ago(44) });
         text(&self.app.analyst.post("/determinations", &new).await.expect(201), "id")
     }

@@ -13,6 +13,7 @@ mod crash;
 mod determination;
 mod idempotency;
 mod openapi;
+mod pages;
 mod permissions;
 mod store;
 mod titrants;

@@ -55,6 +55,7 @@ impl Running {
             workers: Some(1),
             late_after_minutes: 60,
             lock_after_failures: 5,
+            idle_minutes: 30,
             store: StoreSettings { database_url: None, data: data.to_owned() },
         };
         let (closing, closes) = tokio::sync::watch::channel(false);

@@ -247,6 +247,19 @@ pub(crate) async fn record(db: &Db, act: &Act, new: NewIronResult) -> Result<Ans
     .await
 }
 
+/// Iron results that are in a state now, newest first.
+pub(crate) async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<IronResultView>, Refusal> {
+    db.read(async |connection| {
+        let ids = states::in_state(connection, KIND, state, (window.0, window.1 + 1)).await?;
+        let mut items = Vec::with_capacity(ids.len());
+        for id in ids {
+            items.push(shown(load(connection, store::iron_result(connection, id).await?).await?)?);
+        }
+        Ok(Page::of(items, window.1, |result: &IronResultView| result.id))
+    })
+    .await
+}
+
 pub(crate) async fn read(db: &Db, id: Uuid) -> Result<IronResultView, Refusal> {
     db.read(async |connection| shown(load(connection, store::iron_result(connection, id).await?).await?)).await
 }

@@ -82,6 +82,29 @@ pub(super) fn shown(loaded: Loaded) -> Result<DeterminationView, Refusal> {
     Ok(loaded.view(evaluation))
 }
 
+/// Determinations that are in a state now, newest first.
+pub(crate) async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<DeterminationLine>, Refusal> {
+    db.read(async |connection| {
+        let ids = states::in_state(connection, KIND, state, (window.0, window.1 + 1)).await?;
+        let rows = store::determinations_by_id(connection, &ids).await?;
+        Page::of(rows, window.1, |row| row.id.0).try_map(|row| Ok(line(row, state.to_owned())))
+    })
+    .await
+}
+
+fn line(row: DeterminationRow, state: String) -> DeterminationLine {
+    DeterminationLine {
+        id: row.id.0,
+        state,
+        code: row.code,
+        run: row.run_id.0,
+        method: row.method_id,
+        sample: row.sample_id,
+        purpose: row.purpose,
+        recorded_at: row.recorded_at,
+    }
+}
+
 pub(crate) async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<DeterminationLine>, Refusal> {
     let listing = Listing { limit: asked.limit, after: asked.after, from: asked.from, until: asked.until };
     let limit = listing.limit()?;
@@ -91,16 +114,8 @@ pub(crate) async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<D
         let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
         let states = states::present_many(connection, KIND, &ids).await?;
         Page::of(rows, limit, |row| row.id.0).try_map(|row| {
-            Ok(DeterminationLine {
-                id: row.id.0,
-                state: states.get(&row.id.0).cloned().unwrap_or_default(),
-                code: row.code,
-                run: row.run_id.0,
-                method: row.method_id,
-                sample: row.sample_id,
-                purpose: row.purpose,
-                recorded_at: row.recorded_at,
-            })
+            let state = states.get(&row.id.0).cloned().unwrap_or_default();
+            Ok(line(row, state))
         })
     })
     .await
@@ -153,6 +168,12 @@ pub(crate) async fn titration(db: &Db, id: Uuid) -> Result<TitrationHistory, Ref
         })
     })
     .await
+}
+
+/// The determination a titration was made for.
+pub(crate) async fn determination_of(db: &Db, titration: Uuid) -> Result<Uuid, Refusal> {
+    let rows = db.read(async |connection| store::versions(connection, titration).await).await?;
+    rows.first().map(|row| row.determination_id.0).ok_or_else(|| Refusal::not_found("titration", titration))
 }
 
 /// States in which titrations can still be recorded, corrected or rejected.

@@ -11,6 +11,8 @@ use crate::nonconformities::service::{Opening, open_because};
 use crate::refusal::{Code, Refusal};
 use crate::states::{self, NewMove};
 use crate::web::answer::Answer;
+use crate::web::paging::Listing;
+use crate::web::versions::VersionView;
 
 pub(crate) use store::versions::{advance, correct, list, read, record};
 
@@ -131,6 +133,42 @@ pub(crate) async fn alerts(
             })
         })
         .collect())
+}
+
+/// A piece of equipment with the day its calibration ends.
+#[derive(Debug)]
+pub(crate) struct Piece {
+    pub(crate) view: VersionView<EquipmentFacts>,
+    /// Last day of the newest calibration; none if there is no calibration.
+    pub(crate) due_on: Option<chrono::NaiveDate>,
+}
+
+impl Piece {
+    /// In service, with a calibration that has not ended.
+    pub(crate) fn ready(&self) -> bool {
+        self.view.state == "in service" && self.due_on.is_some_and(|due| due >= Utc::now().date_naive())
+    }
+}
+
+/// All equipment that is not retired, newest first.
+pub(crate) async fn pieces(db: &Db) -> Result<Vec<Piece>, Refusal> {
+    let mut listing = Listing { limit: Some(200), ..Listing::default() };
+    let mut views = Vec::new();
+    loop {
+        let page = list(db, &listing).await?;
+        views.extend(page.items.into_iter().filter(|view| view.state != "retired"));
+        listing.after = page.next;
+        if listing.after.is_none() {
+            break;
+        }
+    }
+    let ids: Vec<Uuid> = views.iter().map(|view| view.id).collect();
+    let calibrations = db.read(async |connection| store::calibrations_of(connection, &ids).await).await?;
+    let newest = |id: Uuid| {
+        let own = calibrations.iter().filter(|calibration| calibration.equipment_id == id);
+        own.max_by_key(|calibration| calibration.calibrated_on).map(|calibration| calibration.due_on)
+    };
+    Ok(views.into_iter().map(|view| Piece { due_on: newest(view.id), view }).collect())
 }
 
 /// Account that acts, for the columns that need one.

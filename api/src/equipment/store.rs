@@ -50,7 +50,7 @@ pub struct EquipmentFacts {
     pub unit: String,
 }
 
-const KINDS: [&str; 6] = ["balance", "burette", "piston burette", "pipette", "flask", "thermometer"];
+pub(super) const KINDS: [&str; 6] = ["balance", "burette", "piston burette", "pipette", "flask", "thermometer"];
 
 impl EquipmentFacts {
     fn check(&self) -> Result<(), Refusal> {

@@ -1,6 +1,7 @@
 //! Lots of primary standards and of reagents.
 
 mod handlers;
+pub(crate) mod pages;
 pub(crate) mod primary;
 pub(crate) mod reagents;
 

@@ -2,6 +2,7 @@
 
 pub(crate) mod drift;
 mod handlers;
+pub(crate) mod pages;
 pub(crate) mod service;
 pub(crate) mod standardisations;
 pub(crate) mod store;
