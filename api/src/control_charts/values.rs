@@ -313,8 +313,13 @@ fn typed(chart: &charts::Row, new: NewValue, value: Option<Decimal>) -> Result<N
     Ok(NewPoint { source, counts: counts.filter(|_| proportion), history, ..point })
 }
 
-/// Records a value.
-pub(crate) async fn record(db: &Db, act: &Act, chart: Uuid, mut new: NewValue) -> Result<Answer, Refusal> {
+/// Records a value in a transaction that does more.
+pub(crate) async fn record_in(
+    connection: &Connection,
+    act: &Act,
+    chart: &charts::Row,
+    mut new: NewValue,
+) -> Result<values::Row, Refusal> {
     let value = new.value.take();
     let given =
         [new.determination.is_some(), new.run.is_some(), new.factor.is_some(), value.is_some() || new.events.is_some()];
@@ -322,31 +327,47 @@ pub(crate) async fn record(db: &Db, act: &Act, chart: Uuid, mut new: NewValue) -
         let message = "give exactly one of determination, run, factor, or a value (of a proportion: events and trials)";
         return Err(Refusal::invalid("value", "one_source", message, ""));
     }
+    let note = new.note.clone();
+    let point = if let Some(id) = new.determination {
+        let first = measured::one(connection, id).await.map_err(|r| unknown(r, "determination", id))?;
+        let second = match new.second_determination {
+            Some(id) => Some(measured::one(connection, id).await.map_err(|r| unknown(r, "second_determination", id))?),
+            None => None,
+        };
+        of_determinations(connection, act, chart, (&first, second.as_ref())).await?
+    } else if let Some(id) = new.run {
+        let run = runs::service::find(connection, id).await.map_err(|r| unknown(r, "run", id))?;
+        let all = measured::of_run(connection, run.id).await?;
+        of_run(chart, run.id, run.observed_at, &all)?
+            .ok_or_else(|| Refusal::new(Code::NotEnoughData, "the run has nothing to chart yet"))?
+    } else if let Some(id) = new.factor {
+        of_factor(connection, chart, id).await?
+    } else {
+        typed(chart, new, value)?
+    };
+    append(connection, act, chart, NewPoint { note, ..point }).await
+}
+
+/// Records a value.
+pub(crate) async fn record(db: &Db, act: &Act, chart: Uuid, new: NewValue) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
         let chart = charts::find(connection, chart).await?;
-        let note = new.note.clone();
-        let point = if let Some(id) = new.determination {
-            let first = measured::one(connection, id).await.map_err(|r| unknown(r, "determination", id))?;
-            let second = match new.second_determination {
-                Some(id) => {
-                    Some(measured::one(connection, id).await.map_err(|r| unknown(r, "second_determination", id))?)
-                }
-                None => None,
-            };
-            of_determinations(connection, act, &chart, (&first, second.as_ref())).await?
-        } else if let Some(id) = new.run {
-            let run = runs::service::find(connection, id).await.map_err(|r| unknown(r, "run", id))?;
-            let all = measured::of_run(connection, run.id).await?;
-            of_run(&chart, run.id, run.observed_at, &all)?
-                .ok_or_else(|| Refusal::new(Code::NotEnoughData, "the run has nothing to chart yet"))?
-        } else if let Some(id) = new.factor {
-            of_factor(connection, &chart, id).await?
-        } else {
-            typed(&chart, new, value)?
-        };
-        let row = append(connection, act, &chart, NewPoint { note, ..point }).await?;
+        let row = record_in(connection, act, &chart, new).await?;
         let mut views = views(connection, &chart, vec![row]).await?;
         views.pop().ok_or_else(|| Refusal::new(Code::Internal, "a value was not stored"))
+    })
+    .await
+}
+
+/// Records values of several charts in one transaction: all of them or none. Answers with their identities.
+pub(crate) async fn record_all(db: &Db, act: &Act, all: Vec<(Uuid, NewValue)>) -> Result<Vec<ControlValueId>, Refusal> {
+    db.transact(act, async |connection| {
+        let mut ids = Vec::with_capacity(all.len());
+        for (chart, new) in all {
+            let chart = charts::find(connection, chart).await?;
+            ids.push(record_in(connection, act, &chart, new).await?.id);
+        }
+        Ok(ids)
     })
     .await
 }
