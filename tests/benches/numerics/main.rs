@@ -6,10 +6,11 @@ use std::hint::black_box;
 use std::io::{BufRead, Write};
 use std::time::Instant;
 
+use ferrotitre_core::chemistry::Expressed;
 use ferrotitre_core::control::rules::same_side;
 use ferrotitre_core::control::run_length::run_length;
 use ferrotitre_core::control::{Process, Rule, RuleSet};
-use ferrotitre_core::determination::{Detail, Record, evaluate};
+use ferrotitre_core::determination::{Detail, Record, Unit, evaluate};
 use ferrotitre_core::statistics::anova::one_way;
 use ferrotitre_core::statistics::outliers::Sidedness;
 use ferrotitre_core::statistics::outliers::dixon::{Ratio, critical};
@@ -61,6 +62,20 @@ fn iron3_inputs() -> Outcome<Inputs> {
     Ok(inputs)
 }
 
+/// Sums of the contents in g/L and of their standard uncertainties.
+fn evaluated(records: &[Record]) -> Outcome<Vec<f64>> {
+    let (mut values, mut uncertainties) = (0.0, 0.0);
+    for record in records {
+        let evaluation = evaluate(record, Detail::Figures)?;
+        let figure =
+            evaluation.figures.iter().find(|f| f.unit == Unit::GramsPerLitre && f.expressed == Expressed::Iron);
+        let figure = figure.ok_or("a determination has no content")?;
+        values += figure.value;
+        uncertainties += figure.u;
+    }
+    Ok(vec![values, uncertainties])
+}
+
 fn done(material: &mut Material, name: &str, argument: f64) -> Outcome<(f64, Vec<f64>)> {
     let started = Instant::now();
     let figures = match name {
@@ -87,15 +102,9 @@ fn done(material: &mut Material, name: &str, argument: f64) -> Outcome<(f64, Vec
             let found = simulate(&inputs, model, &settings, &mut material.samples)?;
             vec![found.mean, found.standard_uncertainty, found.shortest.low, found.shortest.high]
         }
-        "evaluations" => {
-            let (mut values, mut uncertainties) = (0.0, 0.0);
-            for record in &material.records {
-                let evaluation = evaluate(record, Detail::Figures)?;
-                values += evaluation.result.as_ref().map_or(f64::NAN, |result| result.value());
-                uncertainties += evaluation.figures.iter().map(|figure| figure.u).next().unwrap_or(f64::NAN);
-            }
-            vec![values, uncertainties]
-        }
+        "evaluations" => evaluated(&material.records)?,
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a whole number")]
+        "first evaluations" => evaluated(material.records.get(..argument as usize).unwrap_or_default())?,
         other => return Err(format!("{other}?").into()),
     };
     Ok((started.elapsed().as_secs_f64(), figures))
