@@ -2,9 +2,11 @@
 
 use std::path::Path;
 use std::process::ExitCode;
+use std::sync::Arc;
 
 use clap::{Args, Parser, Subcommand};
 
+use crate::alerts::Stopping;
 use crate::app::{self, Shared};
 use crate::audit::seal::{self, SealKey};
 use crate::audit::verify::{self, KeptHead};
@@ -228,6 +230,8 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     let db = Db::for_worker(address)?;
     let loaded = if arguments.demo { demo::load_if_empty(&db).await? } else { None };
     let (stop, stopped) = tokio::sync::watch::channel(false);
+    let (closing, closes) = tokio::sync::watch::channel(false);
+    tokio::spawn(until_stopped(closing));
     let sealer = tokio::spawn(seal::run(db, seal_key.clone(), stopped));
     let shared = Shared {
         store: address.clone(),
@@ -235,6 +239,7 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
         seal_key,
         metrics: actix_web::web::Data::new(crate::operations::metrics::Metrics::default()),
         policy: settings.into(),
+        stopping: Stopping(Arc::new(closes)),
     };
     let (server, bound) = app::server(settings, shared)?;
     println!("ferrotitre serves on http://{bound} (documentation: http://{bound}/api/docs/)");
@@ -246,6 +251,17 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     let _ = stop.send(true);
     sealer.await?;
     Ok(())
+}
+
+/// Says so when the program is asked to stop; the server hears the same signals by itself.
+async fn until_stopped(closing: tokio::sync::watch::Sender<bool>) {
+    use tokio::signal::unix::{SignalKind, signal};
+    let Ok(mut terminate) = signal(SignalKind::terminate()) else { return };
+    tokio::select! {
+        _ = tokio::signal::ctrl_c() => {}
+        _ = terminate.recv() => {}
+    }
+    let _ = closing.send(true);
 }
 
 async fn verify_store(arguments: VerifyArguments) -> Result<ExitCode, Failure> {

@@ -4,6 +4,7 @@
 //! cannot show anything the service would not accept. Bench times lie in the days before loading; all else is fixed.
 
 mod bench;
+mod control;
 mod stock;
 
 use std::fmt::Write as _;
@@ -194,7 +195,7 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
     let start = Utc::now().date_naive().and_time(chrono::NaiveTime::MIN).and_utc() - Duration::days(30);
     let lab = Lab {
         db,
-        policy: Policy { late_after_minutes: 60 * 24 * 400, lock_after_failures: 5 },
+        policy: Policy { late_after_minutes: 60 * 24 * 400, lock_after_failures: 5, idle_minutes: 30 },
         start,
         analyst_1: analyst_1.clone(),
         analyst_2: analyst_2.clone(),
@@ -203,6 +204,7 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
     };
     let stock = stock::load(&lab).await?;
     let results = bench::load(&lab, &stock).await?;
+    control::load(&lab, &stock).await?;
     Ok(Scenario { accounts: listed, iron_result: results.iron_result, determination: results.determination })
 }
 

@@ -9,13 +9,13 @@ use serde_json::{Value, json};
 const IRON: f64 = 55.845;
 
 /// A laboratory ready to titrate.
-struct Lab {
-    app: TestApp,
-    bench: Bench,
-    titrant: String,
-    iron2: String,
-    total: String,
-    portion: String,
+pub(crate) struct Lab {
+    pub(crate) app: TestApp,
+    pub(crate) bench: Bench,
+    pub(crate) titrant: String,
+    pub(crate) iron2: String,
+    pub(crate) total: String,
+    pub(crate) portion: String,
 }
 
 fn rules() -> Value {
@@ -73,7 +73,7 @@ async fn dichromate(app: &TestApp, bench: &Bench, standard: &str, code: &str, ex
 }
 
 impl Lab {
-    async fn open() -> Self {
+    pub(crate) async fn open() -> Self {
         let app = TestApp::start().await;
         let bench = bench(&app).await;
         let standard = app.analyst.post("/primary-standards", &bench::dichromate_standard("PS-1")).await.expect(201);
@@ -93,22 +93,22 @@ impl Lab {
         Self { titrant, iron2, total, portion: text(&portion, "id"), bench, app }
     }
 
-    async fn run(&self, method: &str) -> String {
+    pub(super) async fn run(&self, method: &str) -> String {
         let run = json!({ "method": method, "bench": "bench 2", "observed_at": minutes_ago(45) });
         text(&self.app.analyst.post("/runs", &run).await.expect(201), "id")
     }
 
-    async fn close(&self, run: &str) {
+    pub(crate) async fn close(&self, run: &str) {
         let closed = self.app.analyst.post(&format!("/runs/{run}/closing"), &json!({})).await;
         assert_eq!(closed.status, 201, "{}", closed.text);
     }
 
-    async fn begin(&self, run: &str) -> String {
+    pub(super) async fn begin(&self, run: &str) -> String {
         let new = json!({ "run": run, "portion": self.portion, "purpose": "sample", "observed_at": minutes_ago(44) });
         text(&self.app.analyst.post("/determinations", &new).await.expect(201), "id")
     }
 
-    fn titration(&self, kind: &str, last: &str, precipitate: Option<&str>) -> Value {
+    pub(crate) fn titration(&self, kind: &str, last: &str, precipitate: Option<&str>) -> Value {
         let reduction = precipitate.map(|seen| {
             json!({
                 "solution_clear": true, "stannous_end": "colourless", "stannous_excess_drops": 2,
@@ -124,7 +124,7 @@ impl Lab {
         })
     }
 
-    async fn titrate(&self, determination: &str, titration: &Value) -> Value {
+    pub(crate) async fn titrate(&self, determination: &str, titration: &Value) -> Value {
         let path = format!("/determinations/{determination}/titrations");
         self.app.analyst.post(&path, titration).await.expect(201)
     }
@@ -147,7 +147,7 @@ impl Lab {
     }
 }
 
-async fn sign(who: &Client, path: &str, step: &str, reason: Option<&str>) -> ferrotitre_tests::Answer {
+pub(crate) async fn sign(who: &Client, path: &str, step: &str, reason: Option<&str>) -> ferrotitre_tests::Answer {
     who.post(&format!("{path}/{step}"), &json!({ "password": who.password, "reason": reason })).await
 }
 
@@ -322,6 +322,10 @@ async fn an_expired_titrant_is_refused_and_usable_only_under_a_concession_of_two
         "item_kind": "titrants", "item": old, "reason": "the new lot arrives on Monday; control in range",
         "valid_from": minutes_ago(600), "valid_to": days_ahead(2),
     });
+    let mut elsewhere = ask.clone();
+    elsewhere["item_kind"] = json!("equipment");
+    let problem = app.analyst.post("/concessions", &elsewhere).await.refused(422, "unknown_reference");
+    assert_eq!(problem["errors"][0]["field"], json!("item"), "a titrant lot is no equipment");
     let concession = text(&app.analyst.post("/concessions", &ask).await.expect(201), "id");
     titration["concession"] = json!(concession);
     let refused = app.analyst.post(&path, &titration).await;

@@ -25,6 +25,9 @@ pub(crate) struct Stock {
     pub(crate) method_iron2: String,
     pub(crate) method_total: String,
     pub(crate) method_back: String,
+    /// Iron(II) and total iron, in any version.
+    pub(crate) record_iron2: String,
+    pub(crate) record_total: String,
     pub(crate) bath: Uuid,
 }
 
@@ -120,7 +123,8 @@ async fn standardised(
     Ok(id)
 }
 
-async fn method(lab: &Lab<'_>, facts: &Value) -> Result<String, Refusal> {
+/// Records and approves a method; its version and the method itself.
+async fn method(lab: &Lab<'_>, facts: &Value) -> Result<(String, String), Refusal> {
     let answer = methods::service::record(lab.db, &lab.manager_1.act("draft_methods"), wire(facts)?).await?;
     let id = id_of(&answer)?;
     methods::service::advance(lab.db, &lab.manager_2.act("approve_methods"), id, to("approved")).await?;
@@ -130,7 +134,7 @@ async fn method(lab: &Lab<'_>, facts: &Value) -> Result<String, Refusal> {
         let act = lab.manager_1.act("authorise_competence");
         accounts::service::record_competence(lab.db, &act, analyst.user.account.0, wire(&competence)?).await?;
     }
-    text_of(&answer, "version_id")
+    Ok((text_of(&answer, "version_id")?, id.to_string()))
 }
 
 /// Sets everything up.
@@ -190,17 +194,17 @@ pub(crate) async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
     let iron2 = standardised(lab, &iron2, &begin, &replicates).await?;
 
     let matrix = "hydrochloric pickling bath";
-    let method_iron2 = method(lab, &json!({ "code": "M1", "title": "Iron(II) in pickling baths", "principle": "direct titration with dichromate",
+    let (method_iron2, record_iron2) = method(lab, &json!({ "code": "M1", "title": "Iron(II) in pickling baths", "principle": "direct titration with dichromate",
         "analyte": "iron(II)", "matrix": matrix, "chemistry": "dichromate", "reduction": "none", "indicator": "diphenylamine sulfonate",
         "rules": rules(&json!({})) })).await?;
-    let method_total = method(lab, &json!({ "code": "M2", "title": "Total iron in pickling baths", "principle": "reduction with tin(II), titration with dichromate",
+    let (method_total, record_total) = method(lab, &json!({ "code": "M2", "title": "Total iron in pickling baths", "principle": "reduction with tin(II), titration with dichromate",
         "analyte": "total iron", "matrix": matrix, "chemistry": "dichromate", "reduction": "tin(II) and mercury(II)",
         "indicator": "diphenylamine sulfonate", "rules": rules(&json!({})),
         "mercury_reason": "comparison with the mercury-free method M3 during its validation" })).await?;
     method(lab, &json!({ "code": "M3", "title": "Total iron in pickling baths, mercury-free", "principle": "reduction with tin(II) and titanium(III), titration with dichromate",
         "analyte": "total iron", "matrix": matrix, "chemistry": "dichromate", "reduction": "tin(II) and titanium(III)",
         "indicator": "diphenylamine sulfonate", "rules": rules(&json!({ "acceptance": "critical range" })) })).await?;
-    let method_back = method(lab, &json!({ "code": "M5", "title": "Iron(II) by back-titration", "principle": "excess dichromate, back-titrated with iron(II)",
+    let (method_back, _) = method(lab, &json!({ "code": "M5", "title": "Iron(II) by back-titration", "principle": "excess dichromate, back-titrated with iron(II)",
         "analyte": "iron(II)", "matrix": matrix, "chemistry": "back-titration", "reduction": "none", "indicator": "diphenylamine sulfonate",
         "rules": rules(&json!({ "blank": "none", "correct_temperature": false })) })).await?;
 
@@ -221,13 +225,20 @@ pub(crate) async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
         method_iron2,
         method_total,
         method_back,
+        record_iron2,
+        record_total,
         bath,
     })
 }
 
 /// A portion of the bath: 10 mL to 250 mL, of which 25 mL are titrated.
 pub(crate) async fn portion(lab: &Lab<'_>, stock: &Stock, observed_at: &str) -> Result<Uuid, Refusal> {
+    portion_of(lab, stock, stock.bath, observed_at).await
+}
+
+/// The same of another sample.
+pub(crate) async fn portion_of(lab: &Lab<'_>, stock: &Stock, sample: Uuid, observed_at: &str) -> Result<Uuid, Refusal> {
     let new = json!({ "pipette": stock.pipette_10, "dilution": [{ "flask": stock.flask_250 }], "aliquot_pipette": stock.pipette_25,
         "density": "1.284", "density_u": "0.002", "temperature": "21.0", "observed_at": observed_at });
-    id_of(&portions::record(lab.db, &lab.analyst_1.act("register_samples"), stock.bath, wire(&new)?).await?)
+    id_of(&portions::record(lab.db, &lab.analyst_1.act("register_samples"), sample, wire(&new)?).await?)
 }

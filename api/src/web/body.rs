@@ -59,14 +59,21 @@ async fn read(json: bool, limit: usize, mut payload: Payload) -> Result<Vec<u8>,
     Ok(bytes)
 }
 
-fn reading(request: &HttpRequest, payload: &mut Payload) -> impl Future<Output = Result<Vec<u8>, Problem>> + use<> {
+fn reading(
+    request: &HttpRequest,
+    payload: &mut Payload,
+    limit: usize,
+) -> impl Future<Output = Result<Vec<u8>, Problem>> + use<> {
     let json = request
         .headers()
         .get(CONTENT_TYPE)
         .and_then(|value| value.to_str().ok())
         .is_some_and(|value| value.trim_start().to_ascii_lowercase().starts_with("application/json"));
-    let limit = request.app_data::<BodyLimit>().map_or(DEFAULT_LIMIT, |limit| limit.0);
     read(json, limit, payload.take())
+}
+
+fn limit(request: &HttpRequest) -> usize {
+    request.app_data::<BodyLimit>().map_or(DEFAULT_LIMIT, |limit| limit.0)
 }
 
 impl FromRequest for RawBody {
@@ -74,7 +81,7 @@ impl FromRequest for RawBody {
     type Future = Reading<Self>;
 
     fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
-        let bytes = reading(request, payload);
+        let bytes = reading(request, payload, limit(request));
         Box::pin(async move { bytes.await.map(Self) })
     }
 }
@@ -84,12 +91,31 @@ impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
     type Future = Reading<Self>;
 
     fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
-        let bytes = reading(request, payload);
-        Box::pin(async move {
-            let bytes = bytes.await?;
-            let digest = Sha256::digest(&bytes).into();
-            Ok(Self { value: parse(&bytes)?, digest })
-        })
+        let bytes = reading(request, payload, limit(request));
+        Box::pin(async move { Self::of(&bytes.await?) })
+    }
+}
+
+impl<T: DeserializeOwned> Body<T> {
+    fn of(bytes: &[u8]) -> Result<Self, Problem> {
+        Ok(Self { value: parse(bytes)?, digest: Sha256::digest(bytes).into() })
+    }
+}
+
+/// A JSON body with a file in it: up to [`LARGE_LIMIT`] bytes.
+#[derive(Debug)]
+pub struct LargeBody<T>(pub Body<T>);
+
+/// Largest body with a file in it, bytes.
+pub const LARGE_LIMIT: usize = 16 * 1024 * 1024;
+
+impl<T: DeserializeOwned + 'static> FromRequest for LargeBody<T> {
+    type Error = Problem;
+    type Future = Reading<Self>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let bytes = reading(request, payload, LARGE_LIMIT);
+        Box::pin(async move { Ok(Self(Body::of(&bytes.await?)?)) })
     }
 }
 
