@@ -28,8 +28,10 @@ find_cargo() {
     command -v cargo >/dev/null || stop "cargo is not installed: a Rust toolchain, 1.91 or newer, is needed (https://rustup.rs)"
 }
 
+# With `python` as argument also what the comparisons with other implementations need.
 install_missing() {
     local packages=() as_root=()
+    [[ ${1:-} != python ]] || python3 -c 'import ensurepip, venv' 2>/dev/null || packages+=(python3-venv)
     [[ -n $(postgresql_binaries) ]] || packages+=(postgresql)
     command -v cc >/dev/null || packages+=(gcc libc6-dev)
     [[ -e /etc/ssl/certs/ca-certificates.crt ]] || packages+=(ca-certificates)

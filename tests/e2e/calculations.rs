@@ -112,7 +112,7 @@ fn a_page_shows_figures_verdicts_and_the_working() {
 #[test]
 fn bad_input_names_field_rule_and_value_and_ends_with_2() {
     let cases = [
-        ("dixon", r#"{"values": [1, 2, "x"]}"#, "values[2]", "rule type, value \"x\""),
+        ("dixon", r#"{"values": [1, 2, "x"]}"#, "values[2]", "expected a number (rule type, value \"x\""),
         ("dixon", r#"{"values": [1, 2]}"#, "values", "rule enough_data, value \"2\""),
         ("dixon", r#"{"value": [1, 2]}"#, "value", "rule unknown_field"),
         ("dixon", "1\n2\nmany\n", "values[2]", "value \"many\""),
@@ -236,6 +236,10 @@ async fn one_request_cannot_occupy_the_service() {
     let points: Vec<u32> = (0..3000).collect();
     let answer = app.analyst.post("/calculations/theil-sen", &json!({ "x": points, "y": points })).await;
     assert_eq!(first_error(&answer).1, "size");
+    // 8 of 15 points counted three ways: millions of histories.
+    let rules: Vec<Value> = [0.5, 1.0, 1.5].iter().map(|s| json!({ "beyond": 8, "of": 15, "sigmas": s })).collect();
+    let answer = app.analyst.post("/calculations/run-length", &json!({ "rules": rules })).await;
+    assert_eq!(first_error(&answer).0, "rules", "{}", answer.text);
     let huge = vec![b' '; 4 * 1024 * 1024 + 1];
     let headers = [("Content-Type", "application/json")];
     app.analyst.send(Method::POST, "/calculations/summary", &headers, Some(huge)).await.refused(413, "too_large");

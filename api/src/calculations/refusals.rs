@@ -37,6 +37,9 @@ fn field(name: &str) -> String {
         "process standard deviation" => "process_sd",
         "known standard deviation" => "known_sd",
         "measured value" => "value",
+        "number of chosen titres" => "chosen",
+        "subgroup size" => "n",
+        "sample size" => "power",
         "false-alarm probability" | "false-discovery rate" => "alpha",
         other => return other.replace([' ', '-'], "_"),
     };

@@ -346,7 +346,9 @@ impl Tree {
             Self::List(items) if items.iter().all(|item| matches!(item, Self::Leaf(_))) => {
                 let texts: Vec<&str> =
                     items.iter().map(|item| if let Self::Leaf(text) = item { text } else { "" }).collect();
-                page.push_str(&format!("{indent}{name}  {}\n", texts.join(" ")));
+                // Sentences need more between them than numbers do.
+                let between = if texts.iter().any(|text| text.contains(' ')) { "; " } else { " " };
+                page.push_str(&format!("{indent}{name}  {}\n", texts.join(between)));
             }
             other => {
                 page.push_str(&format!("{indent}{}\n", name.trim_end()));

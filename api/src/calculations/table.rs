@@ -97,6 +97,7 @@ subjects! {
     bench::Iron3Input,
     volumes::VolumeCorrectionInput,
     volumes::MolarMassInput,
+    volumes::GlasswareInput,
 }
 
 /// The subject of that name.

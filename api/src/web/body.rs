@@ -205,6 +205,12 @@ fn at_path(whole: &serde_json::Value, path: &str) -> Option<String> {
 
 fn shape_error(path: &str, message: &str, value: &str) -> Refusal {
     let (message, _position) = message.rsplit_once(" at line ").unwrap_or((message, ""));
+    // The parser names types of the program; a person knows numbers.
+    let message = ["f64", "usize", "u64", "u32", "i64", "u8"].iter().fold(message.to_owned(), |message, name| {
+        let words = if *name == "f64" { "expected a number" } else { "expected a whole number" };
+        message.replace(&format!("expected {name}"), words)
+    });
+    let message = message.as_str();
     let quoted = message.split('`').nth(1).unwrap_or_default();
     let mut fields = FieldErrors::default();
     let join = |name: &str| if path == "." { name.to_owned() } else { format!("{path}.{name}") };

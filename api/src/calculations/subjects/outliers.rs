@@ -149,7 +149,7 @@ impl Calculation for GrubbsInput {
 
     fn sizes(&self) -> Vec<(&'static str, usize, usize)> {
         // The exact one-sided distribution grows with the square of n.
-        vec![("values", self.values.len(), if self.end.is_some() { 500 } else { 1_000_000 })]
+        vec![("values", self.values.len(), if self.end.is_some() { 200 } else { 1_000_000 })]
     }
 
     fn calculate(self, _: Place) -> Result<Outcome<GrubbsTestFigures>, Refusal> {
@@ -307,7 +307,7 @@ impl Calculation for GrubbsCriticalInput {
     type Result = GrubbsCriticalFigures;
 
     fn sizes(&self) -> Vec<(&'static str, usize, usize)> {
-        vec![("n", self.n, if matches!(self.sidedness, SidednessName::OneSided) { 500 } else { 1_000_000 })]
+        vec![("n", self.n, if matches!(self.sidedness, SidednessName::OneSided) { 200 } else { 1_000_000 })]
     }
 
     fn calculate(self, _: Place) -> Result<Outcome<GrubbsCriticalFigures>, Refusal> {

@@ -1,6 +1,6 @@
 //! Run rules: judgement of a series, and how long a set of rules runs without a mark.
 
-use ferrotitre_core::control::run_length::{self, with_estimated_limits};
+use ferrotitre_core::control::run_length::{self, Chain, with_estimated_limits};
 use ferrotitre_core::control::{AfterSignal, Consequence, Engine, Pattern, Process, Rule, RuleSet, Side};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -268,14 +268,12 @@ impl Calculation for RunLengthInput {
     const EXAMPLE: &'static str = r#"{"set": "zones 1956", "points": 250}"#;
     type Result = RunLengthFigures;
 
-    fn sizes(&self) -> Vec<(&'static str, usize, usize)> {
-        let memory = set(self.rules.as_ref(), self.set).map_or(0, |set| usize::from(set.memory()));
-        // Estimated limits take several hundred chains.
-        vec![("rules", memory, if self.baseline.is_some() { 11 } else { 15 })]
-    }
-
-    fn calculate(self, _: Place) -> Result<Outcome<RunLengthFigures>, Refusal> {
+    fn calculate(self, place: Place) -> Result<Outcome<RunLengthFigures>, Refusal> {
         let mut rules = set(self.rules.as_ref(), self.set)?;
+        if place == Place::Service {
+            // Limits from a baseline take several hundred run lengths.
+            Chain::at_most(&rules, if self.baseline.is_some() { 10_000 } else { 200_000 })?;
+        }
         if self.rejecting_only {
             rules = rules
                 .rejecting()

@@ -1,6 +1,7 @@
 //! Water, air, glass and molar masses.
 
 use ferrotitre_core::chemistry::{self, AIR_DENSITY, BOROSILICATE_EXPANSION};
+use ferrotitre_core::uncertainty::{half_width_rectangular, half_width_triangular};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -164,6 +165,64 @@ impl Calculation for MolarMassInput {
             iron_to_iron_ii_oxide: chemistry::iron_oxide_factor(chemistry::Expressed::IronIIOxide),
             iron_to_iron_iii_oxide: chemistry::iron_oxide_factor(chemistry::Expressed::IronIIIOxide),
             substances: substances.collect(),
+        }))
+    }
+}
+
+/// Volumetric glassware.
+#[derive(Debug, Clone, Copy, Deserialize, ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum GlasswareName {
+    /// Burette.
+    Burette,
+    /// Pipette with one mark.
+    Pipette,
+    /// Flask with one mark.
+    Flask,
+}
+
+/// A piece of class A glassware.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct GlasswareInput {
+    /// What it is.
+    item: GlasswareName,
+    /// Nominal volume, mL.
+    nominal_ml: f64,
+}
+
+/// What the class promises.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct GlasswareFigures {
+    /// Largest permissible error, mL.
+    limit_ml: f64,
+    /// Standard uncertainty if the error is taken as rectangular, mL.
+    u_rectangular_ml: f64,
+    /// Standard uncertainty if the error is taken as triangular, mL.
+    u_triangular_ml: f64,
+}
+
+impl Calculation for GlasswareInput {
+    const NAME: &'static str = "glassware";
+    const SUMMARY: &'static str = "limits of class A burettes, pipettes and flasks as standard uncertainties";
+    const METHOD: &'static str = "limit over sqrt 3 (rectangular) and over sqrt 6 (triangular)";
+    const SOURCE: &'static str = "ISO 385, ISO 648, ISO 1042; JCGM 100:2008, 4.3.7 and 4.3.9 (from memory)";
+    const EXAMPLE: &'static str = r#"{"item": "pipette", "nominal_ml": 25}"#;
+    type Result = GlasswareFigures;
+
+    fn calculate(self, _: Place) -> Result<Outcome<GlasswareFigures>, Refusal> {
+        let item = match self.item {
+            GlasswareName::Burette => chemistry::Glassware::Burette,
+            GlasswareName::Pipette => chemistry::Glassware::Pipette,
+            GlasswareName::Flask => chemistry::Glassware::Flask,
+        };
+        let message = "is no size whose limit is known here";
+        let limit = chemistry::class_a_limit(item, self.nominal_ml)
+            .ok_or_else(|| Refusal::invalid("nominal_ml", "known", message, self.nominal_ml))?;
+        Ok(Outcome::of(GlasswareFigures {
+            limit_ml: limit,
+            u_rectangular_ml: half_width_rectangular(limit),
+            u_triangular_ml: half_width_triangular(limit),
         }))
     }
 }
