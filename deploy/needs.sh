@@ -28,8 +28,12 @@ find_cargo() {
     command -v cargo >/dev/null || stop "cargo is not installed: a Rust toolchain, 1.91 or newer, is needed (https://rustup.rs)"
 }
 
+# Installs what is missing to build and run, and the packages named as COMMAND=PACKAGE whose command is missing.
 install_missing() {
-    local packages=() as_root=()
+    local packages=() as_root=() wanted
+    for wanted in "$@"; do
+        command -v "${wanted%%=*}" >/dev/null || packages+=("${wanted#*=}")
+    done
     [[ -n $(postgresql_binaries) ]] || packages+=(postgresql)
     command -v cc >/dev/null || packages+=(gcc libc6-dev)
     [[ -e /etc/ssl/certs/ca-certificates.crt ]] || packages+=(ca-certificates)

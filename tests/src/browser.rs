@@ -252,9 +252,9 @@ impl Browser {
         let size = |height: u64| json!({ "width": width, "height": height, "deviceScaleFactor": 1, "mobile": false });
         self.command("Emulation.setDeviceMetricsOverride", size(900)).await;
         let height = self.script("return document.documentElement.scrollHeight").await.as_u64().unwrap_or(900);
-        let clip = json!({ "x": 0, "y": 0, "width": width, "height": height.min(4000), "scale": 1 });
-        let asked = json!({ "format": "png", "captureBeyondViewport": true, "clip": clip });
-        let picture = self.command("Page.captureScreenshot", asked).await;
+        // A window as high as the page, so that what stays at the foot of the window is at the foot of the picture.
+        self.command("Emulation.setDeviceMetricsOverride", size(height.min(4000))).await;
+        let picture = self.command("Page.captureScreenshot", json!({ "format": "png" })).await;
         let bytes = base64(picture["data"].as_str().unwrap_or_default());
         std::fs::create_dir_all(file.parent().unwrap()).unwrap();
         std::fs::write(file, bytes).unwrap();

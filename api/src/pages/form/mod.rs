@@ -241,7 +241,6 @@ pub(crate) struct Form {
     pub(crate) title: String,
     pub(crate) lead: String,
     pub(crate) submit: &'static str,
-    pub(crate) action: String,
     pub(crate) back: String,
     pub(crate) fields: Vec<Field>,
     pub(crate) hidden: Vec<(&'static str, String)>,
@@ -261,7 +260,6 @@ impl Form {
             title: title.into(),
             lead: String::new(),
             submit,
-            action: String::new(),
             back: back.into(),
             fields: Vec::new(),
             hidden: Vec::new(),
@@ -414,6 +412,16 @@ impl Form {
             (false, false) => elsewhere.join("; "),
         };
         self.trouble = Some((refusal.code.title().to_owned(), detail));
+    }
+
+    /// Whether the browser keeps what is entered until it is saved: not passwords, and not a word or two.
+    pub(crate) fn keeps(&self) -> bool {
+        self.fields.len() > 3 && !self.fields.iter().any(|field| matches!(field.kind, Kind::Password))
+    }
+
+    /// The service's clock, by which the browser stamps what it keeps.
+    pub(crate) fn now(&self) -> String {
+        show::clock()
     }
 
     /// Fields with something wrong.
