@@ -230,7 +230,7 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
         policy: settings.into(),
     };
     let (server, bound) = app::server(settings, shared)?;
-    println!("ferrotitre serves on http://{bound} (documentation: http://{bound}/api/docs/)");
+    println!("ferrotitre serves on http://{bound} (pages: http://{bound}/, documentation: http://{bound}/api/docs/)");
     if let Some(scenario) = loaded {
         print!("{}", scenario.text());
         print!("{}", demo::first_calls(bound, &scenario));

@@ -42,7 +42,7 @@ impl Browser {
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()
-            .expect("chromedriver: apt-get install chromium chromium-driver, or run deploy/test");
+            .unwrap_or_else(|error| panic!("chromedriver: {error}; apt-get install chromium chromium-driver"));
         let http = reqwest::Client::builder().no_proxy().timeout(Duration::from_secs(60)).build().unwrap();
         let base = format!("http://127.0.0.1:{port}");
         until("chromedriver answers", async || http.get(format!("{base}/status")).send().await.ok()).await;

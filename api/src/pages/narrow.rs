@@ -54,7 +54,7 @@ impl Narrow {
     pub(crate) fn fields(&self, states: &[&str]) -> Vec<Field> {
         let mut fields = Vec::new();
         if !states.is_empty() {
-            fields.push(Field::new("state", "State now", Kind::Choice(words(states))).optional().value(&self.state));
+            fields.push(Field::new("state", "State now", Kind::List(words(states))).optional().value(&self.state));
         }
         if self.state.is_empty() {
             fields.push(Field::new("from", "Recorded from", Kind::Day).optional().value(&self.from));

@@ -68,6 +68,8 @@ pub(crate) enum Kind {
     Password,
     /// One of several.
     Choice(Vec<Choice>),
+    /// One of several, always as a list to choose from.
+    List(Vec<Choice>),
     /// One of several things by the code on its label; a scanner can type it.
     Thing(Vec<Choice>),
     /// yes or no, sent as a boolean; absent if left open.
@@ -142,6 +144,7 @@ impl Field {
             Kind::Time { .. } => "time",
             Kind::Password => "password",
             Kind::Choice(_) | Kind::YesNo => "choice",
+            Kind::List(_) => "list",
             Kind::Thing(_) => "thing",
             Kind::Several(_) => "several",
         }
@@ -150,7 +153,9 @@ impl Field {
     /// Its choices, to draw.
     pub(crate) fn choices(&self) -> Vec<Choice> {
         match &self.kind {
-            Kind::Choice(choices) | Kind::Thing(choices) | Kind::Several(choices) => choices.clone(),
+            Kind::Choice(choices) | Kind::List(choices) | Kind::Thing(choices) | Kind::Several(choices) => {
+                choices.clone()
+            }
             Kind::YesNo => vec![Choice::thing("true", "yes", ""), Choice::thing("false", "no", "")],
             _ => Vec::new(),
         }
@@ -186,7 +191,7 @@ impl Field {
             return None;
         }
         match &self.kind {
-            Kind::Text | Kind::Long | Kind::Choice(_) => Some(given.into()),
+            Kind::Text | Kind::Long | Kind::Choice(_) | Kind::List(_) => Some(given.into()),
             Kind::Day => Some(given.into()),
             Kind::Password => Some(self.value.clone().into()),
             Kind::Decimal if comma => Some(given.replace(',', ".").into()),
