@@ -76,12 +76,15 @@
       const field = form.elements[name];
       if (!field || name === "_version") continue;
       if (field instanceof RadioNodeList || field.type === "radio") {
-        for (const option of form.querySelectorAll(`[name="${CSS.escape(name)}"]`)) option.checked = option.value === value;
+        for (const option of form.querySelectorAll(`[name="${CSS.escape(name)}"]`)) {
+          if (option.value === value) option.checked = true;
+        }
       } else {
         field.value = value;
       }
     }
-    if (form.querySelector(".refill") && form.elements["initial_readings[1]"].value) form.querySelector(".refill").open = true;
+    const refill = form.querySelector(".refill");
+    if (refill && form.elements["initial_readings[1]"].value) refill.open = true;
   }
 
   function say(words, ...more) {
@@ -177,6 +180,8 @@
       stamp(form);
       send(form);
     });
+    const leave = form.querySelector("[data-leave]");
+    if (leave) leave.addEventListener("click", () => forget(form));
     const box = form.querySelector("[data-scanbox]");
     if (box) {
       box.hidden = false;

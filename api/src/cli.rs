@@ -242,7 +242,7 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
         stopping: Stopping(Arc::new(closes)),
     };
     let (server, bound) = app::server(settings, shared)?;
-    println!("ferrotitre serves on http://{bound} (documentation: http://{bound}/api/docs/)");
+    println!("ferrotitre serves on http://{bound} (pages: http://{bound}/, documentation: http://{bound}/api/docs/)");
     if let Some(scenario) = loaded {
         print!("{}", scenario.text());
         print!("{}", demo::first_calls(bound, &scenario));

@@ -430,3 +430,28 @@ async fn an_amendment_revokes_the_signatures_and_another_manager_approves_anew()
     assert_near(first["evaluation"]["titre_ml"].as_f64().unwrap(), 21.45, 1e-12);
     assert_near(again["evaluation"]["titre_ml"].as_f64().unwrap(), 21.46, 1e-12);
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn iron_iii_negative_beyond_its_uncertainty_opens_a_nonconformity() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let iron2 = lab.iron2_done(["23.16", "23.18"]).await;
+    let run = lab.run(&lab.total).await;
+    let total = lab.begin(&run).await;
+    for last in ["21.44", "21.46"] {
+        lab.titrate(&total, &lab.titration("accurate", last, Some("slight white"))).await;
+    }
+    lab.close(&run).await;
+    for determination in [&total, &iron2] {
+        lab.through(&format!("/determinations/{determination}")).await;
+    }
+    let new = json!({ "code": "FE3-1", "total": total, "iron2": iron2, "observed_at": minutes_ago(5) });
+    let result = text(&app.analyst.post("/iron-results", &new).await.expect(201), "id");
+    assert_eq!(app.row_counts(&["nonconformities"]).await, [0]);
+    let signed = sign(&app.analyst, &format!("/iron-results/{result}"), "submission", None).await.expect(201);
+    assert!(signed["evaluation"]["value"].as_f64().unwrap() < 0.0, "a negative difference is kept: {signed}");
+    let found = app.auditor.get(&format!("/nonconformities?entity={result}")).await.expect(200);
+    assert_eq!(found["items"][0]["source"], "negative iron(III)");
+    let links = found["items"][0]["links"].as_array().unwrap();
+    assert!(links.iter().any(|link| link["entity"] == json!(total)), "{links:?}");
+}

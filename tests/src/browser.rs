@@ -42,7 +42,7 @@ impl Browser {
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()
-            .expect("chromedriver: apt-get install chromium chromium-driver, or run deploy/test");
+            .unwrap_or_else(|error| panic!("chromedriver: {error}; apt-get install chromium chromium-driver"));
         let http = reqwest::Client::builder().no_proxy().timeout(Duration::from_secs(60)).build().unwrap();
         let base = format!("http://127.0.0.1:{port}");
         until("chromedriver answers", async || http.get(format!("{base}/status")).send().await.ok()).await;
@@ -252,9 +252,9 @@ impl Browser {
         let size = |height: u64| json!({ "width": width, "height": height, "deviceScaleFactor": 1, "mobile": false });
         self.command("Emulation.setDeviceMetricsOverride", size(900)).await;
         let height = self.script("return document.documentElement.scrollHeight").await.as_u64().unwrap_or(900);
-        let clip = json!({ "x": 0, "y": 0, "width": width, "height": height.min(4000), "scale": 1 });
-        let asked = json!({ "format": "png", "captureBeyondViewport": true, "clip": clip });
-        let picture = self.command("Page.captureScreenshot", asked).await;
+        // A window as high as the page, so that what stays at the foot of the window is at the foot of the picture.
+        self.command("Emulation.setDeviceMetricsOverride", size(height.min(4000))).await;
+        let picture = self.command("Page.captureScreenshot", json!({ "format": "png" })).await;
         let bytes = base64(picture["data"].as_str().unwrap_or_default());
         std::fs::create_dir_all(file.parent().unwrap()).unwrap();
         std::fs::write(file, bytes).unwrap();

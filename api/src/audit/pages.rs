@@ -10,10 +10,12 @@ use crate::auth::allowed::Allowed;
 use crate::auth::permissions::acts::{ReadAuditTrail, ReadProofs};
 use crate::db::Db;
 use crate::pages::form::{Field, Kind};
+use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::web::body::Params;
+use crate::web::paging::Listing;
 use crate::web::problem::Problem;
 
 /// Mounts the pages.
@@ -25,6 +27,10 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
 pub(super) struct Narrowed {
     #[serde(default)]
     entity_id: String,
+    #[serde(default)]
+    from: String,
+    #[serde(default)]
+    until: String,
     after: Option<Uuid>,
 }
 
@@ -37,7 +43,9 @@ pub(super) async fn list_events(
     query: Params<Narrowed>,
 ) -> Result<HttpResponse, Problem> {
     let entity = query.0.entity_id.trim().parse::<Uuid>().ok();
-    let listing = EventListing { entity_id: entity, after: query.0.after, ..EventListing::default() };
+    let narrow = Narrow::of_days(&query.0.from, &query.0.until);
+    let Listing { from, until, .. } = narrow.listing()?;
+    let listing = EventListing { entity_id: entity, after: query.0.after, from, until, ..EventListing::default() };
     let page = service::list(&db, who.user(), listing).await?;
     let people: Vec<Uuid> = page.items.iter().filter_map(|event| event.actor).collect();
     let people = accounts::names(&db, &people).await?;
@@ -50,14 +58,16 @@ pub(super) async fn list_events(
             Cell::text(event.reason.unwrap_or_default()),
         ]
     });
-    let filter = Field::new("entity_id", "Only of this thing (id)", Kind::Text).optional().value(&query.0.entity_id);
-    let entity = show::encoded(&query.0.entity_id);
+    let mut filters =
+        vec![Field::new("entity_id", "Only of this thing (id)", Kind::Text).optional().value(&query.0.entity_id)];
+    filters.extend(narrow.fields(&[]));
+    let place = format!("/audit?entity_id={}", show::encoded(&query.0.entity_id));
     let table = Table {
         columns: vec!["When", "Who", "Action", "Record", "Reason"],
         rows: rows.collect(),
         empty: "No event that you may see.",
-        next: page.next.map(|next| format!("/audit?entity_id={entity}&after={next}")),
-        filters: vec![filter],
+        next: narrow.next(&place, page.next),
+        filters,
     };
     Sheet::new(&shell, "Audit", "Audit events")
         .way(true, "Signed tree heads", "/audit/heads")

@@ -59,12 +59,13 @@ impl NewPoint {
     }
 }
 
-/// The phase in force at a time; none while no phase was ever approved.
+/// The phase in force at a time; none while no phase was ever in force, when values are collected without a verdict.
 ///
 /// # Errors
 /// The chart has phases, but the time lies before the first.
 pub(super) fn phase_at(phases: &[phases::Row], at: DateTime<Utc>) -> Result<Option<&phases::Row>, Refusal> {
-    let Some(first) = phases.first() else { return Ok(None) };
+    let now = Utc::now();
+    let Some(first) = phases.first().filter(|first| first.valid_from <= now) else { return Ok(None) };
     let in_force = phases.iter().rfind(|phase| phase.valid_from <= at);
     in_force.map(Some).ok_or_else(|| {
         let detail = format!(

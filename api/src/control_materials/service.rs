@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
-use crate::control_materials::store::{ControlMaterialFacts, KIND, versions};
+use crate::control_materials::store::{ControlMaterialFacts, KIND, hold, versions};
 use crate::db::{Act, Connection, Db};
 use crate::nonconformities;
 use crate::refusal::{Code, Refusal};
@@ -121,8 +121,12 @@ pub(crate) async fn use_at(
     }
     match state.as_str() {
         "released" => {
-            let to = NewMove { to: "in use".to_owned(), reason: None };
-            states::advance(connection, act, KIND, id, &to, None).await?;
+            // Two runs may use the lot for the first time at the same moment; one of them records it.
+            hold(connection, id).await?;
+            if states::present(connection, KIND, id).await?.state == "released" {
+                let to = NewMove { to: "in use".to_owned(), reason: None };
+                states::advance(connection, act, KIND, id, &to, None).await?;
+            }
         }
         "in use" => {}
         _ => {

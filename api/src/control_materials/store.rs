@@ -125,3 +125,12 @@ pub(crate) async fn of_sample(mut connection: &Connection, sample: Uuid) -> Resu
         .load(&mut connection)
         .await?)
 }
+
+/// Holds a lot until the end of the transaction.
+pub(crate) async fn hold(mut connection: &Connection, id: Uuid) -> Result<(), Refusal> {
+    diesel::sql_query("SELECT pg_advisory_xact_lock(hashtextextended('control material ' || $1::text, 0))")
+        .bind::<diesel::sql_types::Uuid, _>(id)
+        .execute(&mut connection)
+        .await?;
+    Ok(())
+}

@@ -151,10 +151,12 @@ async fn bath(lab: &Lab<'_>, bath: &Bath) -> Result<(), Refusal> {
         if !matches!(k, 24 | 40 | 41 | 42 | 84 | 121 | 139) {
             continue;
         }
-        let point = history.take_over(lab).await?.last().copied().unwrap_or_default();
+        let taken = history.take_over(lab).await?;
+        let point = taken.last().copied().unwrap_or_default();
         match k {
             24 => phase(lab, bath.x, &from_baseline(lab, "reference", "preliminary", (1, 25), day + 1)).await?,
-            40 | 41 => failed.push(point),
+            // The newest two are the point on the X chart and the same on the cumulative sum.
+            40 | 41 => failed.extend(taken.iter().rev().take(2)),
             42 => failures(lab, bath.x, &failed, day).await?,
             84 => phase(lab, bath.x, &from_baseline(lab, "reference", "established", (24, 85), day + 1)).await?,
             121 => bias(lab, point, day).await?,

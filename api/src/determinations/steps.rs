@@ -143,6 +143,10 @@ pub(crate) async fn determination(
                     format!("the run is {run}: nothing of it can be approved"),
                 ));
             }
+            // The control itself may be signed: that is how its run's failure is looked into.
+            if loaded.row.purpose == "sample" {
+                runs::service::fit_for_release(connection, loaded.row.run_id).await?;
+            }
         }
         let signed = of_determination(&loaded)?;
         take(connection, act, user, step, signed, signature).await?;

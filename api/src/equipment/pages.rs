@@ -89,6 +89,7 @@ pub(super) async fn list_equipment(
         Table { columns: COLUMNS.to_vec(), rows: rows(&pieces), empty: "No equipment yet.", ..Table::default() };
     Sheet::new(&shell, "Equipment", "Equipment")
         .way(shell.may(Action::RecordEquipment), "Record equipment", "/equipment/new")
+        .way(true, "Concessions", "/concessions")
         .section("list", "", Part::Table(table))
         .help(
             "Burettes, pipettes, flasks, balances, thermometers, those due first.",

@@ -13,13 +13,13 @@ use crate::methods::service;
 use crate::methods::store::MethodFacts;
 use crate::pages::choices::words;
 use crate::pages::form::{Choice, Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table, facts};
 use crate::pages::shell::Shell;
 use crate::pages::versioned::{self, json, moves_on};
 use crate::refusal::Refusal;
 use crate::states::NewMove;
 use crate::web::body::Params;
-use crate::web::paging::Listing;
 use crate::web::problem::Problem;
 use crate::web::versions::{Correction, VersionView};
 
@@ -116,9 +116,9 @@ pub(super) async fn list_methods(
     _who: Allowed<ReadRecords>,
     shell: Shell,
     db: web::Data<Db>,
-    listing: Params<Listing>,
+    query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
-    let page = service::list(&db, &listing.0).await?;
+    let page = service::list(&db, &query.0.listing()?).await?;
     let rows = page.items.into_iter().map(|view| {
         vec![
             Cell::link(view.facts.code, format!("/methods/{}", view.id)),
@@ -135,8 +135,8 @@ pub(super) async fn list_methods(
         columns: vec!["Method", "Version", "State", "Title", "Determines", "Chemistry", "Reduction", "Matrix"],
         rows: rows.collect(),
         empty: "No method yet.",
-        next: page.next.map(|next| format!("/methods?after={next}")),
-        ..Table::default()
+        next: query.0.next("/methods", page.next),
+        filters: query.0.fields(&[]),
     };
     Sheet::new(&shell, "Methods", "Methods")
         .way(shell.may(Action::DraftMethods), "Draft a method", "/methods/new")

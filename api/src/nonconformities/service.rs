@@ -28,6 +28,25 @@ pub(crate) const KIND: EntityKind = EntityKind::Nonconformity;
 /// Days until one that was opened by what happened is due.
 const DUE_DAYS: i64 = 30;
 
+/// Records that a person can link.
+const LINKED: [EntityKind; 15] = [
+    EntityKind::Equipment,
+    EntityKind::PrimaryStandard,
+    EntityKind::Reagent,
+    EntityKind::Titrant,
+    EntityKind::Standardisation,
+    EntityKind::Method,
+    EntityKind::Sample,
+    EntityKind::Run,
+    EntityKind::Blank,
+    EntityKind::Determination,
+    EntityKind::Titration,
+    EntityKind::IronResult,
+    EntityKind::ControlMaterial,
+    EntityKind::ControlChart,
+    EntityKind::ControlValue,
+];
+
 /// What is to be opened.
 pub(crate) struct Opening<'a> {
     pub(crate) source: &'a str,
@@ -113,7 +132,9 @@ pub(crate) async fn open(db: &Db, act: &Act, new: NewNonconformity) -> Result<An
     words(&mut errors, "scope", &new.scope);
     errors.require(new.links.len() <= 1000, "links", "length", "at most 1000 at once", new.links.len());
     for (i, link) in new.links.iter().enumerate() {
-        words(&mut errors, &format!("links[{i}].entity_kind"), &link.entity_kind);
+        let message = format!("must be one of {}", LINKED.map(EntityKind::table).join(", "));
+        let known = LINKED.iter().any(|kind| kind.table() == link.entity_kind);
+        errors.require(known, &format!("links[{i}].entity_kind"), "one_of", message, &link.entity_kind);
     }
     errors.check()?;
     not_in_the_future("observed_at", new.observed_at)?;

@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use crate::db::Connection;
 use crate::ids::{AccountId, NonconformityId, NonconformityLinkId, NonconformityStepId};
-use crate::refusal::Refusal;
+use crate::refusal::{Code, ConstraintMeaning, Refusal, from_store};
 use crate::schema::{nonconformities, nonconformity_links, nonconformity_steps};
 use crate::web::paging::Listing;
 
@@ -57,12 +57,20 @@ pub(super) struct LinkRow {
     pub(super) recorded_by: AccountId,
 }
 
+const MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
+    constraint: "nonconformities_owner_id",
+    code: Code::UnknownReference,
+    field: "owner",
+    detail: "there is no such account",
+}];
+
 pub(super) async fn insert(mut connection: &Connection, row: &Row) -> Result<Row, Refusal> {
-    Ok(diesel::insert_into(nonconformities::table)
+    diesel::insert_into(nonconformities::table)
         .values(row)
         .returning(Row::as_returning())
         .get_result(&mut connection)
-        .await?)
+        .await
+        .map_err(|error| from_store(error, MEANINGS))
 }
 
 pub(super) async fn insert_step(mut connection: &Connection, row: &StepRow) -> Result<(), Refusal> {

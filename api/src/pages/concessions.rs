@@ -14,13 +14,13 @@ use crate::db::Db;
 use crate::labels;
 use crate::pages::choices;
 use crate::pages::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
+use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::refusal::Refusal;
 use crate::sign_offs::NewSignature;
 use crate::web::body::Params;
-use crate::web::paging::Listing;
 use crate::web::problem::Problem;
 
 /// Mounts the pages.
@@ -43,9 +43,9 @@ pub(crate) async fn list_concessions(
     _who: Allowed<ReadRecords>,
     shell: Shell,
     db: web::Data<Db>,
-    listing: Params<Listing>,
+    query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
-    let page = service::list(&db, &listing.0).await?;
+    let page = service::list(&db, &query.0.listing()?).await?;
     let mut rows = Vec::new();
     for view in page.items {
         rows.push(vec![
@@ -60,8 +60,8 @@ pub(crate) async fn list_concessions(
         columns: vec!["Item", "State", "Reason", "From", "Until"],
         rows,
         empty: "No concession was asked for.",
-        next: page.next.map(|next| format!("/concessions?after={next}")),
-        ..Table::default()
+        next: query.0.next("/concessions", page.next),
+        filters: query.0.fields(&[]),
     };
     Sheet::new(&shell, "Concessions", "Concessions")
         .way(shell.may(Action::RequestConcessions), "Ask for one", "/concessions/new")

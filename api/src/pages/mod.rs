@@ -9,6 +9,7 @@ pub(crate) mod choices;
 pub(crate) mod concessions;
 pub(crate) mod day;
 pub(crate) mod form;
+pub(crate) mod narrow;
 pub(crate) mod plots;
 pub(crate) mod protect;
 pub(crate) mod readable;

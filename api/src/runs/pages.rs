@@ -19,7 +19,8 @@ use crate::methods::service as methods;
 use crate::methods::store::MethodFacts;
 use crate::pages::choices::{self, words};
 use crate::pages::form::{Choice, Field, Form, Kind, Sent, VERSION, field_of, onward};
-use crate::pages::sheet::{Cell, Part, Sheet, Table, fact};
+use crate::pages::narrow::Narrow;
+use crate::pages::sheet::{Cell, Fact, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::pages::versioned::json;
@@ -29,9 +30,8 @@ use crate::runs::blanks::{self, BlankView, Judgement, NewBlank};
 use crate::runs::service::{self, NewRun, RunView};
 use crate::sign_offs::NewSignature;
 use crate::web::body::Params;
-use crate::web::paging::Listing;
 use crate::web::problem::Problem;
-use crate::web::versions::Correction;
+use crate::web::versions::{Correction, VersionView};
 
 /// Mounts the pages.
 pub(crate) fn routes(config: &mut web::ServiceConfig) {
@@ -44,13 +44,6 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .service(record_blank)
         .service(correct_blank)
         .service(judge_blank);
-}
-
-#[derive(Debug, Default, serde::Deserialize)]
-pub(super) struct Narrowed {
-    #[serde(default)]
-    state: String,
-    after: Option<Uuid>,
 }
 
 /// Lines of a list of runs.
@@ -82,22 +75,20 @@ pub(super) async fn list_runs(
     _who: Allowed<ReadRecords>,
     shell: Shell,
     db: web::Data<Db>,
-    query: Params<Narrowed>,
+    query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
     let asked = query.0;
     let page = if asked.state.is_empty() {
-        service::list(&db, &Listing { after: asked.after, ..Listing::default() }).await?
+        service::list(&db, &asked.listing()?).await?
     } else {
-        service::in_state(&db, &asked.state, (asked.after.unwrap_or(Uuid::max()), 50)).await?
+        service::in_state(&db, &asked.state, asked.window()).await?
     };
-    let states =
-        Field::new("state", "State", Kind::Choice(words(&EntityKind::Run.states()))).optional().value(&asked.state);
     let table = Table {
         columns: COLUMNS.to_vec(),
         rows: rows(&db, &page.items).await?,
-        empty: "No run is in this state.",
-        next: page.next.map(|next| format!("/runs?state={}&after={next}", show::encoded(&asked.state))),
-        filters: vec![states],
+        empty: "None.",
+        next: asked.next("/runs", page.next),
+        filters: asked.fields(&EntityKind::Run.states()),
     };
     Sheet::new(&shell, "Runs", "Runs")
         .way(shell.may(Action::ConductRuns), "Open a run", "/runs/new")
@@ -164,6 +155,26 @@ fn blank_cells(shell: &Shell, blank: &BlankView, open: bool, titrant: String, wh
     ]
 }
 
+fn about(shell: &Shell, run: &RunView, method: &VersionView<MethodFacts>, opened_by: String) -> Vec<Fact> {
+    vec![
+        fact(
+            "Method",
+            Cell::link(
+                format!("{} v{}: {}", method.facts.code, method.version, method.facts.title),
+                format!("/methods/{}", method.id),
+            ),
+        ),
+        fact("Bench", Cell::text(run.bench.clone())),
+        fact(
+            "Room",
+            Cell::text(run.environment_temperature.as_ref().map(|t| format!("{} °C", shell.n(t))).unwrap_or_default()),
+        ),
+        fact("Begun", Cell::text(show::time(run.observed_at))),
+        fact("Opened by", Cell::text(opened_by)),
+        fact("Note", Cell::text(run.note.clone().unwrap_or_default())),
+    ]
+}
+
 /// A run with its blanks and determinations.
 #[get("/runs/{id}")]
 pub(super) async fn read_run(
@@ -207,23 +218,7 @@ pub(super) async fn read_run(
         empty: "No blank yet.",
         ..Table::default()
     };
-    let facts = vec![
-        fact(
-            "Method",
-            Cell::link(
-                format!("{} v{}: {}", method.facts.code, method.version, method.facts.title),
-                format!("/methods/{}", method.id),
-            ),
-        ),
-        fact("Bench", Cell::text(run.bench.clone())),
-        fact(
-            "Room",
-            Cell::text(run.environment_temperature.as_ref().map(|t| format!("{} °C", shell.n(t))).unwrap_or_default()),
-        ),
-        fact("Begun", Cell::text(show::time(run.observed_at))),
-        fact("Opened by", Cell::text(name(run.recorded_by.0))),
-        fact("Note", Cell::text(run.note.clone().unwrap_or_default())),
-    ];
+    let facts = about(&shell, &run, &method, name(run.recorded_by.0));
     let path = format!("/runs/{id}");
     let lacks = !run.missing.is_empty();
     let judges = shell.may(Action::ReleaseRuns);

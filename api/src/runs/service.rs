@@ -299,15 +299,8 @@ pub(crate) async fn judge(
             return Err(Refusal::new(Code::OwnRecord, "a run is released or rejected by somebody who did not open it"));
         }
         let quality = quality::of(connection, &row).await?;
-        if release && quality.verdict == Verdict::OutOfControl {
-            let detail = format!(
-                "the run is out of control and releases nothing; reject it and repeat it: {}",
-                quality.view().reasons.join("; ")
-            );
-            return Err(Refusal::new(Code::RuleBroken, detail));
-        }
-        if release && !quality.missing.is_empty() {
-            return Err(Refusal::new(Code::NotEnoughData, format!("the run lacks {}", quality.missing.join(", "))));
+        if release {
+            fit(&quality)?;
         }
         let (to, meaning) = if release { ("released", Meaning::Approved) } else { ("rejected", Meaning::Rejected) };
         let asked = NewMove { to: to.to_owned(), reason: signature.reason.clone() };
@@ -322,6 +315,29 @@ pub(crate) async fn judge(
         view(connection, row).await
     })
     .await
+}
+
+/// Refuses what is out of control or incomplete (requirement 5.24); there is no concession for it.
+fn fit(quality: &Quality) -> Result<(), Refusal> {
+    if quality.verdict == Verdict::OutOfControl {
+        let detail = format!(
+            "the run is out of control and releases nothing; reject it and repeat it: {}",
+            quality.view().reasons.join("; ")
+        );
+        return Err(Refusal::new(Code::RuleBroken, detail));
+    }
+    if !quality.missing.is_empty() {
+        return Err(Refusal::new(Code::NotEnoughData, format!("the run lacks {}", quality.missing.join(", "))));
+    }
+    Ok(())
+}
+
+/// Whether results of a run may be found fit for release.
+///
+/// # Errors
+/// The run is out of control or lacks what its method and plan need.
+pub(crate) async fn fit_for_release(connection: &Connection, run: RunId) -> Result<(), Refusal> {
+    fit(&quality::of(connection, &find(connection, run.0).await?).await?)
 }
 
 /// A run that still takes records.

@@ -16,6 +16,7 @@ use crate::equipment::service as equipment;
 use crate::labels;
 use crate::pages::choices;
 use crate::pages::form::{Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table, facts};
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -25,7 +26,6 @@ use crate::samples::portions::{self, NewPortion, PortionView};
 use crate::samples::samples::{self, SampleFacts};
 use crate::states::NewMove;
 use crate::web::body::Params;
-use crate::web::paging::Listing;
 use crate::web::problem::Problem;
 use crate::web::versions::Correction;
 
@@ -69,9 +69,9 @@ pub(super) async fn list_samples(
     _who: Allowed<ReadRecords>,
     shell: Shell,
     db: web::Data<Db>,
-    listing: Params<Listing>,
+    query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
-    let page = samples::list(&db, &listing.0).await?;
+    let page = samples::list(&db, &query.0.listing()?).await?;
     let rows = page.items.into_iter().map(|view| {
         let deadline = view.facts.iron2_deadline.map(|at| format!("{}, {}", show::time(at), show::until(at)));
         vec![
@@ -87,8 +87,8 @@ pub(super) async fn list_samples(
         columns: vec!["Sample", "State", "Client's reference", "Matrix", "Received", "Iron(II) until"],
         rows: rows.collect(),
         empty: "No sample yet.",
-        next: page.next.map(|next| format!("/samples?after={next}")),
-        ..Table::default()
+        next: query.0.next("/samples", page.next),
+        filters: query.0.fields(&[]),
     };
     Sheet::new(&shell, "Samples", "Samples")
         .way(shell.may(Action::RegisterSamples), "Register a sample", "/samples/new")

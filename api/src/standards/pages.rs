@@ -11,6 +11,7 @@ use crate::auth::permissions::Action;
 use crate::auth::permissions::acts::{ReadRecords, ReceiveLots, ReleaseLots};
 use crate::db::Db;
 use crate::pages::form::{Choice, Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table, facts};
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -20,7 +21,6 @@ use crate::standards::primary::{self, PrimaryStandardFacts};
 use crate::standards::reagents::{self, ReagentFacts};
 use crate::states::NewMove;
 use crate::web::body::Params;
-use crate::web::paging::Listing;
 use crate::web::problem::Problem;
 use crate::web::versions::{Correction, History, VersionView};
 
@@ -83,9 +83,9 @@ pub(super) async fn list_stock(
     _who: Allowed<ReadRecords>,
     shell: Shell,
     db: web::Data<Db>,
-    listing: Params<Listing>,
+    query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
-    let page = primary::list(&db, &listing.0).await?;
+    let page = primary::list(&db, &query.0.listing()?).await?;
     let rows = page.items.into_iter().map(|view| {
         vec![
             Cell::link(view.facts.code, format!("/stock/standards/{}", view.id)),
@@ -99,8 +99,8 @@ pub(super) async fn list_stock(
         columns: vec!["Lot", "State", "Substance", "Mass fraction", "Last day"],
         rows: rows.collect(),
         empty: "No lot yet.",
-        next: page.next.map(|next| format!("/stock?after={next}")),
-        ..Table::default()
+        next: query.0.next("/stock", page.next),
+        filters: query.0.fields(&[]),
     };
     Sheet::new(&shell, "Stock", "Primary standards")
         .way(shell.may(Action::ReceiveLots), "Receive a lot", "/stock/standards/new")
@@ -120,9 +120,9 @@ pub(super) async fn list_reagents(
     _who: Allowed<ReadRecords>,
     shell: Shell,
     db: web::Data<Db>,
-    listing: Params<Listing>,
+    query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
-    let page = reagents::list(&db, &listing.0).await?;
+    let page = reagents::list(&db, &query.0.listing()?).await?;
     let rows = page.items.into_iter().map(|view| {
         vec![
             Cell::link(view.facts.code, format!("/stock/reagents/{}", view.id)),
@@ -137,8 +137,8 @@ pub(super) async fn list_reagents(
         columns: vec!["Lot", "State", "Substance", "Concentration", "Waste stream", "Last day"],
         rows: rows.collect(),
         empty: "No lot yet.",
-        next: page.next.map(|next| format!("/stock/reagents?after={next}")),
-        ..Table::default()
+        next: query.0.next("/stock/reagents", page.next),
+        filters: query.0.fields(&[]),
     };
     Sheet::new(&shell, "Stock", "Reagents")
         .way(shell.may(Action::ReceiveLots), "Record a lot", "/stock/reagents/new")

@@ -109,7 +109,8 @@ pub fn resolution(s: f64, step: f64) -> Result<Resolution, ControlError> {
     require("standard deviation", "finite and greater than 0", s, s.is_finite() && s > 0.0)?;
     require("rounding step", "finite and greater than 0", step, step.is_finite() && step > 0.0)?;
     let steps_per_s = s / step;
-    Ok(Resolution { steps_per_s, suffices: steps_per_s >= 3.0 })
+    // Three steps as decimals may fall short of 3 in the last bit: 0.3 / 0.1.
+    Ok(Resolution { steps_per_s, suffices: steps_per_s >= 3.0 * (1.0 - 1e-9) })
 }
 
 /// Points of the review of the dispersion.

@@ -52,6 +52,11 @@ async fn a_nonconformity_goes_through_all_its_states_and_is_closed_by_somebody_e
     let reopened = app.manager2.post(&reopening, &json!({ "reason": "it came up again" })).await.expect(201);
     assert_eq!(reopened["state"], "reopened");
     let _ = app.auditor.post("/nonconformities", &complaint(&owner)).await.expect(201);
+    let stranger = complaint(&uuid::Uuid::now_v7().to_string());
+    app.analyst.post("/nonconformities", &stranger).await.refused(422, "unknown_reference");
+    let mut odd = complaint(&owner);
+    odd["links"] = json!([{ "entity_kind": "moods", "entity": owner }]);
+    app.analyst.post("/nonconformities", &odd).await.refused(422, "invalid_input");
     app.administrator.post("/nonconformities", &complaint(&owner)).await.refused(403, "forbidden");
 }
 

@@ -141,9 +141,23 @@ async fn a_second_failure_lists_everything_since_the_last_good_control() {
     let mut affected = Vec::new();
     for repeats in [false, true] {
         let run = control.run(repeats.then(|| runs.last().cloned().unwrap_or_default()).as_deref()).await;
-        affected.push(control.begin(&run, "sample", &text(&portion, "id")).await);
-        control.control(&run, &low).await;
+        let result = control.begin(&run, "sample", &text(&portion, "id")).await;
+        for _ in 0..2 {
+            control.lab.titrate(&result, &control.lab.titration("accurate", "21.46", None)).await;
+        }
+        let controlled = control.control(&run, &low).await;
         assert_eq!(control.close(&run).await["quality"]["verdict"], "out of control");
+        // No result of the run is found fit for release; the control itself can be signed to look into the failure.
+        for (id, status) in [(&result, 422), (&controlled, 201)] {
+            let path = format!("/determinations/{id}");
+            if id == &result {
+                sign(&app.analyst, &path, "submission", None).await.expect(201);
+            }
+            sign(&app.analyst2, &path, "review", None).await.expect(201);
+            let approval = sign(&app.manager, &path, "approval", None).await;
+            assert_eq!(approval.status, status, "{}", approval.text);
+        }
+        affected.push(result);
         control.reject(&run, "beyond action").await;
         runs.push(run);
     }

@@ -4,6 +4,7 @@ mod access;
 mod bench;
 mod every_page;
 mod protection;
+mod walk;
 
 use ferrotitre_tests::client::Client;
 use reqwest::header::{CONTENT_TYPE, COOKIE, HeaderMap};

@@ -87,6 +87,21 @@ async fn the_cookie_opens_pages_but_changes_nothing_through_the_api() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn look_and_decimal_mark_are_kept_in_the_browser_and_used() {
+    let app = TestApp::start().await;
+    let analyst = Visitor::of(app.running.address, &app.analyst);
+    let chosen = analyst.post("/look", &[("look", "dark"), ("mark", "comma"), ("back", "/samples")]).await;
+    assert_eq!((chosen.status, chosen.header("location")), (303, "/samples"));
+    let cookies: Vec<&str> = chosen.headers.get_all("set-cookie").iter().filter_map(|one| one.to_str().ok()).collect();
+    assert!(cookies.iter().any(|one| one.starts_with("ferrotitre_look=dark")), "{cookies:?}");
+    let with = format!("ferrotitre_access={}; ferrotitre_look=dark; ferrotitre_mark=comma", analyst.token);
+    let bare = Visitor { token: String::new(), ..analyst };
+    let page = bare.send(bare.request(reqwest::Method::GET, "/titrants/new").header("Cookie", with)).await;
+    assert!(page.text.contains("data-look=\"dark\" data-mark=\"comma\""), "{}", page.text);
+    assert!(page.text.contains("value=\"0,990\""), "{}", page.text);
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn pages_run_only_our_own_files_and_files_are_kept_for_ever() {
     let app = TestApp::start().await;
     let manager = Visitor::of(app.running.address, &app.manager);

@@ -18,6 +18,7 @@ use crate::auth::permissions::{Action, Role};
 use crate::db::Db;
 use crate::pages::choices::words;
 use crate::pages::form::{Choice, Field, Form, Kind, Sent, onward};
+use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -52,9 +53,9 @@ pub(super) async fn list_accounts(
     _who: Allowed<ReadAccounts>,
     shell: Shell,
     db: web::Data<Db>,
-    listing: Params<Listing>,
+    query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
-    let people = service::list(&db, &listing.0).await?;
+    let people = service::list(&db, &query.0.listing()?).await?;
     let grants = service::grants(&db, &Listing { limit: Some(20), ..Listing::default() }).await?;
     let tokens = service::tokens(&db).await?;
     let ids: Vec<Uuid> = grants
@@ -103,7 +104,7 @@ pub(super) async fn list_accounts(
             Part::Table(Table {
                 columns: vec!["Sign-in name", "Printed name", "Roles", "State", "Last sign-in"],
                 rows: people.items.into_iter().map(account_cells).collect(),
-                next: people.next.map(|next| format!("/accounts?after={next}")),
+                next: query.0.next("/accounts", people.next),
                 ..Table::default()
             }),
         )

@@ -264,8 +264,6 @@ struct BenchPage<'a> {
     failed: usize,
     lot: String,
     burette: String,
-    /// The service's clock, by which the browser stamps what it keeps.
-    now: String,
     help: Help,
 }
 
@@ -357,7 +355,6 @@ pub(super) async fn titrate(
             failed: view.evaluation.titres.iter().filter(|titre| titre.fate == "failed reduction").count(),
             lot,
             burette: words_of(form, "burette"),
-            now: show::clock(),
             help: Help {
                 what: "One determination: every titration is saved as it is made, the rule of the method says at once what it asks next.",
                 standard: "ISO 2597-1 and ISO 2597-2 for the reduction of total iron; ISO 5725-6 for how titres may differ.",

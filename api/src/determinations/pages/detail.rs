@@ -148,6 +148,7 @@ pub(super) async fn read_determination(
         Part::Picture { drawing: drawing.svg, caption }
     });
     let path = format!("/determinations/{id}");
+    let finished = evaluation.working.is_some() && evaluation.reported.is_some();
     let changes = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
     let mut sheet = Sheet::new(&shell, "Determination", title)
         .state(view.state.clone())
@@ -190,6 +191,7 @@ pub(super) async fn read_determination(
         .section("titrations", "Every titration made", titrations)
         .section("rules", "What the rules say", Part::Verdicts(evaluation.verdicts))
         .section_of("working", "Working", evaluation.working.map(Part::Working))
+        .section_way(finished, "As text", format!("/api/v1/determinations/{id}/working"))
         .section_of("figures", "In every unit that can be given", numbers)
         .section_of("budget", "Uncertainty budget", (!evaluation.budget.is_empty()).then_some(Part::Budget(evaluation.budget)))
         .section("signatures", "Signatures", Part::Signatures(view.sign_offs))

@@ -4,7 +4,6 @@ use actix_web::{HttpResponse, get, routes, web};
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
-use super::Narrowed;
 use super::detail::result;
 use super::signing::step_of;
 use crate::accounts::service as accounts;
@@ -20,8 +19,9 @@ use crate::determinations::service as determinations;
 use crate::determinations::steps;
 use crate::determinations::wire::NewIronResult;
 use crate::labels;
-use crate::pages::choices::{first_page, words};
+use crate::pages::choices::first_page;
 use crate::pages::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
+use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -64,24 +64,20 @@ pub(super) async fn list_iron_results(
     _who: Allowed<ReadRecords>,
     shell: Shell,
     db: web::Data<Db>,
-    query: Params<Narrowed>,
+    query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
     let asked = query.0;
     let page = if asked.state.is_empty() {
-        let listing = crate::web::paging::Listing { after: asked.after, ..Default::default() };
-        service::list(&db, &listing).await?
+        service::list(&db, &asked.listing()?).await?
     } else {
-        service::in_state(&db, &asked.state, (asked.after.unwrap_or(Uuid::max()), 50)).await?
+        service::in_state(&db, &asked.state, asked.window()).await?
     };
-    let states = Field::new("state", "State", Kind::Choice(words(&EntityKind::IronResult.states())))
-        .optional()
-        .value(&asked.state);
     let table = Table {
         columns: COLUMNS.to_vec(),
         rows: rows(&shell, &db, &page.items).await?,
-        empty: "None is in this state.",
-        next: page.next.map(|next| format!("/iron-results?state={}&after={next}", show::encoded(&asked.state))),
-        filters: vec![states],
+        empty: "None.",
+        next: asked.next("/iron-results", page.next),
+        filters: asked.fields(&EntityKind::IronResult.states()),
     };
     Sheet::new(&shell, "Iron(III)", "Iron(III) by difference")
         .way(shell.may(Action::ConductRuns), "New difference", "/iron-results/new")

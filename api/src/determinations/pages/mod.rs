@@ -18,6 +18,7 @@ use crate::determinations::wire::{DeterminationLine, DeterminationListing, NewDe
 use crate::labels;
 use crate::pages::choices::{self, words};
 use crate::pages::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
+use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table};
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -26,7 +27,7 @@ use crate::runs::service as runs;
 use crate::samples::portions;
 use crate::samples::samples;
 use crate::web::body::Params;
-use crate::web::paging::Page;
+use crate::web::paging::Listing;
 use crate::web::problem::Problem;
 
 /// Mounts the pages.
@@ -74,40 +75,27 @@ pub(crate) async fn rows(db: &Db, lines: &[DeterminationLine]) -> Result<Vec<Vec
 /// Columns of [`rows`].
 pub(crate) const COLUMNS: [&str; 7] = ["Determination", "State", "Sample", "Method", "Run", "Purpose", "Begun"];
 
-#[derive(Debug, Default, serde::Deserialize)]
-pub(super) struct Narrowed {
-    #[serde(default)]
-    state: String,
-    after: Option<Uuid>,
-    run: Option<Uuid>,
-    sample: Option<Uuid>,
-}
-
 /// Lists determinations, all or those in a state.
 #[get("/determinations")]
 pub(super) async fn list_determinations(
     _who: Allowed<ReadRecords>,
     shell: Shell,
     db: web::Data<Db>,
-    query: Params<Narrowed>,
+    query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
     let asked = query.0;
-    let page: Page<DeterminationLine> = if asked.state.is_empty() {
-        let listing =
-            DeterminationListing { after: asked.after, run: asked.run, sample: asked.sample, ..Default::default() };
-        service::list(&db, &listing).await?
+    let page = if asked.state.is_empty() {
+        let Listing { limit, after, from, until } = asked.listing()?;
+        service::list(&db, &DeterminationListing { limit, after, from, until, ..Default::default() }).await?
     } else {
-        service::in_state(&db, &asked.state, (asked.after.unwrap_or(Uuid::max()), 50)).await?
+        service::in_state(&db, &asked.state, asked.window()).await?
     };
-    let states = Field::new("state", "State", Kind::Choice(words(&EntityKind::Determination.states())))
-        .optional()
-        .value(&asked.state);
     let table = Table {
         columns: COLUMNS.to_vec(),
         rows: rows(&db, &page.items).await?,
-        empty: "Nothing is in this state.",
-        next: page.next.map(|next| format!("/determinations?state={}&after={next}", show::encoded(&asked.state))),
-        filters: vec![states],
+        empty: "None.",
+        next: asked.next("/determinations", page.next),
+        filters: asked.fields(&EntityKind::Determination.states()),
     };
     Sheet::new(&shell, "Determinations", "Determinations")
         .section("list", "", Part::Table(table))
@@ -158,7 +146,7 @@ pub(super) async fn begin_determination(
 async fn portion_choices(db: &Db) -> Result<Vec<Choice>, Refusal> {
     let mut found = Vec::new();
     let over = |state: &str| matches!(state, "archived" | "disposed" | "rejected on receipt");
-    let listing = crate::web::paging::Listing { limit: Some(40), ..choices::first_page() };
+    let listing = Listing { limit: Some(40), ..choices::first_page() };
     for sample in samples::list(db, &listing).await?.items.into_iter().filter(|sample| !over(&sample.state)) {
         let mut seen = Vec::new();
         for portion in portions::list(db, sample.id).await? {

@@ -68,6 +68,8 @@ pub(crate) enum Kind {
     Password,
     /// One of several.
     Choice(Vec<Choice>),
+    /// One of several, always as a list to choose from.
+    List(Vec<Choice>),
     /// One of several things by the code on its label; a scanner can type it.
     Thing(Vec<Choice>),
     /// yes or no, sent as a boolean; absent if left open.
@@ -142,6 +144,7 @@ impl Field {
             Kind::Time { .. } => "time",
             Kind::Password => "password",
             Kind::Choice(_) | Kind::YesNo => "choice",
+            Kind::List(_) => "list",
             Kind::Thing(_) => "thing",
             Kind::Several(_) => "several",
         }
@@ -150,7 +153,9 @@ impl Field {
     /// Its choices, to draw.
     pub(crate) fn choices(&self) -> Vec<Choice> {
         match &self.kind {
-            Kind::Choice(choices) | Kind::Thing(choices) | Kind::Several(choices) => choices.clone(),
+            Kind::Choice(choices) | Kind::List(choices) | Kind::Thing(choices) | Kind::Several(choices) => {
+                choices.clone()
+            }
             Kind::YesNo => vec![Choice::thing("true", "yes", ""), Choice::thing("false", "no", "")],
             _ => Vec::new(),
         }
@@ -186,7 +191,7 @@ impl Field {
             return None;
         }
         match &self.kind {
-            Kind::Text | Kind::Long | Kind::Choice(_) => Some(given.into()),
+            Kind::Text | Kind::Long | Kind::Choice(_) | Kind::List(_) => Some(given.into()),
             Kind::Day => Some(given.into()),
             Kind::Password => Some(self.value.clone().into()),
             Kind::Decimal if comma => Some(given.replace(',', ".").into()),
@@ -241,7 +246,6 @@ pub(crate) struct Form {
     pub(crate) title: String,
     pub(crate) lead: String,
     pub(crate) submit: &'static str,
-    pub(crate) action: String,
     pub(crate) back: String,
     pub(crate) fields: Vec<Field>,
     pub(crate) hidden: Vec<(&'static str, String)>,
@@ -261,7 +265,6 @@ impl Form {
             title: title.into(),
             lead: String::new(),
             submit,
-            action: String::new(),
             back: back.into(),
             fields: Vec::new(),
             hidden: Vec::new(),
@@ -414,6 +417,16 @@ impl Form {
             (false, false) => elsewhere.join("; "),
         };
         self.trouble = Some((refusal.code.title().to_owned(), detail));
+    }
+
+    /// Whether the browser keeps what is entered until it is saved: not passwords, and not a word or two.
+    pub(crate) fn keeps(&self) -> bool {
+        self.fields.len() > 3 && !self.fields.iter().any(|field| matches!(field.kind, Kind::Password))
+    }
+
+    /// The service's clock, by which the browser stamps what it keeps.
+    pub(crate) fn now(&self) -> String {
+        show::clock()
     }
 
     /// Fields with something wrong.

@@ -14,6 +14,7 @@ use crate::config::Policy;
 use crate::db::Db;
 use crate::pages::choices::{self, words};
 use crate::pages::form::{Choice, Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Fact, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -24,7 +25,6 @@ use crate::titrants::service;
 use crate::titrants::store::PreparationFacts;
 use crate::titrants::wire::{ConcentrationView, NewTitrant, Release, TitrantDetail, TitrantView};
 use crate::web::body::Params;
-use crate::web::paging::Listing;
 use crate::web::problem::Problem;
 use crate::web::versions::Correction;
 
@@ -81,18 +81,19 @@ pub(super) async fn list_titrants(
     _who: Allowed<ReadRecords>,
     shell: Shell,
     db: web::Data<Db>,
-    listing: Params<Listing>,
+    query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
-    let page = service::list(&db, &listing.0).await?;
+    let page = service::list(&db, &query.0.listing()?).await?;
     let table = Table {
         columns: COLUMNS.to_vec(),
         rows: rows(&shell, &page.items),
         empty: "No lot yet.",
-        next: page.next.map(|next| format!("/titrants?after={next}")),
-        ..Table::default()
+        next: query.0.next("/titrants", page.next),
+        filters: query.0.fields(&[]),
     };
     Sheet::new(&shell, "Titrants", "Titrant lots")
         .way(shell.may(Action::PrepareTitrants), "New lot", "/titrants/new")
+        .way(true, "Concessions", "/concessions")
         .section("list", "", Part::Table(table))
         .help(
             "Prepared solutions, each with the factor in force now. A titration takes the factor of its own time; nobody types one.",
