@@ -150,7 +150,10 @@ impl Client {
         let response = request.send().await?;
         let status = response.status().as_u16();
         let headers = response.headers().clone();
-        let text = String::from_utf8_lossy(&response.bytes().await?).into_owned();
+        // A stream of events has no end to wait for; its head says whether it was granted.
+        let endless = headers.get(CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().starts_with(b"text/event-stream"));
+        let bytes = if endless { Default::default() } else { response.bytes().await? };
+        let text = String::from_utf8_lossy(&bytes).into_owned();
         let is_json = headers.get(CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().ends_with(b"json"));
         let json = if is_json { serde_json::from_str(&text).unwrap_or_default() } else { Value::Null };
         Ok(Answer { status, headers, text, json })
