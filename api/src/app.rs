@@ -5,6 +5,7 @@ use actix_web::middleware::{Compress, from_fn};
 use actix_web::{App, HttpServer, ResponseError, web};
 use utoipa_actix_web::AppExt;
 
+use crate::alerts::Stopping;
 use crate::audit::seal::SealKey;
 use crate::auth::current_user;
 use crate::auth::tokens::TokenKeys;
@@ -31,6 +32,8 @@ pub struct Shared {
     pub metrics: web::Data<Metrics>,
     /// Settings the services read.
     pub policy: Policy,
+    /// Set when the program stops.
+    pub stopping: Stopping,
 }
 
 /// Starts the server; it serves once the returned future is polled.
@@ -54,6 +57,7 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
         app.app_data(web::Data::new(shared.token_keys.clone()))
             .app_data(web::Data::new(shared.seal_key.clone()))
             .app_data(web::Data::new(shared.policy))
+            .app_data(web::Data::new(shared.stopping.clone()))
             .app_data(shared.metrics.clone())
             .app_data(document.clone())
             .configure(openapi::pages)

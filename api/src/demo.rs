@@ -4,6 +4,7 @@
 //! cannot show anything the service would not accept. Bench times lie in the days before loading; all else is fixed.
 
 mod bench;
+mod control;
 mod stock;
 
 use std::fmt::Write as _;
@@ -203,6 +204,7 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
     };
     let stock = stock::load(&lab).await?;
     let results = bench::load(&lab, &stock).await?;
+    control::load(&lab, &stock).await?;
     Ok(Scenario { accounts: listed, iron_result: results.iron_result, determination: results.determination })
 }
 

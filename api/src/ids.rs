@@ -114,4 +114,26 @@ ids! {
     IronResultId;
     /// A signature.
     SignOffId;
+    /// A lot of control material, one version.
+    ControlMaterialId;
+    /// A control chart.
+    ControlChartId;
+    /// A phase of a control chart.
+    ChartPhaseId;
+    /// A point of a phase's baseline.
+    BaselinePointId;
+    /// A control value.
+    ControlValueId;
+    /// A plan of quality control, one version.
+    QcPlanId;
+    /// A run that repeats another.
+    RunRepeatId;
+    /// A nonconformity.
+    NonconformityId;
+    /// What was found or done about a nonconformity.
+    NonconformityStepId;
+    /// A record that a nonconformity concerns.
+    NonconformityLinkId;
+    /// An imported file.
+    ImportedFileId;
 }

@@ -37,6 +37,12 @@ fn query(kind: EntityKind) -> Option<&'static str> {
         ),
         // A preparation names a version of its standard.
         EntityKind::PrimaryStandard => Some("SELECT id, code AS label FROM primary_standards WHERE id = ANY($1)"),
+        EntityKind::ControlChart => Some("SELECT id, code AS label FROM control_charts WHERE id = ANY($1)"),
+        EntityKind::Nonconformity => Some("SELECT id, code AS label FROM nonconformities WHERE id = ANY($1)"),
+        EntityKind::ControlMaterial => Some(
+            "SELECT DISTINCT ON (record_id) record_id AS id, code AS label FROM control_materials \
+             WHERE record_id = ANY($1) ORDER BY record_id, version DESC",
+        ),
         EntityKind::ServiceToken
         | EntityKind::Reagent
         | EntityKind::Standardisation
@@ -44,7 +50,9 @@ fn query(kind: EntityKind) -> Option<&'static str> {
         | EntityKind::Blank
         | EntityKind::Titration
         | EntityKind::IronResult
-        | EntityKind::Concession => None,
+        | EntityKind::Concession
+        | EntityKind::ChartPhase
+        | EntityKind::ControlValue => None,
     }
 }
 

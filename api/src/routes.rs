@@ -4,7 +4,8 @@ use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::{
-    accounts, audit, determinations, equipment, methods, operations, pages, runs, samples, standards, titrants,
+    accounts, alerts, audit, calculations, control_charts, control_materials, determinations, equipment, methods,
+    nonconformities, operations, pages, runs, samples, standards, titrants,
 };
 
 /// Mounts the pages.
@@ -36,6 +37,11 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(samples::routes)
             .configure(runs::routes)
             .configure(determinations::routes)
+            .configure(alerts::routes)
+            .configure(control_materials::routes)
+            .configure(control_charts::routes)
+            .configure(nonconformities::routes)
+            .configure(calculations::routes)
             .configure(audit::routes),
     );
 }

@@ -153,6 +153,68 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Values a phase was made from, and those it left out with a cause.
+    chart_baseline_points (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Phase.
+        phase_id -> Uuid,
+        /// Control value.
+        value_id -> Uuid,
+        /// Whether it was left out of the limits.
+        excluded -> Bool,
+        /// Assignable cause of the exclusion.
+        cause -> Nullable<Text>,
+        /// Evidence for the cause, in words.
+        reason -> Nullable<Text>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Phases of charts: limits that hold from a moment on, proposed by one person and approved by another.
+    chart_phases (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Chart.
+        chart_id -> Uuid,
+        /// Which phase of the chart, from 1.
+        number -> Int4,
+        /// Preliminary or established.
+        label -> Text,
+        /// Where the limits come from: a target, a reference value as centre, or a baseline.
+        origin -> Text,
+        /// How s was estimated from a baseline.
+        spread -> Nullable<Text>,
+        /// Centre line.
+        centre -> Numeric,
+        /// Standard deviation of the plotted quantity; null for a proportion.
+        s -> Nullable<Numeric>,
+        /// Lower action limit; null where it cannot be passed.
+        lower_action -> Nullable<Numeric>,
+        /// Lower warning limit; null where it cannot be passed.
+        lower_warning -> Nullable<Numeric>,
+        /// Upper warning limit; null for a proportion.
+        upper_warning -> Nullable<Numeric>,
+        /// Upper action limit; null for a proportion, whose limits depend on the trials.
+        upper_action -> Nullable<Numeric>,
+        /// Baseline points used; null for a target.
+        n -> Nullable<Int4>,
+        /// Values observed from here on are judged by it.
+        valid_from -> Timestamptz,
+        /// Why.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// Who is authorised for which method, until when.
     competences (id) {
         /// Identity.
@@ -189,6 +251,136 @@ diesel::table! {
         valid_from -> Timestamptz,
         /// Until when.
         valid_to -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Control charts: one quantity, one material lot, rules chosen before data.
+    control_charts (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Code.
+        code -> Text,
+        /// Title.
+        title -> Text,
+        /// What is charted.
+        quantity -> Text,
+        /// Control material lot, first version.
+        material_id -> Nullable<Uuid>,
+        /// Method, first version.
+        method_id -> Nullable<Uuid>,
+        /// Titrant lot, for its factor.
+        titrant_id -> Nullable<Uuid>,
+        /// Unit of the values; % for relative ranges, differences and recoveries; 1 for a ratio.
+        unit -> Text,
+        /// Rounding step of the values, in the unit.
+        resolution -> Nullable<Numeric>,
+        /// Values in a range.
+        replicates -> Nullable<Int4>,
+        /// Run rules: an array, in the order of their numbers.
+        rules -> Jsonb,
+        /// Design of a cumulative sum (k, h, head start) or of a moving average (lambda, L).
+        design -> Nullable<Jsonb>,
+        /// Fewest baseline points of limits without the label preliminary.
+        baseline_minimum -> Int4,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Lots of control materials: certified and other reference materials, in-house and spiked ones.
+    control_materials (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// Lot code on the label.
+        code -> Text,
+        /// Certified reference material, reference material, in-house material or spiked sample.
+        kind -> Text,
+        /// What it is, in words.
+        description -> Text,
+        /// Matrix.
+        matrix -> Text,
+        /// Supplier's lot, if bought.
+        supplier_lot -> Nullable<Text>,
+        /// Assigned value as entered; of a spiked sample the content added. Null until it is certified or studied.
+        assigned_value -> Nullable<Numeric>,
+        /// Unit of the assigned value.
+        unit -> Text,
+        /// Standard uncertainty of the assigned value, in the unit.
+        standard_uncertainty -> Nullable<Numeric>,
+        /// Certificate or study that the assigned value comes from.
+        certificate -> Nullable<Text>,
+        /// SHA-256 of the certificate's or study's file.
+        certificate_digest -> Nullable<Text>,
+        /// Evidence of homogeneity.
+        homogeneity -> Nullable<Text>,
+        /// Evidence of stability.
+        stability -> Nullable<Text>,
+        /// The lot as registered among the samples, first version: its portions are titrated as controls.
+        sample_id -> Nullable<Uuid>,
+        /// Last day of use.
+        expires_on -> Date,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Control values with the verdict they got when they were recorded; never removed, never judged anew.
+    control_values (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Chart.
+        chart_id -> Uuid,
+        /// Order on the chart, from 1.
+        position -> Int4,
+        /// Computed from a determination, from two, from a run or a factor; entered; or imported history.
+        source -> Text,
+        /// Run.
+        run_id -> Nullable<Uuid>,
+        /// Determination it was computed from.
+        determination_id -> Nullable<Uuid>,
+        /// Second determination of a pair.
+        second_determination_id -> Nullable<Uuid>,
+        /// Titrant factor it was computed from.
+        factor_id -> Nullable<Uuid>,
+        /// Value, unrounded or as entered.
+        value -> Numeric,
+        /// Counted events of a proportion.
+        events -> Nullable<Int4>,
+        /// Trials of a proportion.
+        trials -> Nullable<Int4>,
+        /// Where imported history was written down.
+        history -> Nullable<Text>,
+        /// Note.
+        note -> Nullable<Text>,
+        /// Bench time.
+        observed_at -> Timestamptz,
+        /// Phase in force at the bench time, which judged it; null before the first.
+        phase_id -> Nullable<Uuid>,
+        /// Numbers of the rules this value completed.
+        hits -> Array<Int4>,
+        /// Verdict at insertion.
+        verdict -> Text,
+        /// Cumulative sums or moving average after this value, in s.
+        statistic -> Nullable<Jsonb>,
         /// Server time of recording.
         recorded_at -> Timestamptz,
         /// Account that recorded it.
@@ -357,6 +549,34 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Files whose rows became records, kept as they came.
+    imported_files (id) {
+        /// Identity.
+        id -> Uuid,
+        /// What the rows became.
+        purpose -> Text,
+        /// What they belong to: the chart.
+        subject_id -> Uuid,
+        /// Name of the file, as given.
+        file_name -> Text,
+        /// Decimal mark, as declared.
+        decimal_mark -> Text,
+        /// Separator of the columns, as declared.
+        separator -> Text,
+        /// SHA-256 of the text.
+        digest -> Text,
+        /// The text, as it came. Its audit event holds the digest.
+        content -> Text,
+        /// Number of records made of it.
+        records -> Int4,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// Iron(III) by difference of total iron and iron(II) of one sample.
     iron_results (id) {
         /// Identity.
@@ -419,6 +639,78 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Nonconformities, opened by a person or by what happened.
+    nonconformities (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Code.
+        code -> Text,
+        /// What brought it up.
+        source -> Text,
+        /// Severity.
+        severity -> Text,
+        /// Title.
+        title -> Text,
+        /// What is concerned.
+        scope -> Text,
+        /// Opened by the service because of what happened.
+        automatic -> Bool,
+        /// Who sees to it; somebody else closes it.
+        owner_id -> Uuid,
+        /// Day by which it is to be closed.
+        due_on -> Date,
+        /// When it came up.
+        observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Records a nonconformity concerns.
+    nonconformity_links (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Nonconformity.
+        nonconformity_id -> Uuid,
+        /// Kind of record, by the name of its table.
+        entity_kind -> Text,
+        /// The record.
+        entity_id -> Uuid,
+        /// What it came from, what it affects, or what was determined since the last good control.
+        relation -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// What was found and done about a nonconformity.
+    nonconformity_steps (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Nonconformity.
+        nonconformity_id -> Uuid,
+        /// Containment, impact assessment, root cause, corrective action or effectiveness check.
+        kind -> Text,
+        /// In words.
+        words -> Text,
+        /// Whether the action was found effective.
+        effective -> Nullable<Bool>,
+        /// Day by which an action is to be done.
+        due_on -> Nullable<Date>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// Lots of primary standards and iron reference materials with their certificates.
     primary_standards (id) {
         /// Identity.
@@ -461,6 +753,34 @@ diesel::table! {
         opened_on -> Nullable<Date>,
         /// Last day of use.
         expires_on -> Date,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Quality control that every run of a method version needs.
+    qc_plans (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// Method version.
+        method_id -> Uuid,
+        /// Charts of which every run needs so many values: an array of {"chart", "values"}.
+        charts -> Jsonb,
+        /// Fewest blanks.
+        blanks -> Int4,
+        /// Fewest samples determined in duplicate.
+        duplicates -> Int4,
         /// Server time of recording.
         recorded_at -> Timestamptz,
         /// Account that recorded it.
@@ -557,6 +877,22 @@ diesel::table! {
         recorded_at -> Timestamptz,
         /// Account that asked; null when made from the command line, and then in force at once.
         recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    /// Which rejected run a run repeats; both stay.
+    run_repeats (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The repetition.
+        run_id -> Uuid,
+        /// The rejected run.
+        repeats_id -> Uuid,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
     }
 }
 
@@ -1048,21 +1384,32 @@ diesel::allow_tables_to_appear_in_same_query!(
     audit_pending,
     audit_tree_heads,
     blanks,
+    chart_baseline_points,
+    chart_phases,
     competences,
     concessions,
+    control_charts,
+    control_materials,
+    control_values,
     determinations,
     dilution_steps,
     equipment,
     equipment_calibrations,
     equipment_checks,
     idempotency_keys,
+    imported_files,
     iron_results,
     methods,
+    nonconformities,
+    nonconformity_links,
+    nonconformity_steps,
     primary_standards,
+    qc_plans,
     reagents,
     refresh_tokens,
     role_grant_decisions,
     role_grants,
+    run_repeats,
     runs,
     samples,
     service_tokens,

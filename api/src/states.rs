@@ -99,6 +99,9 @@ pub async fn present_many(
 ) -> Result<std::collections::HashMap<Uuid, String>, Refusal> {
     let mut states: std::collections::HashMap<Uuid, String> =
         ids.iter().map(|id| (*id, kind.first_state().to_owned())).collect();
+    if ids.is_empty() {
+        return Ok(states);
+    }
     let moves: Vec<(Uuid, String)> = state_moves::table
         .filter(state_moves::entity_id.eq_any(ids))
         .order((state_moves::entity_id, state_moves::position))
@@ -167,6 +170,9 @@ pub async fn history(mut connection: &Connection, id: Uuid) -> Result<Vec<StateM
 /// # Errors
 /// A store that cannot be read.
 pub async fn moves_of(mut connection: &Connection, ids: &[Uuid]) -> Result<Vec<StateMove>, Refusal> {
+    if ids.is_empty() {
+        return Ok(Vec::new());
+    }
     Ok(state_moves::table
         .filter(state_moves::entity_id.eq_any(ids))
         .order((state_moves::entity_id, state_moves::position))

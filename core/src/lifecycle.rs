@@ -37,6 +37,16 @@ pub enum EntityKind {
     IronResult,
     /// A concession.
     Concession,
+    /// A lot of control material.
+    ControlMaterial,
+    /// A control chart.
+    ControlChart,
+    /// A phase of a control chart.
+    ChartPhase,
+    /// A control value.
+    ControlValue,
+    /// A nonconformity.
+    Nonconformity,
 }
 
 /// A legal move and what it takes.
@@ -87,6 +97,46 @@ const LOT: &[Move] = &[
     reasoned("in use", "withdrawn"),
 ];
 
+const LOT_UNDER_STUDY: &[Move] = &[
+    plain("quarantined", "released"),
+    plain("released", "in use"),
+    plain("released", "expired"),
+    plain("in use", "expired"),
+    plain("released", "exhausted"),
+    plain("in use", "exhausted"),
+    reasoned("quarantined", "withdrawn"),
+    reasoned("released", "withdrawn"),
+    reasoned("in use", "withdrawn"),
+];
+
+const PHASE: &[Move] = &[
+    plain("proposed", "preliminary"),
+    plain("proposed", "established"),
+    reasoned("proposed", "rejected"),
+    plain("preliminary", "superseded"),
+    plain("established", "superseded"),
+];
+
+/// Whether a control value counts; the verdict it got is not a state and never changes.
+const CONTROL_VALUE: &[Move] = &[
+    reasoned("valid", "under investigation"),
+    reasoned("valid", "invalid-with-cause"),
+    reasoned("under investigation", "valid"),
+    reasoned("under investigation", "invalid-with-cause"),
+    reasoned("invalid-with-cause", "under investigation"),
+];
+
+const NONCONFORMITY: &[Move] = &[
+    plain("opened", "contained"),
+    plain("contained", "investigating"),
+    plain("investigating", "action"),
+    plain("action", "verifying"),
+    reasoned("verifying", "action"),
+    plain("verifying", "closed"),
+    reasoned("closed", "reopened"),
+    plain("reopened", "investigating"),
+];
+
 const SIGNED: &[Move] = &[
     plain("in progress", "submitted"),
     plain("submitted", "reviewed"),
@@ -123,6 +173,11 @@ impl EntityKind {
             Self::Titration => "titrations",
             Self::IronResult => "iron_results",
             Self::Concession => "concessions",
+            Self::ControlMaterial => "control_materials",
+            Self::ControlChart => "control_charts",
+            Self::ChartPhase => "chart_phases",
+            Self::ControlValue => "control_values",
+            Self::Nonconformity => "nonconformities",
         }
     }
 
@@ -146,6 +201,11 @@ impl EntityKind {
             Self::Titration => "titration",
             Self::IronResult => "iron result",
             Self::Concession => "concession",
+            Self::ControlMaterial => "control material lot",
+            Self::ControlChart => "control chart",
+            Self::ChartPhase => "chart phase",
+            Self::ControlValue => "control value",
+            Self::Nonconformity => "nonconformity",
         }
     }
 
@@ -162,6 +222,11 @@ impl EntityKind {
             Self::Blank | Self::Titration | Self::StandardisationTitration => "recorded",
             Self::Determination | Self::IronResult => "in progress",
             Self::Concession => "requested",
+            Self::ControlMaterial => "quarantined",
+            Self::ControlChart => "in use",
+            Self::ChartPhase => "proposed",
+            Self::ControlValue => "valid",
+            Self::Nonconformity => "opened",
         }
     }
 
@@ -270,6 +335,11 @@ impl EntityKind {
             }
             Self::Determination | Self::IronResult => SIGNED,
             Self::Concession => const { &[plain("requested", "granted"), reasoned("requested", "refused")] },
+            Self::ControlMaterial => LOT_UNDER_STUDY,
+            Self::ControlChart => const { &[reasoned("in use", "closed")] },
+            Self::ChartPhase => PHASE,
+            Self::ControlValue => CONTROL_VALUE,
+            Self::Nonconformity => NONCONFORMITY,
         }
     }
 
@@ -314,7 +384,7 @@ pub fn check_move(kind: EntityKind, from: &str, to: &str) -> Result<Move, Illega
 mod tests {
     use super::*;
 
-    const ALL: [EntityKind; 16] = [
+    const ALL: [EntityKind; 21] = [
         EntityKind::Account,
         EntityKind::ServiceToken,
         EntityKind::Equipment,
@@ -331,6 +401,11 @@ mod tests {
         EntityKind::Titration,
         EntityKind::IronResult,
         EntityKind::Concession,
+        EntityKind::ControlMaterial,
+        EntityKind::ControlChart,
+        EntityKind::ChartPhase,
+        EntityKind::ControlValue,
+        EntityKind::Nonconformity,
     ];
 
     #[test]

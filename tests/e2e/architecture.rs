@@ -27,6 +27,7 @@ const MAY_USE_DIESEL: [(&str, &str); 23] = [
     ("samples/portions.rs", "two tables written together: row types and rules in one file"),
     ("runs/blanks.rs", "one versioned table: row type and rules in one file"),
     ("runs/service.rs", "one table without versions: row type and rules in one file"),
+    ("runs/repeats.rs", "one small table: row type and rules in one file"),
     ("concessions.rs", "two small tables: row types and rules in one file"),
 ];
 

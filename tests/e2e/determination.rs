@@ -9,13 +9,13 @@ use serde_json::{Value, json};
 const IRON: f64 = 55.845;
 
 /// A laboratory ready to titrate.
-pub(super) struct Lab {
-    pub(super) app: TestApp,
-    bench: Bench,
-    pub(super) titrant: String,
-    pub(super) iron2: String,
-    pub(super) total: String,
-    pub(super) portion: String,
+pub(crate) struct Lab {
+    pub(crate) app: TestApp,
+    pub(crate) bench: Bench,
+    pub(crate) titrant: String,
+    pub(crate) iron2: String,
+    pub(crate) total: String,
+    pub(crate) portion: String,
 }
 
 fn rules() -> Value {
@@ -73,7 +73,7 @@ async fn dichromate(app: &TestApp, bench: &Bench, standard: &str, code: &str, ex
 }
 
 impl Lab {
-    pub(super) async fn open() -> Self {
+    pub(crate) async fn open() -> Self {
         let app = TestApp::start().await;
         let bench = bench(&app).await;
         let standard = app.analyst.post("/primary-standards", &bench::dichromate_standard("PS-1")).await.expect(201);
@@ -98,7 +98,7 @@ impl Lab {
         text(&self.app.analyst.post("/runs", &run).await.expect(201), "id")
     }
 
-    pub(super) async fn close(&self, run: &str) {
+    pub(crate) async fn close(&self, run: &str) {
         let closed = self.app.analyst.post(&format!("/runs/{run}/closing"), &json!({})).await;
         assert_eq!(closed.status, 201, "{}", closed.text);
     }
@@ -108,7 +108,7 @@ impl Lab {
         text(&self.app.analyst.post("/determinations", &new).await.expect(201), "id")
     }
 
-    pub(super) fn titration(&self, kind: &str, last: &str, precipitate: Option<&str>) -> Value {
+    pub(crate) fn titration(&self, kind: &str, last: &str, precipitate: Option<&str>) -> Value {
         let reduction = precipitate.map(|seen| {
             json!({
                 "solution_clear": true, "stannous_end": "colourless", "stannous_excess_drops": 2,
@@ -124,7 +124,7 @@ impl Lab {
         })
     }
 
-    pub(super) async fn titrate(&self, determination: &str, titration: &Value) -> Value {
+    pub(crate) async fn titrate(&self, determination: &str, titration: &Value) -> Value {
         let path = format!("/determinations/{determination}/titrations");
         self.app.analyst.post(&path, titration).await.expect(201)
     }
@@ -147,7 +147,7 @@ impl Lab {
     }
 }
 
-async fn sign(who: &Client, path: &str, step: &str, reason: Option<&str>) -> ferrotitre_tests::Answer {
+pub(crate) async fn sign(who: &Client, path: &str, step: &str, reason: Option<&str>) -> ferrotitre_tests::Answer {
     who.post(&format!("{path}/{step}"), &json!({ "password": who.password, "reason": reason })).await
 }
 
@@ -429,4 +429,29 @@ async fn an_amendment_revokes_the_signatures_and_another_manager_approves_anew()
     let first = kept.as_array().unwrap().iter().find(|sign| sign["meaning"] == "approved").unwrap();
     assert_near(first["evaluation"]["titre_ml"].as_f64().unwrap(), 21.45, 1e-12);
     assert_near(again["evaluation"]["titre_ml"].as_f64().unwrap(), 21.46, 1e-12);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn iron_iii_negative_beyond_its_uncertainty_opens_a_nonconformity() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let iron2 = lab.iron2_done(["23.16", "23.18"]).await;
+    let run = lab.run(&lab.total).await;
+    let total = lab.begin(&run).await;
+    for last in ["21.44", "21.46"] {
+        lab.titrate(&total, &lab.titration("accurate", last, Some("slight white"))).await;
+    }
+    lab.close(&run).await;
+    for determination in [&total, &iron2] {
+        lab.through(&format!("/determinations/{determination}")).await;
+    }
+    let new = json!({ "code": "FE3-1", "total": total, "iron2": iron2, "observed_at": minutes_ago(5) });
+    let result = text(&app.analyst.post("/iron-results", &new).await.expect(201), "id");
+    assert_eq!(app.row_counts(&["nonconformities"]).await, [0]);
+    let signed = sign(&app.analyst, &format!("/iron-results/{result}"), "submission", None).await.expect(201);
+    assert!(signed["evaluation"]["value"].as_f64().unwrap() < 0.0, "a negative difference is kept: {signed}");
+    let found = app.auditor.get(&format!("/nonconformities?entity={result}")).await.expect(200);
+    assert_eq!(found["items"][0]["source"], "negative iron(III)");
+    let links = found["items"][0]["links"].as_array().unwrap();
+    assert!(links.iter().any(|link| link["entity"] == json!(total)), "{links:?}");
 }

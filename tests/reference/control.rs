@@ -3,12 +3,12 @@
 use std::collections::BTreeMap;
 
 use ferrotitre_core::control::constants::Constants;
-use ferrotitre_core::control::cusum::Cusum;
-use ferrotitre_core::control::ewma::{Ewma, EwmaLimits};
+use ferrotitre_core::control::cusum::{Cusum, CusumMemory};
+use ferrotitre_core::control::ewma::{Ewma, EwmaLimits, EwmaMemory};
 use ferrotitre_core::control::limits::{
-    Limits, Spread, SubgroupSpread, false_alarm_rate, individuals, proportion_limits, sigma_ratio, subgroups,
+    Limits, Spread, SubgroupSpread, false_alarm_rate, individuals, proportion_limits, ranges, sigma_ratio, subgroups,
 };
-use ferrotitre_core::control::process::{Review, long_term, periodic_review};
+use ferrotitre_core::control::process::{Review, duplicates, long_term, periodic_review, resolution};
 use ferrotitre_core::control::rules::{any_side, same_side};
 use ferrotitre_core::control::run_length::{Chain, run_length, with_estimated_limits};
 use ferrotitre_core::control::{Centre, Pattern, Process, Rule, RuleSet};
@@ -446,4 +446,76 @@ fn the_periodic_review_counts_the_last_sixty_and_averages_the_last_twenty() {
     close("bias", long.bias, -0.00625, 5e-12);
     // √(0.0523552²/8 + 0.02²) in plain Python.
     close("u(bias)", long.u_bias, 0.027_251_3, 5e-8);
+}
+
+// NIST/SEMATECH e-Handbook, 6.3.2.4 (data and limits from memory): 09_regression_comparison_tests.json, NIST_EWMA. The averages
+// are printed to two decimals. The limits are those of a long series.
+#[test]
+fn the_weighted_averages_of_the_handbook_come_out() {
+    let table = crate::data::json("09_regression_comparison_tests.json");
+    let set = table.as_array().unwrap().iter().find(|entry| entry["id"] == "NIST_EWMA").unwrap();
+    let value = |name: &str| set[name].as_f64().unwrap();
+    let (target, sd) = (value("target"), value("sd"));
+    let points: Vec<f64> =
+        set["data"].as_array().unwrap().iter().map(|x| (x.as_f64().unwrap() - target) / sd).collect();
+    let chart = Ewma::new(value("lambda_"), 3.0).unwrap();
+    let drawn = chart.chart(&points, EwmaLimits::Asymptotic).unwrap();
+    let printed = set["computed"]["ewma_rounded"].as_array().unwrap();
+    assert_eq!((drawn.len(), printed.len()), (20, 20));
+    for (point, printed) in drawn.iter().zip(printed) {
+        close("average", target + sd * point.average, printed.as_f64().unwrap(), 0.005 * (1.0 + 1e-6));
+        assert!(!point.beyond);
+    }
+    let half = sd * chart.asymptotic_limit();
+    for (column, tolerance) in [("computed", 5e-8), ("published", 5.1e-5)] {
+        close("upper limit", target + half, set[column]["UCL"].as_f64().unwrap(), tolerance);
+        // The handbook prints 47.4115 for 47.41157: cut off.
+        let cut = if column == "published" { 1e-4 } else { tolerance };
+        close("lower limit", target - half, set[column]["LCL"].as_f64().unwrap(), cut);
+    }
+}
+
+#[test]
+fn limits_from_action_limits_and_from_ranges_are_those_of_the_definitions() {
+    // Requirements 3.9 and 3.11: 118.0 and a third of the distance to 119.2.
+    let limits = Limits::between_action(116.8, 119.2).unwrap();
+    close("centre", limits.centre, 118.0, 1e-12);
+    close("sigma", limits.sigma, 0.4, 1e-12);
+    assert!(Limits::between_action(119.2, 116.8).is_err());
+    assert!(Limits::between_action(f64::NAN, 116.8).is_err());
+    // D4 of two values is 3.2665319 (04_control_chart_constants.csv): upper action limit D4 times the mean range.
+    let found = ranges(&[0.10, 0.30, 0.20, 0.20], 2).unwrap();
+    close("mean range", found.limits.centre, 0.20, 1e-12);
+    close("D4 R", found.limits.upper_action, 3.266_531_9 * 0.20, 1e-8);
+    assert!(found.preliminary && found.false_alarm_rate.is_none());
+    assert!(ranges(&[0.0, 0.0], 2).is_err() && ranges(&[0.1, -0.1], 2).is_err() && ranges(&[0.1], 2).is_err());
+}
+
+#[test]
+fn duplicates_and_resolution_are_plain_arithmetic() {
+    let pair = duplicates(100.2, 99.8).unwrap();
+    close("difference", pair.difference, 0.4, 1e-12);
+    close("relative", pair.relative_difference_percent.unwrap(), 0.4, 1e-12);
+    assert_eq!(duplicates(1.0, -1.0).unwrap().relative_range_percent, None);
+    assert!(duplicates(f64::NAN, 1.0).is_err());
+    // Common practice, no source: three steps.
+    assert!(resolution(0.3, 0.1).unwrap().suffices && !resolution(0.29, 0.1).unwrap().suffices);
+    assert!(resolution(0.3, 0.0).is_err());
+}
+
+#[test]
+fn a_chart_with_a_memory_goes_on_from_it_as_if_never_stopped() {
+    let points: Vec<f64> = (0..40).map(|i| (f64::from(i) * 1.3).sin() * 2.0 + 0.2).collect();
+    let (cusum, ewma) = (Cusum::new(0.5, 5.0).unwrap(), Ewma::new(0.2, 2.962).unwrap());
+    let mut sums = CusumMemory::starting_at(2.5);
+    let mut average = EwmaMemory::default();
+    for (i, whole) in cusum.chart(&points, 2.5).unwrap().iter().enumerate() {
+        assert_eq!(cusum.step(&mut sums, points[i]).unwrap(), *whole);
+    }
+    for (i, whole) in ewma.chart(&points, EwmaLimits::Exact).unwrap().iter().enumerate() {
+        assert_eq!(ewma.step(&mut average, points[i], EwmaLimits::Exact).unwrap(), *whole);
+    }
+    let before = (sums, average);
+    assert!(cusum.step(&mut sums, f64::NAN).is_err() && ewma.step(&mut average, f64::NAN, EwmaLimits::Exact).is_err());
+    assert_eq!((sums, average), before);
 }

@@ -105,6 +105,7 @@ actions! {
         "list_equipment", "read_equipment", "list_calibrations", "list_equipment_checks",
         "list_primary_standards", "read_primary_standard", "list_reagents", "read_reagent",
         "list_titrants", "read_titrant", "list_titrant_factors",
+        "read_titrant_drift", "draw_titrant_drift", "read_titrant_factor_at",
         "list_standardisations", "read_standardisation", "read_standardisation_working",
         "list_chemistries", "list_methods", "read_method",
         "list_samples", "read_sample", "list_test_portions",
@@ -112,15 +113,22 @@ actions! {
         "list_determinations", "read_determination", "read_determination_working",
         "read_titration", "list_titrations",
         "list_iron_results", "read_iron_result", "read_iron_result_working",
-        "list_sign_offs", "list_concessions", "read_concession"];
+        "list_sign_offs", "list_concessions", "read_concession",
+        "list_alerts", "stream_alerts",
+        "list_control_materials", "read_control_material",
+        "list_control_charts", "read_control_chart", "draw_control_chart", "read_control_import_template", "list_control_points", "review_control_chart", "read_chart_phase",
+        "compute_run_lengths", "list_qc_plans", "read_qc_plan",
+        "list_nonconformities", "read_nonconformity"];
     /// Records equipment and its calibrations.
     RecordEquipment = "record_equipment": [Manager] for ["record_equipment", "correct_equipment", "record_calibration", "move_equipment"];
     /// Records a check of equipment.
     CheckEquipment = "check_equipment": [Analyst, Manager, Instrument] for ["record_equipment_check"];
-    /// Receives lots of primary standards and reagents.
-    ReceiveLots = "receive_lots": [Analyst, Manager] for ["record_primary_standard", "correct_primary_standard", "record_reagent", "correct_reagent"];
-    /// Releases, suspends and withdraws lots of standards and reagents.
-    ReleaseLots = "release_lots": [Manager] for ["move_primary_standard", "move_reagent"];
+    /// Receives lots of primary standards, reagents and control materials.
+    ReceiveLots = "receive_lots": [Analyst, Manager] for [
+        "record_primary_standard", "correct_primary_standard", "record_reagent", "correct_reagent",
+        "record_control_material", "correct_control_material"];
+    /// Releases, suspends and withdraws lots of standards, reagents and control materials.
+    ReleaseLots = "release_lots": [Manager] for ["move_primary_standard", "move_reagent", "move_control_material"];
     /// Prepares and standardises titrants.
     PrepareTitrants = "prepare_titrants": [Analyst, Manager] for [
         "record_titrant", "record_titrant_preparation", "correct_titrant_preparation",
@@ -154,6 +162,25 @@ actions! {
     RequestConcessions = "request_concessions": [Analyst, Manager] for ["request_concession"];
     /// Signs a concession; two managers must.
     SignConcessions = "sign_concessions": [Manager] for ["sign_concession"];
+
+    /// Defines control charts and plans of quality control.
+    DefineCharts = "define_control_charts": [Manager] for ["record_control_chart", "move_control_chart", "record_qc_plan", "correct_qc_plan"];
+    /// Proposes limits of a control chart.
+    ProposePhases = "propose_chart_phases": [Analyst, Manager] for ["propose_chart_phase"];
+    /// Approves or rejects limits that somebody else proposed.
+    ApprovePhases = "approve_chart_phases": [Manager] for ["approve_chart_phase", "reject_chart_phase"];
+    /// Records control values.
+    RecordControlValues = "record_control_values": [Analyst, Manager] for ["record_control_value", "preview_control_values", "import_control_values"];
+    /// Says what became of a control value.
+    DisposeControlValues = "dispose_control_values": [Manager] for ["dispose_control_value"];
+    /// Opens nonconformities; an auditor's finding is one.
+    OpenNonconformities = "open_nonconformities": [Analyst, Manager, Auditor] for ["open_nonconformity"];
+    /// Contains, investigates and mends nonconformities.
+    HandleNonconformities = "handle_nonconformities": [Analyst, Manager] for ["record_nonconformity_step", "move_nonconformity"];
+    /// Closes nonconformities that somebody else owns, or reopens them.
+    CloseNonconformities = "close_nonconformities": [Manager] for ["close_nonconformity", "reopen_nonconformity"];
+    /// Calculates with numbers of one's own; nothing is read or stored.
+    Calculate = "calculate": [Analyst, Manager, Auditor] for ["list_calculations", "describe_calculation", "calculate"];
 
     /// Reads the audit trail; analysts see their own events, administrators no contents.
     ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event"];

@@ -18,11 +18,22 @@ pub(crate) struct Results {
 }
 
 async fn open_run(lab: &Lab<'_>, method: &str, at: &str) -> Result<Uuid, Refusal> {
-    let new = json!({ "method": method, "bench": "bench 2", "environment_temperature": "21.5", "observed_at": at });
+    open_run_with(lab, method, at, None).await
+}
+
+/// Opens a run, which may repeat a rejected one.
+pub(crate) async fn open_run_with(
+    lab: &Lab<'_>,
+    method: &str,
+    at: &str,
+    repeats: Option<Uuid>,
+) -> Result<Uuid, Refusal> {
+    let new = json!({ "method": method, "bench": "bench 2", "environment_temperature": "21.5", "repeats": repeats,
+        "observed_at": at });
     id_of(&runs::open(lab.db, &lab.analyst_1.act("conduct_runs"), wire(&new)?).await?)
 }
 
-async fn blank(lab: &Lab<'_>, stock: &Stock, run: Uuid, at: &str) -> Result<(), Refusal> {
+pub(crate) async fn blank(lab: &Lab<'_>, stock: &Stock, run: Uuid, at: &str) -> Result<(), Refusal> {
     let new = json!({ "kind": "reagent with iron(II)", "titrant": stock.dichromate, "burette": stock.burette,
         "initial_readings": ["0.00"], "final_readings": ["1.04"], "solution_temperature": "21.0", "indicator_drops": 6,
         "end_point": "green to violet, sharp", "iron_equivalent_ml": "1.00", "observed_at": at });
@@ -30,12 +41,23 @@ async fn blank(lab: &Lab<'_>, stock: &Stock, run: Uuid, at: &str) -> Result<(), 
 }
 
 async fn begin(lab: &Lab<'_>, run: Uuid, portion: Uuid, at: &str) -> Result<Uuid, Refusal> {
-    let new = json!({ "run": run, "portion": portion, "purpose": "sample", "observed_at": at });
+    begin_as(lab, run, portion, "sample", at).await
+}
+
+/// Begins a determination of a sample or of a control.
+pub(crate) async fn begin_as(
+    lab: &Lab<'_>,
+    run: Uuid,
+    portion: Uuid,
+    purpose: &str,
+    at: &str,
+) -> Result<Uuid, Refusal> {
+    let new = json!({ "run": run, "portion": portion, "purpose": purpose, "observed_at": at });
     id_of(&determinations::record(lab.db, &lab.analyst_1.act("conduct_runs"), wire(&new)?).await?)
 }
 
 /// A titration as the scenario's bench makes it; `changes` replace fields.
-fn titration(stock: &Stock, kind: &str, last: &str, at: &str, changes: &Value) -> Value {
+pub(crate) fn titration(stock: &Stock, kind: &str, last: &str, at: &str, changes: &Value) -> Value {
     let mut titration = json!({ "kind": kind, "titrant": stock.dichromate, "burette": stock.burette, "initial_readings": ["0.00"],
         "final_readings": [last], "solution_temperature": "21.0", "indicator_drops": 6, "end_point": "green to violet, sharp",
         "waste_stream": "chromium acid", "observed_at": at });
@@ -47,7 +69,7 @@ fn titration(stock: &Stock, kind: &str, last: &str, at: &str, changes: &Value) -
     titration
 }
 
-async fn titrate(lab: &Lab<'_>, determination: Uuid, new: &Value) -> Result<(), Refusal> {
+pub(crate) async fn titrate(lab: &Lab<'_>, determination: Uuid, new: &Value) -> Result<(), Refusal> {
     let analyst = &lab.analyst_1;
     let act = analyst.act("record_titrations");
     determinations::record_titration(lab.db, &act, &analyst.user, lab.policy, determination, wire(new)?)
@@ -55,13 +77,13 @@ async fn titrate(lab: &Lab<'_>, determination: Uuid, new: &Value) -> Result<(), 
         .map(|_| ())
 }
 
-fn reduction(precipitate: &str) -> Value {
+pub(crate) fn reduction(precipitate: &str) -> Value {
     json!({ "reduction": { "solution_clear": true, "stannous_end": "colourless", "stannous_excess_drops": 2,
         "temperature_at_mercury": "20.5", "mercury_in_one_portion": true, "precipitate": precipitate, "standing_minutes": "3",
         "phosphoric_acid": true } })
 }
 
-async fn sign(
+pub(crate) async fn sign(
     lab: &Lab<'_>,
     who: &Person,
     determination: Uuid,

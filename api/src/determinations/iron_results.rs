@@ -141,6 +141,12 @@ impl LoadedResult {
             .map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))
     }
 
+    /// The difference and its standard uncertainty, if it is below zero by more than twice that.
+    pub(super) fn negative_beyond_2u(&self) -> Result<Option<(f64, f64)>, Refusal> {
+        let derived = self.evaluate()?;
+        Ok(derived.value.zip(derived.u).filter(|(value, u)| *value < -2.0 * u))
+    }
+
     fn digest(derived: &Iron3) -> String {
         let parts = [&derived.total, &derived.iron2].map(|part| hex::encode(part.input_digest));
         hex::encode(Sha256::digest(format!("ferrotitre iron result 1\n{}\n{}\n", parts[0], parts[1]).as_bytes()))
@@ -163,7 +169,7 @@ impl LoadedResult {
             evaluation: serde_json::to_string(&Iron3View::from(derived)).map_err(Refusal::internal)?,
             incomplete,
             authors,
-            method_code: self.total.method.facts.code.clone(),
+            method_code: self.total.frame.method.facts.code.clone(),
         })
     }
 }
@@ -230,8 +236,9 @@ pub(crate) async fn record(db: &Db, act: &Act, new: NewIronResult) -> Result<Ans
         let row = store::insert_iron_result(connection, &row).await?;
         let loaded = load(connection, row).await?;
         for (field, part, analyte) in [("total", &loaded.total, "total iron"), ("iron2", &loaded.iron2, "iron(II)")] {
-            if part.method.facts.analyte != analyte {
-                let message = format!("must be a determination of {analyte}, not of {}", part.method.facts.analyte);
+            if part.frame.method.facts.analyte != analyte {
+                let message =
+                    format!("must be a determination of {analyte}, not of {}", part.frame.method.facts.analyte);
                 return Err(Refusal::invalid(field, "analyte", message, part.row.id));
             }
         }

@@ -3,6 +3,7 @@
 mod evaluation;
 mod handlers;
 pub(crate) mod iron_results;
+pub(crate) mod measured;
 pub(crate) mod pages;
 mod record;
 pub(crate) mod service;
@@ -11,6 +12,7 @@ pub(crate) mod store;
 pub(crate) mod use_of;
 pub(crate) mod wire;
 
+pub(crate) use record::KIND;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 /// Mounts the feature.

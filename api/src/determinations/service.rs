@@ -133,9 +133,9 @@ pub(crate) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
             (Some(working), Some(reported)) => Ok(format!(
                 "{} {}, {} by {}\n\n{}\nreported: {} +- {} {} (k = {:.2})\n",
                 loaded.row.code,
-                loaded.method.facts.analyte,
-                loaded.method.facts.title,
-                loaded.method.facts.code,
+                loaded.frame.method.facts.analyte,
+                loaded.frame.method.facts.title,
+                loaded.frame.method.facts.code,
                 working.text(),
                 reported.text,
                 reported.expanded_uncertainty,
@@ -200,7 +200,7 @@ async fn checked(
     new: NewTitration,
     follows: Option<(&TitrationRow, String)>,
 ) -> Result<(TitrationRow, String), Refusal> {
-    let method = &loaded.method.facts;
+    let method = &loaded.frame.method.facts;
     let at = new.observed_at;
     let (used, burette) = futures_util::try_join!(
         use_of::titrant(connection, &method.chemistry, new.titrant, at, new.concession),
@@ -300,7 +300,7 @@ pub(crate) async fn record_titration(
             let to = NewMove { to: "in use".to_owned(), reason: None };
             states::advance(connection, act, EntityKind::Titrant, titrant, &to, None).await?;
         }
-        shown(load(connection, loaded.row).await?)
+        shown(record::load_again(connection, loaded).await?)
     })
     .await
 }
@@ -332,7 +332,7 @@ pub(crate) async fn correct_titration(
         let (row, _) =
             checked(connection, &loaded, act, policy, correction.facts, Some((&present, correction.reason))).await?;
         store::insert_titration(connection, &row).await?;
-        shown(load(connection, loaded.row).await?)
+        shown(record::load_again(connection, loaded).await?)
     })
     .await
 }
@@ -351,7 +351,7 @@ pub(crate) async fn reject_titration(
         may_change(&loaded, user)?;
         let asked = NewMove { to: "rejected".to_owned(), reason: Some(rejection.reason) };
         states::advance(connection, act, TITRATION, present.id.0, &asked, Some(&rejection.cause)).await?;
-        shown(record::load(connection, loaded.row).await?)
+        shown(record::load_again(connection, loaded).await?)
     })
     .await
 }

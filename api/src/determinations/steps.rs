@@ -12,6 +12,7 @@ use crate::db::{Act, Connection, Db};
 use crate::determinations::record::{KIND, Loaded, load};
 use crate::determinations::{evaluation::EvaluationView, iron_results, service, store};
 use crate::ids::AccountId;
+use crate::nonconformities::{self, service::Opening};
 use crate::refusal::{Code, Refusal};
 use crate::runs;
 use crate::sign_offs::{self, Content, Meaning, NewSignature};
@@ -118,7 +119,7 @@ fn of_determination(loaded: &Loaded) -> Result<Signed, Refusal> {
         incomplete: (!view.progress.complete).then(|| view.progress.detail.clone()),
         evaluation: serde_json::to_string(&view).map_err(Refusal::internal)?,
         authors: loaded.authors.clone(),
-        method_code: loaded.method.facts.code.clone(),
+        method_code: loaded.frame.method.facts.code.clone(),
     })
 }
 
@@ -142,9 +143,16 @@ pub(crate) async fn determination(
                     format!("the run is {run}: nothing of it can be approved"),
                 ));
             }
+            // The control itself may be signed: that is how its run's failure is looked into.
+            if loaded.row.purpose == "sample" {
+                runs::service::fit_for_release(connection, loaded.row.run_id).await?;
+            }
         }
         let signed = of_determination(&loaded)?;
         take(connection, act, user, step, signed, signature).await?;
+        if step == Step::Submit {
+            runs::service::take_in_if_closed(connection, act, loaded.row.run_id).await?;
+        }
         service::shown(load(connection, loaded.row).await?)
     })
     .await
@@ -173,7 +181,29 @@ pub(crate) async fn iron_result(
             }
         }
         take(connection, act, user, step, loaded.signed()?, signature).await?;
+        if step == Step::Submit
+            && let Some((value, u)) = loaded.negative_beyond_2u()?
+        {
+            nonconformities::service::open_because(connection, act, negative(&loaded.row, value, u)).await?;
+        }
         iron_results::shown(iron_results::load(connection, loaded.row).await?)
     })
     .await
+}
+
+/// Iron(III) below zero by more than its uncertainty allows: one of the two determinations is wrong.
+fn negative(row: &store::IronResultRow, value: f64, u: f64) -> Opening<'static> {
+    Opening {
+        source: "negative iron(III)",
+        severity: "major",
+        title: format!("iron(III) of {} is negative beyond 2 u", row.code),
+        scope: format!("iron(III) {value} with u {u}: total iron or iron(II) is wrong"),
+        owner: None,
+        observed_at: row.observed_at,
+        links: vec![
+            (EntityKind::IronResult.table(), row.id.0, "origin"),
+            (KIND.table(), row.total_id.0, "affected"),
+            (KIND.table(), row.iron2_id.0, "affected"),
+        ],
+    }
 }

@@ -92,6 +92,35 @@ pub(super) async fn list_determinations(
     Ok(query.load(&mut connection).await?)
 }
 
+/// Determinations of a run, in the order of recording.
+pub(super) async fn of_run(mut connection: &Connection, run: RunId) -> Result<Vec<DeterminationRow>, Refusal> {
+    Ok(determinations::table
+        .filter(determinations::run_id.eq(run))
+        .order(determinations::id)
+        .select(DeterminationRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// Determinations of samples by versions of a method, observed in a stretch of time.
+pub(super) async fn of_samples_between(
+    mut connection: &Connection,
+    methods: &[MethodId],
+    (after, until): (DateTime<Utc>, DateTime<Utc>),
+    limit: i64,
+) -> Result<Vec<DeterminationRow>, Refusal> {
+    Ok(determinations::table
+        .filter(determinations::method_id.eq_any(methods))
+        .filter(determinations::purpose.eq("sample"))
+        .filter(determinations::observed_at.gt(after))
+        .filter(determinations::observed_at.le(until))
+        .order(determinations::observed_at)
+        .limit(limit)
+        .select(DeterminationRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// Determinations by their ids, newest first.
 pub(super) async fn determinations_by_id(
     mut connection: &Connection,

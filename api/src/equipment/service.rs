@@ -3,9 +3,11 @@
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
+use crate::alerts::{self, Alert, Urgency};
 use crate::db::{Act, Connection, Db};
 use crate::equipment::store::{self, Calibration, Check, EquipmentFacts, KIND, NewCalibration, NewCheck, versions};
 use crate::ids::{CalibrationId, EquipmentCheckId};
+use crate::nonconformities::service::{Opening, open_because};
 use crate::refusal::{Code, Refusal};
 use crate::states::{self, NewMove};
 use crate::web::answer::Answer;
@@ -49,7 +51,7 @@ pub(crate) async fn record_check(db: &Db, act: &Act, equipment: Uuid, new: NewCh
         return Err(Refusal::invalid("outcome", "one_of", "must be passed or failed", &new.outcome));
     }
     db.write(act, async |connection| {
-        versions::current(connection, equipment).await?;
+        let present = versions::current(connection, equipment).await?;
         let row = Check {
             id: EquipmentCheckId::new(),
             equipment_id: equipment,
@@ -65,6 +67,19 @@ pub(crate) async fn record_check(db: &Db, act: &Act, equipment: Uuid, new: NewCh
         if check.outcome == "failed" && states::present(connection, KIND, equipment).await?.state == "in service" {
             let asked = NewMove { to: "out of service".to_owned(), reason: Some("failed check".to_owned()) };
             states::advance(connection, act, KIND, equipment, &asked, None).await?;
+        }
+        if check.outcome == "failed" {
+            let code = &present.facts.code;
+            let opening = Opening {
+                source: "failed equipment check",
+                severity: "major",
+                title: format!("{code} failed its check"),
+                scope: format!("everything measured with {code} since its last good check"),
+                owner: None,
+                observed_at: check.observed_at,
+                links: vec![(KIND.table(), equipment, "affected"), ("equipment_checks", check.id.0, "origin")],
+            };
+            open_because(connection, act, opening).await?;
         }
         Ok(check)
     })
@@ -85,6 +100,39 @@ pub(crate) async fn checks(db: &Db, equipment: Uuid) -> Result<Vec<Check>, Refus
         store::checks(connection, equipment).await
     })
     .await
+}
+
+/// Calibrations of equipment in service that have ended or end soon.
+pub(crate) async fn alerts(
+    connection: &Connection,
+    now: DateTime<Utc>,
+    until: DateTime<Utc>,
+) -> Result<Vec<Alert>, Refusal> {
+    let ending = store::calibrations_ending(connection, until.date_naive()).await?;
+    let ids: Vec<Uuid> = ending.iter().map(|(id, _)| *id).collect();
+    let (facts, states) =
+        futures_util::try_join!(store::present_facts(connection, &ids), states::present_many(connection, KIND, &ids))?;
+    let codes: std::collections::HashMap<Uuid, String> =
+        facts.into_iter().map(|(id, facts)| (id, facts.code)).collect();
+    let in_service = |id: &Uuid| states.get(id).is_some_and(|state| state == "in service");
+    Ok(ending
+        .into_iter()
+        .filter(|(id, _)| in_service(id))
+        .filter_map(|(id, due)| {
+            let code = codes.get(&id).cloned().unwrap_or_default();
+            // The last day of validity still counts.
+            let end = due.succ_opt().unwrap_or(due).and_time(chrono::NaiveTime::MIN).and_utc();
+            alerts::ending((now, until + chrono::Duration::days(1)), end, |urgency| Alert {
+                kind: if urgency == Urgency::Now { "calibration overdue" } else { "calibration due" },
+                urgency,
+                subject_kind: "equipment",
+                subject: id,
+                message: format!("the calibration of {code} is valid until {due}"),
+                code,
+                due_at: Some(end),
+            })
+        })
+        .collect())
 }
 
 /// A piece of equipment with the day its calibration ends.

@@ -312,6 +312,20 @@ pub(crate) async fn present_facts(
         .await?)
 }
 
+/// The latest calibration of every piece, if it ends by a day.
+pub(super) async fn calibrations_ending(
+    mut connection: &Connection,
+    until: NaiveDate,
+) -> Result<Vec<(Uuid, NaiveDate)>, Refusal> {
+    let latest: Vec<(Uuid, NaiveDate)> = equipment_calibrations::table
+        .order((equipment_calibrations::equipment_id, equipment_calibrations::calibrated_on.desc()))
+        .distinct_on(equipment_calibrations::equipment_id)
+        .select((equipment_calibrations::equipment_id, equipment_calibrations::due_on))
+        .load(&mut connection)
+        .await?;
+    Ok(latest.into_iter().filter(|(_, due)| *due <= until).collect())
+}
+
 /// A check as entered.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]

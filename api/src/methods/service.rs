@@ -11,6 +11,8 @@ use crate::web::answer::{Answer, Versioned};
 use crate::web::paging::{Listing, Page};
 use crate::web::versions::{Correction, History, VersionView};
 
+pub(crate) use crate::methods::store::version_ids;
+
 const KIND: EntityKind = EntityKind::Method;
 
 /// A state belongs to a version: the newest may be a draft while the one before is in force.

@@ -4,7 +4,10 @@ use diesel::prelude::*;
 use ferrotitre_core::chemistry::{chemistry, indicator, reduction};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
+use uuid::Uuid;
 
+use crate::db::Connection;
+use crate::ids::MethodId;
 use crate::methods::rules::MethodRules;
 use crate::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal};
 use crate::schema::methods;
@@ -114,4 +117,10 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Method,
     path: "/api/v1/methods",
     meanings: super::MEANINGS,
+}
+
+/// Identities of all versions of a method.
+pub(crate) async fn version_ids(mut connection: &Connection, record: Uuid) -> Result<Vec<MethodId>, Refusal> {
+    let of_method = methods::table.filter(methods::record_id.eq(record)).select(methods::id);
+    Ok(diesel_async::RunQueryDsl::load(of_method, &mut connection).await?)
 }

@@ -3,6 +3,8 @@
 pub(crate) mod blanks;
 mod handlers;
 pub(crate) mod pages;
+pub(crate) mod quality;
+mod repeats;
 pub(crate) mod service;
 
 use utoipa_actix_web::service_config::ServiceConfig;

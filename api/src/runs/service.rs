@@ -12,13 +12,14 @@ use uuid::Uuid;
 use crate::accounts::signing;
 use crate::auth::current_user::CurrentUser;
 use crate::config::Policy;
+use crate::control_charts::taking;
 use crate::db::{Act, Connection, Db};
 use crate::equipment::service::{author, not_in_the_future};
 use crate::ids::{AccountId, MethodId, RunId};
 use crate::methods;
-use crate::methods::rules::BlankText;
 use crate::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
-use crate::runs::blanks;
+use crate::runs::quality::{self, Quality, QualityView, Verdict};
+use crate::runs::{blanks, repeats};
 use crate::schema::runs;
 use crate::sign_offs::{self, Content, Meaning, NewSignature, SignOff};
 use crate::states::{self, NewMove, StateMove};
@@ -45,6 +46,8 @@ pub struct NewRun {
     pub environment_temperature: Option<Decimal>,
     /// Note.
     pub note: Option<String>,
+    /// The rejected run that this one repeats; both stay.
+    pub repeats: Option<Uuid>,
     /// When it began.
     pub observed_at: DateTime<Utc>,
 }
@@ -85,8 +88,16 @@ pub struct RunView {
     /// open, closed, released or rejected.
     #[schema(example = "open")]
     pub state: String,
-    /// What the method needs and the run lacks.
+    /// What the method and its plan of quality control need and the run lacks.
     pub missing: Vec<String>,
+    /// Whether the run is in control, and why not.
+    pub quality: QualityView,
+    /// The rejected run that this one repeats.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub repeats: Option<Uuid>,
+    /// Runs that repeat this one.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub repeated_by: Vec<Uuid>,
     /// Signatures.
     pub sign_offs: Vec<SignOff>,
     /// Moves between states.
@@ -130,23 +141,23 @@ pub(crate) async fn next_number(mut connection: &Connection, sequence: &str) -> 
     Ok(row.number)
 }
 
-fn digest(row: &Row, blanks: &[blanks::Row]) -> String {
+/// Digest of what a signature on a run covers. A run without any control value has the text it had before runs were controlled,
+/// so that old signatures hold.
+fn digest(row: &Row, blanks: &[blanks::Row], quality: &Quality) -> String {
     let ids: Vec<String> = blanks.iter().map(|blank| blank.id.to_string()).collect();
-    let text =
+    let mut text =
         format!("ferrotitre run 1\n{} {} {} {}\n{}", row.id, row.code, row.method_id, row.observed_at, ids.join(" "));
+    if !quality.values.is_empty() {
+        text.push('\n');
+        text.push_str(&quality.digest_text());
+    }
     hex::encode(Sha256::digest(text.as_bytes()))
 }
 
 async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
-    let method = methods::store::versions::exactly(connection, row.method_id).await?;
-    let (rows, counted) = blanks::of_run(connection, row.id).await?;
-    let needs_blank = method.facts.rules.0.blank == BlankText::Subtract;
-    let missing = if needs_blank && counted.is_empty() {
-        vec!["a blank, which the method subtracts".to_owned()]
-    } else {
-        Vec::new()
-    };
-    let digest = digest(&row, &rows);
+    let quality = quality::of(connection, &row).await?;
+    let (rows, _) = blanks::of_run(connection, row.id).await?;
+    let digest = digest(&row, &rows, &quality);
     let id = row.id.0;
     let sign_offs =
         sign_offs::of(connection, id).await?.into_iter().map(|sign| sign.view(&digest, None, false)).collect();
@@ -159,7 +170,10 @@ async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
         note: row.note,
         observed_at: row.observed_at,
         state: states::present(connection, KIND, id).await?.state,
-        missing,
+        quality: quality.view(),
+        missing: quality.missing,
+        repeats: repeats::of(connection, row.id).await?.map(|id| id.0),
+        repeated_by: repeats::repeated_by(connection, row.id).await?.into_iter().map(|id| id.0).collect(),
         sign_offs,
         moves: states::history(connection, id).await?,
         recorded_at: row.recorded_at,
@@ -202,6 +216,9 @@ pub(crate) async fn open(db: &Db, act: &Act, new: NewRun) -> Result<Answer, Refu
             .get_result(&mut connection)
             .await
             .map_err(|error| from_store(error, MEANINGS))?;
+        if let Some(rejected) = new.repeats {
+            repeats::record(connection, &row, rejected).await?;
+        }
         view(connection, row).await
     })
     .await
@@ -250,13 +267,23 @@ pub(crate) async fn close(db: &Db, act: &Act, id: Uuid) -> Result<Answer, Refusa
     db.write(act, async |connection| {
         let row = find(connection, id).await?;
         states::advance(connection, act, KIND, id, &NewMove { to: "closed".to_owned(), reason: None }, None).await?;
+        taking::take_in(connection, act, &row).await?;
         view(connection, row).await
     })
     .await
 }
 
-/// Releases or rejects a run, signed by somebody who did not open it. A run that lacks what its method needs is not released,
-/// and no concession exists for that.
+/// A control that is signed after its run was closed still gets on its chart.
+pub(crate) async fn take_in_if_closed(connection: &Connection, act: &Act, run: RunId) -> Result<(), Refusal> {
+    if states::present(connection, KIND, run.0).await?.state != "closed" {
+        return Ok(());
+    }
+    let row = find(connection, run.0).await?;
+    taking::take_in(connection, act, &row).await
+}
+
+/// Releases or rejects a run, signed by somebody who did not open it. A run that is out of control or lacks what its method and
+/// plan need is not released, and no concession exists for that. A rejection opens a nonconformity.
 pub(crate) async fn judge(
     db: &Db,
     act: &Act,
@@ -271,20 +298,46 @@ pub(crate) async fn judge(
         if row.recorded_by == user.account {
             return Err(Refusal::new(Code::OwnRecord, "a run is released or rejected by somebody who did not open it"));
         }
-        let present = view(connection, row.clone()).await?;
-        if release && !present.missing.is_empty() {
-            return Err(Refusal::new(Code::NotEnoughData, format!("the run lacks {}", present.missing.join(", "))));
+        let quality = quality::of(connection, &row).await?;
+        if release {
+            fit(&quality)?;
         }
         let (to, meaning) = if release { ("released", Meaning::Approved) } else { ("rejected", Meaning::Rejected) };
         let asked = NewMove { to: to.to_owned(), reason: signature.reason.clone() };
         states::advance(connection, act, KIND, id, &asked, None).await?;
         let (rows, _) = blanks::of_run(connection, row.id).await?;
-        let digest = digest(&row, &rows);
+        let digest = digest(&row, &rows, &quality);
         let content = Content { kind: KIND, id, digest: &digest, evaluation: None };
+        if !release {
+            quality::rejected(connection, act, &row, &quality, signature.reason.as_deref()).await?;
+        }
         sign_offs::sign(connection, user, meaning, content, signature.reason).await?;
         view(connection, row).await
     })
     .await
+}
+
+/// Refuses what is out of control or incomplete (requirement 5.24); there is no concession for it.
+fn fit(quality: &Quality) -> Result<(), Refusal> {
+    if quality.verdict == Verdict::OutOfControl {
+        let detail = format!(
+            "the run is out of control and releases nothing; reject it and repeat it: {}",
+            quality.view().reasons.join("; ")
+        );
+        return Err(Refusal::new(Code::RuleBroken, detail));
+    }
+    if !quality.missing.is_empty() {
+        return Err(Refusal::new(Code::NotEnoughData, format!("the run lacks {}", quality.missing.join(", "))));
+    }
+    Ok(())
+}
+
+/// Whether results of a run may be found fit for release.
+///
+/// # Errors
+/// The run is out of control or lacks what its method and plan need.
+pub(crate) async fn fit_for_release(connection: &Connection, run: RunId) -> Result<(), Refusal> {
+    fit(&quality::of(connection, &find(connection, run.0).await?).await?)
 }
 
 /// A run that still takes records.

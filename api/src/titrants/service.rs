@@ -15,6 +15,7 @@ use crate::db::{Act, Connection, Db};
 use crate::equipment::service::{Usable, author, not_in_the_future, usable};
 use crate::evaluations::finite;
 use crate::ids::{FactorId, PreparationId, PrimaryStandardId, StandardisationId, TitrantId};
+use crate::nonconformities;
 use crate::refusal::{Code, FieldErrors, Refusal};
 use crate::sign_offs::{self, Content, Meaning};
 use crate::standards::primary;
@@ -418,8 +419,13 @@ pub(crate) async fn advance(
         return Err(Refusal::new(Code::Forbidden, "an analyst may suspend a lot; every other move is a manager's"));
     }
     db.write(act, async |connection| {
-        store::titrant(connection, id).await?;
-        states::advance(connection, act, KIND, id, &asked, None).await
+        let lot = store::titrant(connection, id).await?;
+        let moved = states::advance(connection, act, KIND, id, &asked, None).await?;
+        if moved.to_state == "withdrawn" {
+            let what = format!("titrant lot {}", lot.code);
+            nonconformities::service::withdrawn_lot(connection, act, KIND, id, &what, moved.reason.as_deref()).await?;
+        }
+        Ok(moved)
     })
     .await
 }

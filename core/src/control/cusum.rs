@@ -25,6 +25,27 @@ pub struct CusumPoint {
     pub points_since_zero: u64,
 }
 
+/// What the chart must remember between points; plain, to be stored with them.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct CusumMemory {
+    /// Upper sum.
+    pub upper: f64,
+    /// Lower sum.
+    pub lower: f64,
+    /// Points since the upper sum was last 0.
+    pub since_upper: u64,
+    /// Points since the lower sum was last 0.
+    pub since_lower: u64,
+}
+
+impl CusumMemory {
+    /// Both sums at a head start.
+    #[must_use]
+    pub fn starting_at(head_start: f64) -> Self {
+        Self { upper: head_start, lower: head_start, since_upper: 0, since_lower: 0 }
+    }
+}
+
 impl Cusum {
     /// A chart with reference value `k` and decision interval `h`.
     ///
@@ -49,20 +70,26 @@ impl Cusum {
     /// A point that is not finite; a head start outside \[0, h\].
     pub fn chart(&self, points: &[f64], head_start: f64) -> Result<Vec<CusumPoint>, ControlError> {
         self.check_start(head_start)?;
-        let (mut upper, mut lower) = (head_start, head_start);
-        let (mut since_upper, mut since_lower) = (0, 0);
-        points
-            .iter()
-            .map(|&z| {
-                require("standardised point", "finite", z, z.is_finite())?;
-                upper = (upper + z - self.k).max(0.0);
-                lower = (lower - z - self.k).max(0.0);
-                since_upper = if upper > 0.0 { since_upper + 1 } else { 0 };
-                since_lower = if lower > 0.0 { since_lower + 1 } else { 0 };
-                let points_since_zero = if upper >= lower { since_upper } else { since_lower };
-                Ok(CusumPoint { upper, lower, beyond: upper > self.h || lower > self.h, points_since_zero })
-            })
-            .collect()
+        let mut memory = CusumMemory::starting_at(head_start);
+        points.iter().map(|&z| self.step(&mut memory, z)).collect()
+    }
+
+    /// Takes one more point into a chart whose memory is kept.
+    ///
+    /// # Formula
+    /// As [`Cusum::chart`].
+    ///
+    /// # Errors
+    /// A point that is not finite; the memory is then unchanged.
+    pub fn step(&self, memory: &mut CusumMemory, z: f64) -> Result<CusumPoint, ControlError> {
+        require("standardised point", "finite", z, z.is_finite())?;
+        let upper = (memory.upper + z - self.k).max(0.0);
+        let lower = (memory.lower - z - self.k).max(0.0);
+        let since_upper = if upper > 0.0 { memory.since_upper + 1 } else { 0 };
+        let since_lower = if lower > 0.0 { memory.since_lower + 1 } else { 0 };
+        *memory = CusumMemory { upper, lower, since_upper, since_lower };
+        let points_since_zero = if upper >= lower { since_upper } else { since_lower };
+        Ok(CusumPoint { upper, lower, beyond: upper > self.h || lower > self.h, points_since_zero })
     }
 
     fn check_start(&self, start: f64) -> Result<f64, ControlError> {

@@ -23,6 +23,21 @@ pub struct EwmaPoint {
     pub beyond: bool,
 }
 
+/// What the chart must remember between points; plain, to be stored with them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct EwmaMemory {
+    /// Weighted average so far.
+    pub average: f64,
+    /// Weight that the start still has, squared: (1−λ)²ⁱ.
+    pub remaining: f64,
+}
+
+impl Default for EwmaMemory {
+    fn default() -> Self {
+        Self { average: 0.0, remaining: 1.0 }
+    }
+}
+
 /// Whether the limits widen from the first point on or are those of a long series from the start.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum EwmaLimits {
@@ -60,23 +75,27 @@ impl Ewma {
     /// # Errors
     /// A point that is not finite.
     pub fn chart(&self, points: &[f64], limits: EwmaLimits) -> Result<Vec<EwmaPoint>, ControlError> {
-        let mut average = 0.0;
-        let mut remaining = 1.0;
+        let mut memory = EwmaMemory::default();
+        points.iter().map(|&z| self.step(&mut memory, z, limits)).collect()
+    }
+
+    /// Takes one more point into a chart whose memory is kept.
+    ///
+    /// # Formula
+    /// As [`Ewma::chart`].
+    ///
+    /// # Errors
+    /// A point that is not finite; the memory is then unchanged.
+    pub fn step(&self, memory: &mut EwmaMemory, z: f64, limits: EwmaLimits) -> Result<EwmaPoint, ControlError> {
+        require("standardised point", "finite", z, z.is_finite())?;
+        memory.average += self.lambda * (z - memory.average);
+        memory.remaining *= (1.0 - self.lambda).powi(2);
         let asymptotic = self.asymptotic_limit();
-        let keep = (1.0 - self.lambda).powi(2);
-        points
-            .iter()
-            .map(|&z| {
-                require("standardised point", "finite", z, z.is_finite())?;
-                average += self.lambda * (z - average);
-                remaining *= keep;
-                let limit = match limits {
-                    EwmaLimits::Exact => asymptotic * (1.0 - remaining).sqrt(),
-                    EwmaLimits::Asymptotic => asymptotic,
-                };
-                Ok(EwmaPoint { average, limit, beyond: average.abs() > limit })
-            })
-            .collect()
+        let limit = match limits {
+            EwmaLimits::Exact => asymptotic * (1.0 - memory.remaining).sqrt(),
+            EwmaLimits::Asymptotic => asymptotic,
+        };
+        Ok(EwmaPoint { average: memory.average, limit, beyond: memory.average.abs() > limit })
     }
 
     /// Average run length from the centre (zero state), limits of a long series, for a mean shifted by `shift` sigmas.

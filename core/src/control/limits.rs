@@ -40,6 +40,20 @@ impl Limits {
         Ok(Self { centre, sigma, lower_action, lower_warning, upper_warning: at(2.0), upper_action: at(3.0) })
     }
 
+    /// Limits from the two action limits that a requirement allows.
+    ///
+    /// # Formula
+    /// centre (L + U)/2, sigma (U − L)/6
+    ///
+    /// # Errors
+    /// Limits that are not finite or the wrong way round.
+    pub fn between_action(low: f64, high: f64) -> Result<Self, ControlError> {
+        require("lower action limit", "finite", low, low.is_finite())?;
+        let ordered = high.is_finite() && high > low;
+        require("upper action limit", "finite and above the lower action limit", high, ordered)?;
+        Self::new(low + (high - low) / 2.0, (high - low) / 6.0)
+    }
+
     /// The same without lower limits below 0, for ranges and deviations.
     fn not_negative(mut self) -> Self {
         self.lower_action = self.lower_action.filter(|limit| *limit > 0.0);
@@ -166,6 +180,32 @@ pub fn individuals(values: &[f64], centre: Centre, spread: Spread) -> Result<Bas
         sigma_ratio: if by_deviation { Some(sigma_ratio(n)?) } else { None },
         false_alarm_rate: if by_deviation { Some(false_alarm_rate(n, known_centre)?) } else { None },
     })
+}
+
+/// Limits of ranges of `n` values, from a baseline of such ranges.
+///
+/// # Formula
+/// s = R̄/d2, then as [`Limits::of_ranges`]: action limits D3 R̄ and D4 R̄
+///
+/// # Source
+/// ISO 7870-2 (from memory).
+///
+/// # Errors
+/// Fewer than 2 ranges, a negative one, or all 0; as [`Constants::new`].
+pub fn ranges(values: &[f64], n: u32) -> Result<Baseline, ControlError> {
+    let found = values.len() as u64;
+    if found < 2 {
+        return Err(ControlError::NotEnough { what: "a baseline", needed: 2, found });
+    }
+    for &value in values {
+        require("range", "finite and not negative", value, value.is_finite() && value >= 0.0)?;
+    }
+    let mean = Summary::of(values)?.mean()?;
+    if mean == 0.0 {
+        return Err(ControlError::NoSpread { what: "mean range" });
+    }
+    let limits = Limits::of_ranges(mean / Constants::new(n)?.d2, n)?;
+    Ok(Baseline { limits, n: found, preliminary: found < ESTABLISHED, sigma_ratio: None, false_alarm_rate: None })
 }
 
 fn mean_moving_range(values: &[f64]) -> f64 {

@@ -52,6 +52,67 @@ pub fn long_term(values: &[f64], assigned: f64, u_assigned: f64) -> Result<LongT
     })
 }
 
+/// Two results of one sample, as range and difference charts read them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Duplicates {
+    /// First minus second, in the unit of the results.
+    pub difference: f64,
+    /// Absolute difference, in the unit of the results.
+    pub range: f64,
+    /// Difference over the mean, in per cent; `None` when the mean is 0.
+    pub relative_difference_percent: Option<f64>,
+    /// Absolute difference over the mean, in per cent; `None` when the mean is 0.
+    pub relative_range_percent: Option<f64>,
+}
+
+/// Compares duplicates.
+///
+/// # Errors
+/// Numbers that are not finite.
+///
+/// # Example
+/// ```
+/// let pair = ferrotitre_core::control::process::duplicates(100.2, 99.8)?;
+/// assert!((pair.relative_range_percent.unwrap() - 0.4).abs() < 1e-12);
+/// # Ok::<(), ferrotitre_core::control::ControlError>(())
+/// ```
+pub fn duplicates(first: f64, second: f64) -> Result<Duplicates, ControlError> {
+    require("first result", "finite", first, first.is_finite())?;
+    require("second result", "finite", second, second.is_finite())?;
+    let (difference, mean) = (first - second, first + (second - first) / 2.0);
+    let relative = |d: f64| (mean != 0.0).then(|| 100.0 * d / mean.abs());
+    Ok(Duplicates {
+        difference,
+        range: difference.abs(),
+        relative_difference_percent: relative(difference),
+        relative_range_percent: relative(difference.abs()),
+    })
+}
+
+/// Whether the values are written finely enough for a chart.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Resolution {
+    /// Standard deviation over the rounding step.
+    pub steps_per_s: f64,
+    /// At least three steps: the chart reads the process, not the rounding.
+    pub suffices: bool,
+}
+
+/// Compares the standard deviation of the plotted quantity with its rounding step.
+///
+/// # Source
+/// Common practice, no source: s of at least about three steps.
+///
+/// # Errors
+/// A deviation or a step that is not positive.
+pub fn resolution(s: f64, step: f64) -> Result<Resolution, ControlError> {
+    require("standard deviation", "finite and greater than 0", s, s.is_finite() && s > 0.0)?;
+    require("rounding step", "finite and greater than 0", step, step.is_finite() && step > 0.0)?;
+    let steps_per_s = s / step;
+    // Three steps as decimals may fall short of 3 in the last bit: 0.3 / 0.1.
+    Ok(Resolution { steps_per_s, suffices: steps_per_s >= 3.0 * (1.0 - 1e-9) })
+}
+
 /// Points of the review of the dispersion.
 pub const DISPERSION_POINTS: usize = 60;
 /// Points of the review of the centre.

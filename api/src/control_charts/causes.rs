@@ -1,0 +1,21 @@
+//! Assignable causes of a control value that does not count.
+
+use crate::readings;
+use crate::refusal::Refusal;
+
+/// Beside those of a titration. An outlier test is no cause.
+const CAUSES: [&str; 5] =
+    ["wrong factor", "contaminated reagent", "control material degraded", "instrument fault", "transcription"];
+
+/// Checks that a cause is on the list.
+///
+/// # Errors
+/// Names the causes.
+pub(super) fn check(field: &str, cause: &str) -> Result<(), Refusal> {
+    if CAUSES.contains(&cause) || readings::CAUSES.contains(&cause) {
+        return Ok(());
+    }
+    let all: Vec<&str> = readings::CAUSES.iter().chain(&CAUSES).copied().collect();
+    let message = format!("must be an assignable cause ({}); an outlier test alone is none", all.join(", "));
+    Err(Refusal::invalid(field, "one_of", message, cause))
+}

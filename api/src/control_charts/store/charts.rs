@@ -1,0 +1,95 @@
+//! Table of control charts.
+
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use uuid::Uuid;
+
+use crate::control_charts::rules::{Design, RuleText};
+use crate::db::Connection;
+use crate::ids::{AccountId, ControlChartId, TitrantId};
+use crate::refusal::{Code, ConstraintMeaning, Refusal, from_store};
+use crate::schema::control_charts;
+use crate::web::decimal::Decimal;
+use crate::web::json::Json;
+use crate::web::paging::Listing;
+
+/// A chart as stored.
+#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
+#[diesel(table_name = control_charts)]
+pub(crate) struct Row {
+    pub(crate) id: ControlChartId,
+    pub(crate) code: String,
+    pub(crate) title: String,
+    pub(crate) quantity: String,
+    pub(crate) material_id: Option<Uuid>,
+    pub(crate) method_id: Option<Uuid>,
+    pub(crate) titrant_id: Option<TitrantId>,
+    pub(crate) unit: String,
+    pub(crate) resolution: Option<Decimal>,
+    pub(crate) replicates: Option<i32>,
+    pub(crate) rules: Json<Vec<RuleText>>,
+    pub(crate) design: Option<Json<Design>>,
+    pub(crate) baseline_minimum: i32,
+    #[diesel(skip_insertion)]
+    pub(crate) recorded_at: DateTime<Utc>,
+    pub(crate) recorded_by: AccountId,
+}
+
+const MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
+    constraint: "control_charts_code_once",
+    code: Code::AlreadyExists,
+    field: "code",
+    detail: "there is a chart with this code",
+}];
+
+pub(crate) async fn insert(mut connection: &Connection, row: &Row) -> Result<Row, Refusal> {
+    diesel::insert_into(control_charts::table)
+        .values(row)
+        .returning(Row::as_returning())
+        .get_result(&mut connection)
+        .await
+        .map_err(|error| from_store(error, MEANINGS))
+}
+
+pub(crate) async fn find(mut connection: &Connection, id: Uuid) -> Result<Row, Refusal> {
+    let row = control_charts::table
+        .find(ControlChartId(id))
+        .select(Row::as_select())
+        .first(&mut connection)
+        .await
+        .optional()?;
+    row.ok_or_else(|| Refusal::not_found("control chart", id))
+}
+
+pub(crate) async fn many(mut connection: &Connection, ids: &[Uuid]) -> Result<Vec<Row>, Refusal> {
+    let ids: Vec<ControlChartId> = ids.iter().copied().map(ControlChartId).collect();
+    Ok(control_charts::table
+        .filter(control_charts::id.eq_any(ids))
+        .order(control_charts::id)
+        .select(Row::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+pub(crate) async fn list(mut connection: &Connection, listing: &Listing, limit: i64) -> Result<Vec<Row>, Refusal> {
+    Ok(control_charts::table
+        .filter(control_charts::id.lt(ControlChartId(listing.before())))
+        .filter(control_charts::recorded_at.ge(listing.window_start()))
+        .filter(control_charts::recorded_at.lt(listing.window_end()))
+        .order(control_charts::id.desc())
+        .limit(limit)
+        .select(Row::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// Holds a chart until the end of the transaction, so that appends to it take turns. Not a row lock: the service's role may not
+/// lock rows of records.
+pub(crate) async fn hold(mut connection: &Connection, id: ControlChartId) -> Result<(), Refusal> {
+    diesel::sql_query("SELECT pg_advisory_xact_lock(hashtextextended('control chart ' || $1::text, 0))")
+        .bind::<diesel::sql_types::Uuid, _>(id.0)
+        .execute(&mut connection)
+        .await?;
+    Ok(())
+}

@@ -1,0 +1,11 @@
+DROP TABLE nonconformity_links;
+DROP TABLE nonconformity_steps;
+DROP TABLE nonconformities;
+DROP TABLE run_repeats;
+DROP TABLE qc_plans;
+DROP TABLE chart_baseline_points;
+DROP TABLE control_values;
+DROP TABLE chart_phases;
+DROP TABLE control_charts;
+DROP TABLE control_materials;
+DROP SEQUENCE nonconformity_codes;
