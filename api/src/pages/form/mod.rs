@@ -320,7 +320,11 @@ impl Form {
         let reason = Field::new("reason", "Reason of the correction", Kind::Long).help(help).part("Why");
         form.fields.push(reason);
         form.correction = true;
-        form
+        form.help(
+            "A correction is a new version with a reason. The one before stays, and both are shown.",
+            "ISO/IEC 17025:2017 7.5.2: amendments are tracked to the versions before.",
+            "If somebody else corrected it meanwhile, nothing is recorded and you are told.",
+        )
     }
 
     /// A form that signs: the password again, and what was looked at.
@@ -329,7 +333,11 @@ impl Form {
         let words = if reason { words.help("At least 5 characters.") } else { words.optional() };
         let password = Field::new("password", "Your own password, again", Kind::Password)
             .help("Every signature asks for it. Your printed name, the time and the meaning are recorded.");
-        let form = self.with([words, password]);
+        let form = self.with([words, password]).help(
+            "A signature stands over what you looked at. If that has changed meanwhile, nothing is signed.",
+            "ISO/IEC 17025:2017 7.5.1 and 7.8.1.2: who did, checked and authorised it.",
+            "Your printed name, the time with its zone and the meaning are shown wherever the record is.",
+        );
         match digest {
             Some(digest) => form.hide("content_digest", digest),
             None => form,
@@ -341,12 +349,19 @@ impl Form {
         let moves: Vec<_> = kind.moves().iter().filter(|step| step.from == state).collect();
         let label = |reason: bool| if reason { "needs a reason" } else { "" };
         let to = moves.iter().map(|step| Choice::thing(step.to, step.to, label(step.reason))).collect();
-        Self::new(title, "Move", back).lead(format!("Its state is {state}.")).with([
-            Field::new("to", "To", Kind::Choice(to)),
-            Field::new("reason", "Reason", Kind::Long)
-                .optional()
-                .help("At least 5 characters where the move needs one."),
-        ])
+        Self::new(title, "Move", back)
+            .lead(format!("Its state is {state}."))
+            .with([
+                Field::new("to", "To", Kind::Choice(to)),
+                Field::new("reason", "Reason", Kind::Long)
+                    .optional()
+                    .help("At least 5 characters where the move needs one."),
+            ])
+            .help(
+                "A state says what may be done with a thing. Only the moves that are legal now are offered.",
+                "ISO/IEC 17025:2017 7.5.1 and 8.4: the move is a record of its own, with who made it and when.",
+                "What was recorded before stays; later use is refused or allowed by the new state.",
+            )
     }
 
     /// Takes over what was sent, so that nothing entered is lost.
