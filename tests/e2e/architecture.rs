@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 /// Files and folders of api/src that may name the database library, and why the list is longer than store files.
-const MAY_USE_DIESEL: [(&str, &str); 23] = [
+const MAY_USE_DIESEL: [(&str, &str); 24] = [
     ("schema.rs", "declares the tables"),
     ("db.rs", "connections and transactions"),
     ("ids.rs", "a type per table's identity, as the store takes it"),
