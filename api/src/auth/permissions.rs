@@ -114,7 +114,7 @@ actions! {
         "list_iron_results", "read_iron_result", "read_iron_result_working",
         "list_sign_offs", "list_concessions", "read_concession",
         "list_control_materials", "read_control_material",
-        "list_control_charts", "read_control_chart", "list_control_points", "review_control_chart", "read_chart_phase",
+        "list_control_charts", "read_control_chart", "list_control_points", "read_control_value", "review_control_chart", "read_chart_phase",
         "compute_run_lengths", "list_qc_plans", "read_qc_plan",
         "list_nonconformities", "read_nonconformity"];
     /// Records equipment and its calibrations.

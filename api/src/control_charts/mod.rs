@@ -24,6 +24,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::move_control_chart)
         .service(handlers::list_control_points)
         .service(handlers::record_control_value)
+        .service(handlers::read_control_value)
         .service(handlers::dispose_control_value)
         .service(handlers::review_control_chart)
         .service(handlers::propose_chart_phase)
