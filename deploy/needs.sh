@@ -28,8 +28,17 @@ find_cargo() {
     command -v cargo >/dev/null || stop "cargo is not installed: a Rust toolchain, 1.91 or newer, is needed (https://rustup.rs)"
 }
 
+# Installs what is missing to build and run, and the packages named as COMMAND=PACKAGE whose command is missing. `python` stands
+# for what the comparisons with other implementations need.
 install_missing() {
-    local packages=() as_root=()
+    local packages=() as_root=() wanted
+    for wanted in "$@"; do
+        if [[ $wanted == python ]]; then
+            python3 -c 'import ensurepip, venv' 2>/dev/null || packages+=(python3-venv)
+        else
+            command -v "${wanted%%=*}" >/dev/null || packages+=("${wanted#*=}")
+        fi
+    done
     [[ -n $(postgresql_binaries) ]] || packages+=(postgresql)
     command -v cc >/dev/null || packages+=(gcc libc6-dev)
     [[ -e /etc/ssl/certs/ca-certificates.crt ]] || packages+=(ca-certificates)

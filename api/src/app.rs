@@ -5,6 +5,7 @@ use actix_web::middleware::{Compress, from_fn};
 use actix_web::{App, HttpServer, ResponseError, web};
 use utoipa_actix_web::AppExt;
 
+use crate::alerts::Stopping;
 use crate::audit::seal::SealKey;
 use crate::auth::current_user;
 use crate::auth::tokens::TokenKeys;
@@ -12,6 +13,7 @@ use crate::config::{Policy, Settings};
 use crate::db::{Db, StoreAddress};
 use crate::openapi;
 use crate::operations::metrics::Metrics;
+use crate::pages::{protect, readable};
 use crate::refusal::{Code, Refusal};
 use crate::routes;
 use crate::web::problem::Problem;
@@ -30,6 +32,8 @@ pub struct Shared {
     pub metrics: web::Data<Metrics>,
     /// Settings the services read.
     pub policy: Policy,
+    /// Set when the program stops.
+    pub stopping: Stopping,
 }
 
 /// Starts the server; it serves once the returned future is polled.
@@ -53,12 +57,17 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
         app.app_data(web::Data::new(shared.token_keys.clone()))
             .app_data(web::Data::new(shared.seal_key.clone()))
             .app_data(web::Data::new(shared.policy))
+            .app_data(web::Data::new(shared.stopping.clone()))
             .app_data(shared.metrics.clone())
             .app_data(document.clone())
             .configure(openapi::pages)
+            .configure(routes::pages)
             .default_service(web::to(no_such_path))
+            .wrap(from_fn(protect::guard))
             .wrap(from_fn(current_user::resolve))
             .wrap(from_fn(request::track))
+            // Outside the one that gives problem documents their request id, which the page shows.
+            .wrap(from_fn(readable::readable))
             // Outermost: the request id goes into problem documents before they are compressed.
             .wrap(Compress::default())
     })

@@ -2,13 +2,16 @@
 
 use std::path::Path;
 use std::process::ExitCode;
+use std::sync::Arc;
 
 use clap::{Args, Parser, Subcommand};
 
+use crate::alerts::Stopping;
 use crate::app::{self, Shared};
 use crate::audit::seal::{self, SealKey};
 use crate::audit::verify::{self, KeptHead};
 use crate::auth::tokens::TokenKeys;
+use crate::calculations::command::{self, CalcArguments};
 use crate::cluster::Cluster;
 use crate::config::{Settings, StoreSettings};
 use crate::db::{Db, StoreAddress};
@@ -36,6 +39,8 @@ enum Command {
     Verify(VerifyArguments),
     /// Prints the OpenAPI document.
     Openapi,
+    /// Calculates: statistics, uncertainty, control charts, volumes. Needs no store.
+    Calc(CalcArguments),
 }
 
 #[derive(Debug, Args)]
@@ -103,6 +108,9 @@ pub fn main() -> ExitCode {
         print!("{}", openapi::text());
         return ExitCode::SUCCESS;
     }
+    if let Command::Calc(arguments) = &cli.command {
+        return command::run(arguments);
+    }
     let filter = tracing_subscriber::EnvFilter::try_from_default_env().unwrap_or_else(|_| "info".into());
     tracing_subscriber::fmt().json().with_env_filter(filter).with_writer(std::io::stderr).init();
     let runtime = match tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build() {
@@ -152,7 +160,8 @@ async fn run(command: Command) -> Result<ExitCode, Failure> {
             .await
         }
         Command::Verify(arguments) => verify_store(arguments).await,
-        Command::Openapi => Ok(ExitCode::SUCCESS),
+        // Both have run before there was a runtime.
+        Command::Openapi | Command::Calc(_) => Ok(ExitCode::SUCCESS),
     }
 }
 
@@ -221,6 +230,8 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     let db = Db::for_worker(address)?;
     let loaded = if arguments.demo { demo::load_if_empty(&db).await? } else { None };
     let (stop, stopped) = tokio::sync::watch::channel(false);
+    let (closing, closes) = tokio::sync::watch::channel(false);
+    tokio::spawn(until_stopped(closing));
     let sealer = tokio::spawn(seal::run(db, seal_key.clone(), stopped));
     let shared = Shared {
         store: address.clone(),
@@ -228,9 +239,10 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
         seal_key,
         metrics: actix_web::web::Data::new(crate::operations::metrics::Metrics::default()),
         policy: settings.into(),
+        stopping: Stopping(Arc::new(closes)),
     };
     let (server, bound) = app::server(settings, shared)?;
-    println!("ferrotitre serves on http://{bound} (documentation: http://{bound}/api/docs/)");
+    println!("ferrotitre serves on http://{bound} (pages: http://{bound}/, documentation: http://{bound}/api/docs/)");
     if let Some(scenario) = loaded {
         print!("{}", scenario.text());
         print!("{}", demo::first_calls(bound, &scenario));
@@ -239,6 +251,17 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     let _ = stop.send(true);
     sealer.await?;
     Ok(())
+}
+
+/// Says so when the program is asked to stop; the server hears the same signals by itself.
+async fn until_stopped(closing: tokio::sync::watch::Sender<bool>) {
+    use tokio::signal::unix::{SignalKind, signal};
+    let Ok(mut terminate) = signal(SignalKind::terminate()) else { return };
+    tokio::select! {
+        _ = tokio::signal::ctrl_c() => {}
+        _ = terminate.recv() => {}
+    }
+    let _ = closing.send(true);
 }
 
 async fn verify_store(arguments: VerifyArguments) -> Result<ExitCode, Failure> {

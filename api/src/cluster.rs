@@ -72,6 +72,7 @@ const OWNER: &str = "ferrotitre_owner";
 const APP: &str = "ferrotitre_app";
 const DATABASE: &str = "ferrotitre";
 const START_SECONDS: u64 = 60;
+const RETRY_SECONDS: u64 = 15;
 
 /// A private cluster in use.
 #[derive(Debug)]
@@ -104,7 +105,7 @@ impl Cluster {
                 opened.initialise(&binaries, account.as_ref())?;
             }
             if opened.running().is_none() {
-                opened.start(&binaries, account.as_ref())?;
+                opened.start_after_any_crash(&binaries, account.as_ref()).await?;
             }
         }
         opened.wait_until_up().await?;
@@ -181,6 +182,36 @@ impl Cluster {
         write(&self.cluster.join("pg_ident.conf"), &map, account)
     }
 
+    /// Starts the server, again for a while if it ends at once: after a crash, server processes of the one before may
+    /// still be going, and PostgreSQL rightly refuses to start beside them.
+    async fn start_after_any_crash(&mut self, binaries: &Path, account: Option<&User>) -> Result<(), ClusterError> {
+        let deadline = Instant::now() + Duration::from_secs(RETRY_SECONDS);
+        loop {
+            self.take_over_from_the_dead()?;
+            self.start(binaries, account)?;
+            match self.wait_until_up().await {
+                Err(ClusterError::NotUp { .. }) if Instant::now() < deadline => {
+                    tokio::time::sleep(Duration::from_millis(200)).await;
+                }
+                outcome => return outcome,
+            }
+        }
+    }
+
+    /// A killed server that nobody has reaped (the first process of a container often does not) still answers to its
+    /// number, so PostgreSQL would refuse to start for good. Only the number is replaced, by that of this process, which
+    /// PostgreSQL knows as the parent; the rest of its lock file still guards against processes that are truly alive.
+    fn take_over_from_the_dead(&self) -> Result<(), ClusterError> {
+        let path = self.cluster.join("postmaster.pid");
+        let Ok(text) = fs::read_to_string(&path) else { return Ok(()) };
+        let Some((first, rest)) = text.split_once('\n') else { return Ok(()) };
+        let dead = first.trim().parse().is_ok_and(is_zombie);
+        if dead {
+            fs::write(&path, format!("{}\n{rest}", std::process::id())).map_err(at(&path))?;
+        }
+        Ok(())
+    }
+
     fn start(&mut self, binaries: &Path, account: Option<&User>) -> Result<(), ClusterError> {
         if !self.socket.exists() {
             fs::create_dir_all(&self.socket).map_err(at(&self.socket))?;
@@ -216,9 +247,7 @@ impl Cluster {
         let text = fs::read_to_string(self.cluster.join("postmaster.pid")).ok()?;
         let pid: i32 = text.lines().next()?.trim().parse().ok()?;
         let name = fs::read_to_string(format!("/proc/{pid}/comm")).ok()?;
-        let state = fs::read_to_string(format!("/proc/{pid}/stat")).ok()?;
-        let zombie = state.rsplit_once(") ").is_some_and(|(_, rest)| rest.starts_with('Z'));
-        (name.trim() == "postgres" && !zombie).then(|| Pid::from_raw(pid))
+        (name.trim() == "postgres" && !is_zombie(pid)).then(|| Pid::from_raw(pid))
     }
 
     async fn wait_until_up(&mut self) -> Result<(), ClusterError> {
@@ -280,6 +309,12 @@ impl Cluster {
         }
         Ok(())
     }
+}
+
+/// Whether a process has ended and waits for its parent to take notice.
+fn is_zombie(pid: i32) -> bool {
+    let state = fs::read_to_string(format!("/proc/{pid}/stat")).unwrap_or_default();
+    state.rsplit_once(") ").is_some_and(|(_, rest)| rest.starts_with('Z'))
 }
 
 /// PostgreSQL will not run as root; then it runs as Debian's own account for it.

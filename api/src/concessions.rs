@@ -21,6 +21,7 @@ use crate::sign_offs::{self, Content, Meaning, NewSignature, SignOff};
 use crate::states::{self, NewMove};
 use crate::web::answer::{Answer, Located};
 use crate::web::paging::{Listing, Page};
+use crate::{equipment, standards, titrants};
 
 const KIND: EntityKind = EntityKind::Concession;
 const ITEMS: [&str; 4] = ["titrants", "primary_standards", "reagents", "equipment"];
@@ -122,6 +123,20 @@ async fn find(mut connection: &Connection, id: Uuid) -> Result<Row, Refusal> {
     row.ok_or_else(|| Refusal::not_found("concession", id))
 }
 
+/// The item the concession is for.
+async fn item_exists(connection: &Connection, kind: &str, item: Uuid) -> Result<(), Refusal> {
+    match kind {
+        "titrants" => titrants::store::titrant(connection, item).await.map(drop),
+        "primary_standards" => standards::primary::versions::current(connection, item).await.map(drop),
+        "reagents" => standards::reagents::versions::current(connection, item).await.map(drop),
+        _ => equipment::store::versions::current(connection, item).await.map(drop),
+    }
+    .map_err(|refusal| match refusal.code {
+        Code::NotFound => Refusal::new(Code::UnknownReference, refusal.detail).at("item", "exists", item),
+        _ => refusal,
+    })
+}
+
 pub(crate) async fn request(db: &Db, act: &Act, new: NewConcession) -> Result<Answer, Refusal> {
     let mut errors = FieldErrors::default();
     let message = format!("must be one of {}", ITEMS.join(", "));
@@ -141,6 +156,7 @@ pub(crate) async fn request(db: &Db, act: &Act, new: NewConcession) -> Result<An
         recorded_by: author(act)?,
     };
     db.write(act, async |mut connection| {
+        item_exists(connection, &row.item_kind, row.item_id).await?;
         let row: Row = diesel::insert_into(concessions::table)
             .values(&row)
             .returning(Row::as_returning())

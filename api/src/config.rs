@@ -19,6 +19,9 @@ pub struct Settings {
     /// Failed passwords in a row that lock an account.
     #[arg(long, env = "FERROTITRE_LOCK_AFTER_FAILURES", default_value_t = 5)]
     pub lock_after_failures: i64,
+    /// Minutes without use after which a browser must sign in again; drafts stay in the browser.
+    #[arg(long, env = "FERROTITRE_IDLE_MINUTES", default_value_t = 30, value_parser = clap::value_parser!(i64).range(1..=720))]
+    pub idle_minutes: i64,
     /// Where the store and the keys are.
     #[command(flatten)]
     pub store: StoreSettings,
@@ -43,10 +46,16 @@ pub struct Policy {
     pub late_after_minutes: i64,
     /// Failed passwords in a row that lock an account.
     pub lock_after_failures: i64,
+    /// Minutes without use after which a browser must sign in again.
+    pub idle_minutes: i64,
 }
 
 impl From<&Settings> for Policy {
     fn from(settings: &Settings) -> Self {
-        Self { late_after_minutes: settings.late_after_minutes, lock_after_failures: settings.lock_after_failures }
+        Self {
+            late_after_minutes: settings.late_after_minutes,
+            lock_after_failures: settings.lock_after_failures,
+            idle_minutes: settings.idle_minutes,
+        }
     }
 }

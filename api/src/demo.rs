@@ -195,7 +195,7 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
     let start = Utc::now().date_naive().and_time(chrono::NaiveTime::MIN).and_utc() - Duration::days(30);
     let lab = Lab {
         db,
-        policy: Policy { late_after_minutes: 60 * 24 * 400, lock_after_failures: 5 },
+        policy: Policy { late_after_minutes: 60 * 24 * 400, lock_after_failures: 5, idle_minutes: 30 },
         start,
         analyst_1: analyst_1.clone(),
         analyst_2: analyst_2.clone(),

@@ -134,4 +134,6 @@ ids! {
     NonconformityStepId;
     /// A record that a nonconformity concerns.
     NonconformityLinkId;
+    /// An imported file.
+    ImportedFileId;
 }

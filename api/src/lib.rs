@@ -5,9 +5,11 @@
 #![recursion_limit = "256"]
 
 pub mod accounts;
+pub mod alerts;
 pub mod app;
 pub mod audit;
 pub mod auth;
+pub mod calculations;
 pub mod cli;
 pub mod cluster;
 pub(crate) mod concessions;
@@ -20,11 +22,15 @@ pub mod determinations;
 pub mod equipment;
 pub mod evaluations;
 pub mod ids;
+pub mod imports;
+mod labels;
 pub mod methods;
 pub mod migrate;
 pub mod nonconformities;
 pub mod openapi;
 pub mod operations;
+mod pages;
+pub mod pictures;
 mod readings;
 pub mod refusal;
 pub mod routes;

@@ -107,6 +107,8 @@ codes! {
     RuleBroken = "rule_broken", "A rule of the method is broken";
     /// Our bug.
     Internal = "internal", "Something went wrong on our side";
+    /// Other calculations take all the time there is.
+    Busy = "busy", "The service is busy with other calculations";
     /// The store cannot be reached.
     StoreUnavailable = "store_unavailable", "The store cannot be reached";
 }

@@ -4,11 +4,28 @@ use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::{
-    accounts, audit, control_charts, control_materials, determinations, equipment, methods, nonconformities,
-    operations, runs, samples, standards, titrants,
+    accounts, alerts, audit, calculations, control_charts, control_materials, determinations, equipment, methods,
+    nonconformities, operations, pages, runs, samples, standards, titrants,
 };
 
-/// Mounts everything.
+/// Mounts the pages.
+pub(crate) fn pages(config: &mut actix_web::web::ServiceConfig) {
+    config
+        .service(pages::assets::read_asset)
+        .configure(accounts::pages::routes)
+        .configure(pages::day::routes)
+        .configure(equipment::pages::routes)
+        .configure(standards::pages::routes)
+        .configure(titrants::pages::routes)
+        .configure(methods::pages::routes)
+        .configure(samples::pages::routes)
+        .configure(runs::pages::routes)
+        .configure(determinations::pages::routes)
+        .configure(pages::concessions::routes)
+        .configure(audit::pages::routes);
+}
+
+/// Mounts the operations of the API.
 pub fn routes(config: &mut ServiceConfig<'_>) {
     config.configure(operations::routes).service(
         scope::scope("/api/v1")
@@ -20,9 +37,11 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(samples::routes)
             .configure(runs::routes)
             .configure(determinations::routes)
+            .configure(alerts::routes)
             .configure(control_materials::routes)
             .configure(control_charts::routes)
             .configure(nonconformities::routes)
+            .configure(calculations::routes)
             .configure(audit::routes),
     );
 }

@@ -549,6 +549,34 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Files whose rows became records, kept as they came.
+    imported_files (id) {
+        /// Identity.
+        id -> Uuid,
+        /// What the rows became.
+        purpose -> Text,
+        /// What they belong to: the chart.
+        subject_id -> Uuid,
+        /// Name of the file, as given.
+        file_name -> Text,
+        /// Decimal mark, as declared.
+        decimal_mark -> Text,
+        /// Separator of the columns, as declared.
+        separator -> Text,
+        /// SHA-256 of the text.
+        digest -> Text,
+        /// The text, as it came. Its audit event holds the digest.
+        content -> Text,
+        /// Number of records made of it.
+        records -> Int4,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// Iron(III) by difference of total iron and iron(II) of one sample.
     iron_results (id) {
         /// Identity.
@@ -1369,6 +1397,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     equipment_calibrations,
     equipment_checks,
     idempotency_keys,
+    imported_files,
     iron_results,
     methods,
     nonconformities,

@@ -99,6 +99,9 @@ pub async fn present_many(
 ) -> Result<std::collections::HashMap<Uuid, String>, Refusal> {
     let mut states: std::collections::HashMap<Uuid, String> =
         ids.iter().map(|id| (*id, kind.first_state().to_owned())).collect();
+    if ids.is_empty() {
+        return Ok(states);
+    }
     let moves: Vec<(Uuid, String)> = state_moves::table
         .filter(state_moves::entity_id.eq_any(ids))
         .order((state_moves::entity_id, state_moves::position))
@@ -107,6 +110,46 @@ pub async fn present_many(
         .await?;
     states.extend(moves);
     Ok(states)
+}
+
+#[derive(QueryableByName)]
+struct Found {
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    id: Uuid,
+}
+
+/// Things that are in a state now, newest first, older than a cursor.
+///
+/// # Errors
+/// A store that cannot be read.
+pub async fn in_state(
+    mut connection: &Connection,
+    kind: EntityKind,
+    state: &str,
+    (before, limit): (Uuid, i64),
+) -> Result<Vec<Uuid>, Refusal> {
+    let first = state == kind.first_state();
+    // The name of the table is one of our own words, never an input.
+    let sql = if first {
+        format!(
+            "SELECT t.id FROM {} t WHERE t.id < $3 AND $1 = $1 AND $2 = $2 AND NOT EXISTS \
+             (SELECT FROM state_moves m WHERE m.entity_id = t.id) ORDER BY t.id DESC LIMIT $4",
+            kind.table()
+        )
+    } else {
+        "SELECT m.entity_id AS id FROM state_moves m WHERE m.entity_kind = $1 AND m.to_state = $2 AND m.entity_id < $3 \
+         AND NOT EXISTS (SELECT FROM state_moves n WHERE n.entity_id = m.entity_id AND n.position > m.position) \
+         ORDER BY m.entity_id DESC LIMIT $4"
+            .to_owned()
+    };
+    let rows: Vec<Found> = diesel::sql_query(sql)
+        .bind::<diesel::sql_types::Text, _>(kind.table())
+        .bind::<diesel::sql_types::Text, _>(state)
+        .bind::<diesel::sql_types::Uuid, _>(before)
+        .bind::<diesel::sql_types::BigInt, _>(limit)
+        .load(&mut connection)
+        .await?;
+    Ok(rows.into_iter().map(|row| row.id).collect())
 }
 
 /// All moves of a thing, oldest first.
@@ -127,6 +170,9 @@ pub async fn history(mut connection: &Connection, id: Uuid) -> Result<Vec<StateM
 /// # Errors
 /// A store that cannot be read.
 pub async fn moves_of(mut connection: &Connection, ids: &[Uuid]) -> Result<Vec<StateMove>, Refusal> {
+    if ids.is_empty() {
+        return Ok(Vec::new());
+    }
     Ok(state_moves::table
         .filter(state_moves::entity_id.eq_any(ids))
         .order((state_moves::entity_id, state_moves::position))

@@ -14,8 +14,8 @@ pub(crate) struct Lab {
     pub(crate) bench: Bench,
     pub(crate) titrant: String,
     pub(crate) iron2: String,
-    total: String,
-    portion: String,
+    pub(crate) total: String,
+    pub(crate) portion: String,
 }
 
 fn rules() -> Value {
@@ -93,7 +93,7 @@ impl Lab {
         Self { titrant, iron2, total, portion: text(&portion, "id"), bench, app }
     }
 
-    async fn run(&self, method: &str) -> String {
+    pub(super) async fn run(&self, method: &str) -> String {
         let run = json!({ "method": method, "bench": "bench 2", "observed_at": minutes_ago(45) });
         text(&self.app.analyst.post("/runs", &run).await.expect(201), "id")
     }
@@ -103,7 +103,7 @@ impl Lab {
         assert_eq!(closed.status, 201, "{}", closed.text);
     }
 
-    async fn begin(&self, run: &str) -> String {
+    pub(super) async fn begin(&self, run: &str) -> String {
         let new = json!({ "run": run, "portion": self.portion, "purpose": "sample", "observed_at": minutes_ago(44) });
         text(&self.app.analyst.post("/determinations", &new).await.expect(201), "id")
     }
@@ -322,6 +322,10 @@ async fn an_expired_titrant_is_refused_and_usable_only_under_a_concession_of_two
         "item_kind": "titrants", "item": old, "reason": "the new lot arrives on Monday; control in range",
         "valid_from": minutes_ago(600), "valid_to": days_ahead(2),
     });
+    let mut elsewhere = ask.clone();
+    elsewhere["item_kind"] = json!("equipment");
+    let problem = app.analyst.post("/concessions", &elsewhere).await.refused(422, "unknown_reference");
+    assert_eq!(problem["errors"][0]["field"], json!("item"), "a titrant lot is no equipment");
     let concession = text(&app.analyst.post("/concessions", &ask).await.expect(201), "id");
     titration["concession"] = json!(concession);
     let refused = app.analyst.post(&path, &titration).await;

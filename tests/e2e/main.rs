@@ -2,13 +2,18 @@
 #![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
 
 mod accounts;
+mod alerts;
 mod architecture;
 mod audit;
 mod bad_input;
+mod calculations;
 mod control;
+mod control_history;
 mod crash;
 mod determination;
 mod idempotency;
 mod openapi;
+mod pages;
 mod permissions;
 mod store;
+mod titrants;

@@ -448,6 +448,33 @@ fn the_periodic_review_counts_the_last_sixty_and_averages_the_last_twenty() {
     close("u(bias)", long.u_bias, 0.027_251_3, 5e-8);
 }
 
+// NIST/SEMATECH e-Handbook, 6.3.2.4 (data and limits from memory): 09_regression_comparison_tests.json, NIST_EWMA. The averages
+// are printed to two decimals. The limits are those of a long series.
+#[test]
+fn the_weighted_averages_of_the_handbook_come_out() {
+    let table = crate::data::json("09_regression_comparison_tests.json");
+    let set = table.as_array().unwrap().iter().find(|entry| entry["id"] == "NIST_EWMA").unwrap();
+    let value = |name: &str| set[name].as_f64().unwrap();
+    let (target, sd) = (value("target"), value("sd"));
+    let points: Vec<f64> =
+        set["data"].as_array().unwrap().iter().map(|x| (x.as_f64().unwrap() - target) / sd).collect();
+    let chart = Ewma::new(value("lambda_"), 3.0).unwrap();
+    let drawn = chart.chart(&points, EwmaLimits::Asymptotic).unwrap();
+    let printed = set["computed"]["ewma_rounded"].as_array().unwrap();
+    assert_eq!((drawn.len(), printed.len()), (20, 20));
+    for (point, printed) in drawn.iter().zip(printed) {
+        close("average", target + sd * point.average, printed.as_f64().unwrap(), 0.005 * (1.0 + 1e-6));
+        assert!(!point.beyond);
+    }
+    let half = sd * chart.asymptotic_limit();
+    for (column, tolerance) in [("computed", 5e-8), ("published", 5.1e-5)] {
+        close("upper limit", target + half, set[column]["UCL"].as_f64().unwrap(), tolerance);
+        // The handbook prints 47.4115 for 47.41157: cut off.
+        let cut = if column == "published" { 1e-4 } else { tolerance };
+        close("lower limit", target - half, set[column]["LCL"].as_f64().unwrap(), cut);
+    }
+}
+
 #[test]
 fn limits_from_action_limits_and_from_ranges_are_those_of_the_definitions() {
     // Requirements 3.9 and 3.11: 118.0 and a third of the distance to 119.2.

@@ -3,7 +3,7 @@ use crate::data;
 use ferrotitre_core::statistics::robust::{
     Step, StopRule, algorithm_a, huber_location, huber_proposal_2, median_and_scaled_mad,
 };
-use ferrotitre_core::statistics::summary::MAD_CONSISTENCY;
+use ferrotitre_core::statistics::summary::{MAD_CONSISTENCY, Summary};
 
 #[test]
 fn copper_in_wholemeal_flour_gives_the_published_and_recomputed_estimates() {
@@ -13,6 +13,10 @@ fn copper_in_wholemeal_flour_gives_the_published_and_recomputed_estimates() {
     let expected = |key: &str| record["computed"][key].as_f64().unwrap();
     let tight = StopRule::Relative { tolerance: 1e-12 };
 
+    // Printed with ten figures.
+    let summary = Summary::of(&values).unwrap();
+    assert!((summary.mean().unwrap() - expected("mean")).abs() < 5.1e-10);
+    assert!((summary.sample_sd().unwrap() - expected("sd")).abs() < 5.1e-9);
     let simple = median_and_scaled_mad(&values).unwrap();
     assert!((simple.location - expected("median")).abs() < 1e-12);
     // The file's factor is 1.4826, ours has all digits.

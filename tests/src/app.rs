@@ -2,8 +2,10 @@
 
 use std::net::SocketAddr;
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
+use ferrotitre_api::alerts::Stopping;
 use ferrotitre_api::app::{Shared as AppShared, server};
 use ferrotitre_api::audit::seal::{self, SealKey};
 use ferrotitre_api::auth::tokens::TokenKeys;
@@ -53,14 +55,17 @@ impl Running {
             workers: Some(1),
             late_after_minutes: 60,
             lock_after_failures: 5,
+            idle_minutes: 30,
             store: StoreSettings { database_url: None, data: data.to_owned() },
         };
+        let (closing, closes) = tokio::sync::watch::channel(false);
         let shared = AppShared {
             store: store.clone(),
             token_keys: TokenKeys::default(),
             seal_key: seal_key.clone(),
             metrics: actix_web::web::Data::new(Metrics::default()),
             policy: (&settings).into(),
+            stopping: Stopping(Arc::new(closes)),
         };
         let (stop, stopped) = tokio::sync::oneshot::channel();
         let (ready, bound) = std::sync::mpsc::channel();
@@ -76,6 +81,7 @@ impl Running {
                 tokio::spawn(async move {
                     // A dropped sender means the same.
                     let _ = stopped.await;
+                    let _ = closing.send(true);
                     handle.stop(true).await;
                 });
                 server.await.unwrap();

@@ -6,6 +6,7 @@
 
 pub mod app;
 pub mod bench;
+pub mod browser;
 pub mod client;
 pub mod cluster;
 

@@ -24,7 +24,7 @@ use crate::web::problem::Problem;
 use crate::web::request::RequestId;
 
 /// The act of somebody not signed in.
-fn nobody(request: &HttpRequest, action: &'static str) -> Act {
+pub(super) fn nobody(request: &HttpRequest, action: &'static str) -> Act {
     Act {
         actor: None,
         kind: ActorKind::Nobody,

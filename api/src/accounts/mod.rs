@@ -1,8 +1,9 @@
 //! Accounts: who may sign in, with which roles; sessions, service tokens of instruments, competences.
 
 mod handlers;
+pub(crate) mod pages;
 pub(crate) mod service;
-mod sessions;
+pub(crate) mod sessions;
 pub(crate) mod signing;
 pub(crate) mod store;
 mod wire;

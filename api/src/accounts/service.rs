@@ -1,5 +1,7 @@
 //! Use cases of accounts.
 
+use std::collections::HashMap;
+
 use chrono::{DateTime, Utc};
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
@@ -16,6 +18,7 @@ use crate::auth::tokens::{SERVICE_TOKEN_PREFIX, opaque};
 use crate::db::{Act, Connection, Db};
 use crate::equipment::service::author;
 use crate::ids::{AccountId, CompetenceId, RoleGrantDecisionId, RoleGrantId};
+use crate::labels;
 use crate::refusal::{Code, FieldErrors, Refusal};
 use crate::states::{self, NewMove};
 use crate::web::answer::Answer;
@@ -86,6 +89,11 @@ pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<AccountView>
         Ok(Page { items, next: page.next })
     })
     .await
+}
+
+/// Printed names of accounts.
+pub(crate) async fn names(db: &Db, ids: &[Uuid]) -> Result<HashMap<Uuid, String>, Refusal> {
+    labels::of(db, KIND, ids).await
 }
 
 async fn existing(connection: &Connection, id: Uuid) -> Result<AccountRow, Refusal> {
@@ -183,7 +191,7 @@ pub(crate) async fn decide_grant(db: &Db, act: &Act, id: Uuid, new: NewDecision)
 }
 
 /// Actions an instrument's token can have.
-fn scopes() -> Vec<&'static str> {
+pub(super) fn scopes() -> Vec<&'static str> {
     Action::ALL.iter().copied().filter(|action| may(&[Role::Instrument], *action)).map(Action::text).collect()
 }
 

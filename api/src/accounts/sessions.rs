@@ -74,7 +74,7 @@ async fn tokens(
     password_provisional: bool,
     now: DateTime<Utc>,
 ) -> Result<Tokens, Refusal> {
-    let access_token = keys.sign(db, account, session, now).await?;
+    let access_token = keys.sign(db, account, session, (now, ACCESS_MINUTES)).await?;
     let expires_in = ACCESS_MINUTES * 60;
     Ok(Tokens {
         access_token,
@@ -125,6 +125,41 @@ pub(super) async fn refresh(db: &Db, keys: &TokenKeys, act: &Act, token: &str) -
             tokens(db, keys, account, session, fresh, provisional, now).await
         }
     }
+}
+
+/// Signs in for pages: a token for the cookie, and whether the password must be changed first.
+pub(super) async fn sign_in_page(
+    db: &Db,
+    keys: &TokenKeys,
+    act: &Act,
+    policy: Policy,
+    credentials: Credentials,
+) -> Result<(String, bool), Refusal> {
+    let tokens = sign_in(db, keys, act, policy, credentials).await?;
+    let claims = keys.verify(db, &tokens.access_token).await?;
+    // The refresh token is not handed out: the cookie is renewed as long as it is used.
+    let token = extend(db, keys, policy, claims.sub, claims.sid).await?.unwrap_or(tokens.access_token);
+    Ok((token, tokens.password_provisional))
+}
+
+/// A token for the cookie of pages, good for as many minutes as somebody may leave the bench; none once the session is older
+/// than a working day.
+///
+/// Pages renew it at every use in place of a refresh token: one that is good once would end the session whenever two pages
+/// were opened at the same moment.
+pub(crate) async fn extend(
+    db: &Db,
+    keys: &TokenKeys,
+    policy: Policy,
+    account: AccountId,
+    session: SessionId,
+) -> Result<Option<String>, Refusal> {
+    let now = Utc::now();
+    let started = db.read(async |connection| store::session_started(connection, session).await).await?;
+    if started.is_none_or(|started| started + Duration::hours(REFRESH_HOURS) < now) {
+        return Ok(None);
+    }
+    keys.sign(db, account, session, (now, policy.idle_minutes)).await.map(Some)
 }
 
 /// Ends the own session; its access and refresh tokens are useless from now on.

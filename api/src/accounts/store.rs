@@ -205,6 +205,20 @@ pub(super) async fn insert_session(
     Ok(())
 }
 
+/// When an open session began.
+pub(super) async fn session_started(
+    mut connection: &Connection,
+    id: SessionId,
+) -> Result<Option<DateTime<Utc>>, Refusal> {
+    Ok(sessions::table
+        .find(id)
+        .filter(sessions::ended_at.is_null())
+        .select(sessions::started_at)
+        .first(&mut connection)
+        .await
+        .optional()?)
+}
+
 /// Ends one session.
 pub(super) async fn end_session(mut connection: &Connection, id: SessionId, reason: &str) -> Result<(), Refusal> {
     diesel::update(sessions::table.filter(sessions::id.eq(id)).filter(sessions::ended_at.is_null()))

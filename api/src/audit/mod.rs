@@ -2,6 +2,7 @@
 
 pub mod entry;
 mod handlers;
+pub(crate) mod pages;
 pub mod seal;
 mod service;
 mod store;

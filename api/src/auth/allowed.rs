@@ -55,6 +55,13 @@ impl<D: Deed> Allowed<D> {
         (act, body.value)
     }
 
+    /// The act of a form, whose idempotency key is one of its fields.
+    #[must_use]
+    pub fn act_of_form(&self, key: &str, digest: [u8; 32]) -> Act {
+        let repeat = Some(Repeat { key: key.to_owned(), operation: self.operation.clone(), digest });
+        Act { repeat, ..self.act_without_body() }
+    }
+
     /// The act of a request without a body.
     #[must_use]
     pub fn act_without_body(&self) -> Act {

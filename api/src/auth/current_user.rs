@@ -62,6 +62,12 @@ pub async fn resolve(
     Ok(next.call(request).await?.map_into_left_body())
 }
 
+/// The account that asks, if it is known and may act.
+#[must_use]
+pub fn known(request: &actix_web::HttpRequest) -> Option<CurrentUser> {
+    request.extensions().get::<Identification>().and_then(|found| found.0.as_ref().ok().cloned())
+}
+
 /// Outcome of looking at the token.
 pub(super) struct Identification(pub(super) Result<CurrentUser, (Code, String)>);
 
@@ -73,11 +79,17 @@ fn presented(request: &ServiceRequest) -> Option<String> {
     if let Some(token) = header(AUTHORIZATION).and_then(|value| value.strip_prefix("Bearer ")) {
         return Some(token.trim().to_owned());
     }
-    header(COOKIE)?
-        .split(';')
-        .filter_map(|pair| pair.trim().split_once('='))
-        .find(|(name, _)| *name == COOKIE_NAME)
-        .map(|(_, value)| value.to_owned())
+    // The API changes things for a header only, which no other site can make a browser send.
+    if request.path().starts_with("/api/") && !request.method().is_safe() {
+        return None;
+    }
+    cookie(header(COOKIE)?, COOKIE_NAME).map(str::to_owned)
+}
+
+/// A cookie's value in the header that carries them all.
+#[must_use]
+pub fn cookie<'a>(header: &'a str, name: &str) -> Option<&'a str> {
+    header.split(';').filter_map(|pair| pair.trim().split_once('=')).find(|(found, _)| *found == name).map(|(_, v)| v)
 }
 
 async fn identify(request: &ServiceRequest, token: &str) -> Result<CurrentUser, Refusal> {

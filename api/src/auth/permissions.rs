@@ -105,6 +105,7 @@ actions! {
         "list_equipment", "read_equipment", "list_calibrations", "list_equipment_checks",
         "list_primary_standards", "read_primary_standard", "list_reagents", "read_reagent",
         "list_titrants", "read_titrant", "list_titrant_factors",
+        "read_titrant_drift", "draw_titrant_drift", "read_titrant_factor_at",
         "list_standardisations", "read_standardisation", "read_standardisation_working",
         "list_chemistries", "list_methods", "read_method",
         "list_samples", "read_sample", "list_test_portions",
@@ -113,8 +114,10 @@ actions! {
         "read_titration", "list_titrations",
         "list_iron_results", "read_iron_result", "read_iron_result_working",
         "list_sign_offs", "list_concessions", "read_concession",
+        "list_alerts", "stream_alerts",
         "list_control_materials", "read_control_material",
-        "list_control_charts", "read_control_chart", "list_control_points", "read_control_value", "review_control_chart", "read_chart_phase",
+        "list_control_charts", "read_control_chart", "draw_control_chart", "read_control_import_template", "list_control_points",
+        "read_control_value", "review_control_chart", "read_chart_phase",
         "compute_run_lengths", "list_qc_plans", "read_qc_plan",
         "list_nonconformities", "read_nonconformity"];
     /// Records equipment and its calibrations.
@@ -168,7 +171,7 @@ actions! {
     /// Approves or rejects limits that somebody else proposed.
     ApprovePhases = "approve_chart_phases": [Manager] for ["approve_chart_phase", "reject_chart_phase"];
     /// Records control values.
-    RecordControlValues = "record_control_values": [Analyst, Manager] for ["record_control_value"];
+    RecordControlValues = "record_control_values": [Analyst, Manager] for ["record_control_value", "preview_control_values", "import_control_values"];
     /// Says what became of a control value.
     DisposeControlValues = "dispose_control_values": [Manager] for ["dispose_control_value"];
     /// Opens nonconformities; an auditor's finding is one.
@@ -177,6 +180,8 @@ actions! {
     HandleNonconformities = "handle_nonconformities": [Analyst, Manager] for ["record_nonconformity_step", "move_nonconformity"];
     /// Closes nonconformities that somebody else owns, or reopens them.
     CloseNonconformities = "close_nonconformities": [Manager] for ["close_nonconformity", "reopen_nonconformity"];
+    /// Calculates with numbers of one's own; nothing is read or stored.
+    Calculate = "calculate": [Analyst, Manager, Auditor] for ["list_calculations", "describe_calculation", "calculate"];
 
     /// Reads the audit trail; analysts see their own events, administrators no contents.
     ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event"];

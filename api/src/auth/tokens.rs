@@ -7,6 +7,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use chrono::{DateTime, Duration, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
+use hmac::{Hmac, KeyInit as _, Mac as _};
 use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation};
 use rand::Rng;
 use serde::{Deserialize, Serialize};
@@ -55,7 +56,7 @@ pub struct TokenKeys {
 }
 
 impl TokenKeys {
-    /// Signs an access token; makes a new key when the present one has served its time.
+    /// Signs an access token that is good for some minutes; makes a new key when the present one has served its time.
     ///
     /// # Errors
     /// A store that cannot be reached.
@@ -64,7 +65,7 @@ impl TokenKeys {
         db: &Db,
         account: AccountId,
         session: SessionId,
-        now: DateTime<Utc>,
+        (now, minutes): (DateTime<Utc>, i64),
     ) -> Result<String, Refusal> {
         let usable = |key: &&Key| key.signs_until > now;
         let mut key = self.read().iter().rfind(usable).cloned();
@@ -80,7 +81,7 @@ impl TokenKeys {
             sub: account,
             sid: session,
             iat: now.timestamp(),
-            exp: (now + Duration::minutes(ACCESS_MINUTES)).timestamp(),
+            exp: (now + Duration::minutes(minutes)).timestamp(),
         };
         let header = Header { kid: Some(key.id.clone()), ..Header::new(Algorithm::HS256) };
         jsonwebtoken::encode(&header, &claims, &EncodingKey::from_secret(&key.secret)).map_err(Refusal::internal)
@@ -115,6 +116,13 @@ impl TokenKeys {
             })
     }
 
+    /// What the forms of a session carry, so that no other site can send one: a code over the session's id that only this
+    /// service can make. None before any key is known, which no request with a session can meet.
+    #[must_use]
+    pub fn form_code(&self, session: SessionId) -> Option<String> {
+        self.read().last().and_then(|key| form_code(key, session))
+    }
+
     fn read(&self) -> std::sync::RwLockReadGuard<'_, Vec<Key>> {
         self.known.read().unwrap_or_else(PoisonError::into_inner)
     }
@@ -131,7 +139,7 @@ impl TokenKeys {
             id: hex::encode(random_bytes::<8>()),
             secret: random_bytes::<32>().to_vec(),
             signs_until,
-            verifies_until: signs_until + Duration::minutes(ACCESS_MINUTES),
+            verifies_until: signs_until + Duration::hours(REFRESH_HOURS),
         };
         let row = key.clone();
         db.transact(&crate::db::Act::system("make_token_key"), async |mut connection| {
@@ -142,6 +150,13 @@ impl TokenKeys {
         self.known.write().unwrap_or_else(PoisonError::into_inner).push(key.clone());
         Ok(key)
     }
+}
+
+fn form_code(key: &Key, session: SessionId) -> Option<String> {
+    let mut code = Hmac::<Sha256>::new_from_slice(&key.secret).ok()?;
+    code.update(b"ferrotitre form 1 ");
+    code.update(session.0.as_bytes());
+    Some(URL_SAFE_NO_PAD.encode(code.finalize().into_bytes()))
 }
 
 async fn load(mut connection: &Connection, now: DateTime<Utc>) -> Result<Vec<Key>, Refusal> {

@@ -8,6 +8,8 @@ use crate::auth::permissions::acts::{
     ApprovePhases, DefineCharts, DisposeControlValues, ProposePhases, ReadRecords, RecordControlValues,
 };
 use crate::config::Policy;
+use crate::control_charts::import::ImportView;
+use crate::control_charts::picture::PictureQuestion;
 use crate::control_charts::run_lengths::RunLengthsView;
 use crate::control_charts::statistics::{self, ChartReview};
 use crate::control_charts::store::plans::QcPlanFacts;
@@ -15,12 +17,13 @@ use crate::control_charts::wire::{
     ChartView, ControlValueView, NewChart, NewDisposition, NewPhase, NewRuleSet, NewValue, PhaseView, PointListing,
     PointPage, PointView,
 };
-use crate::control_charts::{phases, service, taking, values};
+use crate::control_charts::{import, phases, picture, service, taking, values};
 use crate::db::Db;
+use crate::imports::NewImport;
 use crate::sign_offs::NewSignature;
 use crate::states::{NewMove, StateMove};
-use crate::web::answer::{Answer, Versioned};
-use crate::web::body::{Body, Params};
+use crate::web::answer::{Answer, Picture, PlainText, Versioned};
+use crate::web::body::{Body, LargeBody, Params};
 use crate::web::paging::{Listing, Page};
 use crate::web::problem::Problem;
 use crate::web::versions::{Correction, History, VersionView};
@@ -57,6 +60,18 @@ pub(super) async fn read_control_chart(
     id: web::Path<Uuid>,
 ) -> Result<web::Json<ChartView>, Problem> {
     Ok(web::Json(service::read(&db, *id).await?))
+}
+
+/// Draws a control chart: its phases with their limits, every point with its link, rule hits at the point that completes them.
+#[utoipa::path(tag = "control charts", params(("id" = Uuid, Path, description = "Chart"), PictureQuestion), responses((status = 200, description = "The picture", content_type = "image/svg+xml", body = String)))]
+#[get("/control-charts/{id}.svg")]
+pub(super) async fn draw_control_chart(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    question: Params<PictureQuestion>,
+) -> Result<Picture, Problem> {
+    Ok(Picture(picture::draw(&db, *id, &question.0).await?))
 }
 
 /// Closes a control chart, with a reason; its points stay.
@@ -239,4 +254,40 @@ pub(super) async fn correct_qc_plan(
 ) -> Result<Answer, Problem> {
     let (act, correction) = who.act(body);
     Ok(taking::correct(&db, &act, *id, who.if_match(), correction).await?)
+}
+
+/// Reads the table to fill in with a chart's history: version line, header with the unit, two example rows.
+#[utoipa::path(tag = "control charts", params(("id" = Uuid, Path, description = "Chart")), responses((status = 200, description = "The table", content_type = "text/plain", body = String)))]
+#[get("/control-charts/{id}/import-template")]
+pub(super) async fn read_control_import_template(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<PlainText, Problem> {
+    Ok(PlainText(import::template(&db, *id).await?))
+}
+
+/// Says what a file of history would become: every wrong cell by line and column, or a summary. Nothing is stored.
+#[utoipa::path(tag = "control charts", params(("id" = Uuid, Path, description = "Chart")), request_body = NewImport, responses((status = 200, description = "What it would become", body = ImportView)))]
+#[post("/control-charts/{id}/imports/preview")]
+pub(super) async fn preview_control_values(
+    _who: Allowed<RecordControlValues>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    body: LargeBody<NewImport>,
+) -> Result<web::Json<ImportView>, Problem> {
+    Ok(web::Json(import::preview(&db, *id, &body.0.value).await?))
+}
+
+/// Imports control values or factors from a file, all of it or nothing; the file is kept.
+#[utoipa::path(tag = "control charts", params(("id" = Uuid, Path, description = "Chart")), request_body = NewImport, responses((status = 201, description = "Imported", body = ImportView)))]
+#[post("/control-charts/{id}/imports")]
+pub(super) async fn import_control_values(
+    who: Allowed<RecordControlValues>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    body: LargeBody<NewImport>,
+) -> Result<Answer, Problem> {
+    let (act, file) = who.act(body.0);
+    Ok(import::import(&db, &act, *id, file).await?)
 }

@@ -2,8 +2,10 @@
 
 mod causes;
 mod handlers;
+mod import;
 mod judging;
 pub(crate) mod phases;
+mod picture;
 pub(crate) mod rules;
 mod run_lengths;
 pub(crate) mod service;
@@ -20,11 +22,15 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
     config
         .service(handlers::record_control_chart)
         .service(handlers::list_control_charts)
+        .service(handlers::draw_control_chart)
         .service(handlers::read_control_chart)
         .service(handlers::move_control_chart)
         .service(handlers::list_control_points)
         .service(handlers::record_control_value)
         .service(handlers::read_control_value)
+        .service(handlers::read_control_import_template)
+        .service(handlers::preview_control_values)
+        .service(handlers::import_control_values)
         .service(handlers::dispose_control_value)
         .service(handlers::review_control_chart)
         .service(handlers::propose_chart_phase)

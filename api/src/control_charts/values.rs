@@ -42,7 +42,7 @@ pub(super) struct NewPoint {
 }
 
 impl NewPoint {
-    fn computed(source: &'static str, value: f64, observed_at: DateTime<Utc>) -> Result<Self, Refusal> {
+    pub(super) fn computed(source: &'static str, value: f64, observed_at: DateTime<Utc>) -> Result<Self, Refusal> {
         let value = Decimal::of(value).ok_or_else(|| Refusal::new(Code::RuleBroken, "the value is not a number"))?;
         Ok(Self {
             source,

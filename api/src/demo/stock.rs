@@ -99,6 +99,20 @@ async fn direct(
     Ok(id)
 }
 
+/// Day of the first standardisation of the permanganate lot.
+const DRIFT_BEGINS: i64 = -20;
+
+/// Its weekly standardisations (mass of oxalate in g, final reading in mL): the factor falls by 0.007 % a day (event k).
+const WEEKLY: [[(&str, &str); 3]; 7] = [
+    [("0.1668", "24.92"), ("0.1719", "25.68"), ("0.1672", "24.98")],
+    [("0.1670", "24.96"), ("0.1666", "24.90"), ("0.1674", "25.02")],
+    [("0.1701", "25.44"), ("0.1697", "25.38"), ("0.1705", "25.50")],
+    [("0.1667", "24.94"), ("0.1671", "25.00"), ("0.1663", "24.88")],
+    [("0.1706", "25.54"), ("0.1702", "25.48"), ("0.1710", "25.60")],
+    [("0.1707", "25.56"), ("0.1703", "25.50"), ("0.1711", "25.62")],
+    [("0.1667", "24.98"), ("0.1663", "24.92"), ("0.1671", "25.04")],
+];
+
 /// A lot that is standardised: its record, its titrations (kind, mass, final reading) and their approval.
 async fn standardised(
     lab: &Lab<'_>,
@@ -106,9 +120,20 @@ async fn standardised(
     begin: &Value,
     titrations: &[(&str, Option<&str>, &str)],
 ) -> Result<Uuid, Refusal> {
+    let id = id_of(&titrants::record(lab.db, &lab.analyst_2.act("prepare_titrants"), wire(lot)?).await?)?;
+    standardise(lab, id, begin, titrations).await?;
+    Ok(id)
+}
+
+/// One standardisation, signed by the analyst and approved by the manager.
+async fn standardise(
+    lab: &Lab<'_>,
+    id: Uuid,
+    begin: &Value,
+    titrations: &[(&str, Option<&str>, &str)],
+) -> Result<(), Refusal> {
     let (analyst, manager) = (&lab.analyst_2, &lab.manager_1);
     let act = analyst.act("prepare_titrants");
-    let id = id_of(&titrants::record(lab.db, &act, wire(lot)?).await?)?;
     let begun = id_of(&standardisations::record(lab.db, &act, id, wire(begin)?).await?)?;
     for (kind, mass, last) in titrations {
         let titration = json!({ "kind": kind, "mass_g": mass, "initial_readings": ["0.00"], "final_readings": [last],
@@ -120,7 +145,7 @@ async fn standardised(
     let act = manager.act("release_titrants");
     standardisations::sign(lab.db, &act, &manager.user, lab.policy, begun, Step::Approve, manager.signature(None))
         .await?;
-    Ok(id)
+    Ok(())
 }
 
 /// Records and approves a method; its version and the method itself.
@@ -173,17 +198,18 @@ pub(crate) async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
     let old_dichromate = direct(lab, "D-0", "4.9061", on, (-1, 20)).await?;
     let dichromate = direct(lab, "D-1", "4.9058", on, (0, 365)).await?;
     let permanganate = json!({ "code": "M-1", "species": "permanganate", "nominal_concentration": "0.02", "concentration_unit": "mol/L",
-        "route": "standardisation", "factor_low": "0.980", "factor_high": "1.020", "storage": "dark", "container": "amber glass",
-        "expires_at": lab.at(120, 0), "observed_at": lab.at(1, 8) });
-    let begin = json!({ "code": "STD-M1-1", "primary_standard": oxalate, "balance": balance, "burette": burette_1, "indicator": "self",
-        "valid_days": 60, "correct_burette": true, "correct_temperature": true, "correct_buoyancy": true, "observed_at": lab.at(1, 9) });
-    let replicates = [
-        ("blank", None, "0.04"),
-        ("replicate", Some("0.1675"), "25.02"),
-        ("replicate", Some("0.1682"), "25.12"),
-        ("replicate", Some("0.1671"), "24.96"),
-    ];
-    standardised(lab, &permanganate, &begin, &replicates).await?;
+        "route": "standardisation", "factor_low": "0.9954", "factor_high": "1.0050", "storage": "dark", "container": "amber glass",
+        "expires_at": lab.at(120, 0), "observed_at": lab.at(DRIFT_BEGINS, 8) });
+    let permanganate =
+        id_of(&titrants::record(lab.db, &lab.analyst_2.act("prepare_titrants"), wire(&permanganate)?).await?)?;
+    for (week, replicates) in (0..).zip(WEEKLY) {
+        let begin = json!({ "code": format!("STD-M1-{}", week + 1), "primary_standard": oxalate, "balance": balance, "burette": burette_1,
+            "indicator": "self", "valid_days": 60, "correct_burette": true, "correct_temperature": true, "correct_buoyancy": true,
+            "observed_at": lab.at(DRIFT_BEGINS + 7 * week, 9) });
+        let replicates = replicates.map(|(mass, last)| ("replicate", Some(mass), last));
+        let [first, second, third] = replicates;
+        standardise(lab, permanganate, &begin, &[("blank", None, "0.04"), first, second, third]).await?;
+    }
     let iron2 = json!({ "code": "A-1", "species": "iron(II)", "nominal_concentration": "0.1", "concentration_unit": "mol/L",
         "route": "standardisation", "factor_low": "0.900", "factor_high": "1.100", "storage": "under nitrogen", "container": "glass",
         "expires_at": lab.at(60, 0), "observed_at": lab.at(2, 8) });

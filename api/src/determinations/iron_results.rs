@@ -169,7 +169,7 @@ impl LoadedResult {
             evaluation: serde_json::to_string(&Iron3View::from(derived)).map_err(Refusal::internal)?,
             incomplete,
             authors,
-            method_code: self.total.method.facts.code.clone(),
+            method_code: self.total.frame.method.facts.code.clone(),
         })
     }
 }
@@ -236,12 +236,26 @@ pub(crate) async fn record(db: &Db, act: &Act, new: NewIronResult) -> Result<Ans
         let row = store::insert_iron_result(connection, &row).await?;
         let loaded = load(connection, row).await?;
         for (field, part, analyte) in [("total", &loaded.total, "total iron"), ("iron2", &loaded.iron2, "iron(II)")] {
-            if part.method.facts.analyte != analyte {
-                let message = format!("must be a determination of {analyte}, not of {}", part.method.facts.analyte);
+            if part.frame.method.facts.analyte != analyte {
+                let message =
+                    format!("must be a determination of {analyte}, not of {}", part.frame.method.facts.analyte);
                 return Err(Refusal::invalid(field, "analyte", message, part.row.id));
             }
         }
         shown(loaded)
+    })
+    .await
+}
+
+/// Iron results that are in a state now, newest first.
+pub(crate) async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<IronResultView>, Refusal> {
+    db.read(async |connection| {
+        let ids = states::in_state(connection, KIND, state, (window.0, window.1 + 1)).await?;
+        let mut items = Vec::with_capacity(ids.len());
+        for id in ids {
+            items.push(shown(load(connection, store::iron_result(connection, id).await?).await?)?);
+        }
+        Ok(Page::of(items, window.1, |result: &IronResultView| result.id))
     })
     .await
 }

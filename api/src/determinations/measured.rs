@@ -44,7 +44,7 @@ impl Measured {
             id: loaded.row.id,
             code: loaded.row.code.clone(),
             run: loaded.row.run_id,
-            method: loaded.method.record_id,
+            method: loaded.frame.method.record_id,
             sample: loaded.row.sample_id,
             control: loaded.row.purpose == "control",
             state: loaded.state.clone(),

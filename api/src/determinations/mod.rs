@@ -4,6 +4,7 @@ mod evaluation;
 mod handlers;
 pub(crate) mod iron_results;
 pub(crate) mod measured;
+pub(crate) mod pages;
 mod record;
 pub(crate) mod service;
 pub(crate) mod steps;

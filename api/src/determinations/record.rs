@@ -30,17 +30,26 @@ pub(super) const TITRATION: EntityKind = EntityKind::Titration;
 /// A determination with everything it rests on.
 pub(super) struct Loaded {
     pub(super) row: DeterminationRow,
-    pub(super) method: methods::store::versions::Row,
+    pub(super) frame: Frame,
     pub(super) record: Record,
     pub(super) state: String,
     titrations: Vec<(TitrationRow, String)>,
     /// Lots of the factors used.
     lots: Vec<(FactorId, Uuid)>,
-    moves: Vec<StateMove>,
-    sign_offs: Vec<sign_offs::Row>,
-    sample: samples::versions::Row,
     /// Everybody who had a hand in it.
     pub(super) authors: Vec<AccountId>,
+}
+
+/// What a determination rests on apart from its titrations.
+pub(super) struct Frame {
+    pub(super) method: methods::store::versions::Row,
+    sample: samples::versions::Row,
+    portion: portions::Row,
+    steps: Vec<portions::StepRow>,
+    blanks: Vec<blanks::Row>,
+    counted_blanks: Vec<(blanks::Row, String)>,
+    moves: Vec<StateMove>,
+    sign_offs: Vec<sign_offs::Row>,
 }
 
 fn segments(initial: &[Decimal], last: &[Decimal]) -> Vec<Segment> {
@@ -66,15 +75,35 @@ fn standing(state: &str, cause: Option<&StateMove>) -> Standing {
 ///
 /// The queries that do not depend on each other are sent together.
 pub(super) async fn load(connection: &Connection, row: DeterminationRow) -> Result<Loaded, Refusal> {
-    let (method, (portion, steps), sample, titrations, (all_blanks, counted_blanks), moves, signed) = futures_util::try_join!(
+    let (frame, titrations) = futures_util::try_join!(frame(connection, &row), store::titrations(connection, row.id))?;
+    assemble(connection, row, frame, titrations).await
+}
+
+/// Loads it again after one of its titrations was recorded, in the same transaction: nothing else has changed.
+pub(super) async fn load_again(connection: &Connection, before: Loaded) -> Result<Loaded, Refusal> {
+    let titrations = store::titrations(connection, before.row.id).await?;
+    assemble(connection, before.row, before.frame, titrations).await
+}
+
+async fn frame(connection: &Connection, row: &DeterminationRow) -> Result<Frame, Refusal> {
+    let (method, (portion, steps), sample, (blanks, counted_blanks), moves, sign_offs) = futures_util::try_join!(
         methods::store::versions::exactly(connection, row.method_id),
         portions::current(connection, row.portion_id),
         samples::versions::current(connection, row.sample_id),
-        store::titrations(connection, row.id),
         blanks::of_run(connection, row.run_id),
         states::history(connection, row.id.0),
         sign_offs::of(connection, row.id.0)
     )?;
+    Ok(Frame { method, sample, portion, steps, blanks, counted_blanks, moves, sign_offs })
+}
+
+async fn assemble(
+    connection: &Connection,
+    row: DeterminationRow,
+    frame: Frame,
+    titrations: Vec<TitrationRow>,
+) -> Result<Loaded, Refusal> {
+    let Frame { method, portion, steps, counted_blanks, moves, .. } = &frame;
     let state = moves.last().map_or_else(|| KIND.first_state().to_owned(), |step| step.to_state.clone());
     let ids: Vec<Uuid> = titrations.iter().map(|titration| titration.id.0).collect();
     let mut vessels: Vec<Uuid> = titrations.iter().map(|titration| titration.burette_id).collect();
@@ -103,26 +132,26 @@ pub(super) async fn load(connection: &Connection, row: DeterminationRow) -> Resu
         core_titrations.push(source.titration(titration, &state_of(titration), &method.facts.reduction)?);
     }
     let mut core_blanks = Vec::with_capacity(counted_blanks.len());
-    for (blank, _) in &counted_blanks {
+    for (blank, _) in counted_blanks {
         core_blanks.push(source.blank(blank)?);
     }
     let record = Record {
         id: row.id.to_string(),
         rules: method.facts.rules.0.to_core(&method.facts.chemistry, &method.facts.indicator),
-        portion: source.portion(&portion, &steps)?,
+        portion: source.portion(portion, steps)?,
         titrations: core_titrations,
         blanks: core_blanks,
     };
     let mut authors = vec![row.recorded_by, portion.recorded_by];
     authors.extend(titrations.iter().map(|titration| titration.recorded_by));
-    authors.extend(all_blanks.iter().map(|blank| blank.recorded_by));
+    authors.extend(frame.blanks.iter().map(|blank| blank.recorded_by));
     authors.extend(judged.iter().filter_map(|step| step.recorded_by));
-    authors.extend(signed.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
+    authors.extend(frame.sign_offs.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
     // Whoever amends an approved record has a hand in what comes of it.
     authors.extend(moves.iter().filter(|step| step.to_state == "amended").filter_map(|step| step.recorded_by));
     let titrations = titrations.iter().map(|titration| (titration.clone(), state_of(titration))).collect();
     let lots = factors.iter().map(|(factor, lot)| (factor.id, lot.id.0)).collect();
-    Ok(Loaded { row, method, record, state, lots, titrations, moves, sign_offs: signed, sample, authors })
+    Ok(Loaded { row, frame, record, state, lots, titrations, authors })
 }
 
 /// What records refer to, read at once.
@@ -262,26 +291,27 @@ impl Loaded {
 
     /// When it was last amended.
     pub(super) fn amended_at(&self) -> Option<DateTime<Utc>> {
-        self.moves.iter().rfind(|step| step.to_state == "amended").map(|step| step.recorded_at)
+        self.frame.moves.iter().rfind(|step| step.to_state == "amended").map(|step| step.recorded_at)
     }
 
     fn flags(&self, evaluation: &Evaluation) -> Vec<String> {
         let mut flags = Vec::new();
-        let rules = &self.method.facts.rules.0;
+        let rules = &self.frame.method.facts.rules.0;
         if let Some(result) = &evaluation.result {
             let (low, high) = (&rules.validated_low, &rules.validated_high);
             if !(low.value()..=high.value()).contains(&result.value()) {
-                flags.push(format!("outside the validated range {low} to {high} of {}", self.method.facts.code));
+                flags.push(format!("outside the validated range {low} to {high} of {}", self.frame.method.facts.code));
             }
         }
-        if self.sample.facts.matrix != self.method.facts.matrix {
+        if self.frame.sample.facts.matrix != self.frame.method.facts.matrix {
             flags.push(format!(
                 "the matrix {} is not the validated {}",
-                self.sample.facts.matrix, self.method.facts.matrix
+                self.frame.sample.facts.matrix, self.frame.method.facts.matrix
             ));
         }
         let counted = || self.titrations.iter().filter(|(_, state)| state != "superseded").map(|(row, _)| row);
-        if let Some(deadline) = self.sample.facts.iron2_deadline.filter(|_| self.method.facts.analyte == "iron(II)")
+        if let Some(deadline) =
+            self.frame.sample.facts.iron2_deadline.filter(|_| self.frame.method.facts.analyte == "iron(II)")
             && counted().any(|row| row.observed_at > deadline)
         {
             flags.push(format!("titrated after the holding time of iron(II), which ended at {deadline}"));
@@ -307,8 +337,8 @@ impl Loaded {
             code: self.row.code,
             run: self.row.run_id.0,
             method: self.row.method_id,
-            method_code: self.method.facts.code,
-            analyte: self.method.facts.analyte,
+            method_code: self.frame.method.facts.code,
+            analyte: self.frame.method.facts.analyte,
             sample: self.row.sample_id,
             portion: self.row.portion_id,
             purpose: self.row.purpose,
@@ -321,9 +351,9 @@ impl Loaded {
                 .map(|(row, state)| titration_view(row, state, &self.lots))
                 .collect(),
             flags,
-            sign_offs: self.sign_offs.into_iter().map(|sign| sign.view(&digest, amended_at, true)).collect(),
+            sign_offs: self.frame.sign_offs.into_iter().map(|sign| sign.view(&digest, amended_at, true)).collect(),
             content_digest: digest,
-            moves: self.moves,
+            moves: self.frame.moves,
             recorded_at: self.row.recorded_at,
             recorded_by: self.row.recorded_by,
         }

@@ -82,6 +82,29 @@ pub(super) fn shown(loaded: Loaded) -> Result<DeterminationView, Refusal> {
     Ok(loaded.view(evaluation))
 }
 
+/// Determinations that are in a state now, newest first.
+pub(crate) async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<DeterminationLine>, Refusal> {
+    db.read(async |connection| {
+        let ids = states::in_state(connection, KIND, state, (window.0, window.1 + 1)).await?;
+        let rows = store::determinations_by_id(connection, &ids).await?;
+        Page::of(rows, window.1, |row| row.id.0).try_map(|row| Ok(line(row, state.to_owned())))
+    })
+    .await
+}
+
+fn line(row: DeterminationRow, state: String) -> DeterminationLine {
+    DeterminationLine {
+        id: row.id.0,
+        state,
+        code: row.code,
+        run: row.run_id.0,
+        method: row.method_id,
+        sample: row.sample_id,
+        purpose: row.purpose,
+        recorded_at: row.recorded_at,
+    }
+}
+
 pub(crate) async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<DeterminationLine>, Refusal> {
     let listing = Listing { limit: asked.limit, after: asked.after, from: asked.from, until: asked.until };
     let limit = listing.limit()?;
@@ -91,16 +114,8 @@ pub(crate) async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<D
         let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
         let states = states::present_many(connection, KIND, &ids).await?;
         Page::of(rows, limit, |row| row.id.0).try_map(|row| {
-            Ok(DeterminationLine {
-                id: row.id.0,
-                state: states.get(&row.id.0).cloned().unwrap_or_default(),
-                code: row.code,
-                run: row.run_id.0,
-                method: row.method_id,
-                sample: row.sample_id,
-                purpose: row.purpose,
-                recorded_at: row.recorded_at,
-            })
+            let state = states.get(&row.id.0).cloned().unwrap_or_default();
+            Ok(line(row, state))
         })
     })
     .await
@@ -118,9 +133,9 @@ pub(crate) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
             (Some(working), Some(reported)) => Ok(format!(
                 "{} {}, {} by {}\n\n{}\nreported: {} +- {} {} (k = {:.2})\n",
                 loaded.row.code,
-                loaded.method.facts.analyte,
-                loaded.method.facts.title,
-                loaded.method.facts.code,
+                loaded.frame.method.facts.analyte,
+                loaded.frame.method.facts.title,
+                loaded.frame.method.facts.code,
                 working.text(),
                 reported.text,
                 reported.expanded_uncertainty,
@@ -155,6 +170,12 @@ pub(crate) async fn titration(db: &Db, id: Uuid) -> Result<TitrationHistory, Ref
     .await
 }
 
+/// The determination a titration was made for.
+pub(crate) async fn determination_of(db: &Db, titration: Uuid) -> Result<Uuid, Refusal> {
+    let rows = db.read(async |connection| store::versions(connection, titration).await).await?;
+    rows.first().map(|row| row.determination_id.0).ok_or_else(|| Refusal::not_found("titration", titration))
+}
+
 /// States in which titrations can still be recorded, corrected or rejected.
 fn may_change(loaded: &Loaded, user: &CurrentUser) -> Result<(), Refusal> {
     match loaded.state.as_str() {
@@ -179,7 +200,7 @@ async fn checked(
     new: NewTitration,
     follows: Option<(&TitrationRow, String)>,
 ) -> Result<(TitrationRow, String), Refusal> {
-    let method = &loaded.method.facts;
+    let method = &loaded.frame.method.facts;
     let at = new.observed_at;
     let (used, burette) = futures_util::try_join!(
         use_of::titrant(connection, &method.chemistry, new.titrant, at, new.concession),
@@ -279,7 +300,7 @@ pub(crate) async fn record_titration(
             let to = NewMove { to: "in use".to_owned(), reason: None };
             states::advance(connection, act, EntityKind::Titrant, titrant, &to, None).await?;
         }
-        shown(load(connection, loaded.row).await?)
+        shown(record::load_again(connection, loaded).await?)
     })
     .await
 }
@@ -311,7 +332,7 @@ pub(crate) async fn correct_titration(
         let (row, _) =
             checked(connection, &loaded, act, policy, correction.facts, Some((&present, correction.reason))).await?;
         store::insert_titration(connection, &row).await?;
-        shown(load(connection, loaded.row).await?)
+        shown(record::load_again(connection, loaded).await?)
     })
     .await
 }
@@ -330,7 +351,7 @@ pub(crate) async fn reject_titration(
         may_change(&loaded, user)?;
         let asked = NewMove { to: "rejected".to_owned(), reason: Some(rejection.reason) };
         states::advance(connection, act, TITRATION, present.id.0, &asked, Some(&rejection.cause)).await?;
-        shown(record::load(connection, loaded.row).await?)
+        shown(record::load_again(connection, loaded).await?)
     })
     .await
 }

@@ -119,7 +119,7 @@ fn of_determination(loaded: &Loaded) -> Result<Signed, Refusal> {
         incomplete: (!view.progress.complete).then(|| view.progress.detail.clone()),
         evaluation: serde_json::to_string(&view).map_err(Refusal::internal)?,
         authors: loaded.authors.clone(),
-        method_code: loaded.method.facts.code.clone(),
+        method_code: loaded.frame.method.facts.code.clone(),
     })
 }
 

@@ -121,6 +121,20 @@ pub(super) async fn of_samples_between(
         .await?)
 }
 
+/// Determinations by their ids, newest first.
+pub(super) async fn determinations_by_id(
+    mut connection: &Connection,
+    ids: &[Uuid],
+) -> Result<Vec<DeterminationRow>, Refusal> {
+    let ids: Vec<DeterminationId> = ids.iter().copied().map(DeterminationId).collect();
+    Ok(determinations::table
+        .filter(determinations::id.eq_any(ids))
+        .order(determinations::id.desc())
+        .select(DeterminationRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// A titration as stored.
 #[derive(Debug, Clone, Queryable, Selectable, Insertable)]
 #[diesel(table_name = titrations)]

@@ -1,6 +1,7 @@
 //! Measuring equipment: what it is, how it is calibrated, whether it may be used.
 
 mod handlers;
+pub(crate) mod pages;
 pub(crate) mod service;
 pub(crate) mod store;
 

@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
+use crate::alerts::{self, Alert, Urgency};
 use crate::db::{Act, Connection, Db};
 use crate::equipment::store::{self, Calibration, Check, EquipmentFacts, KIND, NewCalibration, NewCheck, versions};
 use crate::ids::{CalibrationId, EquipmentCheckId};
@@ -10,6 +11,8 @@ use crate::nonconformities::service::{Opening, open_because};
 use crate::refusal::{Code, Refusal};
 use crate::states::{self, NewMove};
 use crate::web::answer::Answer;
+use crate::web::paging::Listing;
+use crate::web::versions::VersionView;
 
 pub(crate) use store::versions::{advance, correct, list, read, record};
 
@@ -97,6 +100,75 @@ pub(crate) async fn checks(db: &Db, equipment: Uuid) -> Result<Vec<Check>, Refus
         store::checks(connection, equipment).await
     })
     .await
+}
+
+/// Calibrations of equipment in service that have ended or end soon.
+pub(crate) async fn alerts(
+    connection: &Connection,
+    now: DateTime<Utc>,
+    until: DateTime<Utc>,
+) -> Result<Vec<Alert>, Refusal> {
+    let ending = store::calibrations_ending(connection, until.date_naive()).await?;
+    let ids: Vec<Uuid> = ending.iter().map(|(id, _)| *id).collect();
+    let (facts, states) =
+        futures_util::try_join!(store::present_facts(connection, &ids), states::present_many(connection, KIND, &ids))?;
+    let codes: std::collections::HashMap<Uuid, String> =
+        facts.into_iter().map(|(id, facts)| (id, facts.code)).collect();
+    let in_service = |id: &Uuid| states.get(id).is_some_and(|state| state == "in service");
+    Ok(ending
+        .into_iter()
+        .filter(|(id, _)| in_service(id))
+        .filter_map(|(id, due)| {
+            let code = codes.get(&id).cloned().unwrap_or_default();
+            // The last day of validity still counts.
+            let end = due.succ_opt().unwrap_or(due).and_time(chrono::NaiveTime::MIN).and_utc();
+            alerts::ending((now, until + chrono::Duration::days(1)), end, |urgency| Alert {
+                kind: if urgency == Urgency::Now { "calibration overdue" } else { "calibration due" },
+                urgency,
+                subject_kind: "equipment",
+                subject: id,
+                message: format!("the calibration of {code} is valid until {due}"),
+                code,
+                due_at: Some(end),
+            })
+        })
+        .collect())
+}
+
+/// A piece of equipment with the day its calibration ends.
+#[derive(Debug)]
+pub(crate) struct Piece {
+    pub(crate) view: VersionView<EquipmentFacts>,
+    /// Last day of the newest calibration; none if there is no calibration.
+    pub(crate) due_on: Option<chrono::NaiveDate>,
+}
+
+impl Piece {
+    /// In service, with a calibration that has not ended.
+    pub(crate) fn ready(&self) -> bool {
+        self.view.state == "in service" && self.due_on.is_some_and(|due| due >= Utc::now().date_naive())
+    }
+}
+
+/// All equipment that is not retired, newest first.
+pub(crate) async fn pieces(db: &Db) -> Result<Vec<Piece>, Refusal> {
+    let mut listing = Listing { limit: Some(200), ..Listing::default() };
+    let mut views = Vec::new();
+    loop {
+        let page = list(db, &listing).await?;
+        views.extend(page.items.into_iter().filter(|view| view.state != "retired"));
+        listing.after = page.next;
+        if listing.after.is_none() {
+            break;
+        }
+    }
+    let ids: Vec<Uuid> = views.iter().map(|view| view.id).collect();
+    let calibrations = db.read(async |connection| store::calibrations_of(connection, &ids).await).await?;
+    let newest = |id: Uuid| {
+        let own = calibrations.iter().filter(|calibration| calibration.equipment_id == id);
+        own.max_by_key(|calibration| calibration.calibrated_on).map(|calibration| calibration.due_on)
+    };
+    Ok(views.into_iter().map(|view| Piece { due_on: newest(view.id), view }).collect())
 }
 
 /// Account that acts, for the columns that need one.

@@ -50,7 +50,7 @@ pub struct EquipmentFacts {
     pub unit: String,
 }
 
-const KINDS: [&str; 6] = ["balance", "burette", "piston burette", "pipette", "flask", "thermometer"];
+pub(super) const KINDS: [&str; 6] = ["balance", "burette", "piston burette", "pipette", "flask", "thermometer"];
 
 impl EquipmentFacts {
     fn check(&self) -> Result<(), Refusal> {
@@ -310,6 +310,20 @@ pub(crate) async fn present_facts(
         .select((equipment::record_id, EquipmentFacts::as_select()))
         .load(&mut connection)
         .await?)
+}
+
+/// The latest calibration of every piece, if it ends by a day.
+pub(super) async fn calibrations_ending(
+    mut connection: &Connection,
+    until: NaiveDate,
+) -> Result<Vec<(Uuid, NaiveDate)>, Refusal> {
+    let latest: Vec<(Uuid, NaiveDate)> = equipment_calibrations::table
+        .order((equipment_calibrations::equipment_id, equipment_calibrations::calibrated_on.desc()))
+        .distinct_on(equipment_calibrations::equipment_id)
+        .select((equipment_calibrations::equipment_id, equipment_calibrations::due_on))
+        .load(&mut connection)
+        .await?;
+    Ok(latest.into_iter().filter(|(_, due)| *due <= until).collect())
 }
 
 /// A check as entered.

@@ -1,6 +1,7 @@
 //! Methods: the written rules under which determinations are made, version by version.
 
 mod handlers;
+pub(crate) mod pages;
 pub(crate) mod rules;
 pub(crate) mod service;
 pub(crate) mod store;

@@ -7,13 +7,67 @@ use crate::db::{Act, Connection, Db};
 use crate::methods::store::{MethodFacts, versions};
 use crate::refusal::{Code, Refusal};
 use crate::states::{self, NewMove};
-use crate::web::answer::Answer;
-use crate::web::versions::Correction;
+use crate::web::answer::{Answer, Versioned};
+use crate::web::paging::{Listing, Page};
+use crate::web::versions::{Correction, History, VersionView};
 
 pub(crate) use crate::methods::store::version_ids;
-pub(crate) use versions::{list, read};
 
 const KIND: EntityKind = EntityKind::Method;
+
+/// A state belongs to a version: the newest may be a draft while the one before is in force.
+fn ids(views: &[VersionView<MethodFacts>]) -> Vec<Uuid> {
+    views.iter().map(|view| view.version_id).collect()
+}
+
+/// The newest version of every method.
+pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<VersionView<MethodFacts>>, Refusal> {
+    let mut page = versions::list(db, listing).await?;
+    let ids = ids(&page.items);
+    let known = db.read(async |connection| states::present_many(connection, KIND, &ids).await).await?;
+    for view in &mut page.items {
+        view.state = known.get(&view.version_id).cloned().unwrap_or_default();
+    }
+    Ok(page)
+}
+
+/// A method with all its versions.
+pub(crate) async fn read(db: &Db, id: Uuid) -> Result<Versioned<History<MethodFacts>>, Refusal> {
+    let mut found = versions::read(db, id).await?;
+    let ids = ids(&found.resource.versions);
+    let (known, moves) = db
+        .read(async |connection| {
+            futures_util::try_join!(states::present_many(connection, KIND, &ids), states::moves_of(connection, &ids))
+        })
+        .await?;
+    for view in &mut found.resource.versions {
+        view.state = known.get(&view.version_id).cloned().unwrap_or_default();
+    }
+    found.resource.moves = moves;
+    Ok(found)
+}
+
+/// Versions that may be used now.
+pub(crate) async fn in_force(db: &Db) -> Result<Vec<VersionView<MethodFacts>>, Refusal> {
+    db.read(async |connection| {
+        let ids = states::in_state(connection, KIND, "approved", (Uuid::max(), 200)).await?;
+        let mut views = Vec::with_capacity(ids.len());
+        for id in ids {
+            views.push(versions::exactly(connection, crate::ids::MethodId(id)).await?.view("approved".to_owned()));
+        }
+        Ok(views)
+    })
+    .await
+}
+
+/// One version.
+pub(crate) async fn version(db: &Db, id: crate::ids::MethodId) -> Result<VersionView<MethodFacts>, Refusal> {
+    db.read(async |connection| {
+        let row = versions::exactly(connection, id).await?;
+        Ok(row.view(states::present(connection, KIND, id.0).await?.state))
+    })
+    .await
+}
 
 /// Drafts a method.
 pub(crate) async fn record(db: &Db, act: &Act, facts: MethodFacts) -> Result<Answer, Refusal> {

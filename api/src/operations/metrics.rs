@@ -15,6 +15,20 @@ struct Series {
     seconds: f64,
 }
 
+/// The alerts of the moment as gauges.
+#[must_use]
+pub fn alerts_text(counts: &BTreeMap<(&'static str, &'static str), usize>) -> String {
+    let mut text = String::from(
+        "# HELP ferrotitre_alerts What needs attention, by kind and urgency; see /api/v1/alerts.\n\
+         # TYPE ferrotitre_alerts gauge\n",
+    );
+    for ((kind, urgency), count) in counts {
+        // Writing to a String cannot fail.
+        let _ = writeln!(text, "ferrotitre_alerts{{kind=\"{kind}\",urgency=\"{urgency}\"}} {count}");
+    }
+    text
+}
+
 /// Requests of this process by method, route and status.
 #[derive(Debug, Default)]
 pub struct Metrics {

@@ -12,6 +12,8 @@ use crate::db::Db;
 use crate::web::problem::Problem;
 use metrics::Metrics;
 
+use crate::alerts;
+
 /// Mounts the feature.
 pub fn routes(config: &mut ServiceConfig<'_>) {
     config.service(live).service(ready).service(read_metrics).service(read_about);
@@ -41,8 +43,13 @@ async fn ready(db: web::Data<Db>) -> Result<&'static str, Problem> {
 /// Counters and latencies of this process in the Prometheus text format.
 #[utoipa::path(tag = "operations", responses((status = 200, description = "Text exposition", body = String, content_type = "text/plain")))]
 #[get("/metrics")]
-async fn read_metrics(metrics: web::Data<Metrics>) -> HttpResponse {
-    HttpResponse::Ok().content_type("text/plain; version=0.0.4; charset=utf-8").body(metrics.text())
+async fn read_metrics(metrics: web::Data<Metrics>, db: web::Data<Db>) -> HttpResponse {
+    let mut text = metrics.text();
+    // Without the store there are still the counters of this process.
+    if let Ok(counts) = alerts::counts(&db).await {
+        text.push_str(&metrics::alerts_text(&counts));
+    }
+    HttpResponse::Ok().content_type("text/plain; version=0.0.4; charset=utf-8").body(text)
 }
 
 /// What this service is.

@@ -2,6 +2,7 @@
 
 pub(crate) mod blanks;
 mod handlers;
+pub(crate) mod pages;
 pub(crate) mod quality;
 mod repeats;
 pub(crate) mod service;

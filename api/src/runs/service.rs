@@ -246,6 +246,19 @@ pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<RunView>, Re
     .await
 }
 
+/// Runs that are in a state now, newest first.
+pub(crate) async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<RunView>, Refusal> {
+    db.read(async |connection| {
+        let ids = states::in_state(connection, KIND, state, (window.0, window.1 + 1)).await?;
+        let mut items = Vec::with_capacity(ids.len());
+        for id in ids {
+            items.push(view(connection, find(connection, id).await?).await?);
+        }
+        Ok(Page::of(items, window.1, |run: &RunView| run.id))
+    })
+    .await
+}
+
 pub(crate) async fn read(db: &Db, id: Uuid) -> Result<RunView, Refusal> {
     db.read(async |connection| view(connection, find(connection, id).await?).await).await
 }

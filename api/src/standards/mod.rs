@@ -1,10 +1,18 @@
 //! Lots of primary standards and of reagents.
 
 mod handlers;
+pub(crate) mod pages;
 pub(crate) mod primary;
 pub(crate) mod reagents;
 
+use chrono::{DateTime, Utc};
+use ferrotitre_core::lifecycle::EntityKind;
 use utoipa_actix_web::service_config::ServiceConfig;
+
+use crate::alerts::{Alert, ending};
+use crate::db::Connection;
+use crate::refusal::Refusal;
+use crate::states;
 
 /// Mounts the feature.
 pub fn routes(config: &mut ServiceConfig<'_>) {
@@ -19,4 +27,37 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::read_reagent)
         .service(handlers::correct_reagent)
         .service(handlers::move_reagent);
+}
+
+/// Released lots that have expired or expire soon.
+pub(crate) async fn alerts(
+    connection: &Connection,
+    now: DateTime<Utc>,
+    until: DateTime<Utc>,
+) -> Result<Vec<Alert>, Refusal> {
+    let last_day = until.date_naive();
+    let (standards, reagents) =
+        futures_util::try_join!(primary::ending(connection, last_day), reagents::ending(connection, last_day))?;
+    let lots = standards
+        .into_iter()
+        .map(|lot| (EntityKind::PrimaryStandard, "primary-standards", "primary standard expires", lot))
+        .chain(reagents.into_iter().map(|lot| (EntityKind::Reagent, "reagents", "reagent expires", lot)));
+    let mut alerts = Vec::new();
+    for (kind, subject_kind, what, (id, code, last)) in lots {
+        let state = states::present(connection, kind, id).await?.state;
+        if !matches!(state.as_str(), "released" | "in use") {
+            continue;
+        }
+        let end = last.succ_opt().unwrap_or(last).and_time(chrono::NaiveTime::MIN).and_utc();
+        alerts.extend(ending((now, until + chrono::Duration::days(1)), end, |urgency| Alert {
+            kind: what,
+            urgency,
+            subject_kind,
+            subject: id,
+            message: format!("{code} may be used until {last}"),
+            code: code.clone(),
+            due_at: Some(end),
+        }));
+    }
+    Ok(alerts)
 }

@@ -2,10 +2,13 @@
 
 use chrono::NaiveDate;
 use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
 use ferrotitre_core::chemistry::{PRIMARY_STANDARDS, primary_standard};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
+use uuid::Uuid;
 
+use crate::db::Connection;
 use crate::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal};
 use crate::schema::primary_standards;
 use crate::web::decimal::{Decimal, code, in_range, words};
@@ -122,4 +125,18 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::PrimaryStandard,
     path: "/api/v1/primary-standards",
     meanings: super::MEANINGS,
+}
+
+/// Present versions of the lots whose last day of use is a day or before it: identity, code, that day.
+pub(super) async fn ending(
+    mut connection: &Connection,
+    until: NaiveDate,
+) -> Result<Vec<(Uuid, String, NaiveDate)>, Refusal> {
+    let lots: Vec<(Uuid, String, NaiveDate)> = primary_standards::table
+        .order((primary_standards::record_id, primary_standards::version.desc()))
+        .distinct_on(primary_standards::record_id)
+        .select((primary_standards::record_id, primary_standards::code, primary_standards::expires_on))
+        .load(&mut connection)
+        .await?;
+    Ok(lots.into_iter().filter(|(.., last)| *last <= until).collect())
 }

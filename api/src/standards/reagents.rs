@@ -2,9 +2,12 @@
 
 use chrono::NaiveDate;
 use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
+use uuid::Uuid;
 
+use crate::db::Connection;
 use crate::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal};
 use crate::schema::reagents;
 use crate::web::decimal::{code, words};
@@ -89,4 +92,18 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Reagent,
     path: "/api/v1/reagents",
     meanings: super::MEANINGS,
+}
+
+/// Present versions of the lots whose last day of use is a day or before it: identity, code, that day.
+pub(super) async fn ending(
+    mut connection: &Connection,
+    until: NaiveDate,
+) -> Result<Vec<(Uuid, String, NaiveDate)>, Refusal> {
+    let lots: Vec<(Uuid, String, NaiveDate)> = reagents::table
+        .order((reagents::record_id, reagents::version.desc()))
+        .distinct_on(reagents::record_id)
+        .select((reagents::record_id, reagents::code, reagents::expires_on))
+        .load(&mut connection)
+        .await?;
+    Ok(lots.into_iter().filter(|(.., last)| *last <= until).collect())
 }

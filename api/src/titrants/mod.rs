@@ -1,6 +1,8 @@
 //! Titrant lots: how their concentration is known, and which one is in force when.
 
+pub(crate) mod drift;
 mod handlers;
+pub(crate) mod pages;
 pub(crate) mod service;
 pub(crate) mod standardisations;
 pub(crate) mod store;
@@ -19,6 +21,9 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::release_titrant)
         .service(handlers::move_titrant)
         .service(handlers::list_titrant_factors)
+        .service(drift::handlers::read_titrant_drift)
+        .service(drift::handlers::draw_titrant_drift)
+        .service(drift::handlers::read_titrant_factor_at)
         .service(handlers::record_standardisation)
         .service(handlers::list_standardisations)
         .service(handlers::read_standardisation)

@@ -313,14 +313,21 @@ pub(crate) async fn read(db: &Db, id: Uuid) -> Result<StandardisationView, Refus
     db.read(async |connection| Ok(load(connection, store::standardisation(connection, id).await?).await?.view)).await
 }
 
+async fn views(connection: &Connection, ids: Vec<Uuid>) -> Result<Vec<StandardisationView>, Refusal> {
+    let view = async |id| Ok(load(connection, store::standardisation(connection, id).await?).await?.view);
+    futures_util::future::try_join_all(ids.into_iter().map(view)).await
+}
+
+/// Standardisations that are in a state now, newest first.
+pub(crate) async fn in_state(db: &Db, state: &str, limit: i64) -> Result<Vec<StandardisationView>, Refusal> {
+    let newest = (Uuid::max(), limit);
+    db.read(async |connection| views(connection, states::in_state(connection, KIND, state, newest).await?).await).await
+}
+
 pub(crate) async fn list(db: &Db, titrant: Uuid) -> Result<Vec<StandardisationView>, Refusal> {
     db.read(async |connection| {
         store::titrant(connection, titrant).await?;
-        let mut views = Vec::new();
-        for id in store::standardisations_of(connection, titrant).await? {
-            views.push(load(connection, store::standardisation(connection, id).await?).await?.view);
-        }
-        Ok(views)
+        views(connection, store::standardisations_of(connection, titrant).await?).await
     })
     .await
 }

@@ -61,6 +61,13 @@ pub(crate) async fn titrant(mut connection: &Connection, id: Uuid) -> Result<Tit
     row.ok_or_else(|| Refusal::not_found("titrant lot", id))
 }
 
+/// The newest lots; older ones than these are long used up.
+pub(super) async fn recent_titrants(mut connection: &Connection) -> Result<Vec<Uuid>, Refusal> {
+    let ids: Vec<TitrantId> =
+        titrants::table.order(titrants::id.desc()).limit(200).select(titrants::id).load(&mut connection).await?;
+    Ok(ids.into_iter().map(|id| id.0).collect())
+}
+
 pub(super) async fn list_titrants(
     mut connection: &Connection,
     listing: &Listing,

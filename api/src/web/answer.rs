@@ -83,6 +83,18 @@ impl Responder for PlainText {
     }
 }
 
+/// A picture as SVG, with status 200.
+#[derive(Debug)]
+pub struct Picture(pub String);
+
+impl Responder for Picture {
+    type Body = BoxBody;
+
+    fn respond_to(self, _: &HttpRequest) -> HttpResponse {
+        HttpResponse::build(StatusCode::OK).content_type("image/svg+xml").body(self.0)
+    }
+}
+
 /// Compares the version a correction names with the present one.
 ///
 /// # Errors

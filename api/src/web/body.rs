@@ -29,42 +29,93 @@ pub struct Body<T> {
     pub digest: [u8; 32],
 }
 
-impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
+/// The bytes of a JSON body, to be parsed by who knows what they should be.
+#[derive(Debug)]
+pub struct RawBody(pub Vec<u8>);
+
+type Reading<T> = Pin<Box<dyn Future<Output = Result<T, Problem>>>>;
+
+/// Reads a body announced as JSON to its end.
+async fn read(json: bool, limit: usize, mut payload: Payload) -> Result<Vec<u8>, Problem> {
+    if !json {
+        return Err(Refusal::new(Code::NotJson, "send the header Content-Type: application/json").into());
+    }
+    let mut bytes = Vec::new();
+    let mut overflow = false;
+    while let Some(chunk) = payload.next().await {
+        let chunk = chunk.map_err(|error| Refusal::new(Code::Unreadable, "the body broke off").because(error))?;
+        // An oversized body is read to its end but not kept, so that the client sees the answer.
+        if overflow || bytes.len() + chunk.len() > limit {
+            overflow = true;
+            bytes = Vec::new();
+        } else {
+            bytes.extend_from_slice(&chunk);
+        }
+    }
+    if overflow {
+        let detail = format!("this operation takes at most {limit} bytes");
+        return Err(Refusal::new(Code::TooLarge, detail).into());
+    }
+    Ok(bytes)
+}
+
+fn reading(
+    request: &HttpRequest,
+    payload: &mut Payload,
+    limit: usize,
+) -> impl Future<Output = Result<Vec<u8>, Problem>> + use<> {
+    let json = request
+        .headers()
+        .get(CONTENT_TYPE)
+        .and_then(|value| value.to_str().ok())
+        .is_some_and(|value| value.trim_start().to_ascii_lowercase().starts_with("application/json"));
+    read(json, limit, payload.take())
+}
+
+fn limit(request: &HttpRequest) -> usize {
+    request.app_data::<BodyLimit>().map_or(DEFAULT_LIMIT, |limit| limit.0)
+}
+
+impl FromRequest for RawBody {
     type Error = Problem;
-    type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
+    type Future = Reading<Self>;
 
     fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
-        let json = request
-            .headers()
-            .get(CONTENT_TYPE)
-            .and_then(|value| value.to_str().ok())
-            .is_some_and(|value| value.trim_start().to_ascii_lowercase().starts_with("application/json"));
-        let limit = request.app_data::<BodyLimit>().map_or(DEFAULT_LIMIT, |limit| limit.0);
-        let mut payload = payload.take();
-        Box::pin(async move {
-            if !json {
-                return Err(Refusal::new(Code::NotJson, "send the header Content-Type: application/json").into());
-            }
-            let mut bytes = Vec::new();
-            let mut overflow = false;
-            while let Some(chunk) = payload.next().await {
-                let chunk =
-                    chunk.map_err(|error| Refusal::new(Code::Unreadable, "the body broke off").because(error))?;
-                // An oversized body is read to its end but not kept, so that the client sees the answer.
-                if overflow || bytes.len() + chunk.len() > limit {
-                    overflow = true;
-                    bytes = Vec::new();
-                } else {
-                    bytes.extend_from_slice(&chunk);
-                }
-            }
-            if overflow {
-                let detail = format!("this operation takes at most {limit} bytes");
-                return Err(Refusal::new(Code::TooLarge, detail).into());
-            }
-            let digest = Sha256::digest(&bytes).into();
-            Ok(Self { value: parse(&bytes)?, digest })
-        })
+        let bytes = reading(request, payload, limit(request));
+        Box::pin(async move { bytes.await.map(Self) })
+    }
+}
+
+impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
+    type Error = Problem;
+    type Future = Reading<Self>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let bytes = reading(request, payload, limit(request));
+        Box::pin(async move { Self::of(&bytes.await?) })
+    }
+}
+
+impl<T: DeserializeOwned> Body<T> {
+    fn of(bytes: &[u8]) -> Result<Self, Problem> {
+        Ok(Self { value: parse(bytes)?, digest: Sha256::digest(bytes).into() })
+    }
+}
+
+/// A JSON body with a file in it: up to [`LARGE_LIMIT`] bytes.
+#[derive(Debug)]
+pub struct LargeBody<T>(pub Body<T>);
+
+/// Largest body with a file in it, bytes.
+pub const LARGE_LIMIT: usize = 16 * 1024 * 1024;
+
+impl<T: DeserializeOwned + 'static> FromRequest for LargeBody<T> {
+    type Error = Problem;
+    type Future = Reading<Self>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let bytes = reading(request, payload, LARGE_LIMIT);
+        Box::pin(async move { Ok(Self(Body::of(&bytes.await?)?)) })
     }
 }
 
@@ -154,6 +205,12 @@ fn at_path(whole: &serde_json::Value, path: &str) -> Option<String> {
 
 fn shape_error(path: &str, message: &str, value: &str) -> Refusal {
     let (message, _position) = message.rsplit_once(" at line ").unwrap_or((message, ""));
+    // The parser names types of the program; a person knows numbers.
+    let message = ["f64", "usize", "u64", "u32", "i64", "u8"].iter().fold(message.to_owned(), |message, name| {
+        let words = if *name == "f64" { "expected a number" } else { "expected a whole number" };
+        message.replace(&format!("expected {name}"), words)
+    });
+    let message = message.as_str();
     let quoted = message.split('`').nth(1).unwrap_or_default();
     let mut fields = FieldErrors::default();
     let join = |name: &str| if path == "." { name.to_owned() } else { format!("{path}.{name}") };

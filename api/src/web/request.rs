@@ -63,8 +63,12 @@ pub async fn track(
 fn in_our_form(response: ServiceResponse<BoxBody>) -> ServiceResponse<BoxBody> {
     let status = response.status();
     let refused = status.is_client_error() || status.is_server_error();
-    if !refused || response.headers().get(CONTENT_TYPE).is_some_and(|value| value.as_bytes().ends_with(b"problem+json"))
-    {
+    // A form that comes back with its entries kept is a refusal, too, and a page of ours.
+    let ours = response
+        .headers()
+        .get(CONTENT_TYPE)
+        .is_some_and(|value| value.as_bytes().ends_with(b"problem+json") || value.as_bytes().starts_with(b"text/html"));
+    if !refused || ours {
         return response;
     }
     let code = match status.as_u16() {

@@ -84,3 +84,19 @@ pub fn iron_oxide_factor(expressed: Expressed) -> f64 {
         Expressed::IronIIIOxide => molar_mass(&[("Fe", 2), ("O", 3)]).value / (2.0 * fe),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// An element without a weight would silently weigh nothing.
+    #[test]
+    fn every_element_of_every_primary_standard_has_a_weight() {
+        for standard in crate::chemistry::PRIMARY_STANDARDS {
+            for (element, count) in standard.composition {
+                assert!(*count > 0, "{element}");
+                assert!(WEIGHTS.iter().any(|(symbol, ..)| symbol == element), "{element}");
+            }
+        }
+    }
+}

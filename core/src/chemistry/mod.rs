@@ -3,6 +3,7 @@
 mod constants;
 mod corrections;
 mod entries;
+mod glassware;
 mod reduction;
 
 pub use constants::{Expressed, MOLAR_MASS_SET, MolarMass, iron, iron_oxide_factor, molar_mass};
@@ -15,4 +16,5 @@ pub use entries::{
     CHEMISTRIES, Chemistry, INDICATORS, Indicator, PRIMARY_STANDARDS, PrimaryStandard, REDUCTIONS, Reduction, SPECIES,
     Species, chemistry, indicator, primary_standard, reduction, species,
 };
+pub use glassware::{Glass, Glassware, class_a_limit};
 pub use reduction::{Precipitate, ReductionOutcome, ReductionRecord, ReductionVerdict, StannousEnd, judge_reduction};

@@ -8,12 +8,14 @@
 //! | [`engine`] | the engine that reads points against rules |
 //! | [`run_length`] | exact run lengths of a rule set, limits known or estimated |
 //! | [`ewma`], [`cusum`] | charts that remember, and their run lengths |
+//! | [`drift`] | the factor of a titrant lot in time |
 //! | [`process`] | long-term figures and the periodic review of a chart |
 //!
 //! Validity of control values, phases and their approval are records and do not belong here.
 
 pub mod constants;
 pub mod cusum;
+pub mod drift;
 pub mod engine;
 pub mod ewma;
 pub mod limits;

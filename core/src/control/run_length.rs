@@ -175,6 +175,15 @@ impl Chain {
     /// # Errors
     /// [`ControlError::TooManyStates`].
     pub fn new(rules: &RuleSet) -> Result<Self, ControlError> {
+        Self::at_most(rules, LARGEST)
+    }
+
+    /// Finds all states, but gives up early: at more than `largest` states, counted by what they take. A state counts once per
+    /// point of memory of the rules that compare points with each other, at least once.
+    ///
+    /// # Errors
+    /// [`ControlError::TooManyStates`].
+    pub fn at_most(rules: &RuleSet, largest: usize) -> Result<Self, ControlError> {
         let mut edges: Vec<f64> = rules
             .rules()
             .iter()
@@ -197,7 +206,7 @@ impl Chain {
             density: Density::new(nodes),
             memory,
         };
-        chain.explore(rules)?;
+        chain.explore(rules, largest.min(LARGEST))?;
         Ok(chain)
     }
 
@@ -214,7 +223,7 @@ impl Chain {
         std::iter::once(low - 1.0).chain(middles).chain(std::iter::once(high + 1.0)).collect()
     }
 
-    fn explore(&mut self, rules: &RuleSet) -> Result<(), ControlError> {
+    fn explore(&mut self, rules: &RuleSet, largest: usize) -> Result<(), ControlError> {
         let points = self.representatives();
         let compares = self.density.nodes() > 1;
         let mut states = States { known: HashMap::new(), queue: Vec::new(), compares };
@@ -232,8 +241,8 @@ impl Chain {
                 }
             }
             self.transitions.push(out);
-            if states.queue.len() * self.density.nodes() > LARGEST {
-                return Err(ControlError::TooManyStates { limit: LARGEST / self.density.nodes() });
+            if states.queue.len() * self.density.nodes() > largest {
+                return Err(ControlError::TooManyStates { limit: largest / self.density.nodes() });
             }
         }
         self.zones = states.queue.into_iter().map(|(_, zone)| zone).collect();

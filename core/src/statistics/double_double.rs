@@ -21,6 +21,7 @@ pub(crate) struct DoubleDouble {
 }
 
 /// Sum and its rounding error, exactly.
+#[inline]
 fn two_sum(a: f64, b: f64) -> (f64, f64) {
     let sum = a + b;
     let virtual_b = sum - a;
@@ -28,9 +29,50 @@ fn two_sum(a: f64, b: f64) -> (f64, f64) {
 }
 
 /// The same when `|a| >= |b|`.
+#[inline]
 fn quick_two_sum(a: f64, b: f64) -> (f64, f64) {
     let sum = a + b;
     (sum, b - (sum - a))
+}
+
+/// Product and its rounding error, exactly while neither leaves the range of normal numbers by 2^27.
+///
+/// Without a fused multiplication in the instruction set the operands are split into halves (Dekker 1971): calling a library
+/// for it would take several times as long.
+#[inline]
+fn two_product(a: f64, b: f64) -> (f64, f64) {
+    let product = a * b;
+    if cfg!(target_feature = "fma") {
+        return (product, a.mul_add(b, -product));
+    }
+    let split = |x: f64| {
+        let scaled = 134_217_729.0 * x;
+        let high = scaled - (scaled - x);
+        (high, x - high)
+    };
+    let ((a_high, a_low), (b_high, b_low)) = (split(a), split(b));
+    let error = ((a_high * b_high - product) + a_high * b_low + a_low * b_high) + a_low * b_low;
+    (product, error)
+}
+
+/// A long sum in four interleaved parts, so that one addition need not wait for the one before it.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct LongSum {
+    parts: [DoubleDouble; 4],
+    next: usize,
+}
+
+impl LongSum {
+    pub(crate) fn add(&mut self, term: DoubleDouble) {
+        let part = &mut self.parts[self.next];
+        *part = *part + term;
+        self.next = (self.next + 1) & 3;
+    }
+
+    pub(crate) fn total(self) -> DoubleDouble {
+        let [a, b, c, d] = self.parts;
+        (a + b) + (c + d)
+    }
 }
 
 impl DoubleDouble {
@@ -64,6 +106,29 @@ impl DoubleDouble {
         if self.hi <= 1e-56 * data_squares.hi { Self::ZERO } else { self }
     }
 
+    /// Difference from another value as a double, right to a rounding of itself however near the two are.
+    #[inline]
+    pub(crate) fn away_from(self, other: Self) -> f64 {
+        let (difference, rest) = two_sum(self.hi, -other.hi);
+        difference + (rest + (self.lo - other.lo))
+    }
+
+    /// A sum of doubles divided by their number, right to about 31 digits.
+    #[inline]
+    pub(crate) fn mean_of(terms: impl Iterator<Item = Self>, n: f64) -> (Self, Self) {
+        let (mut sum, mut rest) = (0.0, 0.0);
+        for term in terms {
+            let (next, error) = two_sum(sum, term.hi);
+            sum = next;
+            rest += error + term.lo;
+        }
+        let mean = sum / n;
+        let (product, error) = two_product(mean, n);
+        let (hi, lo) = quick_two_sum(mean, ((sum - product) - error + rest) / n);
+        let (sum, rest) = quick_two_sum(sum, rest);
+        (Self { hi, lo }, Self { hi: sum, lo: rest })
+    }
+
     pub(crate) fn sum(terms: impl IntoIterator<Item = Self>) -> Self {
         terms.into_iter().fold(Self::ZERO, |sum, term| sum + term)
     }
@@ -77,6 +142,7 @@ impl From<f64> for DoubleDouble {
 
 impl Add for DoubleDouble {
     type Output = Self;
+    #[inline]
     fn add(self, other: Self) -> Self {
         let (hi, lo) = two_sum(self.hi, other.hi);
         let (mid, rest) = two_sum(self.lo, other.lo);
@@ -88,6 +154,7 @@ impl Add for DoubleDouble {
 
 impl Neg for DoubleDouble {
     type Output = Self;
+    #[inline]
     fn neg(self) -> Self {
         Self { hi: -self.hi, lo: -self.lo }
     }
@@ -95,6 +162,7 @@ impl Neg for DoubleDouble {
 
 impl Sub for DoubleDouble {
     type Output = Self;
+    #[inline]
     fn sub(self, other: Self) -> Self {
         self + -other
     }
@@ -102,9 +170,9 @@ impl Sub for DoubleDouble {
 
 impl Mul for DoubleDouble {
     type Output = Self;
+    #[inline]
     fn mul(self, other: Self) -> Self {
-        let product = self.hi * other.hi;
-        let error = self.hi.mul_add(other.hi, -product);
+        let (product, error) = two_product(self.hi, other.hi);
         let (hi, lo) = quick_two_sum(product, error + (self.hi * other.lo + self.lo * other.hi));
         Self { hi, lo }
     }
@@ -128,6 +196,7 @@ mod sealed {
     pub trait Sealed {}
     impl Sealed for f64 {}
     impl Sealed for bigdecimal::BigDecimal {}
+    impl Sealed for super::Entered {}
     impl<T: Sealed> Sealed for &T {}
 }
 
@@ -149,6 +218,43 @@ impl Observation for f64 {
     }
     fn remainder(&self) -> f64 {
         0.0
+    }
+}
+
+/// A value as it was entered: the nearest double and what that leaves over of the decimal.
+///
+/// # Example
+/// ```
+/// use ferrotitre_core::statistics::{Entered, anova::one_way};
+/// let decimal: bigdecimal::BigDecimal = "0.1".parse()?;
+/// let groups = [[Entered::from(&decimal), 0.3.into()], [0.5.into(), 0.7.into()]];
+/// assert_eq!(one_way::<Entered, _>(&groups, 0.95)?.n, 4);
+/// # Ok::<(), Box<dyn std::error::Error>>(())
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Entered {
+    nearest: f64,
+    remainder: f64,
+}
+
+impl From<f64> for Entered {
+    fn from(value: f64) -> Self {
+        Self { nearest: value, remainder: 0.0 }
+    }
+}
+
+impl From<&BigDecimal> for Entered {
+    fn from(value: &BigDecimal) -> Self {
+        Self { nearest: value.nearest(), remainder: value.remainder() }
+    }
+}
+
+impl Observation for Entered {
+    fn nearest(&self) -> f64 {
+        self.nearest
+    }
+    fn remainder(&self) -> f64 {
+        self.remainder
     }
 }
 
@@ -175,13 +281,22 @@ const LARGEST: f64 = 1e140;
 
 /// One observation with 32 digits.
 pub(crate) fn exact<T: Observation>(name: &'static str, index: usize, x: &T) -> Result<DoubleDouble, ModelError> {
-    let value = x.nearest();
-    if value.is_finite() && value.abs() <= LARGEST {
-        let (hi, lo) = two_sum(value, x.remainder());
-        Ok(DoubleDouble { hi, lo })
+    if usable(x) {
+        Ok(unchecked(x))
     } else {
-        Err(ModelError::NotFinite { name, position: index + 1, value })
+        Err(ModelError::NotFinite { name, position: index + 1, value: x.nearest() })
     }
+}
+
+/// Whether a value is a number that can be squared.
+pub(crate) fn usable<T: Observation>(x: &T) -> bool {
+    x.nearest().abs() <= LARGEST
+}
+
+/// A usable value with 32 digits.
+pub(crate) fn unchecked<T: Observation>(x: &T) -> DoubleDouble {
+    let (hi, lo) = two_sum(x.nearest(), x.remainder());
+    DoubleDouble { hi, lo }
 }
 
 /// A series with 32 digits.

@@ -7,6 +7,7 @@ pub mod distribution;
 pub(crate) mod double_double;
 pub mod hypothesis;
 pub mod integrity;
+pub(crate) mod memory;
 pub mod model_error;
 pub mod noncentral_t;
 pub mod normality;
@@ -20,4 +21,4 @@ pub mod summary;
 pub mod tolerance;
 pub mod trend;
 
-pub use double_double::Observation;
+pub use double_double::{Entered, Observation};

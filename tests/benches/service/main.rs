@@ -47,7 +47,7 @@ struct Service {
 
 impl Service {
     fn start(data: &Path) -> Outcome<(Self, Duration)> {
-        let program = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/release/ferrotitre");
+        let program = program();
         let started = Instant::now();
         let mut child = Command::new(&program)
             .args(["serve", "--demo", "--listen", "127.0.0.1:0", "--data"])
@@ -85,10 +85,29 @@ impl Service {
     }
 
     fn stop(mut self) -> Outcome<()> {
-        Command::new("kill").arg(self.child.id().to_string()).status()?;
-        self.child.wait()?;
+        self.end()
+    }
+
+    fn end(&mut self) -> Outcome<()> {
+        if self.child.try_wait()?.is_none() {
+            Command::new("kill").arg(self.child.id().to_string()).status()?;
+            self.child.wait()?;
+        }
         Ok(())
     }
+}
+
+impl Drop for Service {
+    fn drop(&mut self) {
+        // Where a measurement failed half-way, so that no service and no cluster stay behind.
+        let _ = self.end();
+    }
+}
+
+/// The program that is measured.
+fn program() -> PathBuf {
+    std::env::var_os("FERROTITRE_PROGRAM")
+        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/release/ferrotitre"), PathBuf::from)
 }
 
 fn measure(folder: &Path, seconds: u64) -> Outcome<()> {
@@ -261,8 +280,7 @@ fn fdatasync(folder: &Path) -> Outcome<String> {
 
 /// After all that load the store must still be whole.
 fn verify(data: &Path) -> Outcome<()> {
-    let program = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/release/ferrotitre");
-    let output = Command::new(program).args(["verify", "--data"]).arg(data).env("RUST_LOG", "warn").output()?;
+    let output = Command::new(program()).args(["verify", "--data"]).arg(data).env("RUST_LOG", "warn").output()?;
     println!("ferrotitre verify: {}", String::from_utf8_lossy(&output.stdout).trim());
     if output.status.success() { Ok(()) } else { Err(String::from_utf8_lossy(&output.stderr).into()) }
 }

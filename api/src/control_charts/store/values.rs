@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
+use diesel::sql_types::{BigInt, Double, Timestamptz};
 use diesel_async::RunQueryDsl;
 use uuid::Uuid;
 
@@ -118,6 +119,57 @@ pub(crate) async fn newest(
         .order(control_values::position.desc())
         .limit(limit)
         .select(Row::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// Which of some moments the chart has values of.
+pub(crate) async fn observed_at_any(
+    mut connection: &Connection,
+    chart: ControlChartId,
+    moments: &[DateTime<Utc>],
+) -> Result<std::collections::HashSet<DateTime<Utc>>, Refusal> {
+    let there: Vec<DateTime<Utc>> = control_values::table
+        .filter(control_values::chart_id.eq(chart))
+        .filter(control_values::observed_at.eq_any(moments))
+        .select(control_values::observed_at)
+        .load(&mut connection)
+        .await?;
+    Ok(there.into_iter().collect())
+}
+
+/// A stretch of a long series, as much as a picture can show of it.
+#[derive(Debug, Clone, Copy, QueryableByName)]
+pub(crate) struct Stretch {
+    #[diesel(sql_type = Double)]
+    pub(crate) low: f64,
+    #[diesel(sql_type = Double)]
+    pub(crate) high: f64,
+    #[diesel(sql_type = BigInt)]
+    pub(crate) points: i64,
+    /// Points that completed a rule.
+    #[diesel(sql_type = BigInt)]
+    pub(crate) hits: i64,
+    #[diesel(sql_type = Timestamptz)]
+    pub(crate) first: DateTime<Utc>,
+    #[diesel(sql_type = Timestamptz)]
+    pub(crate) last: DateTime<Utc>,
+}
+
+/// A chart in at most `stretches` parts of equally many points, oldest first: one pass, however long it is.
+pub(crate) async fn stretches(
+    mut connection: &Connection,
+    chart: ControlChartId,
+    (points, stretches): (i32, i32),
+) -> Result<Vec<Stretch>, Refusal> {
+    let sql = "SELECT min(value)::float8 AS low, max(value)::float8 AS high, count(*) AS points, \
+               count(*) FILTER (WHERE hits <> '{}') AS hits, min(observed_at) AS first, max(observed_at) AS last \
+               FROM control_values WHERE chart_id = $1 \
+               GROUP BY ((position - 1)::bigint * $3 / $2) ORDER BY min(position)";
+    Ok(diesel::sql_query(sql)
+        .bind::<diesel::sql_types::Uuid, _>(chart.0)
+        .bind::<BigInt, _>(i64::from(points.max(1)))
+        .bind::<BigInt, _>(i64::from(stretches))
         .load(&mut connection)
         .await?)
 }

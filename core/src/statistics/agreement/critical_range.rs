@@ -1,7 +1,6 @@
 //! Critical range factors: quantiles of the range of n standard normal values.
 
-use std::collections::HashMap;
-use std::sync::{Mutex, OnceLock, PoisonError};
+use crate::statistics::memory::Memory;
 
 use super::studentised_range::StudentisedRange;
 pub use super::studentised_range::range_cdf;
@@ -34,15 +33,12 @@ pub struct CriticalRangeFactor {
 /// assert!((f - 3.3145).abs() < 5e-5); // requirement 3.4
 /// ```
 pub fn critical_range_factor(n: u32, p: f64) -> Result<f64, DistributionError> {
-    static MEMORY: OnceLock<Mutex<HashMap<(u32, u64), f64>>> = OnceLock::new();
-    let memory = MEMORY.get_or_init(Mutex::default);
+    static MEMORY: Memory<(u32, u64), f64> = Memory::new();
     let key = (n, p.to_bits());
-    if let Some(known) = memory.lock().unwrap_or_else(PoisonError::into_inner).get(&key) {
-        return Ok(*known);
+    match MEMORY.known(&key) {
+        Some(known) => Ok(known),
+        None => Ok(MEMORY.keep(key, StudentisedRange::new(n, f64::INFINITY)?.quantile(p)?)),
     }
-    let factor = StudentisedRange::new(n, f64::INFINITY)?.quantile(p)?;
-    memory.lock().unwrap_or_else(PoisonError::into_inner).insert(key, factor);
-    Ok(factor)
 }
 
 /// The exact factor with the printed one beside it.

@@ -3,7 +3,7 @@
 use super::FRatio;
 use super::components::{Component, VarianceSum};
 use crate::statistics::distribution::{ChiSquared, FisherF};
-use crate::statistics::double_double::{DoubleDouble, Observation, exact};
+use crate::statistics::double_double::{DoubleDouble, LongSum, Observation, exact, unchecked, usable};
 use crate::statistics::hypothesis::Interval;
 use crate::statistics::model_error::ModelError;
 
@@ -74,30 +74,84 @@ struct Sums {
     within: DoubleDouble,
 }
 
-/// Two passes over each group and one over the group means: every square is of a true deviation.
+/// From this many values on, deviations from means of 31 digits are taken as doubles: a few units of the last place in place of
+/// 32 digits, at a fifth of the time.
+const MANY: usize = 10_000;
+
 fn sums<T: Observation, G: AsRef<[T]>>(groups: &[G]) -> Result<Sums, ModelError> {
+    let count: usize = groups.iter().map(|group| group.as_ref().len()).sum();
+    if count < MANY { exact_sums(groups) } else { quick_sums(groups) }
+}
+
+/// The same two passes in doubles; what can cancel, means and their differences, keeps its digits.
+fn quick_sums<T: Observation, G: AsRef<[T]>>(groups: &[G]) -> Result<Sums, ModelError> {
     let (mut total_n, mut squared_sizes) = (0_usize, 0.0);
-    let (mut total, mut within) = (DoubleDouble::ZERO, DoubleDouble::ZERO);
+    let (mut total, mut within) = (LongSum::default(), LongSum::default());
+    let mut means = Vec::with_capacity(groups.len());
+    for group in groups.iter().map(AsRef::as_ref) {
+        ModelError::need("every group", 1, group.len())?;
+        let n = group.len() as f64;
+        if let Some(index) = group.iter().position(|x| !usable(x)) {
+            exact("values", total_n + index, &group[index])?;
+        }
+        let values = || group.iter().map(unchecked);
+        let (mean, sum) = DoubleDouble::mean_of(values(), n);
+        let squares = values().map(|x| DoubleDouble::from(x.away_from(mean).powi(2)));
+        within.add(if group.len() < 100 {
+            DoubleDouble::from(squares.map(DoubleDouble::value).sum::<f64>())
+        } else {
+            DoubleDouble::sum(squares)
+        });
+        total.add(sum);
+        total_n += group.len();
+        squared_sizes += n * n;
+        means.push((n, mean));
+    }
+    let mean = total.total() / DoubleDouble::from(total_n as f64);
+    let mut between = LongSum::default();
+    for (n, group) in means {
+        between.add(DoubleDouble::from(n * group.away_from(mean).powi(2)));
+    }
+    let scale = DoubleDouble::from(total_n as f64) * mean.square();
+    let (between, within) = (between.total().above_rounding(scale), within.total().above_rounding(scale));
+    Ok(Sums { total_n, squared_sizes, mean, between, within })
+}
+
+/// Two passes over each group and one over the group means: every square is of a true deviation.
+fn exact_sums<T: Observation, G: AsRef<[T]>>(groups: &[G]) -> Result<Sums, ModelError> {
+    let (mut total_n, mut squared_sizes) = (0_usize, 0.0);
+    let (mut total, mut within) = (LongSum::default(), LongSum::default());
     let mut means = Vec::with_capacity(groups.len());
     let mut buffer = Vec::new();
+    // Most designs have one size: its reciprocal is worked out once.
+    let mut known = (0_usize, DoubleDouble::ZERO);
     for group in groups.iter().map(AsRef::as_ref) {
         ModelError::need("every group", 1, group.len())?;
         buffer.clear();
+        let mut sum = DoubleDouble::ZERO;
         for x in group {
-            buffer.push(exact("values", total_n + buffer.len(), x)?);
+            let x = exact("values", total_n + buffer.len(), x)?;
+            sum = sum + x;
+            buffer.push(x);
         }
-        let (n, sum) = (DoubleDouble::from(group.len() as f64), DoubleDouble::sum(buffer.iter().copied()));
-        let mean = sum / n;
-        within = buffer.iter().fold(within, |squares, x| squares + (*x - mean).square());
-        total = total + sum;
+        let n = group.len() as f64;
+        if known.0 != group.len() {
+            known = (group.len(), DoubleDouble::ONE / DoubleDouble::from(n));
+        }
+        let mean = sum * known.1;
+        within.add(buffer.iter().fold(DoubleDouble::ZERO, |squares, x| squares + (*x - mean).square()));
+        total.add(sum);
         total_n += group.len();
-        squared_sizes += (group.len() as f64).powi(2);
+        squared_sizes += n * n;
         means.push((n, mean));
     }
-    let mean = total / DoubleDouble::from(total_n as f64);
-    let between = DoubleDouble::sum(means.into_iter().map(|(n, group)| n * (group - mean).square()));
+    let mean = total.total() / DoubleDouble::from(total_n as f64);
+    let mut between = LongSum::default();
+    for (n, group) in means {
+        between.add(DoubleDouble::from(n) * (group - mean).square());
+    }
     let scale = DoubleDouble::from(total_n as f64) * mean.square();
-    let (between, within) = (between.above_rounding(scale), within.above_rounding(scale));
+    let (between, within) = (between.total().above_rounding(scale), within.total().above_rounding(scale));
     Ok(Sums { total_n, squared_sizes, mean, between, within })
 }
 
@@ -210,6 +264,19 @@ mod tests {
         assert!(study.between.truncated() && study.between.raw_variance < 0.0);
         assert_eq!(study.between.variance, 0.0);
         assert_eq!(study.intermediate, study.repeatability);
+    }
+
+    #[test]
+    fn many_values_lose_no_more_than_the_last_places() {
+        // Spread 1e-3 on an offset of 1e9, sizes 1 to 200: against the sums with 32 digits.
+        let groups: Vec<Vec<f64>> = (1..=200u32)
+            .map(|size| (0..size).map(|i| 1e9 + f64::from((i * 7919 + size * 104_729) % 1009) * 1e-6).collect())
+            .collect();
+        let (quick, exact) = (quick_sums(&groups).unwrap(), exact_sums(&groups).unwrap());
+        assert_eq!(quick.total_n, exact.total_n);
+        for (quick, exact) in [(quick.mean, exact.mean), (quick.within, exact.within), (quick.between, exact.between)] {
+            assert!((quick.value() / exact.value() - 1.0).abs() < 1e-15, "{} {}", quick.value(), exact.value());
+        }
     }
 
     #[test]

@@ -4,12 +4,12 @@
 mod null;
 mod published;
 
-use std::collections::HashMap;
-use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use super::{
     Critical, End, Finding, Obtained, OutlierError, PValue, Sidedness, finding, level, no_decision, size, sorted,
 };
+use crate::statistics::memory::Memory;
 use crate::statistics::quadrature::find_root;
 use null::Null;
 pub use published::published;
@@ -186,13 +186,29 @@ pub fn critical_bonferroni(ratio: Ratio, n: usize, alpha: f64) -> Result<Critica
 
 type Key = (Ratio, usize, u64, Sidedness);
 
+/// p of a ratio of readings. Readings have few digits, so few ratios occur, and a quadrature of up to 8 ms a determination
+/// would be most of its evaluation. The ratio is taken to twelve decimals: what lies beyond is the rounding of doubles,
+/// and the same readings get the same p at any titre.
+fn p_of_readings(ratio: Ratio, n: usize, r: f64, sidedness: Sidedness) -> Result<PValue, OutlierError> {
+    static MEMORY: Memory<Key, f64> = Memory::new();
+    let r = (r * 1e12).round() * 1e-12;
+    let key = (ratio, n, r.to_bits(), sidedness);
+    let obtained = match sidedness {
+        Sidedness::TwoSided if ratio.gap_and_cut().1 > 0 => Obtained::Bonferroni,
+        _ => Obtained::Exact,
+    };
+    if let Some(value) = MEMORY.known(&key) {
+        return Ok(PValue { value, sidedness, obtained });
+    }
+    let value = MEMORY.keep(key, p_value(ratio, n, r, sidedness)?.value);
+    Ok(PValue { value, sidedness, obtained })
+}
+
 fn remembered(ratio: Ratio, n: usize, alpha: f64, sidedness: Sidedness) -> Result<f64, OutlierError> {
-    static MEMORY: OnceLock<Mutex<HashMap<Key, f64>>> = OnceLock::new();
+    static MEMORY: Memory<Key, f64> = Memory::new();
     size(n, ratio.fewest(), MOST)?;
     let key = (ratio, n, alpha.to_bits(), sidedness);
-    let memory = MEMORY.get_or_init(Mutex::default);
-    let known = memory.lock().unwrap_or_else(PoisonError::into_inner).get(&key).copied();
-    if let Some(known) = known {
+    if let Some(known) = MEMORY.known(&key) {
         return Ok(known);
     }
     // The tail falls about like a power of 1 − r, so ln p against ln(1 − r) is nearly straight.
@@ -200,8 +216,7 @@ fn remembered(ratio: Ratio, n: usize, alpha: f64, sidedness: Sidedness) -> Resul
     let ratio_at = |u: f64| -(-u).exp_m1();
     let excess = |u: f64| p_from(&null, ratio, ratio_at(u), sidedness).value.ln() - alpha.ln();
     let value = ratio_at(find_root((0.0, 30.0), 1e-12, 2.0 / n as f64, excess));
-    memory.lock().unwrap_or_else(PoisonError::into_inner).insert(key, value);
-    Ok(value)
+    Ok(MEMORY.keep(key, value))
 }
 
 /// What to test and how.
@@ -279,7 +294,7 @@ pub fn test_with(values: &[f64], options: &Options) -> Result<DixonTest, Outlier
         End::Low => (ends.low, x[0]),
     };
     let sidedness = if options.end.is_some() { Sidedness::OneSided } else { Sidedness::TwoSided };
-    let p = p_value(ratio, n, statistic, sidedness)?;
+    let p = p_of_readings(ratio, n, statistic, sidedness)?;
     let bonferroni_5 = match sidedness {
         Sidedness::TwoSided => Some(critical_bonferroni(ratio, n, 0.05)?),
         Sidedness::OneSided => None,

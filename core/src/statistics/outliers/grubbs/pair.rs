@@ -1,9 +1,9 @@
 //! Grubbs' statistics for two values, and the studentised range of one sample.
-use std::collections::HashMap;
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
-use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use super::rest::{Draw, SIMULATED, enclosing_pairs, ordered_pairs_weight};
+use crate::statistics::memory::Memory;
 use crate::statistics::outliers::largest::{Largest, Parts};
 use crate::statistics::outliers::{
     Critical, End, Finding, Obtained, OutlierError, PValue, Sidedness, finding, level, no_decision, size, sorted,
@@ -85,22 +85,16 @@ pub fn critical(
     sidedness: Sidedness,
 ) -> Result<Critical, OutlierError> {
     type Key = (PairStatistic, usize, u64);
-    static MEMORY: OnceLock<Mutex<HashMap<Key, (f64, f64)>>> = OnceLock::new();
+    static MEMORY: Memory<Key, (f64, f64)> = Memory::new();
     let alpha = level(alpha)?;
     size(n, statistic.fewest(), MOST)?;
     let sidedness = if statistic == PairStatistic::SameEnd { sidedness } else { Sidedness::TwoSided };
     let at_one_end = statistic == PairStatistic::SameEnd && sidedness == Sidedness::TwoSided;
     let one_level = if at_one_end { 0.5 * alpha } else { alpha };
-    let memory = MEMORY.get_or_init(Mutex::default);
     let key = (statistic, n, one_level.to_bits());
-    let known = memory.lock().unwrap_or_else(PoisonError::into_inner).get(&key).copied();
-    let (value, standard_error) = match known {
+    let (value, standard_error) = match MEMORY.known(&key) {
         Some(known) => known,
-        None => {
-            let found = solve(statistic, n, one_level)?;
-            memory.lock().unwrap_or_else(PoisonError::into_inner).insert(key, found);
-            found
-        }
+        None => MEMORY.keep(key, solve(statistic, n, one_level)?),
     };
     let obtained = match statistic {
         PairStatistic::SameEnd if at_one_end => Obtained::Bonferroni,

@@ -1,0 +1,273 @@
+//! A control chart as a picture.
+
+use serde::Deserialize;
+use utoipa::IntoParams;
+use uuid::Uuid;
+
+use crate::control_charts::phases::phase_views;
+use crate::control_charts::store::values::Stretch;
+use crate::control_charts::store::{charts, phases as phase_store, values as value_store};
+use crate::control_charts::values;
+use crate::control_charts::wire::{PhaseView, PointView, Statistic};
+use crate::db::{Connection, Db};
+use crate::ids::AccountId;
+use crate::pictures::{Axis, Level, Line, Moment, Panel, Point, Shape, Sheet, Stroke, days, render};
+use crate::refusal::Refusal;
+
+const SIZE: (u32, u32) = (1040, 520);
+const SIZE_WITH_STATISTIC: (u32, u32) = (1040, 720);
+/// Up to this many points each is drawn with its link.
+const EACH: i64 = 1200;
+/// Parts of a longer series; about one for each pixel across.
+const STRETCHES: i32 = 800;
+
+/// Which part of a chart.
+#[derive(Debug, Default, Clone, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(super) struct PictureQuestion {
+    /// Only the newest so many points, 2 to 1200; the whole chart if not given. A chart of more than 1200 points is drawn in
+    /// stretches, each with its lowest and highest value and its number of rule hits.
+    #[param(minimum = 2, maximum = 1200)]
+    last: Option<i64>,
+}
+
+/// What is drawn.
+enum Series {
+    Each(Vec<PointView>),
+    Stretches(Vec<Stretch>),
+}
+
+/// Draws the chart.
+pub(super) async fn draw(db: &Db, id: Uuid, question: &PictureQuestion) -> Result<String, Refusal> {
+    if let Some(last) = question.last.filter(|last| !(2..=EACH).contains(last)) {
+        return Err(Refusal::invalid("last", "range", "must be from 2 to 1200", last));
+    }
+    let (chart, phases, series, points) = db.read(async |connection| load(connection, id, question).await).await?;
+    let sheet = match &series {
+        Series::Each(points) => each(&chart, &phases, points),
+        Series::Stretches(stretches) => in_stretches(&chart, &phases, stretches, points),
+    };
+    let size = if sheet.panels.len() > 1 { SIZE_WITH_STATISTIC } else { SIZE };
+    render(&sheet, size).map_err(Refusal::internal)
+}
+
+async fn load(
+    connection: &Connection,
+    id: Uuid,
+    question: &PictureQuestion,
+) -> Result<(charts::Row, Vec<PhaseView>, Series, i32), Refusal> {
+    let chart = charts::find(connection, id).await?;
+    let own = [chart.id];
+    let (points, rows) = futures_util::try_join!(
+        value_store::last_position(connection, chart.id),
+        phase_store::of_charts(connection, &own)
+    )?;
+    let mut phases = phase_views(connection, rows).await?;
+    phases.retain(|phase| !matches!(phase.state.as_str(), "proposed" | "rejected"));
+    let series = if question.last.is_some() || i64::from(points) <= EACH {
+        let mut rows = value_store::newest(connection, chart.id, question.last.unwrap_or(EACH)).await?;
+        rows.reverse();
+        Series::Each(values::views(connection, &chart, rows).await?)
+    } else {
+        Series::Stretches(value_store::stretches(connection, chart.id, (points, STRETCHES)).await?)
+    };
+    Ok((chart, phases, series, points))
+}
+
+fn title(chart: &charts::Row) -> String {
+    format!("{}: {}", chart.code, chart.title)
+}
+
+/// The limits in force last, in words, for those who cannot see them.
+fn describe(phases: &[PhaseView], points: usize, hits: usize) -> String {
+    let mut text = format!("{points} points, {hits} of them complete a rule.");
+    if let Some(phase) = phases.last() {
+        let n = phase.n.map_or_else(|| "no baseline".to_owned(), |n| format!("n = {n}"));
+        text.push_str(&format!(" Phase {} ({}, {n}): centre {}", phase.number, phase.state, phase.centre));
+        if let (Some(low), Some(high)) = (phase.lower_action, phase.upper_action) {
+            text.push_str(&format!(", action limits {low} and {high}"));
+        }
+        text.push('.');
+    }
+    text
+}
+
+fn each(chart: &charts::Row, phases: &[PhaseView], points: &[PointView]) -> Sheet {
+    let range = range(points.iter().map(|point| days(point.observed_at)));
+    let mut panel = Panel::new(format!("{}, {}", chart.quantity, chart.unit), 3);
+    limits(&mut panel, phases, range);
+    let mut analysts: Vec<AccountId> = points.iter().map(|point| point.recorded_by).collect();
+    analysts.sort_unstable();
+    analysts.dedup();
+    panel.joined = true;
+    panel.points = points
+        .iter()
+        .map(|point| Point {
+            x: days(point.observed_at),
+            y: point.value.value(),
+            bar: 0.0,
+            shape: Shape::of(analysts.iter().position(|analyst| *analyst == point.recorded_by).unwrap_or(0)),
+            hollow: point.excluded,
+            mark: marks(point),
+            title: words(chart, point),
+            link: link(point),
+        })
+        .collect();
+    for point in points {
+        if let Some(upper) = point.limits.and_then(|limits| limits.upper) {
+            let x = days(point.observed_at);
+            panel.levels.push(Level {
+                y: upper,
+                from: x - 0.4,
+                to: x + 0.4,
+                stroke: Stroke::Action,
+                name: String::new(),
+            });
+        }
+    }
+    let hits = points.iter().filter(|point| !point.hits.is_empty()).count();
+    let mut panels = vec![panel];
+    panels.extend(statistic_panel(chart, points, range));
+    Sheet { title: title(chart), description: describe(phases, points.len(), hits), axis: Axis::Days, range, panels }
+}
+
+fn marks(point: &PointView) -> String {
+    point.hits.iter().map(|hit| hit.rule.to_string()).collect::<Vec<_>>().join(",")
+}
+
+fn words(chart: &charts::Row, point: &PointView) -> String {
+    let mut text =
+        format!("{}: {} {}, {}", point.observed_at.format("%Y-%m-%d %H:%M"), point.value, chart.unit, point.verdict);
+    for hit in &point.hits {
+        text.push_str(&format!("; rule {}: {}", hit.rule, hit.text));
+    }
+    if let Some(cause) = &point.cause {
+        text.push_str(&format!("; left out: {cause}"));
+    }
+    text
+}
+
+fn link(point: &PointView) -> String {
+    match (point.run, point.determination) {
+        (Some(run), _) => format!("/runs/{run}"),
+        (None, Some(determination)) => format!("/determinations/{determination}"),
+        _ => String::new(),
+    }
+}
+
+/// Limits of every phase over its own time; only the last says its names, which the others share.
+fn limits(panel: &mut Panel, phases: &[PhaseView], (begin, end): (f64, f64)) {
+    for (index, phase) in phases.iter().enumerate() {
+        let last = index + 1 == phases.len();
+        let from = days(phase.valid_from).max(begin);
+        let to = phase.valid_to.map_or(end, days).min(end);
+        if to < begin || from > end {
+            continue;
+        }
+        let lines = [
+            (Some(phase.centre), Stroke::Plain, "centre"),
+            (phase.lower_warning, Stroke::Warning, "warning"),
+            (phase.upper_warning, Stroke::Warning, "warning"),
+            (phase.lower_action, Stroke::Action, "action"),
+            (phase.upper_action, Stroke::Action, "action"),
+        ];
+        for (y, stroke, name) in lines {
+            let Some(y) = y else { continue };
+            let name = if last { format!("{name} {}", figures(y)) } else { String::new() };
+            panel.levels.push(Level { y, from, to, stroke, name });
+        }
+        let n = phase.n.map_or_else(String::new, |n| format!(", n = {n}"));
+        let label = if phase.label == "preliminary" { ", preliminary" } else { "" };
+        panel.moments.push(Moment { x: from, name: format!("phase {}{n}{label}", phase.number) });
+    }
+}
+
+/// A limit as written beside its line; the exact one is in the chart's JSON.
+fn figures(value: f64) -> String {
+    let decimals = (4.0 - value.abs().max(1e-9).log10().floor()).clamp(0.0, 9.0) as usize;
+    format!("{value:.decimals$}")
+}
+
+fn statistic_panel(chart: &charts::Row, points: &[PointView], (begin, end): (f64, f64)) -> Option<Panel> {
+    let level = |y: f64| Level { y, from: begin, to: end, stroke: Stroke::Action, name: figures(y) };
+    let at = |point: &PointView, y: f64, shape: Shape, hollow: bool| Point {
+        x: days(point.observed_at),
+        y,
+        bar: 0.0,
+        shape,
+        hollow,
+        mark: String::new(),
+        title: String::new(),
+        link: String::new(),
+    };
+    let mut panel = Panel::new("in s", 2);
+    let mut edges = (Vec::new(), Vec::new());
+    for point in points {
+        match point.statistic? {
+            Statistic::Cusum { upper, lower, .. } => {
+                panel.points.push(at(point, upper, Shape::Triangle, false));
+                panel.points.push(at(point, -lower, Shape::Square, true));
+            }
+            Statistic::Ewma { average, limit, .. } => {
+                panel.points.push(at(point, average, Shape::Circle, false));
+                edges.0.push((days(point.observed_at), limit));
+                edges.1.push((days(point.observed_at), -limit));
+            }
+        }
+    }
+    if let Some(h) = chart.design.as_ref().and_then(|design| design.0.h.as_ref()) {
+        panel.label = "CUSUM, in s".to_owned();
+        panel.levels.extend([level(h.value()), level(-h.value())]);
+    } else if !edges.0.is_empty() {
+        panel.label = "EWMA, in s".to_owned();
+        panel.lines.push(Line { points: edges.0, stroke: Stroke::Action });
+        panel.lines.push(Line { points: edges.1, stroke: Stroke::Action });
+    }
+    (!panel.points.is_empty()).then_some(panel)
+}
+
+fn in_stretches(chart: &charts::Row, phases: &[PhaseView], stretches: &[Stretch], points: i32) -> Sheet {
+    let middle = |stretch: &Stretch| f64::midpoint(days(stretch.first), days(stretch.last));
+    let range = range(stretches.iter().flat_map(|stretch| [days(stretch.first), days(stretch.last)]));
+    let mut panel = Panel::new(format!("{}, {}", chart.quantity, chart.unit), 3);
+    limits(&mut panel, phases, range);
+    for stretch in stretches {
+        let x = middle(stretch);
+        panel.lines.push(Line { points: vec![(x, stretch.low), (x, stretch.high)], stroke: Stroke::Plain });
+        if stretch.hits == 0 {
+            continue;
+        }
+        let title = format!(
+            "{} to {}: {} of {} points complete a rule; lowest {}, highest {}",
+            stretch.first.format("%Y-%m-%d"),
+            stretch.last.format("%Y-%m-%d"),
+            stretch.hits,
+            stretch.points,
+            stretch.low,
+            stretch.high
+        );
+        panel.points.push(Point {
+            x,
+            y: stretch.high,
+            bar: 0.0,
+            shape: Shape::Diamond,
+            hollow: false,
+            mark: String::new(),
+            title,
+            link: String::new(),
+        });
+    }
+    let hits: i64 = stretches.iter().map(|stretch| stretch.hits).sum();
+    let description = format!(
+        "{} Drawn in {} stretches from lowest to highest value; a diamond marks those with rule hits.",
+        describe(phases, usize::try_from(points).unwrap_or(0), usize::try_from(hits).unwrap_or(0)),
+        stretches.len()
+    );
+    Sheet { title: title(chart), description, axis: Axis::Days, range, panels: vec![panel] }
+}
+
+fn range(moments: impl Iterator<Item = f64>) -> (f64, f64) {
+    let (low, high) = moments.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), x| (low.min(x), high.max(x)));
+    if low <= high { (low, high) } else { (0.0, 1.0) }
+}

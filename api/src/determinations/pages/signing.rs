@@ -1,0 +1,123 @@
+//! Submission, review, return, approval and amendment of a determination, each with the password again.
+
+use actix_web::{HttpResponse, routes, web};
+use uuid::Uuid;
+
+use crate::auth::allowed::Allowed;
+use crate::auth::permissions::Deed;
+use crate::auth::permissions::acts::{ApproveDeterminations, ReviewDeterminations, SubmitDeterminations};
+use crate::config::Policy;
+use crate::db::Db;
+use crate::determinations::service;
+use crate::determinations::steps::{self, Step};
+use crate::pages::form::{Form, Sent, onward};
+use crate::pages::shell::Shell;
+use crate::sign_offs::NewSignature;
+use crate::web::problem::Problem;
+
+/// A step by the word in its address, with its title, its button, what it means and whether it needs a reason.
+pub(super) fn step_of(word: &str) -> (Step, &'static str, &'static str, &'static str, bool) {
+    match word {
+        "review" => (
+            Step::Review,
+            "Review",
+            "Sign as reviewed",
+            "You sign: I checked readings, working, quality control and trail.",
+            false,
+        ),
+        "return" => (Step::Return, "Return", "Return it", "It goes back to its author, with your reason.", true),
+        "approval" => (
+            Step::Approve,
+            "Approve",
+            "Sign as approved",
+            "You sign: fit for release. The figures, the digest of their inputs and the formulae are frozen.",
+            false,
+        ),
+        "amendment" => (
+            Step::Amend,
+            "Amend",
+            "Reopen it",
+            "The signatures are no longer valid from then on; somebody else approves anew.",
+            true,
+        ),
+        _ => (Step::Submit, "Submit", "Sign and submit", "You sign: these are my observations.", false),
+    }
+}
+
+async fn sign<D: Deed>(
+    who: &Allowed<D>,
+    shell: &Shell,
+    (db, policy): (&Db, Policy),
+    (id, word): (Uuid, &str),
+    sent: &Sent,
+) -> Result<HttpResponse, Problem> {
+    let view = service::read(db, id).await?;
+    let (step, title, button, meaning, reason) = step_of(word);
+    let back = format!("/determinations/{id}");
+    let stands = match &view.evaluation.reported {
+        Some(reported) => {
+            format!("{} ± {} {}", shell.n(&reported.text), shell.n(&reported.expanded_uncertainty), reported.unit)
+        }
+        None => view.evaluation.progress.detail.clone(),
+    };
+    let flags = if view.flags.is_empty() { String::new() } else { format!(" To be known: {}.", view.flags.join("; ")) };
+    let form = Form::new(format!("{title} {}", view.code), button, back.as_str())
+        .lead(format!("{}, {}: {stands}. {meaning}{flags}", view.code, view.analyte))
+        .signing(Some(&view.content_digest), reason)
+        .help(
+            "A signature stands over the digest of what you looked at. If it has changed meanwhile, nothing is signed.",
+            "ISO/IEC 17025:2017 7.8.1.2 and 7.5.1: who did, checked and authorised it.",
+            "Submitted, then reviewed by somebody else, then approved by a manager.",
+        );
+    shell
+        .take(who, sent, form, async |act, signature: NewSignature| {
+            let answer = steps::determination(db, &act, who.user(), policy, (id, step), signature).await?;
+            Ok(onward(&answer, &back))
+        })
+        .await
+}
+
+/// Submits, signed by the author.
+#[routes]
+#[get("/determinations/{id}/submission")]
+#[post("/determinations/{id}/submission")]
+pub(super) async fn submit(
+    who: Allowed<SubmitDeterminations>,
+    shell: Shell,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    sign(&who, &shell, (&db, **policy), (*id, "submission"), &sent).await
+}
+
+/// Reviews or returns.
+#[routes]
+#[get("/determinations/{id}/{step:review|return}")]
+#[post("/determinations/{id}/{step:review|return}")]
+pub(super) async fn review(
+    who: Allowed<ReviewDeterminations>,
+    shell: Shell,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    path: web::Path<(Uuid, String)>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    sign(&who, &shell, (&db, **policy), (path.0, &path.1), &sent).await
+}
+
+/// Approves or amends.
+#[routes]
+#[get("/determinations/{id}/{step:approval|amendment}")]
+#[post("/determinations/{id}/{step:approval|amendment}")]
+pub(super) async fn approve(
+    who: Allowed<ApproveDeterminations>,
+    shell: Shell,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    path: web::Path<(Uuid, String)>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    sign(&who, &shell, (&db, **policy), (path.0, &path.1), &sent).await
+}

@@ -1,0 +1,72 @@
+//! Table of imported files.
+
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use sha2::{Digest, Sha256};
+use uuid::Uuid;
+
+use crate::db::Connection;
+use crate::ids::{AccountId, ImportedFileId};
+use crate::imports::NewImport;
+use crate::refusal::{Code, ConstraintMeaning, Refusal, from_store};
+use crate::schema::imported_files;
+
+/// A file as stored.
+#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
+#[diesel(table_name = imported_files)]
+pub(crate) struct Row {
+    pub(crate) id: ImportedFileId,
+    pub(crate) purpose: String,
+    pub(crate) subject_id: Uuid,
+    pub(crate) file_name: String,
+    pub(crate) decimal_mark: String,
+    pub(crate) separator: String,
+    pub(crate) digest: String,
+    pub(crate) content: String,
+    pub(crate) records: i32,
+    #[diesel(skip_insertion)]
+    pub(crate) recorded_at: DateTime<Utc>,
+    pub(crate) recorded_by: AccountId,
+}
+
+const MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
+    constraint: "imported_files_once",
+    code: Code::AlreadyExists,
+    field: "text",
+    detail: "this very file was imported here before",
+}];
+
+/// SHA-256 of a file's text.
+pub(crate) fn digest(text: &str) -> String {
+    hex::encode(Sha256::digest(text.as_bytes()))
+}
+
+/// Keeps a file as it came.
+pub(crate) async fn keep(
+    mut connection: &Connection,
+    file: NewImport,
+    (purpose, subject): (&str, Uuid),
+    records: i32,
+    by: AccountId,
+) -> Result<Row, Refusal> {
+    let row = Row {
+        id: ImportedFileId::new(),
+        purpose: purpose.to_owned(),
+        subject_id: subject,
+        digest: digest(&file.text),
+        file_name: file.file_name,
+        decimal_mark: file.decimal_mark,
+        separator: file.separator,
+        content: file.text,
+        records,
+        recorded_at: DateTime::UNIX_EPOCH,
+        recorded_by: by,
+    };
+    diesel::insert_into(imported_files::table)
+        .values(&row)
+        .returning(Row::as_returning())
+        .get_result(&mut connection)
+        .await
+        .map_err(|error| from_store(error, MEANINGS))
+}

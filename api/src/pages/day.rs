@@ -1,0 +1,212 @@
+//! The day: what waits for whom.
+
+use actix_web::{HttpResponse, get, web};
+use askama::Template;
+use chrono::{Duration, Utc};
+use uuid::Uuid;
+
+use crate::auth::allowed::Allowed;
+use crate::auth::permissions::Action;
+use crate::auth::permissions::acts::ReadRecords;
+use crate::concessions;
+use crate::db::Db;
+use crate::determinations::iron_results;
+use crate::determinations::pages as determination_pages;
+use crate::determinations::service as determinations;
+use crate::equipment::pages as equipment_pages;
+use crate::equipment::service as equipment;
+use crate::pages::choices::first_page;
+use crate::pages::sheet::{Cell, Table};
+use crate::pages::shell::{Help, Shell};
+use crate::pages::show;
+use crate::refusal::Refusal;
+use crate::runs::{pages as run_pages, service as runs};
+use crate::titrants::{pages as titrant_pages, service as titrants, standardisations};
+use crate::web::problem::Problem;
+
+/// So many days before its end a lot or calibration is shown.
+const AHEAD_DAYS: i64 = 14;
+
+/// Mounts the page.
+pub(crate) fn routes(config: &mut web::ServiceConfig) {
+    config.service(read_day);
+}
+
+/// Something that waits.
+struct Waiting {
+    id: &'static str,
+    title: &'static str,
+    /// For whom.
+    whom: &'static str,
+    /// Whether the person who looks can do something about it.
+    mine: bool,
+    table: Table,
+}
+
+#[derive(Template)]
+#[template(path = "day.html")]
+struct DayPage<'a> {
+    shell: &'a Shell,
+    today: String,
+    waiting: Vec<Waiting>,
+    help: Help,
+}
+
+/// The first page of a day.
+#[get("/day")]
+pub(crate) async fn read_day(
+    _who: Allowed<ReadRecords>,
+    shell: Shell,
+    db: web::Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let mut waiting = signatures(&shell, &db).await?;
+    waiting.extend(benches(&shell, &db).await?);
+    waiting.extend(ends(&shell, &db).await?);
+    // What one can do oneself comes first, what is empty last.
+    waiting.sort_by_key(|part| (part.table.rows.is_empty(), !part.mine));
+    let page = DayPage {
+        shell: &shell,
+        today: show::time(Utc::now()),
+        waiting,
+        help: Help {
+            what: "What waits, for whom, and what ends soon. What your roles let you do stands first.",
+            standard: "ISO/IEC 17025:2017 7.7 and 8.9 (review of what goes on).",
+            next: "Open a line to act on it; a line leaves when its state moves on.",
+        },
+    };
+    shell.show(&page)
+}
+
+async fn signatures(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
+    let newest = (Uuid::max(), 50);
+    let mut waiting = Vec::new();
+    let steps = [
+        ("review", "To be reviewed", "submitted", Action::ReviewDeterminations, "somebody who had no hand in it"),
+        ("approve", "To be approved", "reviewed", Action::ApproveDeterminations, "a manager"),
+        ("returned", "Returned to their authors", "returned", Action::RecordTitrations, "the author"),
+    ];
+    for (id, title, state, action, whom) in steps {
+        let lines = determinations::in_state(db, state, newest).await?.items;
+        let mut rows = determination_pages::rows(db, &lines).await?;
+        for view in iron_results::in_state(db, state, newest).await?.items {
+            rows.push(vec![
+                Cell::link(view.code, format!("/iron-results/{}", view.id)),
+                Cell::state(view.state),
+                Cell::text(""),
+                Cell::text("iron(III) by difference"),
+                Cell::text(""),
+                Cell::text("sample"),
+                Cell::text(show::time(view.recorded_at)),
+            ]);
+        }
+        let table = Table { columns: determination_pages::COLUMNS.to_vec(), rows, ..Table::default() };
+        waiting.push(Waiting { id, title, whom, mine: shell.may(action), table });
+    }
+    let submitted = standardisations::in_state(db, "submitted", 50).await?;
+    waiting.push(Waiting {
+        id: "standardisations",
+        title: "Standardisations to be approved",
+        whom: "a manager who had no hand in it",
+        mine: shell.may(Action::ReleaseTitrants),
+        table: Table {
+            columns: titrant_pages::STANDARDISATION_COLUMNS.to_vec(),
+            rows: titrant_pages::standardisation_rows(shell, &submitted),
+            ..Table::default()
+        },
+    });
+    let asked = concessions::list(db, &first_page()).await?.items.into_iter().filter(|view| view.state == "requested");
+    let rows = asked.map(|view| {
+        vec![
+            Cell::link(view.item_kind, format!("/concessions/{}", view.id)),
+            Cell::text(view.reason),
+            Cell::text(show::time(view.valid_to)),
+            Cell::number(format!("{} of 2", view.sign_offs.len())),
+        ]
+    });
+    waiting.push(Waiting {
+        id: "concessions",
+        title: "Concessions to be signed",
+        whom: "two managers",
+        mine: shell.may(Action::SignConcessions),
+        table: Table {
+            columns: vec!["Item", "Reason", "Until", "Signatures"],
+            rows: rows.collect(),
+            ..Table::default()
+        },
+    });
+    Ok(waiting)
+}
+
+async fn benches(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
+    let newest = (Uuid::max(), 50);
+    let begun = determinations::in_state(db, "in progress", newest).await?.items;
+    let mut waiting = vec![Waiting {
+        id: "begun",
+        title: "Determinations in progress",
+        whom: "the bench",
+        mine: shell.may(Action::RecordTitrations),
+        table: Table {
+            columns: determination_pages::COLUMNS.to_vec(),
+            rows: determination_pages::rows(db, &begun).await?,
+            ..Table::default()
+        },
+    }];
+    let states = [
+        ("open", "Open runs", "open", Action::ConductRuns, "the bench"),
+        ("closed", "Runs to be released", "closed", Action::ReleaseRuns, "a manager who did not open it"),
+    ];
+    for (id, title, state, action, whom) in states {
+        let found = runs::in_state(db, state, newest).await?.items;
+        let table = Table {
+            columns: run_pages::COLUMNS.to_vec(),
+            rows: run_pages::rows(db, &found).await?,
+            ..Table::default()
+        };
+        waiting.push(Waiting { id, title, whom, mine: shell.may(action), table });
+    }
+    Ok(waiting)
+}
+
+async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
+    let soon = Utc::now() + Duration::days(AHEAD_DAYS);
+    let lots = titrants::list(db, &first_page()).await?.items.into_iter();
+    let lots: Vec<_> = lots
+        .filter(|lot| matches!(lot.state.as_str(), "released" | "in use"))
+        .filter(|lot| {
+            lot.factor_now.as_ref().map_or(lot.expires_at, |factor| factor.valid_to).min(lot.expires_at) < soon
+        })
+        .collect();
+    let fresh: Vec<_> =
+        titrants::list(db, &first_page()).await?.items.into_iter().filter(|lot| lot.state == "prepared").collect();
+    let mut pieces: Vec<_> = equipment::pieces(db).await?.into_iter().collect();
+    pieces.retain(|piece| piece.view.state == "in service" && piece.due_on.is_none_or(|due| due < soon.date_naive()));
+    pieces.sort_by_key(|piece| piece.due_on);
+    let lot_table = |rows| Table { columns: titrant_pages::COLUMNS.to_vec(), rows, ..Table::default() };
+    Ok(vec![
+        Waiting {
+            id: "lots",
+            title: "Titrant lots whose factor or use ends within 14 days",
+            whom: "whoever prepares titrants",
+            mine: shell.may(Action::PrepareTitrants),
+            table: lot_table(titrant_pages::rows(shell, &lots)),
+        },
+        Waiting {
+            id: "prepared",
+            title: "Lots to be released",
+            whom: "a manager who did not prepare it",
+            mine: shell.may(Action::ReleaseTitrants),
+            table: lot_table(titrant_pages::rows(shell, &fresh)),
+        },
+        Waiting {
+            id: "calibrations",
+            title: "Calibrations due within 14 days or overdue",
+            whom: "a manager",
+            mine: shell.may(Action::RecordEquipment),
+            table: Table {
+                columns: equipment_pages::COLUMNS.to_vec(),
+                rows: equipment_pages::rows(&pieces),
+                ..Table::default()
+            },
+        },
+    ])
+}

@@ -1,0 +1,546 @@
+//! Forms: described once, rendered, read back, and turned into the same JSON the API takes.
+//!
+//! The names of fields are paths in that JSON, so that what the API says about a field stands beside it on the page, with
+//! the entry kept. A form carries its session's code and an idempotency key, which is stored in the transaction of what it
+//! records: sent twice, it records once.
+
+mod sent;
+
+use chrono::{Local, LocalResult, NaiveDateTime, SecondsFormat, TimeZone as _, Utc};
+use ferrotitre_core::lifecycle::EntityKind;
+use serde::de::DeserializeOwned;
+use serde_json::Value;
+use uuid::Uuid;
+
+use crate::pages::shell::{Help, Shell};
+use crate::pages::show;
+use crate::refusal::{Code, FieldErrors, Refusal};
+use crate::web::body::parse;
+
+pub(crate) use sent::{Sent, field_of, onward, see};
+
+/// Field with the session's code.
+pub(crate) const CODE: &str = "_code";
+/// Field with the idempotency key.
+pub(crate) const KEY: &str = "_key";
+/// Field with the version a correction corrects.
+pub(crate) const VERSION: &str = "_version";
+
+/// One of several values.
+#[derive(Debug, Clone)]
+pub(crate) struct Choice {
+    /// What is sent to the service.
+    pub(crate) value: String,
+    /// What a scanner reads from the label, or the value itself.
+    pub(crate) code: String,
+    /// More words.
+    pub(crate) label: String,
+}
+
+impl Choice {
+    /// A word that stands for itself.
+    pub(crate) fn word(word: &str) -> Self {
+        Self { value: word.to_owned(), code: word.to_owned(), label: String::new() }
+    }
+
+    /// A thing with an identity and the code on its label.
+    pub(crate) fn thing(id: impl std::fmt::Display, code: &str, label: impl Into<String>) -> Self {
+        Self { value: id.to_string(), code: code.to_owned(), label: label.into() }
+    }
+}
+
+/// What a field holds.
+#[derive(Debug, Clone)]
+pub(crate) enum Kind {
+    /// A line of text.
+    Text,
+    /// Several lines.
+    Long,
+    /// A decimal, sent as text so that trailing zeros are kept.
+    Decimal,
+    /// A whole number.
+    Whole,
+    /// A day.
+    Day,
+    /// A time; empty means now where the flag says so.
+    Time { now: bool },
+    /// A password.
+    Password,
+    /// One of several.
+    Choice(Vec<Choice>),
+    /// One of several, always as a list to choose from.
+    List(Vec<Choice>),
+    /// One of several things by the code on its label; a scanner can type it.
+    Thing(Vec<Choice>),
+    /// yes or no, sent as a boolean; absent if left open.
+    YesNo,
+    /// Several of several, sent as a list.
+    Several(Vec<Choice>),
+}
+
+/// A field of a form.
+#[derive(Debug, Clone)]
+pub(crate) struct Field {
+    pub(crate) name: String,
+    pub(crate) label: String,
+    pub(crate) kind: Kind,
+    pub(crate) value: String,
+    pub(crate) help: String,
+    pub(crate) required: bool,
+    pub(crate) error: String,
+    /// Heading that begins here.
+    pub(crate) part: &'static str,
+}
+
+impl Field {
+    /// A field.
+    pub(crate) fn new(name: &str, label: &str, kind: Kind) -> Self {
+        Self {
+            name: name.to_owned(),
+            label: label.to_owned(),
+            kind,
+            value: String::new(),
+            help: String::new(),
+            required: true,
+            error: String::new(),
+            part: "",
+        }
+    }
+
+    /// May stay empty.
+    pub(crate) fn optional(self) -> Self {
+        Self { required: false, ..self }
+    }
+
+    /// With words of help.
+    pub(crate) fn help(self, help: impl Into<String>) -> Self {
+        Self { help: help.into(), ..self }
+    }
+
+    /// With a value to begin with.
+    pub(crate) fn value(self, value: impl std::fmt::Display) -> Self {
+        Self { value: value.to_string(), ..self }
+    }
+
+    /// Begins a part of the form with a heading.
+    pub(crate) fn part(self, part: &'static str) -> Self {
+        Self { part, ..self }
+    }
+
+    /// Id of the input, for its label.
+    pub(crate) fn id(&self) -> String {
+        let letters = self.name.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' });
+        format!("f-{}", letters.collect::<String>())
+    }
+
+    /// Which template part draws it.
+    pub(crate) fn widget(&self) -> &'static str {
+        match &self.kind {
+            Kind::Text => "text",
+            Kind::Long => "long",
+            Kind::Decimal => "decimal",
+            Kind::Whole => "whole",
+            Kind::Day => "day",
+            Kind::Time { .. } => "time",
+            Kind::Password => "password",
+            Kind::Choice(_) | Kind::YesNo => "choice",
+            Kind::List(_) => "list",
+            Kind::Thing(_) => "thing",
+            Kind::Several(_) => "several",
+        }
+    }
+
+    /// Its choices, to draw.
+    pub(crate) fn choices(&self) -> Vec<Choice> {
+        match &self.kind {
+            Kind::Choice(choices) | Kind::List(choices) | Kind::Thing(choices) | Kind::Several(choices) => {
+                choices.clone()
+            }
+            Kind::YesNo => vec![Choice::thing("true", "yes", ""), Choice::thing("false", "no", "")],
+            _ => Vec::new(),
+        }
+    }
+
+    /// Whether a choice is the present one.
+    pub(crate) fn has(&self, choice: &Choice) -> bool {
+        match self.kind {
+            Kind::Several(_) => self.value.split('\n').any(|value| value == choice.value),
+            _ => self.value == choice.value,
+        }
+    }
+
+    /// What stands in the input: of a thing its code, of a decimal the person's mark.
+    pub(crate) fn shown(&self, shell: &Shell) -> String {
+        match &self.kind {
+            Kind::Thing(choices) => {
+                let found = choices.iter().find(|choice| choice.value == self.value);
+                found.map_or_else(|| self.value.clone(), |choice| choice.code.clone())
+            }
+            Kind::Decimal => shell.n(&self.value),
+            Kind::Password => String::new(),
+            _ => self.value.clone(),
+        }
+    }
+
+    fn json(&self, comma: bool, errors: &mut FieldErrors) -> Option<Value> {
+        let given = self.value.trim();
+        if given.is_empty() && !matches!(self.kind, Kind::Time { now: true } | Kind::Several(_)) {
+            if self.required {
+                errors.add(&self.name, "required", "must not be empty", "");
+            }
+            return None;
+        }
+        match &self.kind {
+            Kind::Text | Kind::Long | Kind::Choice(_) | Kind::List(_) => Some(given.into()),
+            Kind::Day => Some(given.into()),
+            Kind::Password => Some(self.value.clone().into()),
+            Kind::Decimal if comma => Some(given.replace(',', ".").into()),
+            Kind::Decimal => Some(given.into()),
+            Kind::Whole => match given.parse::<i64>() {
+                Ok(number) => Some(number.into()),
+                Err(_not_whole) => {
+                    errors.add(&self.name, "type", "must be a whole number", given);
+                    None
+                }
+            },
+            Kind::Time { now } => match instant(given, *now) {
+                Some(time) => Some(time.into()),
+                None => {
+                    errors.add(&self.name, "type", "must be a day and a time, such as 2026-11-25T09:30", given);
+                    None
+                }
+            },
+            Kind::Thing(choices) => {
+                let same = |choice: &&Choice| choice.code.eq_ignore_ascii_case(given) || choice.value == given;
+                let found = choices.iter().find(same);
+                if found.is_none() {
+                    let message = format!(
+                        "'{given}' is not among what can be chosen here; scan the label or choose from the list"
+                    );
+                    errors.add(&self.name, "exists", message, given);
+                }
+                found.map(|choice| choice.value.clone().into())
+            }
+            Kind::YesNo => Some((given == "true").into()),
+            Kind::Several(_) => Some(self.value.split('\n').filter(|value| !value.is_empty()).collect()),
+        }
+    }
+}
+
+/// A time as entered, in the laboratory's own zone.
+fn instant(given: &str, now: bool) -> Option<String> {
+    if given.is_empty() {
+        return now.then(|| Utc::now().to_rfc3339_opts(SecondsFormat::Secs, true));
+    }
+    let formats = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"];
+    let naive = formats.iter().find_map(|format| NaiveDateTime::parse_from_str(given, format).ok())?;
+    match Local.from_local_datetime(&naive) {
+        LocalResult::Single(time) | LocalResult::Ambiguous(time, _) => Some(time.to_rfc3339()),
+        LocalResult::None => None,
+    }
+}
+
+/// A form.
+#[derive(Debug, Clone)]
+pub(crate) struct Form {
+    pub(crate) title: String,
+    pub(crate) lead: String,
+    pub(crate) submit: &'static str,
+    pub(crate) back: String,
+    pub(crate) fields: Vec<Field>,
+    pub(crate) hidden: Vec<(&'static str, String)>,
+    pub(crate) key: String,
+    /// Title and detail of what is wrong.
+    pub(crate) trouble: Option<(String, String)>,
+    pub(crate) cautions: String,
+    pub(crate) help: Help,
+    /// Whether the fields stand under `facts` in the JSON, beside a reason.
+    correction: bool,
+}
+
+impl Form {
+    /// A form with a title and what its button says.
+    pub(crate) fn new(title: impl Into<String>, submit: &'static str, back: impl Into<String>) -> Self {
+        Self {
+            title: title.into(),
+            lead: String::new(),
+            submit,
+            back: back.into(),
+            fields: Vec::new(),
+            hidden: Vec::new(),
+            key: Uuid::now_v7().to_string(),
+            trouble: None,
+            cautions: String::new(),
+            help: Help::default(),
+            correction: false,
+        }
+    }
+
+    /// With words above the fields.
+    pub(crate) fn lead(self, lead: impl Into<String>) -> Self {
+        Self { lead: lead.into(), ..self }
+    }
+
+    /// With fields.
+    pub(crate) fn with(mut self, fields: impl IntoIterator<Item = Field>) -> Self {
+        self.fields.extend(fields);
+        self
+    }
+
+    /// With a caution.
+    pub(crate) fn cautions(self, cautions: impl Into<String>) -> Self {
+        Self { cautions: cautions.into(), ..self }
+    }
+
+    /// With help.
+    pub(crate) fn help(self, what: &'static str, standard: &'static str, next: &'static str) -> Self {
+        Self { help: Help { what, standard, next }, ..self }
+    }
+
+    /// With a field nobody sees.
+    pub(crate) fn hide(mut self, name: &'static str, value: impl Into<String>) -> Self {
+        self.hidden.push((name, value.into()));
+        self
+    }
+
+    /// Filled in from facts as the API shows them.
+    pub(crate) fn filled(mut self, facts: &Value) -> Self {
+        for field in &mut self.fields {
+            if let Some(value) = at(facts, &field.name) {
+                field.value = text_of(value, &field.kind);
+            }
+        }
+        self
+    }
+
+    /// The form of a correction: the present facts, the version they are, and a reason.
+    pub(crate) fn correcting(self, facts: &Value, version: impl std::fmt::Display) -> Self {
+        let mut form = self.filled(facts).hide(VERSION, version.to_string());
+        let help = "What was wrong, at least 5 characters. Both versions stay on record.";
+        let reason = Field::new("reason", "Reason of the correction", Kind::Long).help(help).part("Why");
+        form.fields.push(reason);
+        form.correction = true;
+        form
+    }
+
+    /// A form that signs: the password again, and what was looked at.
+    pub(crate) fn signing(self, digest: Option<&str>, reason: bool) -> Self {
+        let words = Field::new("reason", if reason { "Reason" } else { "Words to go with it" }, Kind::Long);
+        let words = if reason { words.help("At least 5 characters.") } else { words.optional() };
+        let password = Field::new("password", "Your own password, again", Kind::Password)
+            .help("Every signature asks for it. Your printed name, the time and the meaning are recorded.");
+        let form = self.with([words, password]);
+        match digest {
+            Some(digest) => form.hide("content_digest", digest),
+            None => form,
+        }
+    }
+
+    /// A form that moves a thing to another of the states it can go to now.
+    pub(crate) fn move_form(kind: EntityKind, state: &str, title: String, back: &str) -> Self {
+        let moves: Vec<_> = kind.moves().iter().filter(|step| step.from == state).collect();
+        let label = |reason: bool| if reason { "needs a reason" } else { "" };
+        let to = moves.iter().map(|step| Choice::thing(step.to, step.to, label(step.reason))).collect();
+        Self::new(title, "Move", back).lead(format!("Its state is {state}.")).with([
+            Field::new("to", "To", Kind::Choice(to)),
+            Field::new("reason", "Reason", Kind::Long)
+                .optional()
+                .help("At least 5 characters where the move needs one."),
+        ])
+    }
+
+    /// Takes over what was sent, so that nothing entered is lost.
+    pub(crate) fn take_over(&mut self, sent: &Sent) {
+        for field in &mut self.fields {
+            field.value = match field.kind {
+                Kind::Several(_) => sent.all(&field.name),
+                _ => sent.get(&field.name).to_owned(),
+            };
+            if let Kind::Thing(choices) = &field.kind {
+                let given = field.value.trim();
+                if let Some(choice) = choices.iter().find(|choice| choice.code.eq_ignore_ascii_case(given)) {
+                    field.value.clone_from(&choice.value);
+                }
+            }
+        }
+        for (name, value) in &mut self.hidden {
+            *value = sent.get(name).to_owned();
+        }
+        if !sent.get(KEY).is_empty() {
+            sent.get(KEY).clone_into(&mut self.key);
+        }
+    }
+
+    /// What was sent, as the API takes it.
+    ///
+    /// # Errors
+    /// Every field that is empty or cannot be read.
+    pub(crate) fn read<T: DeserializeOwned>(&self, comma: bool) -> Result<T, Refusal> {
+        let mut errors = FieldErrors::default();
+        let mut whole = Value::Object(serde_json::Map::new());
+        for field in &self.fields {
+            if let Some(value) = field.json(comma, &mut errors) {
+                let under = self.correction && field.name != "reason";
+                let path = if under { format!("facts.{}", field.name) } else { field.name.clone() };
+                put(&mut whole, &path, value);
+            }
+        }
+        for (name, value) in self.hidden.iter().filter(|(name, value)| !name.starts_with('_') && !value.is_empty()) {
+            put(&mut whole, name, value.clone().into());
+        }
+        errors.check()?;
+        without_gaps(&mut whole);
+        parse(whole.to_string().as_bytes())
+    }
+
+    /// Puts what a refusal says beside the fields it names.
+    pub(crate) fn blame(&mut self, refusal: &Refusal) {
+        let mut elsewhere = Vec::new();
+        for wrong in &refusal.fields {
+            let name = wrong.field.strip_prefix("facts.").unwrap_or(&wrong.field);
+            match self.fields.iter_mut().find(|field| field.name == name) {
+                Some(field) if field.error.is_empty() => field.error.clone_from(&wrong.message),
+                Some(field) => field.error = format!("{}; {}", field.error, wrong.message),
+                None => elsewhere.push(format!("{name}: {}", wrong.message)),
+            }
+        }
+        if refusal.code == Code::KeyReused {
+            // What was sent under this key is recorded; what is in the form now is another entry.
+            self.key = Uuid::now_v7().to_string();
+            let detail = "This form was sent before with other entries, and those are recorded. Send it again only if this is a further entry.";
+            self.trouble = Some((refusal.code.title().to_owned(), detail.to_owned()));
+            return;
+        }
+        let detail = match (refusal.fields.is_empty(), elsewhere.is_empty()) {
+            (true, _) => refusal.detail.clone(),
+            (false, true) => String::new(),
+            (false, false) => elsewhere.join("; "),
+        };
+        self.trouble = Some((refusal.code.title().to_owned(), detail));
+    }
+
+    /// Whether the browser keeps what is entered until it is saved: not passwords, and not a word or two.
+    pub(crate) fn keeps(&self) -> bool {
+        self.fields.len() > 3 && !self.fields.iter().any(|field| matches!(field.kind, Kind::Password))
+    }
+
+    /// The service's clock, by which the browser stamps what it keeps.
+    pub(crate) fn now(&self) -> String {
+        show::clock()
+    }
+
+    /// Fields with something wrong.
+    pub(crate) fn wrong(&self) -> Vec<&Field> {
+        self.fields.iter().filter(|field| !field.error.is_empty()).collect()
+    }
+}
+
+fn text_of(value: &Value, kind: &Kind) -> String {
+    match (value, kind) {
+        (Value::Null, _) => String::new(),
+        (Value::String(text), Kind::Time { .. }) => text.parse().map_or_else(|_| text.clone(), show::time_field),
+        (Value::String(text), _) => text.clone(),
+        (Value::Array(items), Kind::Several(_)) => {
+            items.iter().filter_map(Value::as_str).collect::<Vec<_>>().join("\n")
+        }
+        (other, _) => other.to_string(),
+    }
+}
+
+/// Parts of a path such as `a.b[0].c`.
+fn parts(path: &str) -> impl Iterator<Item = &str> {
+    path.split(['.', '[']).map(|part| part.trim_end_matches(']')).filter(|part| !part.is_empty())
+}
+
+/// The value at a path.
+pub(crate) fn at<'a>(whole: &'a Value, path: &str) -> Option<&'a Value> {
+    parts(path).try_fold(whole, |value, part| match part.parse::<usize>() {
+        Ok(index) => value.get(index),
+        Err(_name) => value.get(part),
+    })
+}
+
+fn put(whole: &mut Value, path: &str, value: Value) {
+    let mut place = whole;
+    for part in parts(path) {
+        place = match part.parse::<usize>() {
+            Ok(index) => {
+                if !place.is_array() {
+                    *place = Value::Array(Vec::new());
+                }
+                let Value::Array(items) = place else { return };
+                if items.len() <= index {
+                    items.resize(index + 1, Value::Null);
+                }
+                &mut items[index]
+            }
+            Err(_name) => {
+                if !place.is_object() {
+                    *place = Value::Object(serde_json::Map::new());
+                }
+                let Value::Object(fields) = place else { return };
+                fields.entry(part.to_owned()).or_insert(Value::Null)
+            }
+        };
+    }
+    *place = value;
+}
+
+/// Lines of a list that were left empty between others are not there.
+fn without_gaps(value: &mut Value) {
+    match value {
+        Value::Array(items) => {
+            items.retain(|item| !item.is_null());
+            items.iter_mut().for_each(without_gaps);
+        }
+        Value::Object(fields) => fields.values_mut().for_each(without_gaps),
+        _ => {}
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    fn read(fields: Vec<Field>, comma: bool) -> Result<Value, Refusal> {
+        Form::new("", "", "").with(fields).read(comma)
+    }
+
+    #[test]
+    fn names_are_paths_and_empty_fields_are_absent() {
+        let fields = vec![
+            Field::new("a.b", "", Kind::Text).value(" x "),
+            Field::new("list[0]", "", Kind::Decimal).value("23,10"),
+            Field::new("list[1]", "", Kind::Decimal).optional(),
+            Field::new("list[2].c", "", Kind::Whole).value("7"),
+            Field::new("flag", "", Kind::YesNo).value("false"),
+            Field::new("open", "", Kind::YesNo).optional(),
+            Field::new("thing", "", Kind::Thing(vec![Choice::thing("id-1", "B-01", "")])).value("b-01"),
+        ];
+        let expected = json!({ "a": { "b": "x" }, "list": ["23.10", { "c": 7 }], "flag": false, "thing": "id-1" });
+        assert_eq!(read(fields, true).unwrap(), expected);
+    }
+
+    #[test]
+    fn a_decimal_comma_is_taken_only_from_those_who_chose_it() {
+        let field = || vec![Field::new("v", "", Kind::Decimal).value("23,10")];
+        assert_eq!(read(field(), true).unwrap(), json!({ "v": "23.10" }));
+        // The comma goes on to the rule for readings, which refuses it.
+        assert_eq!(read(field(), false).unwrap(), json!({ "v": "23,10" }));
+    }
+
+    #[test]
+    fn every_empty_field_is_named_at_once() {
+        let fields = vec![Field::new("a", "", Kind::Text), Field::new("b", "", Kind::Whole).value("1.5")];
+        let names: Vec<String> = read(fields, false).unwrap_err().fields.into_iter().map(|wrong| wrong.field).collect();
+        assert_eq!(names, ["a", "b"]);
+    }
+
+    #[test]
+    fn what_a_refusal_says_stands_beside_its_field() {
+        let mut form = Form::new("", "", "").with([Field::new("code", "Code", Kind::Text)]);
+        form.blame(&Refusal::invalid("facts.code", "code", "is taken", "x"));
+        assert_eq!(form.wrong().first().unwrap().error, "is taken");
+    }
+}

@@ -1,0 +1,182 @@
+//! Reading what a form sent, carrying it out, and going on or coming back with the entries kept.
+
+use std::future::Future;
+use std::pin::Pin;
+
+use actix_web::dev::Payload;
+use actix_web::http::StatusCode;
+use actix_web::http::header::LOCATION;
+use actix_web::{FromRequest, HttpRequest, HttpResponse, web};
+use askama::Template;
+use futures_util::StreamExt;
+use serde::de::DeserializeOwned;
+use serde_json::Value;
+use sha2::{Digest, Sha256};
+
+use super::{CODE, Form, at};
+use crate::auth::allowed::Allowed;
+use crate::auth::permissions::Deed;
+use crate::db::Act;
+use crate::pages::shell::Shell;
+use crate::refusal::{Code, Refusal};
+use crate::web::answer::Answer;
+use crate::web::body::DEFAULT_LIMIT;
+use crate::web::problem::{Problem, status_of};
+
+/// What a form sent.
+#[derive(Debug, Default)]
+pub(crate) struct Sent {
+    posted: bool,
+    pairs: Vec<(String, String)>,
+    digest: [u8; 32],
+}
+
+impl Sent {
+    /// Whether there is anything, that is, whether the request was a POST.
+    pub(crate) fn posted(&self) -> bool {
+        self.posted
+    }
+
+    /// A field.
+    pub(crate) fn get(&self, name: &str) -> &str {
+        self.pairs.iter().find(|(found, _)| found == name).map_or("", |(_, value)| value.as_str())
+    }
+
+    /// All values of a field, a line each.
+    pub(super) fn all(&self, name: &str) -> String {
+        let values = self.pairs.iter().filter(|(found, _)| found == name).map(|(_, value)| value.as_str());
+        values.collect::<Vec<_>>().join("\n")
+    }
+}
+
+impl FromRequest for Sent {
+    type Error = Problem;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, Problem>>>>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let posted = request.method() == actix_web::http::Method::POST;
+        let mut payload = payload.take();
+        Box::pin(async move {
+            if !posted {
+                return Ok(Self::default());
+            }
+            let mut bytes = Vec::new();
+            while let Some(chunk) = payload.next().await {
+                let broken = |error| Refusal::new(Code::Unreadable, "the form broke off").because(error);
+                let chunk = chunk.map_err(broken)?;
+                if bytes.len() + chunk.len() > DEFAULT_LIMIT {
+                    return Err(
+                        Refusal::new(Code::TooLarge, format!("a form has at most {DEFAULT_LIMIT} bytes")).into()
+                    );
+                }
+                bytes.extend_from_slice(&chunk);
+            }
+            let text = String::from_utf8(bytes).unwrap_or_default();
+            let pairs = web::Query::<Vec<(String, String)>>::from_query(&text)
+                .map_err(|error| Refusal::new(Code::Unreadable, format!("the form cannot be read: {error}")))?
+                .into_inner();
+            // As sent, not as read: a time left empty means another moment each time it is read.
+            let mut digest = Sha256::new();
+            for (name, value) in pairs.iter().filter(|(name, _)| !name.starts_with('_')) {
+                for part in [name, value] {
+                    digest.update(part.len().to_be_bytes());
+                    digest.update(part.as_bytes());
+                }
+            }
+            Ok(Self { posted, digest: digest.finalize().into(), pairs })
+        })
+    }
+}
+
+#[derive(Template)]
+#[template(path = "form.html")]
+struct FormPage<'a> {
+    shell: &'a Shell,
+    form: &'a Form,
+}
+
+/// Where to go after an answer: a page, with word of whether it was new.
+pub(crate) fn onward(answer: &Answer, place: &str) -> String {
+    let word = if answer.repeated { "again" } else { "saved" };
+    let (path, fragment) = place.split_once('#').map_or((place, ""), |(path, fragment)| (path, fragment));
+    let fragment = if fragment.is_empty() { String::new() } else { format!("#{fragment}") };
+    format!("{path}{}done={word}{fragment}", if path.contains('?') { '&' } else { '?' })
+}
+
+/// A text field of an answer's resource, or of what is inside it.
+pub(crate) fn field_of(answer: &Answer, path: &str) -> String {
+    let value: Value = serde_json::from_str(&answer.body).unwrap_or_default();
+    at(&value, path).and_then(Value::as_str).unwrap_or_default().to_owned()
+}
+
+/// A redirect after a form.
+pub(crate) fn see(place: &str) -> HttpResponse {
+    HttpResponse::SeeOther().insert_header((LOCATION, place)).finish()
+}
+
+impl Shell {
+    /// Shows the form of a GET; carries out the form of a POST and goes on to where the work says. What is refused comes
+    /// back as the form with the entries kept.
+    pub(crate) async fn take<D: Deed, T: DeserializeOwned>(
+        &self,
+        who: &Allowed<D>,
+        sent: &Sent,
+        form: Form,
+        work: impl AsyncFnOnce(Act, T) -> Result<String, Refusal>,
+    ) -> Result<HttpResponse, Problem> {
+        self.take_with(who, sent, form, |shell, form, status| shell.page(status, &FormPage { shell, form }), work).await
+    }
+
+    /// The same for a form inside a page of its own.
+    pub(crate) async fn take_with<D: Deed, T: DeserializeOwned>(
+        &self,
+        who: &Allowed<D>,
+        sent: &Sent,
+        mut form: Form,
+        draw: impl FnOnce(&Self, &Form, StatusCode) -> Result<HttpResponse, Problem>,
+        work: impl AsyncFnOnce(Act, T) -> Result<String, Refusal>,
+    ) -> Result<HttpResponse, Problem> {
+        if !sent.posted() {
+            return draw(self, &form, StatusCode::OK);
+        }
+        form.take_over(sent);
+        let outcome = match self.ours(sent).and_then(|()| form.read(self.comma)) {
+            Ok(value) => work(who.act_of_form(&form.key, sent.digest), value).await,
+            Err(refusal) => Err(refusal),
+        };
+        match outcome {
+            Ok(place) => Ok(see(&place)),
+            Err(refusal) => {
+                let status = status_of(refusal.code);
+                if status.is_server_error() || refusal.code == Code::NotFound {
+                    return Err(refusal.into());
+                }
+                form.blame(&refusal);
+                draw(self, &form, status)
+            }
+        }
+    }
+
+    /// Whether a form carries this session's code.
+    ///
+    /// # Errors
+    /// It does not.
+    pub(crate) fn ours(&self, sent: &Sent) -> Result<(), Refusal> {
+        // Codes of older keys are not looked at here: a form that old is sent again with the fresh code it comes back with.
+        if !self.code.is_empty() && sent.get(CODE) == self.code {
+            return Ok(());
+        }
+        Err(Refusal::new(Code::StateConflict, "this form belongs to an earlier sign-in; look at it and send it again"))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_fragment_stays_behind_the_word() {
+        let answer = Answer { location: String::new(), body: "{}".to_owned(), repeated: false };
+        assert_eq!(onward(&answer, "/runs/1#blanks"), "/runs/1?done=saved#blanks");
+    }
+}

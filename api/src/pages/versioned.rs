@@ -1,0 +1,69 @@
+//! What the pages of versioned things share: the versions with what each changed, and who made them.
+
+use ferrotitre_core::lifecycle::EntityKind;
+use serde::Serialize;
+use serde_json::Value;
+use uuid::Uuid;
+
+use crate::accounts::service as accounts;
+use crate::db::Db;
+use crate::pages::form::Field;
+use crate::pages::sheet::{Cell, Fact, Names, Part, Table, facts};
+use crate::pages::shell::Shell;
+use crate::pages::show;
+use crate::refusal::Refusal;
+use crate::states::StateMove;
+use crate::web::versions::VersionView;
+
+/// Facts of a thing as JSON, as the API shows them.
+pub(crate) fn json<F: Serialize>(facts: &F) -> Value {
+    serde_json::to_value(facts).unwrap_or_default()
+}
+
+/// Printed names of everybody who made a version or a move.
+pub(crate) async fn names<F>(db: &Db, versions: &[VersionView<F>], moves: &[StateMove]) -> Result<Names, Refusal> {
+    let mut ids: Vec<Uuid> = versions.iter().map(|view| view.recorded_by.0).collect();
+    ids.extend(moves.iter().filter_map(|step| step.recorded_by).map(|by| by.0));
+    accounts::names(db, &ids).await
+}
+
+/// Versions, newest first, each with what it changed.
+pub(crate) fn versions<F: Serialize>(shell: &Shell, fields: &[Field], views: &[VersionView<F>], names: &Names) -> Part {
+    let told: Vec<Vec<Fact>> = views.iter().map(|view| facts(fields, &json(&view.facts), shell)).collect();
+    let rows = views.iter().enumerate().rev().map(|(index, view)| {
+        let before = index.checked_sub(1).and_then(|before| told.get(before));
+        let changed = before.map_or_else(String::new, |before| changes(before, &told[index]));
+        vec![
+            Cell::text(view.version.to_string()),
+            Cell::text(show::time(view.recorded_at)),
+            Cell::text(names.get(&view.recorded_by.0).cloned().unwrap_or_default()),
+            Cell::text(view.reason.clone().unwrap_or_else(|| "first version".to_owned())),
+            Cell::text(changed),
+        ]
+    });
+    let columns = vec!["Version", "Recorded", "By", "Reason", "Changed"];
+    Part::Table(Table { columns, rows: rows.collect(), ..Table::default() })
+}
+
+/// What differs, old values beside new ones.
+fn changes(before: &[Fact], after: &[Fact]) -> String {
+    let value = |facts: &[Fact], name: &str| {
+        facts.iter().find(|fact| fact.name == name).map_or_else(|| "nothing".to_owned(), |fact| fact.cell.text.clone())
+    };
+    let mut names: Vec<&str> = before.iter().chain(after).map(|fact| fact.name.as_str()).collect();
+    names.dedup();
+    let mut told = Vec::new();
+    for name in names {
+        let (old, new) = (value(before, name), value(after, name));
+        let line = format!("{name}: {old} became {new}");
+        if old != new && !told.contains(&line) {
+            told.push(line);
+        }
+    }
+    told.join("; ")
+}
+
+/// Whether a thing can go anywhere from its state.
+pub(crate) fn moves_on(kind: EntityKind, state: &str) -> bool {
+    kind.moves().iter().any(|step| step.from == state)
+}

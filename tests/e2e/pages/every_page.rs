@@ -1,0 +1,129 @@
+//! Every page that links lead to: no serious fault of accessibility in light or dark, and a picture at two widths.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::path::PathBuf;
+
+use ferrotitre_tests::browser::Browser;
+use ferrotitre_tests::client::Client;
+use serde_json::Value;
+
+use super::Visitor;
+use crate::determination::Lab;
+
+fn here() -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR"))
+}
+
+/// The checker from npm; `npm ci` in tests/pages brings it, deploy/test does so.
+fn axe() -> String {
+    let file = here().join("pages").join("node_modules").join("axe-core").join("axe.min.js");
+    std::fs::read_to_string(&file).unwrap_or_else(|_| panic!("{} is missing: npm ci in tests/pages", file.display()))
+}
+
+/// The path without what tells one thing from another.
+fn pattern(path: &str) -> String {
+    let path = path.split(['?', '#']).next().unwrap_or_default();
+    let one = |part: &str| if part.len() == 36 && part.contains('-') { "ID".to_owned() } else { part.to_owned() };
+    path.split('/').map(one).collect::<Vec<_>>().join("/")
+}
+
+/// One address of every kind that links lead to from a first page.
+async fn linked(visitor: &Visitor, from: &str) -> BTreeMap<String, String> {
+    let mut found = BTreeMap::new();
+    let mut next = VecDeque::from([from.to_owned()]);
+    while let Some(path) = next.pop_front() {
+        if found.contains_key(&pattern(&path)) {
+            continue;
+        }
+        let page = visitor.get(&path).await;
+        assert_eq!(page.status, 200, "{path}: {}", page.text);
+        found.insert(pattern(&path), path);
+        for link in page.text.split("href=\"").skip(1).filter_map(|part| part.split('"').next()) {
+            if link.starts_with('/') && link != "/" && !link.starts_with("/assets/") && !link.starts_with("/api/") {
+                next.push_back(link.replace("&amp;", "&"));
+            }
+        }
+    }
+    found
+}
+
+/// Serious and critical findings, each with where.
+async fn findings(browser: &Browser, only: &str) -> Vec<String> {
+    let script = format!(
+        "const done = arguments[arguments.length - 1]; axe.run({{ resultTypes: ['violations']{only} }}).then((found) => \
+         done(found.violations.filter((one) => ['serious', 'critical'].includes(one.impact)).map((one) => \
+         one.id + ' ' + one.nodes.slice(0, 3).map((node) => node.html + ' ' + node.any.map((why) => why.message).join()).join(' | '))))"
+    );
+    let found = browser.script_async(&script).await;
+    found.as_array().unwrap().iter().map(|one| one.as_str().unwrap_or_default().to_owned()).collect()
+}
+
+async fn look_at(browser: &Browser, axe: &str, who: &str, pages: &BTreeMap<String, String>) -> Vec<String> {
+    let mut faults = Vec::new();
+    for (kind, path) in pages {
+        browser.prefer("light").await;
+        browser.goto(path).await;
+        browser.script(axe).await;
+        let light = findings(browser, "").await;
+        faults.extend(light.into_iter().map(|fault| format!("{kind} in light: {fault}")));
+        let name = kind.trim_matches('/').replace('/', "-");
+        for width in [1280, 820] {
+            let file = here().join("screenshots").join(format!("{who}-{name}-{width}.png"));
+            browser.picture(width, &file).await;
+        }
+        browser.command("Emulation.clearDeviceMetricsOverride", serde_json::json!({})).await;
+        browser.prefer("dark").await;
+        // Only colours differ.
+        let dark = findings(browser, ", runOnly: ['color-contrast']").await;
+        faults.extend(dark.into_iter().map(|fault| format!("{kind} in dark: {fault}")));
+        let console: Vec<String> = browser.console().await;
+        faults.extend(console.into_iter().map(|line| format!("{kind} says on the console: {line}")));
+    }
+    faults
+}
+
+/// Records something of every kind, so that every page has something to show.
+async fn furnished() -> Lab {
+    let lab = Lab::open().await;
+    let run = lab.run(&lab.total).await;
+    let begun = lab.begin(&run).await;
+    for (last, seen) in [("23.60", "grey"), ("23.20", "slight white"), ("24.20", "slight white")] {
+        let _: Value = lab.titrate(&begun, &lab.titration("accurate", last, Some(seen))).await;
+    }
+    lab
+}
+
+async fn visit(lab: &Lab, client: &Client, from: &str) -> BTreeMap<String, String> {
+    linked(&Visitor::of(lab.app.running.address, client), from).await
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn no_page_has_a_serious_fault_of_accessibility() {
+    let lab = furnished().await;
+    let axe = axe();
+    let browser = Browser::open(&format!("http://{}", lab.app.running.address)).await;
+    let mut faults = Vec::new();
+    let mut seen: Vec<String> = Vec::new();
+    for (who, client, from) in [
+        ("nobody", &lab.app.nobody, "/sign-in"),
+        ("manager", &lab.app.manager, "/day"),
+        ("analyst", &lab.app.analyst, "/day"),
+        ("administrator", &lab.app.administrator, "/accounts"),
+    ] {
+        let mut pages = visit(&lab, client, from).await;
+        // What another role saw already looks the same.
+        pages.retain(|kind, _| !seen.contains(kind));
+        seen.extend(pages.keys().cloned());
+        if who != "nobody" {
+            browser.be(client.token()).await;
+        }
+        faults.extend(look_at(&browser, &axe, who, &pages).await);
+    }
+    assert_eq!(faults, Vec::<String>::new());
+    assert!(seen.len() > 45, "{seen:?}");
+    for kind in ["/day", "/determinations/ID", "/determinations/ID/bench", "/accounts/new", "/methods/new", "/runs/ID"]
+    {
+        assert!(seen.iter().any(|one| one == kind), "{kind} is linked from nowhere: {seen:?}");
+    }
+    browser.close().await;
+}

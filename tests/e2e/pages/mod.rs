@@ -1,0 +1,83 @@
+//! Pages in a real browser, and over plain HTTP what protects them.
+
+mod access;
+mod bench;
+mod every_page;
+mod protection;
+mod walk;
+
+use ferrotitre_tests::client::Client;
+use reqwest::header::{CONTENT_TYPE, COOKIE, HeaderMap};
+
+/// A page as it came.
+struct Page {
+    status: u16,
+    headers: HeaderMap,
+    text: String,
+}
+
+impl Page {
+    fn header(&self, name: &str) -> &str {
+        self.headers.get(name).and_then(|value| value.to_str().ok()).unwrap_or_default()
+    }
+
+    /// Value of a hidden field.
+    fn hidden(&self, name: &str) -> &str {
+        let marked = format!("name=\"{name}\" value=\"");
+        self.text.split_once(&marked).and_then(|(_, rest)| rest.split('"').next()).unwrap_or_default()
+    }
+}
+
+/// Asks for pages as somebody, as a browser would, without following redirects.
+struct Visitor {
+    http: reqwest::Client,
+    base: String,
+    token: String,
+}
+
+impl Visitor {
+    fn of(base: std::net::SocketAddr, client: &Client) -> Self {
+        let http = reqwest::Client::builder().no_proxy().redirect(reqwest::redirect::Policy::none()).build().unwrap();
+        Self { http, base: format!("http://{base}"), token: client.token().to_owned() }
+    }
+
+    async fn send(&self, request: reqwest::RequestBuilder) -> Page {
+        let response = request.send().await.unwrap();
+        let (status, headers) = (response.status().as_u16(), response.headers().clone());
+        Page { status, headers, text: response.text().await.unwrap() }
+    }
+
+    fn request(&self, method: reqwest::Method, path: &str) -> reqwest::RequestBuilder {
+        let request = self.http.request(method, format!("{}{path}", self.base)).header("Accept", "text/html");
+        if self.token.is_empty() {
+            request
+        } else {
+            request.header(COOKIE, format!("ferrotitre_access={}", self.token))
+        }
+    }
+
+    async fn get(&self, path: &str) -> Page {
+        self.send(self.request(reqwest::Method::GET, path)).await
+    }
+
+    /// Sends a form as the service's own page would.
+    async fn post(&self, path: &str, form: &[(&str, &str)]) -> Page {
+        self.post_from(path, &[("Sec-Fetch-Site", "same-origin")], form).await
+    }
+
+    async fn post_from(&self, path: &str, headers: &[(&str, &str)], form: &[(&str, &str)]) -> Page {
+        let mut request = self.request(reqwest::Method::POST, path);
+        for (name, value) in headers {
+            request = request.header(*name, *value);
+        }
+        let body = form.iter().map(|(name, value)| format!("{}={}", encoded(name), encoded(value)));
+        let body = body.collect::<Vec<_>>().join("&");
+        self.send(request.header(CONTENT_TYPE, "application/x-www-form-urlencoded").body(body)).await
+    }
+}
+
+fn encoded(text: &str) -> String {
+    text.bytes()
+        .map(|byte| if byte.is_ascii_alphanumeric() { char::from(byte).to_string() } else { format!("%{byte:02X}") })
+        .collect()
+}
