@@ -99,6 +99,8 @@ pub(crate) fn read(file: &NewImport, version: &str, columns: &[&str]) -> Result<
     let convention = convention(file)?;
     let text = file.text.strip_prefix('\u{feff}').unwrap_or(&file.text);
     let (first, rest) = text.split_once('\n').unwrap_or((text, ""));
+    // The reader counts lines by their ends; two characters for one end would put it off by one.
+    let rest = rest.replace("\r\n", "\n");
     let first = first.trim_end_matches(['\r', char::from(convention.separator)]);
     if first != version {
         let message = format!("the first line must be \"{version}\": it says what the columns mean");

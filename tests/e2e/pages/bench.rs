@@ -126,7 +126,7 @@ async fn the_keyboard_alone_completes_a_titration() {
             "initial_readings[0]" => browser.press("0.00").await,
             "final_readings[0]" => browser.press("21.46").await,
             "waste_stream" => browser.press("chromium acid").await,
-            "titrant" | "burette" | "end_point" if browser.focused_value().await != "" => {
+            "titrant" | "burette" | "end_point" if !browser.focused_value().await.is_empty() => {
                 browser.press(keys::SPACE).await;
             }
             "button" if done.contains(&"waste_stream".to_owned()) => {
