@@ -116,7 +116,8 @@ actions! {
         "list_sign_offs", "list_concessions", "read_concession",
         "list_alerts", "stream_alerts",
         "list_control_materials", "read_control_material",
-        "list_control_charts", "read_control_chart", "draw_control_chart", "read_control_import_template", "list_control_points", "review_control_chart", "read_chart_phase",
+        "list_control_charts", "read_control_chart", "draw_control_chart", "read_control_import_template",
+        "list_control_points", "read_control_value", "review_control_chart", "read_chart_phase",
         "compute_run_lengths", "list_qc_plans", "read_qc_plan",
         "list_nonconformities", "read_nonconformity"];
     /// Records equipment and its calibrations.

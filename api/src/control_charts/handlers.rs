@@ -14,7 +14,8 @@ use crate::control_charts::run_lengths::RunLengthsView;
 use crate::control_charts::statistics::{self, ChartReview};
 use crate::control_charts::store::plans::QcPlanFacts;
 use crate::control_charts::wire::{
-    ChartView, NewChart, NewDisposition, NewPhase, NewRuleSet, NewValue, PhaseView, PointListing, PointPage, PointView,
+    ChartView, ControlValueView, NewChart, NewDisposition, NewPhase, NewRuleSet, NewValue, PhaseView, PointListing,
+    PointPage, PointView,
 };
 use crate::control_charts::{import, phases, picture, service, taking, values};
 use crate::db::Db;
@@ -109,6 +110,17 @@ pub(super) async fn record_control_value(
 ) -> Result<Answer, Problem> {
     let (act, new) = who.act(body);
     Ok(values::record(&db, &act, *id, new).await?)
+}
+
+/// Reads a control value with what became of it.
+#[utoipa::path(tag = "control charts", params(("id" = Uuid, Path, description = "Control value")), responses((status = 200, description = "The value", body = ControlValueView)))]
+#[get("/control-values/{id}")]
+pub(super) async fn read_control_value(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<web::Json<ControlValueView>, Problem> {
+    Ok(web::Json(values::read(&db, *id).await?))
 }
 
 /// Says what became of a control value; its verdict stays.

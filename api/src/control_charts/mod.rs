@@ -27,6 +27,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::move_control_chart)
         .service(handlers::list_control_points)
         .service(handlers::record_control_value)
+        .service(handlers::read_control_value)
         .service(handlers::read_control_import_template)
         .service(handlers::preview_control_values)
         .service(handlers::import_control_values)

@@ -10,7 +10,7 @@ use crate::control_charts::causes;
 use crate::control_charts::judging::{Criteria, Judge, Judged, limits_of, point_limits};
 use crate::control_charts::rules::{Quantity, refused};
 use crate::control_charts::store::{charts, phases, values};
-use crate::control_charts::wire::{NewDisposition, NewValue, PointView};
+use crate::control_charts::wire::{ControlValueView, NewDisposition, NewValue, PointView};
 use crate::control_materials;
 use crate::db::{Act, Connection, Db};
 use crate::determinations::measured::{self, Measured};
@@ -398,6 +398,18 @@ pub(super) async fn views(
         point(&criteria, row, phase, (state, cause))
     };
     Ok(rows.into_iter().map(view).collect())
+}
+
+/// Reads a value with its dispositions.
+pub(crate) async fn read(db: &Db, id: Uuid) -> Result<ControlValueView, Refusal> {
+    db.read(async |connection| {
+        let row = values::find(connection, id).await?;
+        let chart = charts::find(connection, row.chart_id.0).await?;
+        let point = views(connection, &chart, vec![row]).await?.pop();
+        let point = point.ok_or_else(|| Refusal::not_found("control value", id))?;
+        Ok(ControlValueView { point, moves: states::history(connection, id).await? })
+    })
+    .await
 }
 
 /// A point with the phase that judges it.

@@ -351,6 +351,16 @@ impl Located for PointView {
     }
 }
 
+/// A point with what became of it.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ControlValueView {
+    /// The point.
+    #[serde(flatten)]
+    pub point: PointView,
+    /// Dispositions, oldest first.
+    pub moves: Vec<StateMove>,
+}
+
 /// A completed rule.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct Hit {

@@ -109,7 +109,11 @@ pub(super) async fn record_equipment(
     db: web::Data<Db>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let form = Form::new("Record equipment", "Record", "/equipment").with(fields());
+    let form = Form::new("Record equipment", "Record", "/equipment").with(fields()).help(
+        "What is measured with, by the code on its label.",
+        "ISO/IEC 17025:2017 6.4.13.",
+        "Without a calibration it is refused at the bench: record one next.",
+    );
     shell
         .take(&who, &sent, form, async |act, facts: EquipmentFacts| {
             let answer = service::record(&db, &act, facts).await?;
@@ -335,7 +339,12 @@ pub(super) async fn record_check(
             Field::new("reference", "Reference value", Kind::Decimal).optional(),
             Field::new("note", "What was seen", Kind::Long).optional(),
             Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
-        ]);
+        ])
+        .help(
+            "A check between calibrations.",
+            "ISO/IEC 17025:2017 6.4.10.",
+            "A failed one takes it out of service; a manager puts it back, with a reason.",
+        );
     shell
         .take(&who, &sent, form, async |act, new: NewCheck| {
             Ok(onward(&service::record_check(&db, &act, *id, new).await?, &back))

@@ -218,7 +218,6 @@ impl Table {
 }
 
 #[cfg(test)]
-#[expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
 mod tests {
     use super::*;
 

@@ -205,7 +205,11 @@ pub(super) async fn draft_method(
     db: web::Data<Db>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let form = Form::new("Draft a method", "Save draft", "/methods").with(fields());
+    let form = Form::new("Draft a method", "Save draft", "/methods").with(fields()).help(
+        "The rules by which titres, corrections and figures will be judged, before there are any.",
+        "ISO/IEC 17025:2017 7.2; ISO 5725-6; JCGM 100.",
+        "Somebody else than its author approves it; only then can runs use it.",
+    );
     shell
         .take(&who, &sent, form, async |act, facts: MethodFacts| {
             let answer = service::record(&db, &act, facts).await?;

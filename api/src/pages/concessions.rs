@@ -90,13 +90,19 @@ pub(crate) async fn request_concession(
     let all = ["balance", "burette", "piston burette", "pipette", "flask", "thermometer"];
     items.extend(choices::equipment(&db, &all).await?);
     items.extend(choices::standards(&db, false).await?);
-    let form = Form::new("Ask for a concession", "Ask", "/concessions").with([
-        Field::new("item_kind", "Kind of item", Kind::Choice(kinds)),
-        Field::new("item", "Item", Kind::Thing(items)),
-        Field::new("reason", "Why it may be used all the same", Kind::Long).help("At least 5 characters."),
-        Field::new("valid_from", "From", Kind::Time { now: false }),
-        Field::new("valid_to", "Until", Kind::Time { now: false }).help("At most 31 days later."),
-    ]);
+    let form = Form::new("Ask for a concession", "Ask", "/concessions")
+        .with([
+            Field::new("item_kind", "Kind of item", Kind::Choice(kinds)),
+            Field::new("item", "Item", Kind::Thing(items)),
+            Field::new("reason", "Why it may be used all the same", Kind::Long).help("At least 5 characters."),
+            Field::new("valid_from", "From", Kind::Time { now: false }),
+            Field::new("valid_to", "Until", Kind::Time { now: false }).help("At most 31 days later."),
+        ])
+        .help(
+            "Leave to use one expired or overdue item for some days, with the reason.",
+            "ISO/IEC 17025:2017 7.10.",
+            "Two managers who did not ask for it sign; every result under it says so.",
+        );
     shell
         .take(&who, &sent, form, async |act, new: NewConcession| {
             let answer = service::request(&db, &act, new).await?;

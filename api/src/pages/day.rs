@@ -21,6 +21,7 @@ use crate::pages::shell::{Help, Shell};
 use crate::pages::show;
 use crate::refusal::Refusal;
 use crate::runs::{pages as run_pages, service as runs};
+use crate::titrants::wire::TitrantView;
 use crate::titrants::{pages as titrant_pages, service as titrants, standardisations};
 use crate::web::problem::Problem;
 
@@ -169,16 +170,13 @@ async fn benches(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
 
 async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
     let soon = Utc::now() + Duration::days(AHEAD_DAYS);
-    let lots = titrants::list(db, &first_page()).await?.items.into_iter();
-    let lots: Vec<_> = lots
-        .filter(|lot| matches!(lot.state.as_str(), "released" | "in use"))
-        .filter(|lot| {
-            lot.factor_now.as_ref().map_or(lot.expires_at, |factor| factor.valid_to).min(lot.expires_at) < soon
-        })
-        .collect();
-    let fresh: Vec<_> =
-        titrants::list(db, &first_page()).await?.items.into_iter().filter(|lot| lot.state == "prepared").collect();
-    let mut pieces: Vec<_> = equipment::pieces(db).await?.into_iter().collect();
+    let all = titrants::list(db, &first_page()).await?.items;
+    let (fresh, all): (Vec<_>, Vec<_>) = all.into_iter().partition(|lot| lot.state == "prepared");
+    let end = |lot: &TitrantView| lot.factor_now.as_ref().map_or(lot.expires_at, |factor| factor.valid_to);
+    let ends_soon = |lot: &TitrantView| end(lot).min(lot.expires_at) < soon;
+    let in_use = |lot: &TitrantView| matches!(lot.state.as_str(), "released" | "in use");
+    let lots: Vec<_> = all.into_iter().filter(|lot| in_use(lot) && ends_soon(lot)).collect();
+    let mut pieces = equipment::pieces(db).await?;
     pieces.retain(|piece| piece.view.state == "in service" && piece.due_on.is_none_or(|due| due < soon.date_naive()));
     pieces.sort_by_key(|piece| piece.due_on);
     let lot_table = |rows| Table { columns: titrant_pages::COLUMNS.to_vec(), rows, ..Table::default() };

@@ -21,7 +21,7 @@ const RENEW_AFTER: i64 = 60;
 
 /// Whether a path is a page and no operation of the API.
 pub(crate) fn is_page(path: &str) -> bool {
-    let others = ["/api/", "/assets/", "/health/", "/ready", "/metrics", "/live"];
+    let others = ["/api/", "/assets/", "/health", "/ready", "/metrics"];
     !others.iter().any(|other| path.starts_with(other))
 }
 

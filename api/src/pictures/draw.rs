@@ -41,7 +41,7 @@ pub fn render(sheet: &Sheet, (width, height): (u32, u32)) -> Result<String, Pict
     {
         let root = SVGBackend::with_string(&mut svg, (width, height)).into_drawing_area();
         root.fill(&PAPER).map_err(failed)?;
-        let body = root.titled(&sheet.title, (FONT, 19).into_font().color(&INK)).map_err(failed)?;
+        let body = root.titled(&sheet.title, (FONT, 21).into_font().color(&INK)).map_err(failed)?;
         let whole: u32 = sheet.panels.iter().map(|panel| panel.height).sum::<u32>().max(1);
         let (_, room) = body.dim_in_pixel();
         let mut rest = body;
@@ -128,7 +128,7 @@ fn draw_panel(
     for moment in &panel.moments {
         stroke(&mut chart, &[(moment.x, low), (moment.x, high)], Stroke::Faint)?;
         let (x, y) = chart.backend_coord(&(moment.x, high));
-        write(area, &moment.name, (x + 3, y + 2), FAINT, 12)?;
+        write(area, &moment.name, (x + 3, y + 2), FAINT, 14)?;
     }
     for line in &panel.lines {
         stroke(&mut chart, &line.points, line.stroke)?;
@@ -169,8 +169,8 @@ fn mesh(
     mesh.light_line_style(PAPER)
         .bold_line_style(GRID)
         .axis_style(FAINT)
-        .label_style((FONT, 13).into_font().color(&INK))
-        .axis_desc_style((FONT, 14).into_font().color(&INK))
+        .label_style((FONT, 15).into_font().color(&INK))
+        .axis_desc_style((FONT, 16).into_font().color(&INK))
         .y_labels(6)
         .x_labels(if last { 7 } else { 0 })
         .x_label_formatter(&date)
@@ -194,7 +194,7 @@ fn draw_level(
         return Ok(());
     }
     let (x, y) = chart.backend_coord(&(right, level.y));
-    write(area, &level.name, (x + 5, y - 7), colour(level.stroke), 12)
+    write(area, &level.name, (x + 5, y - 7), colour(level.stroke), 14)
 }
 
 fn colour(stroke: Stroke) -> RGBColor {
@@ -260,7 +260,7 @@ fn draw_point(
     }
     if !point.mark.is_empty() {
         area.draw(&Circle::new(at(0, 0), 9, ACTION.stroke_width(2))).map_err(failed)?;
-        write(area, &point.mark, (x + 11, y - 16), ACTION, 13)?;
+        write(area, &point.mark, (x + 11, y - 16), ACTION, 15)?;
     }
     if !point.title.is_empty() {
         let title = escape(&point.title);

@@ -275,7 +275,12 @@ pub(super) async fn close_run(
     let run = service::read(&db, *id).await?;
     let back = format!("/runs/{id}");
     let form = Form::new(format!("Close {}", run.code), "Close the run", back.as_str())
-        .lead("A closed run takes no more blanks, determinations or titrations.");
+        .lead("A closed run takes no more blanks, determinations or titrations.")
+        .help(
+            "A closed run waits for its verdict.",
+            "ISO/IEC 17025:2017 7.7.1.",
+            "Its determinations can then be approved, and somebody who did not open it releases it.",
+        );
     shell
         .take(&who, &sent, form, async |act, _: serde_json::Value| {
             Ok(onward(&service::close(&db, &act, *id).await?, &back))
@@ -420,11 +425,17 @@ pub(super) async fn judge_blank(
     let (run, id) = path.into_inner();
     present(&db, run, id).await?;
     let back = format!("/runs/{run}#blanks");
-    let form = Form::new("Judge a blank", "Record", back.as_str()).with([
-        Field::new("to", "Verdict", Kind::Choice(words(&["accepted", "rejected"]))),
-        Field::new("cause", "Cause of a rejection", Kind::Choice(words(&CAUSES))).optional(),
-        Field::new("reason", "Evidence", Kind::Long).optional().help("At least 5 characters for a rejection."),
-    ]);
+    let form = Form::new("Judge a blank", "Record", back.as_str())
+        .with([
+            Field::new("to", "Verdict", Kind::Choice(words(&["accepted", "rejected"]))),
+            Field::new("cause", "Cause of a rejection", Kind::Choice(words(&CAUSES))).optional(),
+            Field::new("reason", "Evidence", Kind::Long).optional().help("At least 5 characters for a rejection."),
+        ])
+        .help(
+            "A blank that counts, or one that does not, with its cause.",
+            "ISO/IEC 17025:2017 7.7.1.",
+            "A rejected blank stays on record and is no longer subtracted.",
+        );
     shell
         .take(&who, &sent, form, async |act, judgement: Judgement| {
             Ok(onward(&blanks::judge(&db, &act, id, judgement).await?, &back))

@@ -195,7 +195,12 @@ pub(super) async fn record_standard(
     db: web::Data<Db>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let form = Form::new("Receive a primary standard", "Record", "/stock").with(standard_fields()).cautions(SHELF);
+    let form =
+        Form::new("Receive a primary standard", "Record", "/stock").with(standard_fields()).cautions(SHELF).help(
+            "A lot with its certificate, as received.",
+            "ISO/IEC 17025:2017 6.5 and 6.6.",
+            "A manager releases it after checking the certificate.",
+        );
     shell
         .take(&who, &sent, form, async |act, facts: PrimaryStandardFacts| {
             let answer = primary::record(&db, &act, facts).await?;
@@ -277,7 +282,12 @@ pub(super) async fn record_reagent(
     db: web::Data<Db>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let form = Form::new("Record a reagent lot", "Record", "/stock/reagents").with(reagent_fields()).cautions(SHELF);
+    let form =
+        Form::new("Record a reagent lot", "Record", "/stock/reagents").with(reagent_fields()).cautions(SHELF).help(
+            "A lot with what its safety data sheet says.",
+            "ISO/IEC 17025:2017 6.6.",
+            "A manager releases it for use.",
+        );
     shell
         .take(&who, &sent, form, async |act, facts: ReagentFacts| {
             let answer = reagents::record(&db, &act, facts).await?;

@@ -136,6 +136,9 @@ async fn without_a_cause_a_point_stays_in_once_it_was_investigated() {
         open.refused(422, "rule_broken");
         let valid = json!({ "to": "valid", "reason": "no cause was found in any of them" });
         let _ = app.manager.post(&path, &valid).await.expect(201);
+        let read = app.auditor.get(&format!("/control-values/{}", text(point, "id"))).await.expect(200);
+        assert_eq!((&read["state"], &read["verdict"]), (&json!("valid"), &json!("out of control")));
+        assert_eq!(read["moves"].as_array().unwrap().len(), 2);
     }
     // The arithmetic of row 8: then the failures lie inside the limits, which is why it takes two decisions and a signature.
     let phase = control.phase(&chart, &baseline(1, 22, "established", 100.0)).await;

@@ -37,6 +37,7 @@ async fn linked(visitor: &Visitor, from: &str) -> BTreeMap<String, String> {
         }
         let page = visitor.get(&path).await;
         assert_eq!(page.status, 200, "{path}: {}", page.text);
+        assert!(page.text.contains("class=\"help\""), "{path} says neither what it is nor what comes next");
         found.insert(pattern(&path), path);
         for link in page.text.split("href=\"").skip(1).filter_map(|part| part.split('"').next()) {
             if link.starts_with('/') && link != "/" && !link.starts_with("/assets/") && !link.starts_with("/api/") {
@@ -46,6 +47,12 @@ async fn linked(visitor: &Visitor, from: &str) -> BTreeMap<String, String> {
     }
     found
 }
+
+/// Bytes of a page with everything it loads, as they come over the network.
+const WEIGHT: &str = "return [...performance.getEntriesByType('navigation'), ...performance.getEntriesByType('resource')]\
+    .reduce((sum, one) => sum + one.encodedBodySize, 0)";
+/// Heaviest page, bytes.
+const HEAVIEST: u64 = 150_000;
 
 /// Serious and critical findings, each with where.
 async fn findings(browser: &Browser, only: &str) -> Vec<String> {
@@ -63,6 +70,10 @@ async fn look_at(browser: &Browser, axe: &str, who: &str, pages: &BTreeMap<Strin
     for (kind, path) in pages {
         browser.prefer("light").await;
         browser.goto(path).await;
+        let weight = browser.script(WEIGHT).await.as_u64().unwrap_or(u64::MAX);
+        if weight > HEAVIEST {
+            faults.push(format!("{kind} weighs {weight} bytes"));
+        }
         browser.script(axe).await;
         let light = findings(browser, "").await;
         faults.extend(light.into_iter().map(|fault| format!("{kind} in light: {fault}")));

@@ -200,7 +200,12 @@ pub(super) async fn change_password(
             Field::new("present", "Present password", Kind::Password),
             Field::new("new", "New password", Kind::Password)
                 .help("At least 12 characters. A sentence is easy to keep."),
-        ]);
+        ])
+        .help(
+            "Only you know your password; every signature asks for it again.",
+            "ISO/IEC 17025:2017 7.11.3 (protection from unauthorised access).",
+            "Too many wrong ones in a row lock the account; an administrator unlocks it.",
+        );
     shell
         .take(&who, &sent, form, async |act, change: PasswordChange| {
             sessions::change_password(&db, &act, **policy, who.user(), change).await?;

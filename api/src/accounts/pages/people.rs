@@ -147,12 +147,18 @@ pub(super) async fn new_account(
     db: web::Data<Db>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let form = Form::new("New account", "Create", "/accounts").with([
-        Field::new("code", "Sign-in name", Kind::Text).help("Lower-case letters, digits, dots, hyphens."),
-        Field::new("display_name", "Printed name", Kind::Text).help("Stands beside every signature."),
-        Field::new("kind", "Kind", Kind::Choice(words(&["person", "service"])))
-            .help("A service account is an instrument."),
-    ]);
+    let form = Form::new("New account", "Create", "/accounts")
+        .with([
+            Field::new("code", "Sign-in name", Kind::Text).help("Lower-case letters, digits, dots, hyphens."),
+            Field::new("display_name", "Printed name", Kind::Text).help("Stands beside every signature."),
+            Field::new("kind", "Kind", Kind::Choice(words(&["person", "service"])))
+                .help("A service account is an instrument."),
+        ])
+        .help(
+            "One account for one person or one instrument, never given to another.",
+            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
+            "Ask for a role next; without one the account can do nothing.",
+        );
     let mut secret = String::new();
     let answer = shell
         .take(&who, &sent, form, async |act, new: NewAccount| {
@@ -276,7 +282,12 @@ pub(super) async fn set_password(
     let account = service::read(&db, *id).await?;
     let back = format!("/accounts/{id}");
     let form = Form::new(format!("New password for {}", account.code), "Set a provisional password", back.as_str())
-        .lead("Their sessions end. The new password is made by the service and shown once.");
+        .lead("Their sessions end. The new password is made by the service and shown once.")
+        .help(
+            "For somebody who forgot theirs.",
+            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
+            "They change it at the first sign-in, before anything else.",
+        );
     let mut secret = String::new();
     let answer = shell
         .take(&who, &sent, form, async |act, _: serde_json::Value| {
@@ -301,12 +312,18 @@ pub(super) async fn request_role(
     let account = service::read(&db, *id).await?;
     let back = format!("/accounts/{id}");
     let roles: Vec<&str> = Role::ALL.into_iter().map(Role::text).collect();
-    let form = Form::new(format!("Roles of {}", account.code), "Record", back.as_str()).with([
-        Field::new("role", "Role", Kind::Choice(words(&roles))),
-        Field::new("effect", "What", Kind::Choice(words(&["grant", "withdraw"])))
-            .help("A grant waits for a manager; a withdrawal counts at once."),
-        Field::new("reason", "Reason", Kind::Long).help("At least 5 characters."),
-    ]);
+    let form = Form::new(format!("Roles of {}", account.code), "Record", back.as_str())
+        .with([
+            Field::new("role", "Role", Kind::Choice(words(&roles))),
+            Field::new("effect", "What", Kind::Choice(words(&["grant", "withdraw"])))
+                .help("A grant waits for a manager; a withdrawal counts at once."),
+            Field::new("reason", "Reason", Kind::Long).help("At least 5 characters."),
+        ])
+        .help(
+            "What an account may do is what its roles include.",
+            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
+            "A manager approves a grant; nobody grants one to themself.",
+        );
     shell
         .take(&who, &sent, form, async |act, new: NewRoleGrant| {
             Ok(onward(&service::request_grant(&db, &act, *id, new).await?, &back))
@@ -325,10 +342,16 @@ pub(super) async fn decide_role(
     id: web::Path<Uuid>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let form = Form::new("Decide on a role grant", "Decide", "/accounts#grants").with([
-        Field::new("decision", "Decision", Kind::Choice(words(&["approved", "refused"]))),
-        Field::new("reason", "Reason", Kind::Long).optional(),
-    ]);
+    let form = Form::new("Decide on a role grant", "Decide", "/accounts#grants")
+        .with([
+            Field::new("decision", "Decision", Kind::Choice(words(&["approved", "refused"]))),
+            Field::new("reason", "Reason", Kind::Long).optional(),
+        ])
+        .help(
+            "A role counts only after a manager who did not ask for it has approved it.",
+            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
+            "The person has the role at once after an approval.",
+        );
     shell
         .take(&who, &sent, form, async |act, new: NewDecision| {
             Ok(onward(&service::decide_grant(&db, &act, *id, new).await?, "/accounts#grants"))
@@ -382,12 +405,18 @@ pub(super) async fn issue_token(
     let services = accounts.filter(|account| account.kind == "service");
     let services = services.map(|account| Choice::thing(account.id, &account.code, account.display_name)).collect();
     let scopes: Vec<Choice> = service::scopes().into_iter().map(Choice::word).collect();
-    let form = Form::new("Token of an instrument", "Issue", "/accounts#tokens").with([
-        Field::new("account", "Service account", Kind::Thing(services)),
-        Field::new("label", "What it is for", Kind::Text),
-        Field::new("scopes", "What it may do", Kind::Several(scopes)),
-        Field::new("expires_at", "Good until", Kind::Time { now: false }).help("Within 400 days."),
-    ]);
+    let form = Form::new("Token of an instrument", "Issue", "/accounts#tokens")
+        .with([
+            Field::new("account", "Service account", Kind::Thing(services)),
+            Field::new("label", "What it is for", Kind::Text),
+            Field::new("scopes", "What it may do", Kind::Several(scopes)),
+            Field::new("expires_at", "Good until", Kind::Time { now: false }).help("Within 400 days."),
+        ])
+        .help(
+            "With a token an instrument records readings, and nothing else.",
+            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
+            "Put the token into the instrument; it is shown once.",
+        );
     let mut secret = String::new();
     let answer = shell
         .take(&who, &sent, form, async |act, new: NewServiceToken| {
@@ -411,7 +440,12 @@ pub(super) async fn revoke_token(
 ) -> Result<HttpResponse, Problem> {
     let form = Form::new("Revoke a token", "Revoke", "/accounts#tokens")
         .lead("The instrument can no longer record anything, at once.")
-        .with([Field::new("reason", "Reason", Kind::Long).help("At least 5 characters.")]);
+        .with([Field::new("reason", "Reason", Kind::Long).help("At least 5 characters.")])
+        .help(
+            "A token that is lost or no longer needed.",
+            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
+            "What the instrument recorded stays.",
+        );
     shell
         .take(&who, &sent, form, async |act, revocation: Revocation| {
             let answer = service::revoke_token(&db, &act, *id, revocation.reason).await?;

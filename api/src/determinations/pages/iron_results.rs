@@ -114,12 +114,18 @@ pub(super) async fn new_iron_result(
             Choice::thing(line.id, &line.code, format!("{sample}, {method}, {}", line.state))
         })
         .collect();
-    let form = Form::new("Iron(III) by difference", "Record", "/iron-results").with([
-        Field::new("code", "Code", Kind::Text),
-        Field::new("total", "Determination of total iron", Kind::Thing(choices.clone())),
-        Field::new("iron2", "Determination of iron(II)", Kind::Thing(choices)).help("Of the same sample."),
-        Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
-    ]);
+    let form = Form::new("Iron(III) by difference", "Record", "/iron-results")
+        .with([
+            Field::new("code", "Code", Kind::Text),
+            Field::new("total", "Determination of total iron", Kind::Thing(choices.clone())),
+            Field::new("iron2", "Determination of iron(II)", Kind::Thing(choices)).help("Of the same sample."),
+            Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
+        ])
+        .help(
+            "Total iron less iron(II) of one sample.",
+            "JCGM 100, 5.2.",
+            "It is submitted, reviewed and approved like a determination, after both of its parts.",
+        );
     shell
         .take(&who, &sent, form, async |act, new: NewIronResult| {
             let answer = service::record(&db, &act, new).await?;

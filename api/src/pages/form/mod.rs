@@ -4,19 +4,20 @@
 //! the entry kept. A form carries its session's code and an idempotency key, which is stored in the transaction of what it
 //! records: sent twice, it records once.
 
+mod field;
 mod sent;
 
-use chrono::{Local, LocalResult, NaiveDateTime, SecondsFormat, TimeZone as _, Utc};
 use ferrotitre_core::lifecycle::EntityKind;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 use uuid::Uuid;
 
-use crate::pages::shell::{Help, Shell};
+use crate::pages::shell::Help;
 use crate::pages::show;
 use crate::refusal::{Code, FieldErrors, Refusal};
 use crate::web::body::parse;
 
+pub(crate) use field::{Choice, Field, Kind};
 pub(crate) use sent::{Sent, field_of, onward, see};
 
 /// Field with the session's code.
@@ -25,220 +26,6 @@ pub(crate) const CODE: &str = "_code";
 pub(crate) const KEY: &str = "_key";
 /// Field with the version a correction corrects.
 pub(crate) const VERSION: &str = "_version";
-
-/// One of several values.
-#[derive(Debug, Clone)]
-pub(crate) struct Choice {
-    /// What is sent to the service.
-    pub(crate) value: String,
-    /// What a scanner reads from the label, or the value itself.
-    pub(crate) code: String,
-    /// More words.
-    pub(crate) label: String,
-}
-
-impl Choice {
-    /// A word that stands for itself.
-    pub(crate) fn word(word: &str) -> Self {
-        Self { value: word.to_owned(), code: word.to_owned(), label: String::new() }
-    }
-
-    /// A thing with an identity and the code on its label.
-    pub(crate) fn thing(id: impl std::fmt::Display, code: &str, label: impl Into<String>) -> Self {
-        Self { value: id.to_string(), code: code.to_owned(), label: label.into() }
-    }
-}
-
-/// What a field holds.
-#[derive(Debug, Clone)]
-pub(crate) enum Kind {
-    /// A line of text.
-    Text,
-    /// Several lines.
-    Long,
-    /// A decimal, sent as text so that trailing zeros are kept.
-    Decimal,
-    /// A whole number.
-    Whole,
-    /// A day.
-    Day,
-    /// A time; empty means now where the flag says so.
-    Time { now: bool },
-    /// A password.
-    Password,
-    /// One of several.
-    Choice(Vec<Choice>),
-    /// One of several, always as a list to choose from.
-    List(Vec<Choice>),
-    /// One of several things by the code on its label; a scanner can type it.
-    Thing(Vec<Choice>),
-    /// yes or no, sent as a boolean; absent if left open.
-    YesNo,
-    /// Several of several, sent as a list.
-    Several(Vec<Choice>),
-}
-
-/// A field of a form.
-#[derive(Debug, Clone)]
-pub(crate) struct Field {
-    pub(crate) name: String,
-    pub(crate) label: String,
-    pub(crate) kind: Kind,
-    pub(crate) value: String,
-    pub(crate) help: String,
-    pub(crate) required: bool,
-    pub(crate) error: String,
-    /// Heading that begins here.
-    pub(crate) part: &'static str,
-}
-
-impl Field {
-    /// A field.
-    pub(crate) fn new(name: &str, label: &str, kind: Kind) -> Self {
-        Self {
-            name: name.to_owned(),
-            label: label.to_owned(),
-            kind,
-            value: String::new(),
-            help: String::new(),
-            required: true,
-            error: String::new(),
-            part: "",
-        }
-    }
-
-    /// May stay empty.
-    pub(crate) fn optional(self) -> Self {
-        Self { required: false, ..self }
-    }
-
-    /// With words of help.
-    pub(crate) fn help(self, help: impl Into<String>) -> Self {
-        Self { help: help.into(), ..self }
-    }
-
-    /// With a value to begin with.
-    pub(crate) fn value(self, value: impl std::fmt::Display) -> Self {
-        Self { value: value.to_string(), ..self }
-    }
-
-    /// Begins a part of the form with a heading.
-    pub(crate) fn part(self, part: &'static str) -> Self {
-        Self { part, ..self }
-    }
-
-    /// Id of the input, for its label.
-    pub(crate) fn id(&self) -> String {
-        let letters = self.name.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' });
-        format!("f-{}", letters.collect::<String>())
-    }
-
-    /// Which template part draws it.
-    pub(crate) fn widget(&self) -> &'static str {
-        match &self.kind {
-            Kind::Text => "text",
-            Kind::Long => "long",
-            Kind::Decimal => "decimal",
-            Kind::Whole => "whole",
-            Kind::Day => "day",
-            Kind::Time { .. } => "time",
-            Kind::Password => "password",
-            Kind::Choice(_) | Kind::YesNo => "choice",
-            Kind::List(_) => "list",
-            Kind::Thing(_) => "thing",
-            Kind::Several(_) => "several",
-        }
-    }
-
-    /// Its choices, to draw.
-    pub(crate) fn choices(&self) -> Vec<Choice> {
-        match &self.kind {
-            Kind::Choice(choices) | Kind::List(choices) | Kind::Thing(choices) | Kind::Several(choices) => {
-                choices.clone()
-            }
-            Kind::YesNo => vec![Choice::thing("true", "yes", ""), Choice::thing("false", "no", "")],
-            _ => Vec::new(),
-        }
-    }
-
-    /// Whether a choice is the present one.
-    pub(crate) fn has(&self, choice: &Choice) -> bool {
-        match self.kind {
-            Kind::Several(_) => self.value.split('\n').any(|value| value == choice.value),
-            _ => self.value == choice.value,
-        }
-    }
-
-    /// What stands in the input: of a thing its code, of a decimal the person's mark.
-    pub(crate) fn shown(&self, shell: &Shell) -> String {
-        match &self.kind {
-            Kind::Thing(choices) => {
-                let found = choices.iter().find(|choice| choice.value == self.value);
-                found.map_or_else(|| self.value.clone(), |choice| choice.code.clone())
-            }
-            Kind::Decimal => shell.n(&self.value),
-            Kind::Password => String::new(),
-            _ => self.value.clone(),
-        }
-    }
-
-    fn json(&self, comma: bool, errors: &mut FieldErrors) -> Option<Value> {
-        let given = self.value.trim();
-        if given.is_empty() && !matches!(self.kind, Kind::Time { now: true } | Kind::Several(_)) {
-            if self.required {
-                errors.add(&self.name, "required", "must not be empty", "");
-            }
-            return None;
-        }
-        match &self.kind {
-            Kind::Text | Kind::Long | Kind::Choice(_) | Kind::List(_) => Some(given.into()),
-            Kind::Day => Some(given.into()),
-            Kind::Password => Some(self.value.clone().into()),
-            Kind::Decimal if comma => Some(given.replace(',', ".").into()),
-            Kind::Decimal => Some(given.into()),
-            Kind::Whole => match given.parse::<i64>() {
-                Ok(number) => Some(number.into()),
-                Err(_not_whole) => {
-                    errors.add(&self.name, "type", "must be a whole number", given);
-                    None
-                }
-            },
-            Kind::Time { now } => match instant(given, *now) {
-                Some(time) => Some(time.into()),
-                None => {
-                    errors.add(&self.name, "type", "must be a day and a time, such as 2026-11-25T09:30", given);
-                    None
-                }
-            },
-            Kind::Thing(choices) => {
-                let same = |choice: &&Choice| choice.code.eq_ignore_ascii_case(given) || choice.value == given;
-                let found = choices.iter().find(same);
-                if found.is_none() {
-                    let message = format!(
-                        "'{given}' is not among what can be chosen here; scan the label or choose from the list"
-                    );
-                    errors.add(&self.name, "exists", message, given);
-                }
-                found.map(|choice| choice.value.clone().into())
-            }
-            Kind::YesNo => Some((given == "true").into()),
-            Kind::Several(_) => Some(self.value.split('\n').filter(|value| !value.is_empty()).collect()),
-        }
-    }
-}
-
-/// A time as entered, in the laboratory's own zone.
-fn instant(given: &str, now: bool) -> Option<String> {
-    if given.is_empty() {
-        return now.then(|| Utc::now().to_rfc3339_opts(SecondsFormat::Secs, true));
-    }
-    let formats = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"];
-    let naive = formats.iter().find_map(|format| NaiveDateTime::parse_from_str(given, format).ok())?;
-    match Local.from_local_datetime(&naive) {
-        LocalResult::Single(time) | LocalResult::Ambiguous(time, _) => Some(time.to_rfc3339()),
-        LocalResult::None => None,
-    }
-}
 
 /// A form.
 #[derive(Debug, Clone)]
@@ -320,7 +107,11 @@ impl Form {
         let reason = Field::new("reason", "Reason of the correction", Kind::Long).help(help).part("Why");
         form.fields.push(reason);
         form.correction = true;
-        form
+        form.help(
+            "A correction is a new version with a reason. The one before stays, and both are shown.",
+            "ISO/IEC 17025:2017 7.5.2: amendments are tracked to the versions before.",
+            "If somebody else corrected it meanwhile, nothing is recorded and you are told.",
+        )
     }
 
     /// A form that signs: the password again, and what was looked at.
@@ -329,7 +120,11 @@ impl Form {
         let words = if reason { words.help("At least 5 characters.") } else { words.optional() };
         let password = Field::new("password", "Your own password, again", Kind::Password)
             .help("Every signature asks for it. Your printed name, the time and the meaning are recorded.");
-        let form = self.with([words, password]);
+        let form = self.with([words, password]).help(
+            "A signature stands over what you looked at. If that has changed meanwhile, nothing is signed.",
+            "ISO/IEC 17025:2017 7.5.1 and 7.8.1.2: who did, checked and authorised it.",
+            "Your printed name, the time with its zone and the meaning are shown wherever the record is.",
+        );
         match digest {
             Some(digest) => form.hide("content_digest", digest),
             None => form,
@@ -341,12 +136,19 @@ impl Form {
         let moves: Vec<_> = kind.moves().iter().filter(|step| step.from == state).collect();
         let label = |reason: bool| if reason { "needs a reason" } else { "" };
         let to = moves.iter().map(|step| Choice::thing(step.to, step.to, label(step.reason))).collect();
-        Self::new(title, "Move", back).lead(format!("Its state is {state}.")).with([
-            Field::new("to", "To", Kind::Choice(to)),
-            Field::new("reason", "Reason", Kind::Long)
-                .optional()
-                .help("At least 5 characters where the move needs one."),
-        ])
+        Self::new(title, "Move", back)
+            .lead(format!("Its state is {state}."))
+            .with([
+                Field::new("to", "To", Kind::Choice(to)),
+                Field::new("reason", "Reason", Kind::Long)
+                    .optional()
+                    .help("At least 5 characters where the move needs one."),
+            ])
+            .help(
+                "A state says what may be done with a thing. Only the moves that are legal now are offered.",
+                "ISO/IEC 17025:2017 7.5.1 and 8.4: the move is a record of its own, with who made it and when.",
+                "What was recorded before stays; later use is refused or allowed by the new state.",
+            )
     }
 
     /// Takes over what was sent, so that nothing entered is lost.

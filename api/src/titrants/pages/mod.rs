@@ -347,7 +347,12 @@ pub(super) async fn release_titrant(
         .lead(format!(
             "Factor {factor}. You sign: fit for release. Its factor comes into force from the preparation on."
         ))
-        .with([Field::new("password", "Your own password, again", Kind::Password)]);
+        .with([Field::new("password", "Your own password, again", Kind::Password)])
+        .help(
+            "A manager answers for the factor with which everything of this lot is computed.",
+            "ISO/IEC 17025:2017 6.4 and 6.5.",
+            "Its first titration puts the lot in use.",
+        );
     shell
         .take(&who, &sent, form, async |act, release: Release| {
             Ok(onward(&service::release(&db, &act, who.user(), **policy, *id, release.password).await?, &back))

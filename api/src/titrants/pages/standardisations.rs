@@ -232,7 +232,12 @@ pub(super) async fn record_titration(
     let form = Form::new(format!("Titration of {}", view.code), "Save titration", back.as_str())
         .lead(view.missing.unwrap_or_default())
         .with(titration_fields())
-        .cautions(lot.cautions);
+        .cautions(lot.cautions)
+        .help(
+            "A replicate against the standard, or a blank.",
+            "ISO/IEC 17025:2017 6.5; JCGM 100.",
+            "When enough replicates agree, the standardisation can be submitted.",
+        );
     shell
         .take(&who, &sent, form, async |act, new: NewStandardisationTitration| {
             Ok(onward(&service::record_titration(&db, &act, *id, new).await?, &back))
@@ -289,7 +294,12 @@ pub(super) async fn reject_titration(
         .with([
             Field::new("cause", "Cause", Kind::Choice(words(&CAUSES))),
             Field::new("reason", "Evidence", Kind::Long).help("What was seen, at least 5 characters."),
-        ]);
+        ])
+        .help(
+            "A titration is left out only for a cause that can be named.",
+            "ISO/IEC 17025:2017 7.7.",
+            "The rule then asks for another replicate if one is needed.",
+        );
     shell
         .take(&who, &sent, form, async |act, rejection: Rejection| {
             Ok(onward(&service::reject_titration(&db, &act, titration, rejection).await?, &back))

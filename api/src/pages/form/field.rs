@@ -1,0 +1,221 @@
+//! A field of a form: what it holds, how it is shown, how it is read.
+
+use chrono::{Local, LocalResult, NaiveDateTime, SecondsFormat, TimeZone as _, Utc};
+use serde_json::Value;
+
+use crate::pages::shell::Shell;
+use crate::refusal::FieldErrors;
+
+/// One of several values.
+#[derive(Debug, Clone)]
+pub(crate) struct Choice {
+    /// What is sent to the service.
+    pub(crate) value: String,
+    /// What a scanner reads from the label, or the value itself.
+    pub(crate) code: String,
+    /// More words.
+    pub(crate) label: String,
+}
+
+impl Choice {
+    /// A word that stands for itself.
+    pub(crate) fn word(word: &str) -> Self {
+        Self { value: word.to_owned(), code: word.to_owned(), label: String::new() }
+    }
+
+    /// A thing with an identity and the code on its label.
+    pub(crate) fn thing(id: impl std::fmt::Display, code: &str, label: impl Into<String>) -> Self {
+        Self { value: id.to_string(), code: code.to_owned(), label: label.into() }
+    }
+}
+
+/// What a field holds.
+#[derive(Debug, Clone)]
+pub(crate) enum Kind {
+    /// A line of text.
+    Text,
+    /// Several lines.
+    Long,
+    /// A decimal, sent as text so that trailing zeros are kept.
+    Decimal,
+    /// A whole number.
+    Whole,
+    /// A day.
+    Day,
+    /// A time; empty means now where the flag says so.
+    Time { now: bool },
+    /// A password.
+    Password,
+    /// One of several.
+    Choice(Vec<Choice>),
+    /// One of several, always as a list to choose from.
+    List(Vec<Choice>),
+    /// One of several things by the code on its label; a scanner can type it.
+    Thing(Vec<Choice>),
+    /// yes or no, sent as a boolean; absent if left open.
+    YesNo,
+    /// Several of several, sent as a list.
+    Several(Vec<Choice>),
+}
+
+/// A field of a form.
+#[derive(Debug, Clone)]
+pub(crate) struct Field {
+    pub(crate) name: String,
+    pub(crate) label: String,
+    pub(crate) kind: Kind,
+    pub(crate) value: String,
+    pub(crate) help: String,
+    pub(crate) required: bool,
+    pub(crate) error: String,
+    /// Heading that begins here.
+    pub(crate) part: &'static str,
+}
+
+impl Field {
+    /// A field.
+    pub(crate) fn new(name: &str, label: &str, kind: Kind) -> Self {
+        Self {
+            name: name.to_owned(),
+            label: label.to_owned(),
+            kind,
+            value: String::new(),
+            help: String::new(),
+            required: true,
+            error: String::new(),
+            part: "",
+        }
+    }
+
+    /// May stay empty.
+    pub(crate) fn optional(self) -> Self {
+        Self { required: false, ..self }
+    }
+
+    /// With words of help.
+    pub(crate) fn help(self, help: impl Into<String>) -> Self {
+        Self { help: help.into(), ..self }
+    }
+
+    /// With a value to begin with.
+    pub(crate) fn value(self, value: impl std::fmt::Display) -> Self {
+        Self { value: value.to_string(), ..self }
+    }
+
+    /// Begins a part of the form with a heading.
+    pub(crate) fn part(self, part: &'static str) -> Self {
+        Self { part, ..self }
+    }
+
+    /// Id of the input, for its label.
+    pub(crate) fn id(&self) -> String {
+        let letters = self.name.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' });
+        format!("f-{}", letters.collect::<String>())
+    }
+
+    /// Which template part draws it.
+    pub(crate) fn widget(&self) -> &'static str {
+        match &self.kind {
+            Kind::Text => "text",
+            Kind::Long => "long",
+            Kind::Decimal => "decimal",
+            Kind::Whole => "whole",
+            Kind::Day => "day",
+            Kind::Time { .. } => "time",
+            Kind::Password => "password",
+            Kind::Choice(_) | Kind::YesNo => "choice",
+            Kind::List(_) => "list",
+            Kind::Thing(_) => "thing",
+            Kind::Several(_) => "several",
+        }
+    }
+
+    /// Its choices, to draw.
+    pub(crate) fn choices(&self) -> Vec<Choice> {
+        match &self.kind {
+            Kind::Choice(choices) | Kind::List(choices) | Kind::Thing(choices) | Kind::Several(choices) => {
+                choices.clone()
+            }
+            Kind::YesNo => vec![Choice::thing("true", "yes", ""), Choice::thing("false", "no", "")],
+            _ => Vec::new(),
+        }
+    }
+
+    /// Whether a choice is the present one.
+    pub(crate) fn has(&self, choice: &Choice) -> bool {
+        match self.kind {
+            Kind::Several(_) => self.value.split('\n').any(|value| value == choice.value),
+            _ => self.value == choice.value,
+        }
+    }
+
+    /// What stands in the input: of a thing its code, of a decimal the person's mark.
+    pub(crate) fn shown(&self, shell: &Shell) -> String {
+        match &self.kind {
+            Kind::Thing(choices) => {
+                let found = choices.iter().find(|choice| choice.value == self.value);
+                found.map_or_else(|| self.value.clone(), |choice| choice.code.clone())
+            }
+            Kind::Decimal => shell.n(&self.value),
+            Kind::Password => String::new(),
+            _ => self.value.clone(),
+        }
+    }
+
+    pub(super) fn json(&self, comma: bool, errors: &mut FieldErrors) -> Option<Value> {
+        let given = self.value.trim();
+        if given.is_empty() && !matches!(self.kind, Kind::Time { now: true } | Kind::Several(_)) {
+            if self.required {
+                errors.add(&self.name, "required", "must not be empty", "");
+            }
+            return None;
+        }
+        match &self.kind {
+            Kind::Text | Kind::Long | Kind::Choice(_) | Kind::List(_) => Some(given.into()),
+            Kind::Day => Some(given.into()),
+            Kind::Password => Some(self.value.clone().into()),
+            Kind::Decimal if comma => Some(given.replace(',', ".").into()),
+            Kind::Decimal => Some(given.into()),
+            Kind::Whole => match given.parse::<i64>() {
+                Ok(number) => Some(number.into()),
+                Err(_not_whole) => {
+                    errors.add(&self.name, "type", "must be a whole number", given);
+                    None
+                }
+            },
+            Kind::Time { now } => match instant(given, *now) {
+                Some(time) => Some(time.into()),
+                None => {
+                    errors.add(&self.name, "type", "must be a day and a time, such as 2026-11-25T09:30", given);
+                    None
+                }
+            },
+            Kind::Thing(choices) => {
+                let same = |choice: &&Choice| choice.code.eq_ignore_ascii_case(given) || choice.value == given;
+                let found = choices.iter().find(same);
+                if found.is_none() {
+                    let message = format!(
+                        "'{given}' is not among what can be chosen here; scan the label or choose from the list"
+                    );
+                    errors.add(&self.name, "exists", message, given);
+                }
+                found.map(|choice| choice.value.clone().into())
+            }
+            Kind::YesNo => Some((given == "true").into()),
+            Kind::Several(_) => Some(self.value.split('\n').filter(|value| !value.is_empty()).collect()),
+        }
+    }
+}
+
+/// A time as entered, in the laboratory's own zone.
+fn instant(given: &str, now: bool) -> Option<String> {
+    if given.is_empty() {
+        return now.then(|| Utc::now().to_rfc3339_opts(SecondsFormat::Secs, true));
+    }
+    let formats = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"];
+    let naive = formats.iter().find_map(|format| NaiveDateTime::parse_from_str(given, format).ok())?;
+    match Local.from_local_datetime(&naive) {
+        LocalResult::Single(time) | LocalResult::Ambiguous(time, _) => Some(time.to_rfc3339()),
+        LocalResult::None => None,
+    }
+}
