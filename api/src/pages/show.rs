@@ -75,8 +75,18 @@ pub(crate) fn shape(state: &str) -> &'static str {
         "submitted" | "in validation" | "standardising" | "closed" | "accepted" | "in analysis" => "half",
         "reviewed" => "most",
         "approved" | "released" | "in use" | "in service" | "active" | "granted" | "reported" | "used" | "met"
-        | "good" | "passed" => "full",
-        "returned" | "amended" | "suspended" | "query" | "doubtful" | "locked" | "no decision" | "rough" => "turn",
+        | "good" | "passed" | "in control" => "full",
+        "returned"
+        | "amended"
+        | "suspended"
+        | "query"
+        | "doubtful"
+        | "locked"
+        | "no decision"
+        | "rough"
+        | "in control with something to investigate"
+        | "missing QC"
+        | "no QC plan" => "turn",
         _ => "cross",
     }
 }

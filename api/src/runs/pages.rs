@@ -111,6 +111,8 @@ pub(super) async fn open_run(
     db: web::Data<Db>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
+    let rejected = service::in_state(&db, "rejected", (Uuid::max(), 50)).await?.items;
+    let rejected = rejected.into_iter().map(|run| Choice::thing(run.id, &run.code, run.bench)).collect();
     let form = Form::new("Open a run", "Open", "/runs")
         .with([
             Field::new("method", "Method", Kind::Thing(choices::methods(&db).await?)).help("Approved methods only."),
@@ -118,6 +120,9 @@ pub(super) async fn open_run(
             Field::new("environment_temperature", "Room temperature, °C", Kind::Decimal).optional(),
             Field::new("code", "Code", Kind::Text).optional().help("Made by the service if left empty."),
             Field::new("note", "Note", Kind::Long).optional(),
+            Field::new("repeats", "Repeats the rejected run", Kind::Thing(rejected))
+                .optional()
+                .help("Both stay on record."),
             Field::new("observed_at", "Begun", Kind::Time { now: true }).optional().help("Left empty: now."),
         ])
         .help(
@@ -175,6 +180,16 @@ fn about(shell: &Shell, run: &RunView, method: &VersionView<MethodFacts>, opened
     ]
 }
 
+/// Whether the run is in control, and which runs it repeats or is repeated by.
+fn quality(run: &RunView) -> Vec<Fact> {
+    let mut facts = vec![fact("Verdict", Cell::state(run.quality.verdict))];
+    facts.extend(run.quality.reasons.iter().map(|reason| fact("Because", Cell::text(reason.clone()))));
+    facts.extend(run.repeats.map(|id| fact("Repeats", Cell::link("the rejected run", format!("/runs/{id}")))));
+    facts
+        .extend(run.repeated_by.iter().map(|id| fact("Repeated by", Cell::link("a later run", format!("/runs/{id}")))));
+    facts
+}
+
 /// A run with its blanks and determinations.
 #[get("/runs/{id}")]
 pub(super) async fn read_run(
@@ -218,6 +233,7 @@ pub(super) async fn read_run(
         empty: "No blank yet.",
         ..Table::default()
     };
+    let control = quality(&run);
     let facts = about(&shell, &run, &method, name(run.recorded_by.0));
     let path = format!("/runs/{id}");
     let lacks = !run.missing.is_empty();
@@ -236,6 +252,7 @@ pub(super) async fn read_run(
     }
     sheet
         .section("about", "About", Part::Facts(facts))
+        .section("quality", "Quality control", Part::Facts(control))
         .section("blanks", "Blanks", Part::Table(blank_table))
         .section(
             "determinations",
