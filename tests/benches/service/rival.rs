@@ -52,7 +52,7 @@ impl Server {
         self.sql(admin, "ALTER SYSTEM RESET log_statement")?;
         self.sql(admin, "ALTER SYSTEM RESET log_line_prefix")?;
         self.sql(admin, "SELECT pg_reload_conf()")?;
-        Ok(parse(text.get(before..).unwrap_or_default()))
+        Ok(without_sealer(parse(text.get(before..).unwrap_or_default())))
     }
 
     /// Runs a script for some seconds.
@@ -96,6 +96,15 @@ pub struct Statement {
     pub sql: String,
     /// Values of the parameters; none stands for NULL.
     pub parameters: Vec<Option<String>>,
+}
+
+/// Leaves out the connections of the sealer, which works at the same time under the same role.
+fn without_sealer(statements: Vec<Statement>) -> Vec<Statement> {
+    let seals =
+        |statement: &Statement| ["audit_pending", "audit_leaves"].iter().any(|table| statement.sql.contains(table));
+    let sealers: BTreeSet<String> =
+        statements.iter().filter(|statement| seals(statement)).map(|statement| statement.process.clone()).collect();
+    statements.into_iter().filter(|statement| !sealers.contains(&statement.process)).collect()
 }
 
 fn parse(log: &str) -> Vec<Statement> {
