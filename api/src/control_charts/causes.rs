@@ -5,7 +5,7 @@ use crate::refusal::Refusal;
 
 /// Beside those of a titration. An outlier test is no cause.
 const CAUSES: [&str; 5] =
-    ["wrong factor", "contaminated reagent", "control material degraded", "instrument fault", "transcription"];
+    ["wrong factor", "contaminated reagent", "control material degraded", "instrument fault", "copied wrongly"];
 
 /// Checks that a cause is on the list.
 ///

@@ -5,9 +5,10 @@ pub(crate) mod pages;
 pub(crate) mod primary;
 pub(crate) mod reagents;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use ferrotitre_core::lifecycle::EntityKind;
 use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
 
 use crate::alerts::{Alert, ending};
 use crate::db::Connection;
@@ -38,14 +39,20 @@ pub(crate) async fn alerts(
     let last_day = until.date_naive();
     let (standards, reagents) =
         futures_util::try_join!(primary::ending(connection, last_day), reagents::ending(connection, last_day))?;
+    let ids = |lots: &[(Uuid, String, NaiveDate)]| lots.iter().map(|(id, ..)| *id).collect::<Vec<_>>();
+    let (standard_ids, reagent_ids) = (ids(&standards), ids(&reagents));
+    let (mut states, of_reagents) = futures_util::try_join!(
+        states::present_many(connection, EntityKind::PrimaryStandard, &standard_ids),
+        states::present_many(connection, EntityKind::Reagent, &reagent_ids)
+    )?;
+    states.extend(of_reagents);
     let lots = standards
         .into_iter()
-        .map(|lot| (EntityKind::PrimaryStandard, "primary-standards", "primary standard expires", lot))
-        .chain(reagents.into_iter().map(|lot| (EntityKind::Reagent, "reagents", "reagent expires", lot)));
+        .map(|lot| ("primary-standards", "primary standard expires", lot))
+        .chain(reagents.into_iter().map(|lot| ("reagents", "reagent expires", lot)));
     let mut alerts = Vec::new();
-    for (kind, subject_kind, what, (id, code, last)) in lots {
-        let state = states::present(connection, kind, id).await?.state;
-        if !matches!(state.as_str(), "released" | "in use") {
+    for (subject_kind, what, (id, code, last)) in lots {
+        if !states.get(&id).is_some_and(|state| matches!(state.as_str(), "released" | "in use")) {
             continue;
         }
         let end = last.succ_opt().unwrap_or(last).and_time(chrono::NaiveTime::MIN).and_utc();

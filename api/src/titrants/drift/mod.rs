@@ -285,11 +285,11 @@ pub(crate) async fn alerts(
 ) -> Result<Vec<Alert>, Refusal> {
     let question = DriftQuestion { at: Some(now), u_budget_percent: None };
     let mut alerts = Vec::new();
-    for id in store::recent_titrants(connection).await? {
-        let state = states::present(connection, KIND, id).await?.state;
-        if !matches!(state.as_str(), "released" | "in use") {
-            continue;
-        }
+    let lots = store::recent_titrants(connection).await?;
+    let mut live = states::present_many(connection, KIND, &lots).await?;
+    live.retain(|_, state| matches!(state.as_str(), "released" | "in use"));
+    // Only what can still be titrated with is looked into: a few lots, however many there were.
+    for id in lots.into_iter().filter(|id| live.contains_key(id)) {
         let known = known(connection, id, &question).await?;
         let view = view(&known, &question);
         let Some(by) = view.restandardise_by else { continue };
