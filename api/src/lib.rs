@@ -36,7 +36,7 @@ pub mod refusal;
 pub mod routes;
 pub mod runs;
 pub mod samples;
-pub mod schema;
+pub use ferrotitre_schema as schema;
 pub mod sign_offs;
 pub mod standards;
 pub mod states;

@@ -198,9 +198,9 @@ async fn migrations_up_down_and_up_again_give_the_same_schema() {
     shared.drop_database(&database).await;
 }
 
-/// Tables and columns that `api/src/schema.rs` declares, with their types as PostgreSQL calls them.
+/// Tables and columns that `api/schema/src/lib.rs` declares, with their types as PostgreSQL calls them.
 fn declared() -> BTreeMap<String, Vec<(String, String)>> {
-    let path: PathBuf = [env!("CARGO_MANIFEST_DIR"), "..", "api", "src", "schema.rs"].iter().collect();
+    let path: PathBuf = [env!("CARGO_MANIFEST_DIR"), "..", "api", "schema", "src", "lib.rs"].iter().collect();
     let text = std::fs::read_to_string(path).unwrap();
     let mut tables: BTreeMap<String, Vec<(String, String)>> = BTreeMap::new();
     let mut table = String::new();
