@@ -1,5 +1,6 @@
 //! The command line.
 
+use std::io::Write as _;
 use std::path::Path;
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -105,8 +106,11 @@ type Failure = Box<dyn std::error::Error>;
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
     if let Command::Openapi = cli.command {
-        print!("{}", openapi::text());
-        return ExitCode::SUCCESS;
+        return match std::io::stdout().lock().write_all(openapi::text().as_bytes()) {
+            // Whoever reads may have read enough.
+            Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => ExitCode::FAILURE,
+            _ => ExitCode::SUCCESS,
+        };
     }
     if let Command::Calc(arguments) = &cli.command {
         return command::run(arguments);

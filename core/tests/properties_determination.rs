@@ -50,6 +50,7 @@ fn bath(id: &str, titres: &[(TitrationKind, &str)], sigma: f64, relative_u: f64)
             correct_burette: false,
             correct_temperature: false,
             subtract_blank: false,
+            interpolate_factor: false,
             end_point_u_ml: 0.0,
             longest_standing_minutes: 5.0,
             reporting: Reporting {
@@ -85,6 +86,7 @@ fn bath(id: &str, titres: &[(TitrationKind, &str)], sigma: f64, relative_u: f64)
                     concentration,
                     u: concentration * relative_u,
                     dof: None,
+                    following: None,
                 },
                 burette: burette(),
                 reduction: None,

@@ -18,7 +18,7 @@ pub(crate) struct Lab {
     pub(crate) portion: String,
 }
 
-fn rules() -> Value {
+pub(crate) fn rules() -> Value {
     json!({
         "acceptance": "concordance", "concordance_limit_ml": "0.10", "concordance_mode": "all accurate",
         "minimum_titres": 2, "give_up_after": 4, "central": "median", "sigma_r_ml": "0.03",
@@ -31,10 +31,16 @@ fn rules() -> Value {
 
 /// A method, drafted by one manager, approved by the other; returns its version.
 async fn method(app: &TestApp, code: &str, analyte: &str, reduction: &str) -> String {
+    method_with(app, (code, analyte, reduction), rules()).await
+}
+
+/// The same with rules of the test's own.
+pub(crate) async fn method_with(app: &TestApp, of: (&str, &str, &str), rules: Value) -> String {
+    let (code, analyte, reduction) = of;
     let facts = json!({
         "code": code, "title": format!("{analyte} in pickling baths"), "principle": "titration with dichromate",
         "analyte": analyte, "matrix": "hydrochloric pickling bath", "chemistry": "dichromate", "reduction": reduction,
-        "indicator": "diphenylamine sulfonate", "rules": rules(),
+        "indicator": "diphenylamine sulfonate", "rules": rules,
         "mercury_reason": "comparison with the mercury-free method during its validation",
     });
     let method = app.manager.post("/methods", &facts).await.expect(201);
@@ -53,7 +59,14 @@ async fn method(app: &TestApp, code: &str, analyte: &str, reduction: &str) -> St
 }
 
 /// A dichromate lot prepared by the second analyst and released by a manager.
-async fn dichromate(app: &TestApp, bench: &Bench, standard: &str, code: &str, expires: Value, made: String) -> String {
+pub(crate) async fn dichromate(
+    app: &TestApp,
+    bench: &Bench,
+    standard: &str,
+    code: &str,
+    expires: Value,
+    made: String,
+) -> String {
     let lot = json!({
         "code": code, "species": "dichromate", "nominal_concentration": "0.1", "concentration_unit": "eq/L",
         "route": "direct preparation", "factor_low": "0.990", "factor_high": "1.010", "storage": "dark, 20 C",

@@ -2,9 +2,9 @@
 
 use ferrotitre_core::chemistry::{AIR_DENSITY, Expressed, primary_standard};
 use ferrotitre_core::determination::{
-    Acceptance, Burette, Central, Detail, DilutionStep, Excess, Factor, Fate, Outcome, Portion, PortionAmount,
-    Preparation, Progress, Record, Reference, Replicate, Reporting, Rules, Segment, SlipQuery, Standardisation,
-    Standing, Titration, TitrationKind, Unit, Vessel, evaluate, iron3, prepare, standardise,
+    Acceptance, Burette, Central, Detail, DilutionStep, Excess, Factor, Fate, Following, Outcome, Portion,
+    PortionAmount, Preparation, Progress, Record, Reference, Replicate, Reporting, Rules, Segment, SlipQuery,
+    Standardisation, Standing, Titration, TitrationKind, Unit, Vessel, evaluate, iron3, prepare, standardise,
 };
 use ferrotitre_core::rounding::Ties;
 use ferrotitre_core::statistics::agreement::{ConcordanceMode, FollowUp};
@@ -54,6 +54,7 @@ fn bath(id: &str, titres: &[(TitrationKind, &str)], sigma: f64, relative_u: f64)
             correct_burette: false,
             correct_temperature: false,
             subtract_blank: false,
+            interpolate_factor: false,
             end_point_u_ml: 0.0,
             longest_standing_minutes: 5.0,
             reporting: Reporting {
@@ -89,6 +90,7 @@ fn bath(id: &str, titres: &[(TitrationKind, &str)], sigma: f64, relative_u: f64)
                     concentration,
                     u: concentration * relative_u,
                     dof: None,
+                    following: None,
                 },
                 burette: burette(),
                 reduction: None,
@@ -114,6 +116,45 @@ fn iron_three_by_difference_keeps_what_both_titrations_share() {
     close(derived.u.unwrap(), 0.1586, 5e-5);
     close(derived.u_if_independent.unwrap(), 0.3082, 5e-5);
     close(derived.correlation.unwrap(), 0.7363, 5e-5);
+}
+
+// By hand, from factors of the drift vector of requirements 3.10: 1.0004 on day 0 and 0.9990 on day 21 give 0.99981333 on day
+// 8.8 (w = 0.41904762); K = 5.5845 g/L per mL as above, so 23.18 mL are 129.42454 g/L, and 129.50049 with 1.0004 alone.
+// Relative u of the factor: 0.07164 %, each factor having 0.1 % of its own.
+#[test]
+fn a_method_may_interpolate_between_the_factors_before_and_after() {
+    let nominal = 1.0 / 60.0;
+    let mut record = bath("d", &[(ACCURATE, "23.18"), (ACCURATE, "23.18")], 1e-9, 0.0);
+    record.rules.interpolate_factor = true;
+    for titration in &mut record.titrations {
+        titration.burette.resolution_ml = 1e-9;
+        titration.factor.concentration = 1.0004 * nominal;
+        titration.factor.u = 0.001 * 1.0004 * nominal;
+        titration.factor.following = Some(Following {
+            id: "next".into(),
+            concentration: 0.9990 * nominal,
+            u: 0.001 * 0.9990 * nominal,
+            dof: None,
+            passed: 8.8 / 21.0,
+        });
+    }
+    let evaluation = evaluate(&record, Detail::Working).unwrap();
+    let result = evaluation.result.as_ref().unwrap().value();
+    close(result, 129.424_54, 5e-6);
+    let verdict = evaluation.verdicts.iter().find(|verdict| verdict.rule == "interpolated factor").unwrap();
+    assert_eq!(verdict.outcome, Outcome::Met);
+    close(verdict.critical.unwrap(), 129.500_49, 5e-6);
+    let share = evaluation.budget.iter().map(|part| part.contribution.powi(2)).sum::<f64>().sqrt() / result;
+    // The molar mass of iron adds 2e-5.
+    close(share, 0.000_716_4, 1e-6);
+    assert!(evaluation.working.unwrap().text().contains("c_2"));
+
+    // Without a factor after it the one in force is used, and the verdict says that this is not the end of it.
+    record.titrations[1].factor.following = None;
+    let waiting = evaluate(&record, Detail::Figures).unwrap();
+    let verdict = waiting.verdicts.iter().find(|verdict| verdict.rule == "interpolated factor").unwrap();
+    assert_eq!(verdict.outcome, Outcome::Query);
+    assert!(verdict.advice.starts_with("1 titration(s)"), "{}", verdict.advice);
 }
 
 // Section 1, row 2: rounding both contents to 0.01 g/L in the diluted solution first gives 9.75 g/L instead.
@@ -297,8 +338,15 @@ fn a_back_titration_counts_the_oxidant_that_iron_used() {
     for titration in &mut record.titrations {
         let oxidant = Factor { id: "oxidant".into(), ..titration.factor.clone() };
         titration.excess = Some(Excess { factor: oxidant, pipette: vessel("P25", 25.0) });
-        titration.factor =
-            Factor { id: "A-1".into(), lot: "A-1".into(), electrons: 1, concentration: 0.1, u: 0.0, dof: None };
+        titration.factor = Factor {
+            id: "A-1".into(),
+            lot: "A-1".into(),
+            electrons: 1,
+            concentration: 0.1,
+            u: 0.0,
+            dof: None,
+            following: None,
+        };
     }
     let evaluation = evaluate(&record, Detail::Working).unwrap();
     close(evaluation.result.unwrap().value(), 20.941_875, 5e-7);

@@ -13,6 +13,8 @@ pub struct Answer {
     /// Headers.
     pub headers: HeaderMap,
     /// Body.
+    pub bytes: Vec<u8>,
+    /// Body as text.
     pub text: String,
     /// Body as JSON; null if it is not.
     pub json: Value,
@@ -158,6 +160,6 @@ impl Client {
         let text = String::from_utf8_lossy(&bytes).into_owned();
         let is_json = headers.get(CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().ends_with(b"json"));
         let json = if is_json { serde_json::from_str(&text).unwrap_or_default() } else { Value::Null };
-        Ok(Answer { status, headers, text, json })
+        Ok(Answer { status, headers, bytes: bytes.to_vec(), text, json })
     }
 }

@@ -1382,6 +1382,7 @@ diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_leaves);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_pending);
 diesel::allow_tables_to_appear_in_same_query!(chart_baseline_points, control_values);
 diesel::allow_tables_to_appear_in_same_query!(chart_phases, state_moves);
+diesel::allow_tables_to_appear_in_same_query!(determinations, titrations);
 diesel::allow_tables_to_appear_in_same_query!(nonconformities, nonconformity_links);
 diesel::allow_tables_to_appear_in_same_query!(refresh_tokens, sessions);
 diesel::allow_tables_to_appear_in_same_query!(titrant_factors, titrants);

@@ -1,4 +1,5 @@
-//! What needs somebody's attention: lots near their exit, calibrations due, things about to expire.
+//! What needs somebody's attention: rule hits, open nonconformities, lots near their exit, calibrations due, things about
+//! to expire.
 //!
 //! Nothing is stored: an alert is computed from the records whenever somebody asks, so it ends by itself when its reason
 //! does. Each feature names its own; this one puts them in order, streams them and counts them for the metrics.

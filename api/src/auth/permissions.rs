@@ -105,7 +105,7 @@ actions! {
         "list_equipment", "read_equipment", "list_calibrations", "list_equipment_checks",
         "list_primary_standards", "read_primary_standard", "list_reagents", "read_reagent",
         "list_titrants", "read_titrant", "list_titrant_factors",
-        "read_titrant_drift", "draw_titrant_drift", "read_titrant_factor_at",
+        "read_titrant_drift", "draw_titrant_drift", "draw_titrant_drift_pixels", "read_titrant_factor_at",
         "list_standardisations", "read_standardisation", "read_standardisation_working",
         "list_chemistries", "list_methods", "read_method",
         "list_samples", "read_sample", "list_test_portions",
@@ -116,7 +116,7 @@ actions! {
         "list_sign_offs", "list_concessions", "read_concession",
         "list_alerts", "stream_alerts",
         "list_control_materials", "read_control_material",
-        "list_control_charts", "read_control_chart", "draw_control_chart", "read_control_import_template",
+        "list_control_charts", "read_control_chart", "draw_control_chart", "draw_control_chart_pixels", "read_lot_step", "read_control_import_template",
         "list_control_points", "read_control_value", "review_control_chart", "read_chart_phase",
         "compute_run_lengths", "list_qc_plans", "read_qc_plan",
         "list_nonconformities", "read_nonconformity"];

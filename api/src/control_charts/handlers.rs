@@ -9,6 +9,7 @@ use crate::auth::permissions::acts::{
 };
 use crate::config::Policy;
 use crate::control_charts::import::ImportView;
+use crate::control_charts::lot_step::{self, LotStep, LotStepQuestion};
 use crate::control_charts::picture::PictureQuestion;
 use crate::control_charts::run_lengths::RunLengthsView;
 use crate::control_charts::statistics::{self, ChartReview};
@@ -22,7 +23,7 @@ use crate::db::Db;
 use crate::imports::NewImport;
 use crate::sign_offs::NewSignature;
 use crate::states::{NewMove, StateMove};
-use crate::web::answer::{Answer, Picture, PlainText, Versioned};
+use crate::web::answer::{Answer, Picture, Pixels, PlainText, Versioned};
 use crate::web::body::{Body, LargeBody, Params};
 use crate::web::paging::{Listing, Page};
 use crate::web::problem::Problem;
@@ -72,6 +73,30 @@ pub(super) async fn draw_control_chart(
     question: Params<PictureQuestion>,
 ) -> Result<Picture, Problem> {
     Ok(Picture(picture::draw(&db, *id, &question.0).await?))
+}
+
+/// Draws the same picture as PNG.
+#[utoipa::path(tag = "control charts", params(("id" = Uuid, Path, description = "Chart"), PictureQuestion), responses((status = 200, description = "The picture", content_type = "image/png", body = Vec<u8>)))]
+#[get("/control-charts/{id}.png")]
+pub(super) async fn draw_control_chart_pixels(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    question: Params<PictureQuestion>,
+) -> Result<Pixels, Problem> {
+    Ok(Pixels::of(picture::draw(&db, *id, &question.0).await?).await?)
+}
+
+/// Tests whether the change from one titrant lot to the next shows as a step of the chart.
+#[utoipa::path(tag = "control charts", params(("id" = Uuid, Path, description = "Chart"), LotStepQuestion), responses((status = 200, description = "The step", body = LotStep)))]
+#[get("/control-charts/{id}/lot-step")]
+pub(super) async fn read_lot_step(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    question: Params<LotStepQuestion>,
+) -> Result<web::Json<LotStep>, Problem> {
+    Ok(web::Json(lot_step::read(&db, *id, &question.0).await?))
 }
 
 /// Closes a control chart, with a reason; its points stay.

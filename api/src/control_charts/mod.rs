@@ -1,9 +1,11 @@
 //! Control charts: phases with signed limits, values judged once, statistics, and the plan of what a run needs.
 
+pub(crate) mod alerts;
 mod causes;
 mod handlers;
 mod import;
 mod judging;
+mod lot_step;
 pub(crate) mod phases;
 mod picture;
 pub(crate) mod rules;
@@ -23,6 +25,8 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::record_control_chart)
         .service(handlers::list_control_charts)
         .service(handlers::draw_control_chart)
+        .service(handlers::draw_control_chart_pixels)
+        .service(handlers::read_lot_step)
         .service(handlers::read_control_chart)
         .service(handlers::move_control_chart)
         .service(handlers::list_control_points)

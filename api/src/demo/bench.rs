@@ -1,4 +1,4 @@
-//! Runs, determinations and signatures of the scenario (events a, b, c, l and v of the requirements' scenario).
+//! Runs, determinations and signatures of the scenario (events a, b, c, l and v of the scenario).
 
 use serde_json::{Value, json};
 use uuid::Uuid;

@@ -1,4 +1,4 @@
-//! Five months of quality control (events f, g, i and j of the requirements' scenario): about 140 runs of which the charts keep the
+//! Five months of quality control (events f, g, i and j of the scenario): about 140 runs of which the charts keep the
 //! values, taken over from the bench books as history, and the last ones in full.
 
 use serde_json::{Value, json};

@@ -8,7 +8,7 @@ use uuid::Uuid;
 use crate::db::Connection;
 use crate::determinations::record::{Loaded, load};
 use crate::determinations::store;
-use crate::ids::{DeterminationId, MethodId, RunId};
+use crate::ids::{DeterminationId, FactorId, MethodId, RunId};
 use crate::refusal::Refusal;
 
 /// A determination as a control chart reads it.
@@ -66,7 +66,7 @@ impl Measured {
 
     /// Whether its author answers for it.
     pub(crate) fn is_signed(&self) -> bool {
-        matches!(self.state.as_str(), "submitted" | "reviewed" | "approved" | "reported")
+        is_signed(&self.state)
     }
 
     /// Result and standard uncertainty in a unit.
@@ -75,11 +75,33 @@ impl Measured {
     }
 }
 
+/// Whether the author of a determination in this state answers for it.
+pub(super) fn is_signed(state: &str) -> bool {
+    matches!(state, "submitted" | "reviewed" | "approved" | "reported")
+}
+
 /// One determination.
 pub(crate) async fn one(connection: &Connection, id: Uuid) -> Result<Measured, Refusal> {
     let loaded = load(connection, store::determination(connection, id).await?).await?;
     let evaluation = loaded.evaluate(Detail::Figures)?;
     Ok(Measured::of(&loaded, &evaluation))
+}
+
+/// Relative standard uncertainties of the newest complete determinations that used one of these factors, at most so many.
+pub(crate) async fn relative_uncertainties(
+    connection: &Connection,
+    factors: &[FactorId],
+    limit: i64,
+) -> Result<Vec<f64>, Refusal> {
+    let mut found = Vec::new();
+    for row in store::newest_with_factors(connection, factors, limit).await? {
+        let loaded = load(connection, row).await?;
+        let evaluation = loaded.evaluate(Detail::Figures)?;
+        // The reporting unit stands first; a content of zero has no relative uncertainty.
+        let figure = Measured::of(&loaded, &evaluation).figures.into_iter().next();
+        found.extend(figure.filter(|(_, value, _)| *value > 0.0).map(|(_, value, u)| u / value));
+    }
+    Ok(found)
 }
 
 /// All determinations of a run.

@@ -9,10 +9,11 @@ use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
 use crate::db::Connection;
+use crate::determinations::measured;
 use crate::determinations::store::{self, DeterminationRow, TitrationRow};
 use crate::determinations::wire::{DeterminationView, NewTitration, TitrationView};
 use crate::equipment::service::Shelf;
-use crate::ids::{AccountId, FactorId, TitrationId};
+use crate::ids::{AccountId, FactorId, TitrantId, TitrationId};
 use crate::methods;
 use crate::refusal::{Code, Refusal};
 use crate::runs::blanks;
@@ -20,7 +21,7 @@ use crate::samples::{portions, samples};
 use crate::sign_offs;
 use crate::states::{self, StateMove};
 use crate::titrants::service::vessel;
-use crate::titrants::standardisations::{burette, core_factor};
+use crate::titrants::standardisations::{burette, core_factor, interpolated_factor};
 use crate::titrants::store as titrants;
 use crate::web::decimal::Decimal;
 
@@ -126,7 +127,17 @@ async fn assemble(
         let last = judged.iter().rfind(|step| step.entity_id == titration.id.0);
         last.map_or_else(|| TITRATION.first_state().to_owned(), |step| step.to_state.clone())
     };
-    let source = Source { shelf: &shelf, factors: &factors, judged: &judged };
+    let rules = method.facts.rules.0.to_core(&method.facts.chemistry, &method.facts.indicator);
+    let of_lots = if rules.interpolate_factor {
+        // What was signed stays what it was: a factor recorded after the signature does not change it.
+        let signed = frame.sign_offs.iter().rfind(|sign| sign.meaning == "authored" && measured::is_signed(&state));
+        let lots: Vec<TitrantId> = factors.iter().map(|(_, lot)| lot.id).collect();
+        titrants::factors_of(connection, &lots, signed.map(|sign| sign.recorded_at)).await?
+    } else {
+        Vec::new()
+    };
+    let of_lots = rules.interpolate_factor.then_some(of_lots.as_slice());
+    let source = Source { shelf: &shelf, factors: &factors, of_lots, judged: &judged };
     let mut core_titrations = Vec::with_capacity(titrations.len());
     for titration in &titrations {
         core_titrations.push(source.titration(titration, &state_of(titration), &method.facts.reduction)?);
@@ -137,7 +148,7 @@ async fn assemble(
     }
     let record = Record {
         id: row.id.to_string(),
-        rules: method.facts.rules.0.to_core(&method.facts.chemistry, &method.facts.indicator),
+        rules,
         portion: source.portion(portion, steps)?,
         titrations: core_titrations,
         blanks: core_blanks,
@@ -158,14 +169,19 @@ async fn assemble(
 struct Source<'a> {
     shelf: &'a Shelf,
     factors: &'a [(titrants::FactorRow, titrants::TitrantRow)],
+    /// All factors of the lots, where the method interpolates.
+    of_lots: Option<&'a [titrants::FactorRow]>,
     judged: &'a [StateMove],
 }
 
 impl Source<'_> {
-    fn factor(&self, id: FactorId) -> Result<ferrotitre_core::determination::Factor, Refusal> {
+    fn factor(&self, id: FactorId, at: DateTime<Utc>) -> Result<ferrotitre_core::determination::Factor, Refusal> {
         let found = self.factors.iter().find(|(factor, _)| factor.id == id);
         let (factor, lot) = found.ok_or_else(|| Refusal::new(Code::Internal, "a factor in a record is missing"))?;
-        core_factor(factor, lot)
+        match self.of_lots {
+            Some(of_lots) => interpolated_factor(factor, lot, at, of_lots),
+            None => core_factor(factor, lot),
+        }
     }
 
     fn titration(&self, row: &TitrationRow, state: &str, procedure: &str) -> Result<Titration, Refusal> {
@@ -173,7 +189,7 @@ impl Source<'_> {
         let excess = match (row.oxidant_factor_id, row.oxidant_pipette_id) {
             (Some(factor), Some(pipette)) => {
                 let pipette = self.shelf.on(pipette, row.observed_at.date_naive())?;
-                Some(Excess { factor: self.factor(factor)?, pipette: vessel(&pipette) })
+                Some(Excess { factor: self.factor(factor, row.observed_at)?, pipette: vessel(&pipette) })
             }
             _ => None,
         };
@@ -184,7 +200,7 @@ impl Source<'_> {
             standing: standing(state, rejection),
             segments: segments(&row.initial_readings, &row.final_readings),
             temperature: row.solution_temperature.as_ref().map(Decimal::value),
-            factor: self.factor(row.factor_id)?,
+            factor: self.factor(row.factor_id, row.observed_at)?,
             burette: burette(&self.shelf.with(row.burette_id, row.calibration_id)?)?,
             reduction: row.reduction.as_ref().map(|reduction| reduction.0.to_core(procedure)),
             excess,

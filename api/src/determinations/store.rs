@@ -92,6 +92,22 @@ pub(super) async fn list_determinations(
     Ok(query.load(&mut connection).await?)
 }
 
+/// The newest determinations with a titration by one of these factors.
+pub(super) async fn newest_with_factors(
+    mut connection: &Connection,
+    factors: &[FactorId],
+    limit: i64,
+) -> Result<Vec<DeterminationRow>, Refusal> {
+    let used = titrations::table.filter(titrations::factor_id.eq_any(factors)).select(titrations::determination_id);
+    Ok(determinations::table
+        .filter(determinations::id.eq_any(used))
+        .order(determinations::id.desc())
+        .limit(limit)
+        .select(DeterminationRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// Determinations of a run, in the order of recording.
 pub(super) async fn of_run(mut connection: &Connection, run: RunId) -> Result<Vec<DeterminationRow>, Refusal> {
     Ok(determinations::table

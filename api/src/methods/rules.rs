@@ -63,6 +63,25 @@ pub enum BlankText {
     Subtract,
 }
 
+/// Which concentration of the titrant a result is computed with.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub enum FactorText {
+    /// The factor in force when it was used.
+    #[default]
+    #[serde(rename = "in force")]
+    InForce,
+    /// Interpolated in time between that factor and the one that followed; until there is one, the one in force.
+    #[serde(rename = "interpolated")]
+    Interpolated,
+}
+
+impl FactorText {
+    /// Left out of the document of a method, so that documents written before the choice existed stay what they were.
+    fn is_usual(&self) -> bool {
+        *self == Self::InForce
+    }
+}
+
 /// Unit of the reported figure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub enum UnitText {
@@ -138,6 +157,9 @@ pub struct MethodRules {
     pub correct_temperature: bool,
     /// What is done about blanks.
     pub blank: BlankText,
+    /// Which concentration of the titrant a result is computed with; the factor in force if absent.
+    #[serde(default, skip_serializing_if = "FactorText::is_usual")]
+    pub factor: FactorText,
     /// Standard uncertainty of the end point's bias, mL.
     #[schema(example = "0.01")]
     pub end_point_u_ml: Decimal,
@@ -243,6 +265,7 @@ impl MethodRules {
             correct_burette: self.correct_burette,
             correct_temperature: self.correct_temperature,
             subtract_blank: self.blank == BlankText::Subtract,
+            interpolate_factor: self.factor == FactorText::Interpolated,
             end_point_u_ml: self.end_point_u_ml.value(),
             longest_standing_minutes: self.longest_standing_minutes.value(),
             reporting: self.reporting(),

@@ -6,6 +6,7 @@ use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::accounts::signing;
+use crate::alerts::{Alert, ending};
 use crate::auth::current_user::CurrentUser;
 use crate::config::Policy;
 use crate::db::{Act, Connection, Db};
@@ -27,6 +28,8 @@ pub(crate) const KIND: EntityKind = EntityKind::Nonconformity;
 
 /// Days until one that was opened by what happened is due.
 const DUE_DAYS: i64 = 30;
+/// Open ones that a list of alerts shows, at most.
+const MOST_ALERTS: i64 = 200;
 
 /// Records that a person can link.
 const LINKED: [EntityKind; 15] = [
@@ -97,6 +100,30 @@ fn link(of: NonconformityId, kind: &str, entity: Uuid, relation: &str, by: Accou
         relation: relation.to_owned(),
         recorded_by: by,
     }
+}
+
+/// Nonconformities that are not closed and due within the horizon, or overdue.
+pub(crate) async fn alerts(
+    connection: &Connection,
+    now: DateTime<Utc>,
+    until: DateTime<Utc>,
+) -> Result<Vec<Alert>, Refusal> {
+    let rows = store::due_by(connection, until.date_naive(), "closed", MOST_ALERTS).await?;
+    let mut alerts = Vec::with_capacity(rows.len());
+    for (id, code, title, due_on) in rows {
+        // The whole day is there to close it.
+        let ends = (due_on + chrono::Days::new(1)).and_time(chrono::NaiveTime::MIN).and_utc();
+        alerts.extend(ending((now, until + chrono::Duration::days(1)), ends, |urgency| Alert {
+            kind: "nonconformity due",
+            urgency,
+            subject_kind: "nonconformities",
+            subject: id.0,
+            message: format!("{code} is to be closed by {due_on}: {title}"),
+            code: code.clone(),
+            due_at: Some(ends),
+        }));
+    }
+    Ok(alerts)
 }
 
 /// A lot was withdrawn.

@@ -114,6 +114,28 @@ pub(super) async fn links(mut connection: &Connection, ids: &[NonconformityId]) 
         .await?)
 }
 
+/// Those due by a day that are not closed, the longest overdue first.
+pub(super) async fn due_by(
+    mut connection: &Connection,
+    day: NaiveDate,
+    closed: &str,
+    limit: i64,
+) -> Result<Vec<(NonconformityId, String, String, NaiveDate)>, Refusal> {
+    let last = diesel::dsl::sql::<diesel::sql_types::Bool>(
+        "(SELECT m.to_state FROM state_moves m WHERE m.entity_id = nonconformities.id ORDER BY m.position DESC LIMIT 1) \
+         IS DISTINCT FROM ",
+    )
+    .bind::<diesel::sql_types::Text, _>(closed);
+    Ok(nonconformities::table
+        .filter(nonconformities::due_on.le(day))
+        .filter(last)
+        .order(nonconformities::due_on)
+        .limit(limit)
+        .select((nonconformities::id, nonconformities::code, nonconformities::title, nonconformities::due_on))
+        .load(&mut connection)
+        .await?)
+}
+
 pub(super) async fn list(
     mut connection: &Connection,
     listing: &Listing,

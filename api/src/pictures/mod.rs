@@ -5,9 +5,11 @@
 //! The palette keeps its order of lightness in greyscale.
 
 mod draw;
+mod raster;
 mod thin;
 
 pub use draw::render;
+pub use raster::png;
 pub use thin::thin;
 
 /// One picture: panels one below the other over the same axis.

@@ -23,6 +23,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::list_titrant_factors)
         .service(drift::handlers::read_titrant_drift)
         .service(drift::handlers::draw_titrant_drift)
+        .service(drift::handlers::draw_titrant_drift_pixels)
         .service(drift::handlers::read_titrant_factor_at)
         .service(handlers::record_standardisation)
         .service(handlers::list_standardisations)

@@ -213,6 +213,23 @@ pub(super) async fn factors(mut connection: &Connection, titrant: TitrantId) -> 
         .await?)
 }
 
+/// Factors of some lots, oldest first; only those recorded by a moment, if one is given.
+pub(crate) async fn factors_of(
+    mut connection: &Connection,
+    lots: &[TitrantId],
+    recorded_by: Option<DateTime<Utc>>,
+) -> Result<Vec<FactorRow>, Refusal> {
+    let mut query = titrant_factors::table
+        .filter(titrant_factors::titrant_id.eq_any(lots))
+        .order(titrant_factors::valid_from)
+        .select(FactorRow::as_select())
+        .into_boxed();
+    if let Some(moment) = recorded_by {
+        query = query.filter(titrant_factors::recorded_at.le(moment));
+    }
+    Ok(query.load(&mut connection).await?)
+}
+
 /// Factors with their lots, by id.
 pub(crate) async fn factors_by_id(
     mut connection: &Connection,

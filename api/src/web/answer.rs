@@ -95,6 +95,29 @@ impl Responder for Picture {
     }
 }
 
+/// The same picture as PNG, for programs that take no SVG.
+#[derive(Debug)]
+pub struct Pixels(Vec<u8>);
+
+impl Pixels {
+    /// Draws the pixels of an SVG on a thread of its own: other requests do not wait for it.
+    ///
+    /// # Errors
+    /// A picture that cannot be drawn, which is our bug.
+    pub async fn of(svg: String) -> Result<Self, Refusal> {
+        let drawn = tokio::task::spawn_blocking(move || crate::pictures::png(&svg)).await.map_err(Refusal::internal)?;
+        drawn.map(Self).map_err(Refusal::internal)
+    }
+}
+
+impl Responder for Pixels {
+    type Body = BoxBody;
+
+    fn respond_to(self, _: &HttpRequest) -> HttpResponse {
+        HttpResponse::build(StatusCode::OK).content_type("image/png").body(self.0)
+    }
+}
+
 /// Compares the version a correction names with the present one.
 ///
 /// # Errors

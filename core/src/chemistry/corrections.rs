@@ -66,7 +66,7 @@ pub fn water_density(celsius: f64) -> Result<f64, CorrectionError> {
 /// # Example
 /// ```
 /// let factor = ferrotitre_core::chemistry::temperature_factor(24.0).unwrap();
-/// assert!((factor - 0.99913).abs() < 5e-6); // requirements, 3.2
+/// assert!((factor - 0.99913).abs() < 5e-6); // CIPM 2001 water formula, computed elsewhere
 /// ```
 pub fn temperature_factor(celsius: f64) -> Result<f64, CorrectionError> {
     Ok((1.0 + BOROSILICATE_EXPANSION * (celsius - 20.0)) * water_density(celsius)? / water_density(20.0)?)
@@ -238,7 +238,7 @@ pub enum TableError {
 /// Checks a corrections table of (reading, correction), mL, before it is accepted from a certificate.
 ///
 /// # Source
-/// Requirements 2.1 (measuring equipment) for the five points; linear interpolation needs the rest.
+/// Five points: common practice, no source; linear interpolation needs the rest.
 ///
 /// # Errors
 /// The first thing that is wrong with it.

@@ -1,4 +1,4 @@
-//! Judges a reduction by what was seen (requirements 2.2).
+//! Judges a reduction by what was seen.
 
 use crate::chemistry::entries::{indicator, reduction};
 
@@ -81,7 +81,7 @@ const COLD: f64 = 25.0;
 /// Judges a reduction.
 ///
 /// # Source
-/// Talbot; Beringer (readings named in the requirements) for the precipitates; figures of drops, temperature and minutes are
+/// Talbot; Beringer (laboratory texts on the reduction with tin(II)) for the precipitates; figures of drops, temperature and minutes are
 /// common practice, no source.
 #[must_use]
 pub fn judge_reduction(record: &ReductionRecord, indicator_code: &str, longest_standing: f64) -> ReductionVerdict {

@@ -41,7 +41,8 @@ impl Page {
 
     fn rules(&mut self, rules: &Rules) {
         // The derived form names every field, so that none can be forgotten here.
-        self.line("rules", format!("{rules:?}"));
+        // A rule that came later is written only where it is chosen: digests signed before it existed stay what they were.
+        self.line("rules", format!("{rules:?}").replace(", interpolate_factor: false", ""));
     }
 
     fn vessel(&mut self, path: &str, vessel: &Vessel) {
@@ -89,6 +90,13 @@ impl Page {
             path,
             format!("{} {} {} {} {:?}", factor.id, factor.electrons, factor.concentration, factor.u, factor.dof),
         );
+        // Only where there is one, so that digests signed before this existed stay what they were.
+        if let Some(next) = &factor.following {
+            self.line(
+                &format!("{path}.following"),
+                format!("{} {} {} {:?} {}", next.id, next.concentration, next.u, next.dof, next.passed),
+            );
+        }
     }
 
     fn standing(&mut self, path: &str, standing: &Standing) {

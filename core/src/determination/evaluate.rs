@@ -188,7 +188,24 @@ pub(super) fn evaluate_with(
     }
     evaluation.titres = titres;
     evaluation.verdicts = judgements::verdicts(record, &evaluation);
+    if rules.interpolate_factor && evaluation.result.is_some() {
+        let alone = by_factors_in_force(record)?;
+        evaluation.verdicts.push(judgements::interpolation(record, &evaluation, alone));
+    }
     Ok(evaluation)
+}
+
+/// The result with the factors in force alone, to be shown beside the interpolated one.
+fn by_factors_in_force(record: &Record) -> Result<Option<f64>, EvaluationError> {
+    let mut alone = record.clone();
+    alone.rules.interpolate_factor = false;
+    for titration in &mut alone.titrations {
+        titration.factor.following = None;
+        if let Some(excess) = &mut titration.excess {
+            excess.factor.following = None;
+        }
+    }
+    Ok(evaluate(&alone, Detail::Figures)?.result.map(|result| result.value()))
 }
 
 /// Whether the indicator turns only where iron is present, so that a blank needs added iron(II).
@@ -378,7 +395,7 @@ impl Basis<'_> {
     /// blank. Systematic errors of burette and end point enter as inputs of value zero.
     ///
     /// # Source
-    /// Requirements 3.6.
+    /// Stoichiometry of the titration; systematic errors as inputs of value zero: JCGM 100, F.2.4.5 (from memory).
     fn amount(&self, inputs: &mut Inputs) -> Result<Amount, EvaluationError> {
         let rules = &self.record.rules;
         let volumes = self.volumes();
@@ -406,15 +423,11 @@ impl Basis<'_> {
             let label = format!("calibration of {}", burette.code);
             let bias = inputs.add(Input::new(&burette.id, label, "mL", 0.0, burette.u_ml).with_dof(burette.dof))?;
             let factor = &titration.factor;
-            let label = format!("concentration of {}", factor.lot);
-            let c = inputs
-                .add(Input::new(&factor.id, label, "mol/L", factor.concentration, factor.u).with_dof(factor.dof))?;
+            let c = factor.sourced(inputs)?;
             let titrated = c * (common.clone() + bias + volume) * (f64::from(factor.electrons) / n);
             match &titration.excess {
                 Some(added) => {
-                    let label = format!("concentration of {}", added.factor.lot);
-                    let c = Input::new(&added.factor.id, label, "mol/L", added.factor.concentration, added.factor.u);
-                    let c = inputs.add(c.with_dof(added.factor.dof))?;
+                    let c = added.factor.sourced(inputs)?;
                     let volume = content::vessel(inputs, &added.pipette)?;
                     excess = excess + c * volume * (f64::from(added.factor.electrons) / n);
                     amount = amount - titrated;

@@ -5,7 +5,7 @@ use crate::determination::content::Unit;
 use crate::quantity::Reading;
 use crate::rounding::Ties;
 use crate::statistics::agreement::{ConcordanceMode, FollowUp};
-use crate::uncertainty::CoverageRule;
+use crate::uncertainty::{CoverageRule, Input, InputError, Inputs, Sourced};
 
 /// A determination with all facts it rests on.
 #[derive(Debug, Clone, PartialEq)]
@@ -88,6 +88,8 @@ pub struct Rules {
     pub correct_temperature: bool,
     /// Subtract the run's blanks.
     pub subtract_blank: bool,
+    /// Interpolate between the factors before and after a titration.
+    pub interpolate_factor: bool,
     /// Standard uncertainty of the end-point's bias, mL.
     pub end_point_u_ml: f64,
     /// Longest standing between reduction and titration, minutes.
@@ -145,6 +147,49 @@ pub struct Factor {
     pub u: f64,
     /// Degrees of freedom; none for unlimited.
     pub dof: Option<f64>,
+    /// The factor that followed, where the method interpolates and there is one already.
+    pub following: Option<Following>,
+}
+
+/// The factor after the one in force, and how far the titration lies between both.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Following {
+    /// Identity of the factor.
+    pub id: String,
+    /// Amount concentration at 20 C, mol/L.
+    pub concentration: f64,
+    /// Standard uncertainty, mol/L.
+    pub u: f64,
+    /// Degrees of freedom; none for unlimited.
+    pub dof: Option<f64>,
+    /// Part of the time between both factors that had passed, 0 to 1.
+    pub passed: f64,
+}
+
+impl Factor {
+    /// Amount concentration that a result is computed with, mol/L.
+    ///
+    /// # Formula
+    /// `c = (1 - w) c_1 + w c_2`, w being the part of the time between both factors that had passed; `c_1` without a second
+    ///
+    /// # Source
+    /// Linear interpolation; an option of the method.
+    #[must_use]
+    pub fn applied(&self) -> f64 {
+        self.following.as_ref().map_or(self.concentration, |next| {
+            (1.0 - next.passed) * self.concentration + next.passed * next.concentration
+        })
+    }
+
+    /// The same as an uncertain quantity: each factor stays an input of its own, so that results of other moments share it.
+    pub(super) fn sourced(&self, inputs: &mut Inputs) -> Result<Sourced, InputError> {
+        let label = format!("concentration of {}", self.lot);
+        let c = inputs.add(Input::new(&self.id, label, "mol/L", self.concentration, self.u).with_dof(self.dof))?;
+        let Some(next) = &self.following else { return Ok(c) };
+        let label = format!("concentration of {}, next factor", self.lot);
+        let after = inputs.add(Input::new(&next.id, label, "mol/L", next.concentration, next.u).with_dof(next.dof))?;
+        Ok(c * (1.0 - next.passed) + after * next.passed)
+    }
 }
 
 /// Two readings; a refill begins a new segment.

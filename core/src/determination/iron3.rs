@@ -38,7 +38,7 @@ pub struct Iron3 {
 /// w(Fe3+) = w(Fe total) - w(Fe2+); inputs of the same id are common to both, all others independent
 ///
 /// # Source
-/// Requirements 3.6; JCGM 100:2008, 5.2 (from memory).
+/// JCGM 100:2008, 5.2 (from memory).
 ///
 /// # Errors
 /// Either record cannot be evaluated, the two are not in the same unit, or they contradict each other on a shared input.

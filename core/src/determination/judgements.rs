@@ -2,10 +2,11 @@
 
 use crate::determination::evaluate::{Evaluation, usable_blanks};
 use crate::determination::facts::{Record, Standing};
-use crate::determination::titre::Titre;
+use crate::determination::titre::{Fate, Titre};
 use crate::determination::verdict::{Outcome, Verdict};
 use crate::statistics::agreement::{Concordance, Next};
 use crate::statistics::outliers::{Finding, OutlierError};
+use crate::uncertainty::Scalar;
 
 /// Every verdict on an evaluation, in the order they are read.
 pub(super) fn verdicts(record: &Record, evaluation: &Evaluation) -> Vec<Verdict> {
@@ -27,6 +28,39 @@ pub(super) fn verdicts(record: &Record, evaluation: &Evaluation) -> Vec<Verdict>
     ));
     verdicts.extend(evaluation.titres.iter().filter(|titre| !titre.queries.is_empty()).map(slip_verdict));
     verdicts
+}
+
+/// The interpolated result beside the one with the factors in force alone.
+pub(super) fn interpolation(record: &Record, evaluation: &Evaluation, alone: Option<f64>) -> Verdict {
+    let used = |position: u32| {
+        evaluation.titres.iter().any(|titre| titre.position == position && matches!(titre.fate, Fate::Used))
+    };
+    let waiting = record
+        .titrations
+        .iter()
+        .filter(|titration| used(titration.position) && titration.factor.following.is_none())
+        .count();
+    let value = evaluation.result.as_ref().map(Scalar::value);
+    let (outcome, advice) = if waiting == 0 {
+        (Outcome::Met, String::new())
+    } else {
+        let advice = format!(
+            "{waiting} titration(s) are not followed by a factor yet: the one in force is used; standardise again before \
+             this is signed"
+        );
+        (Outcome::Query, advice)
+    };
+    Verdict {
+        rule: "interpolated factor",
+        outcome,
+        compared: "result with the factor interpolated in time, and with the factor in force alone".to_owned(),
+        value,
+        critical: alone,
+        unit: record.rules.reporting.unit.symbol(),
+        obtained: "the same readings with the factor in force".to_owned(),
+        p: None,
+        advice,
+    }
 }
 
 fn concordance_verdict(concordance: &Concordance, limit_ml: f64) -> Verdict {

@@ -18,8 +18,8 @@ mod verdict;
 pub use content::{Figure, Reported, Unit};
 pub use evaluate::{Agreement, Detail, Evaluation, EvaluationError, Progress, evaluate};
 pub use facts::{
-    Acceptance, Blank, Burette, Central, Density, DilutionStep, Excess, Factor, LimitOfQuantification, Portion,
-    PortionAmount, Record, Reporting, Rules, Segment, Standing, Titration, TitrationKind, Vessel,
+    Acceptance, Blank, Burette, Central, Density, DilutionStep, Excess, Factor, Following, LimitOfQuantification,
+    Portion, PortionAmount, Record, Reporting, Rules, Segment, Standing, Titration, TitrationKind, Vessel,
 };
 pub use iron3::{Iron3, iron3};
 pub use readings::{ReadingsError, check_readings};

@@ -2,7 +2,7 @@
 
 use crate::determination::content;
 use crate::determination::evaluate::{Amount, Basis};
-use crate::determination::facts::{Central, PortionAmount, Record};
+use crate::determination::facts::{Central, Factor, PortionAmount, Record};
 use crate::determination::titre;
 use crate::uncertainty::{Inputs, Scalar, Sourced};
 use crate::working::{Fact, Step};
@@ -18,19 +18,14 @@ pub(super) fn working(
     let record = basis.record;
     let net = net_step(basis, amount.net);
     let factor = &record.titrations[basis.used[0]].factor;
-    let fact = Fact { kind: "titrant_factors", id: factor.id.clone(), field: "concentration" };
-    let concentration =
-        Step::fact("c", format!("concentration of {}", factor.lot), factor.concentration, "mol/L", fact)
-            .with_u(factor.u);
+    let concentration = concentration_step(factor);
+    let c = concentration.value;
     let z = factor.electrons;
     let iron = amount.iron.value();
     let (formula, numbers) = if amount.excess == 0.0 {
-        (("z c V", "stoichiometry"), format!("{z} x {} x {}", factor.concentration, amount.net))
+        (("z c V", "stoichiometry"), format!("{z} x {c} x {}", amount.net))
     } else {
-        (
-            ("n_excess - z c V", "stoichiometry"),
-            format!("{} - {z} x {} x {}", amount.excess, factor.concentration, amount.net),
-        )
+        (("n_excess - z c V", "stoichiometry"), format!("{} - {z} x {c} x {}", amount.excess, amount.net))
     };
     let amount_step = Step::computed("n(Fe)", "amount of iron titrated", formula, numbers, iron, "mmol")
         .with_u(inputs.standard_uncertainty(&amount.iron))
@@ -63,6 +58,23 @@ pub(super) fn working(
     )
     .with_u(inputs.standard_uncertainty(result))
     .from(vec![amount_step, fraction])
+}
+
+/// The concentration a result is computed with; between two factors, with both.
+fn concentration_step(factor: &Factor) -> Step {
+    let fact = |id: &String| Fact { kind: "titrant_factors", id: id.clone(), field: "concentration" };
+    let name = format!("concentration of {}", factor.lot);
+    let Some(next) = &factor.following else {
+        return Step::fact("c", name, factor.concentration, "mol/L", fact(&factor.id)).with_u(factor.u);
+    };
+    let w = next.passed;
+    let numbers = format!("{} x {} + {w} x {}", 1.0 - w, factor.concentration, next.concentration);
+    let before = Step::fact("c_1", format!("{name}, factor in force"), factor.concentration, "mol/L", fact(&factor.id));
+    let after = Step::fact("c_2", format!("{name}, next factor"), next.concentration, "mol/L", fact(&next.id));
+    let formula = ("(1 - w) c_1 + w c_2", "interpolation in time, an option of the method");
+    Step::computed("c", name, formula, numbers, factor.applied(), "mol/L")
+        .with_u(((1.0 - w) * factor.u).hypot(w * next.u))
+        .from(vec![before.with_u(factor.u), after.with_u(next.u)])
 }
 
 /// The titre that stands for all, from the volumes it is made of.

@@ -47,7 +47,7 @@ pub enum ReadingsError {
 /// Checks the readings of a titration or blank against the burette's scale, in exact decimals.
 ///
 /// # Source
-/// Requirements, statement 19.
+/// Marks of a burette: ISO 385 (from memory).
 ///
 /// # Errors
 /// The first reading that breaks a rule.

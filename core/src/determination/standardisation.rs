@@ -124,7 +124,7 @@ fn factor_verdict(factor: f64, (low, high): (f64, f64)) -> Verdict {
 /// c20 = 1000 m P B / (M V20), V20 = V_flask F(T)
 ///
 /// # Source
-/// Requirements 3.3.
+/// Definition of the amount concentration; buoyancy: OIML D 28, temperature: ISO 4787 (from memory).
 ///
 /// # Errors
 /// A temperature outside the range of the water formula, or inputs that are not numbers.
@@ -286,7 +286,7 @@ pub struct StandardisationResult {
 /// titration enter through the repeatability; purity, molar mass, burette and pipette are common to all.
 ///
 /// # Source
-/// Requirements 3.3; Eurachem QUAM 2012, example A2 (one replicate, relative repeatability given).
+/// Stoichiometry of the titration; Eurachem QUAM 2012, example A2 (one replicate, relative repeatability given).
 ///
 /// # Errors
 /// Corrections that cannot be applied, or inputs that are not numbers.

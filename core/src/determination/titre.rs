@@ -72,7 +72,7 @@ pub(super) struct Volume {
 /// V20 = (sum (R_f - R_i) + sum (d(R_f) - d(R_i))) F(T)
 ///
 /// # Source
-/// ISO 385, ISO 4787 (from memory); requirements 3.2.
+/// ISO 385, ISO 4787 (from memory).
 pub(super) fn volume(
     segments: &[Segment],
     burette: &Burette,

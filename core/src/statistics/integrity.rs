@@ -219,7 +219,7 @@ fn positive(name: &'static str, value: f64) -> Result<f64, IntegrityError> {
 /// `Σₖ P(reading = k step)ⁿ`, averaged over where the true value lies within a step.
 ///
 /// # Source
-/// Requirements, 9.7; own derivation.
+/// Own derivation.
 ///
 /// # Errors
 /// Fewer than two results; a deviation or step that is not positive; a step under 1/1000 of the deviation.

@@ -39,7 +39,20 @@ impl Client {
         self.answer()
     }
 
+    /// The same without a body, for an answer that may be no text; gives its status.
+    pub fn send_bytes(&mut self, method: &str, path: &str, headers: &str) -> io::Result<u16> {
+        let request = format!("{method} {path} HTTP/1.1\r\nHost: {}\r\n{headers}\r\n", self.address);
+        self.stream.get_mut().write_all(request.as_bytes())?;
+        Ok(self.raw()?.0)
+    }
+
     fn answer(&mut self) -> io::Result<Answer> {
+        let (status, body) = self.raw()?;
+        let body = String::from_utf8(body).map_err(|error| io::Error::new(io::ErrorKind::InvalidData, error))?;
+        Ok(Answer { status, body })
+    }
+
+    fn raw(&mut self) -> io::Result<(u16, Vec<u8>)> {
         let bad = |text: &str| io::Error::new(io::ErrorKind::InvalidData, text.to_owned());
         let mut line = String::new();
         self.stream.read_line(&mut line)?;
@@ -74,7 +87,6 @@ impl Client {
             body.resize(length.unwrap_or(0), 0);
             self.stream.read_exact(&mut body)?;
         }
-        let body = String::from_utf8(body).map_err(|error| bad(&error.to_string()))?;
-        Ok(Answer { status, body })
+        Ok((status, body))
     }
 }

@@ -162,7 +162,7 @@ pub fn settle(server: &Server) -> Outcome<()> {
     Ok(())
 }
 
-fn call(client: &mut Client, method: &str, path: &str, headers: &str, body: &Value) -> Outcome<Value> {
+pub fn call(client: &mut Client, method: &str, path: &str, headers: &str, body: &Value) -> Outcome<Value> {
     let body = if body.is_null() { String::new() } else { body.to_string() };
     let answer = client.send(method, path, headers, &body)?;
     if !(200..300).contains(&answer.status) {
@@ -171,6 +171,6 @@ fn call(client: &mut Client, method: &str, path: &str, headers: &str, body: &Val
     Ok(serde_json::from_str(&answer.body)?)
 }
 
-fn text(value: &Value, field: &str) -> Outcome<String> {
+pub fn text(value: &Value, field: &str) -> Outcome<String> {
     Ok(value.get(field).and_then(Value::as_str).ok_or_else(|| format!("no {field} in {value}"))?.to_owned())
 }

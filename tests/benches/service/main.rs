@@ -1,9 +1,11 @@
 //! The release binary against pgbench on the same cluster: how much of PostgreSQL's own speed reaches the bench.
 //!
-//! `cargo build --release --bin ferrotitre && cargo bench -p ferrotitre-tests --bench service`; see README.md here.
+//! `cargo build --release --bin ferrotitre && cargo bench -p ferrotitre-tests --bench service`; with `-- chart` a control
+//! chart of up to a million points instead. See README.md here.
 #![expect(clippy::cast_precision_loss, reason = "counts of operations are far below 2^53")]
 #![expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "an index between 1 and a length")]
 
+mod chart;
 mod figures;
 mod http;
 mod laboratory;
@@ -33,7 +35,8 @@ fn main() -> Outcome<()> {
     let seconds = std::env::args().skip(1).find_map(|argument| argument.parse().ok()).unwrap_or(3);
     let folder = std::env::temp_dir().join(format!("ferrotitre-bench-{}", std::process::id()));
     fs::create_dir_all(&folder)?;
-    let outcome = measure(&folder, seconds);
+    let of_chart = std::env::args().any(|argument| argument == "chart");
+    let outcome = if of_chart { chart::measure(&folder) } else { measure(&folder, seconds) };
     fs::remove_dir_all(&folder)?;
     outcome
 }

@@ -32,6 +32,7 @@ fn titration(position: u32, last: &str) -> Outcome<Titration> {
             concentration: 1.0 / 60.0,
             u: 2e-6,
             dof: None,
+            following: None,
         },
         burette: Burette {
             id: "B-01".into(),
@@ -64,6 +65,7 @@ pub fn record(readings: [&str; 3]) -> Outcome<Record> {
             correct_burette: false,
             correct_temperature: false,
             subtract_blank: false,
+            interpolate_factor: false,
             end_point_u_ml: 0.01,
             longest_standing_minutes: 5.0,
             reporting: Reporting {

@@ -3,6 +3,7 @@
 mod bad_input;
 mod events;
 mod frozen;
+mod lots;
 mod nonconformities;
 mod published;
 mod runs;

@@ -264,6 +264,7 @@ impl IronContentInput {
             correct_burette: !self.burette.corrections.is_empty(),
             correct_temperature: self.correct_temperature,
             subtract_blank: !self.blanks.is_empty(),
+            interpolate_factor: false,
             end_point_u_ml: self.end_point_u_ml,
             longest_standing_minutes: 5.0,
             reporting: Reporting {
@@ -341,6 +342,7 @@ impl IronContentInput {
             concentration: self.titrant.concentration,
             u: self.titrant.u,
             dof: None,
+            following: None,
         };
         let mut titrations = Vec::new();
         for (position, readings) in (1u32..).zip(&self.titrations) {

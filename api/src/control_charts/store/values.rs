@@ -174,6 +174,53 @@ pub(crate) async fn stretches(
         .await?)
 }
 
+/// A value with the titrant lot it was found with.
+#[derive(Debug, Clone, Copy, QueryableByName)]
+pub(crate) struct OfLot {
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub(crate) id: Uuid,
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub(crate) determination_id: Uuid,
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub(crate) titrant_id: Uuid,
+    #[diesel(sql_type = Double)]
+    pub(crate) value: f64,
+}
+
+/// Values of a chart whose determinations used one of these lots and no other, oldest first.
+pub(crate) async fn by_lot(
+    mut connection: &Connection,
+    chart: ControlChartId,
+    lots: &[Uuid],
+) -> Result<Vec<OfLot>, Refusal> {
+    let sql = "SELECT v.id, v.determination_id, min(f.titrant_id::text)::uuid AS titrant_id, v.value::float8 AS value \
+               FROM control_values v JOIN titrations t ON t.determination_id = v.determination_id \
+               JOIN titrant_factors f ON f.id = t.factor_id WHERE v.chart_id = $1 \
+               GROUP BY v.id, v.determination_id, v.value, v.position \
+               HAVING count(DISTINCT f.titrant_id) = 1 AND min(f.titrant_id::text)::uuid = ANY($2) ORDER BY v.position";
+    Ok(diesel::sql_query(sql)
+        .bind::<diesel::sql_types::Uuid, _>(chart.0)
+        .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(lots)
+        .load(&mut connection)
+        .await?)
+}
+
+/// Values of charts that are not in control, observed from a moment on, newest first.
+pub(crate) async fn not_in_control(
+    mut connection: &Connection,
+    from: DateTime<Utc>,
+    limit: i64,
+) -> Result<Vec<Row>, Refusal> {
+    Ok(control_values::table
+        .filter(control_values::observed_at.ge(from))
+        .filter(control_values::verdict.eq_any(["out of control", "investigate"]))
+        .order(control_values::observed_at.desc())
+        .limit(limit)
+        .select(Row::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// A page of points, newest first.
 pub(crate) async fn page(
     mut connection: &Connection,

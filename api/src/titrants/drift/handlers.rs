@@ -8,7 +8,7 @@ use crate::auth::permissions::acts::ReadRecords;
 use crate::db::Db;
 use crate::titrants::drift;
 use crate::titrants::drift::wire::{DriftQuestion, DriftView, FactorAt, FactorQuestion};
-use crate::web::answer::Picture;
+use crate::web::answer::{Picture, Pixels};
 use crate::web::body::Params;
 use crate::web::problem::Problem;
 
@@ -34,6 +34,18 @@ pub(crate) async fn draw_titrant_drift(
     question: Params<DriftQuestion>,
 ) -> Result<Picture, Problem> {
     Ok(Picture(drift::draw(&db, *id, &question.0).await?))
+}
+
+/// Draws the same picture as PNG.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Titrant lot"), DriftQuestion), responses((status = 200, description = "The picture", content_type = "image/png", body = Vec<u8>)))]
+#[get("/titrants/{id}/drift.png")]
+pub(crate) async fn draw_titrant_drift_pixels(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    question: Params<DriftQuestion>,
+) -> Result<Pixels, Problem> {
+    Ok(Pixels::of(drift::draw(&db, *id, &question.0).await?).await?)
 }
 
 /// Reads the factor of a lot at a moment: the one in force, and the one interpolated between it and the next.

@@ -7,10 +7,13 @@ mod wire;
 use chrono::{DateTime, Duration, Utc};
 use ferrotitre_core::control::drift::{Drift, FactorPoint, Staleness, drift, effect, interpolate, longest_interval};
 use ferrotitre_core::statistics::regression::{Leaving, StraightLine, Tolerance};
+use ferrotitre_core::statistics::summary::median;
 use uuid::Uuid;
 
 use crate::alerts::{Alert, ending};
 use crate::db::{Connection, Db};
+use crate::determinations::measured;
+use crate::ids::FactorId;
 use crate::pictures::days;
 use crate::refusal::{Code, Refusal};
 use crate::states;
@@ -23,6 +26,8 @@ use wire::{
 
 /// Confidence of all intervals and bands.
 const CONFIDENCE: f64 = 0.95;
+/// Newest determinations whose uncertainty the effect of a drift is compared with.
+const DETERMINATIONS: i64 = 9;
 /// Points of a drawn band.
 const BAND_POINTS: usize = 60;
 
@@ -96,8 +101,18 @@ impl Known {
 
 /// Answers the drift question of a lot.
 pub(super) async fn read(db: &Db, id: Uuid, question: &DriftQuestion) -> Result<DriftView, Refusal> {
-    let known = db.read(async |connection| known(connection, id, question).await).await?;
-    Ok(view(&known, question))
+    db.read(async |connection| {
+        let known = known(connection, id, question).await?;
+        let mut view = view(&known, question);
+        if let Some(effect) = &mut view.effect_now {
+            let factors: Vec<FactorId> = known.factors.iter().map(|factor| factor.id).collect();
+            let relative = measured::relative_uncertainties(connection, &factors, DETERMINATIONS).await?;
+            effect.determinations = relative.len();
+            effect.share_of_u = median(&relative).ok().map(|u| effect.percent.abs() / (200.0 * u));
+        }
+        Ok(view)
+    })
+    .await
 }
 
 /// The picture of it.
@@ -168,6 +183,8 @@ fn view(known: &Known, question: &DriftQuestion) -> DriftView {
             low: effect.confidence_band.low,
             high: effect.confidence_band.high,
             percent: effect.percent,
+            share_of_u: None,
+            determinations: 0,
         }),
         interval: interval(known, &read, question, &mut missing),
         missing,

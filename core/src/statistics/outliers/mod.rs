@@ -156,7 +156,7 @@ impl std::fmt::Display for NoDecisionReason {
 /// When a test of few readings reads the resolution of the scale instead of the chemistry.
 ///
 /// # Source
-/// Reasoned in the requirements, 3.5 (f): with n = 3 and two equal values Q is always 1, and the largest possible Grubbs
+/// Own reasoning: with n = 3 and two equal values Q is always 1, and the largest possible Grubbs
 /// statistic lies 0.0004 above its critical value; a range of three steps is what rounding alone can make (common
 /// practice, no source).
 ///

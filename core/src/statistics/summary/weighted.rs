@@ -84,7 +84,7 @@ fn pooled(squares: f64, degrees_of_freedom: f64, groups: u64) -> Result<PooledSd
 /// `√(Σ d² / 2p)` with p degrees of freedom, d the difference of a pair, p the number of pairs.
 ///
 /// # Source
-/// Requirements of the laboratory, repeatability from duplicates; Nordtest TR 569 (from memory).
+/// Nordtest TR 569 (from memory).
 ///
 /// # Errors
 /// No pairs; a value that is not finite.
