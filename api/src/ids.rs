@@ -136,4 +136,8 @@ ids! {
     NonconformityLinkId;
     /// An imported file.
     ImportedFileId;
+    /// A round of a proficiency test or comparison, one version.
+    ProficiencyRoundId;
+    /// An export that was handed out.
+    ExportId;
 }

@@ -47,6 +47,8 @@ pub enum EntityKind {
     ControlValue,
     /// A nonconformity.
     Nonconformity,
+    /// A round of a proficiency test or comparison.
+    ProficiencyRound,
 }
 
 /// A legal move and what it takes.
@@ -178,6 +180,7 @@ impl EntityKind {
             Self::ChartPhase => "chart_phases",
             Self::ControlValue => "control_values",
             Self::Nonconformity => "nonconformities",
+            Self::ProficiencyRound => "proficiency_rounds",
         }
     }
 
@@ -206,6 +209,7 @@ impl EntityKind {
             Self::ChartPhase => "chart phase",
             Self::ControlValue => "control value",
             Self::Nonconformity => "nonconformity",
+            Self::ProficiencyRound => "proficiency round",
         }
     }
 
@@ -219,7 +223,7 @@ impl EntityKind {
             Self::Titrant => "prepared",
             Self::Standardisation | Self::Method => "draft",
             Self::Run => "open",
-            Self::Blank | Self::Titration | Self::StandardisationTitration => "recorded",
+            Self::Blank | Self::Titration | Self::StandardisationTitration | Self::ProficiencyRound => "recorded",
             Self::Determination | Self::IronResult => "in progress",
             Self::Concession => "requested",
             Self::ControlMaterial => "quarantined",
@@ -340,6 +344,7 @@ impl EntityKind {
             Self::ChartPhase => PHASE,
             Self::ControlValue => CONTROL_VALUE,
             Self::Nonconformity => NONCONFORMITY,
+            Self::ProficiencyRound => const { &[reasoned("recorded", "withdrawn")] },
         }
     }
 
@@ -384,7 +389,7 @@ pub fn check_move(kind: EntityKind, from: &str, to: &str) -> Result<Move, Illega
 mod tests {
     use super::*;
 
-    const ALL: [EntityKind; 21] = [
+    const ALL: [EntityKind; 22] = [
         EntityKind::Account,
         EntityKind::ServiceToken,
         EntityKind::Equipment,
@@ -406,6 +411,7 @@ mod tests {
         EntityKind::ChartPhase,
         EntityKind::ControlValue,
         EntityKind::Nonconformity,
+        EntityKind::ProficiencyRound,
     ];
 
     #[test]

@@ -529,6 +529,28 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What was handed out of the service, to whom, and the digest of its content.
+    exports (id) {
+        /// Identity.
+        id -> Uuid,
+        /// What was exported.
+        what -> Text,
+        /// What it was narrowed to.
+        query -> Text,
+        /// Format.
+        format -> Text,
+        /// SHA-256 of the content, the same in every format.
+        digest -> Text,
+        /// Number of records.
+        records -> Int8,
+        /// Server time of the export.
+        recorded_at -> Timestamptz,
+        /// Account that got it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// Answers already given, so that a repeated request is carried out once. A working table.
     idempotency_keys (account_id, key) {
         /// Who asked.
@@ -753,6 +775,58 @@ diesel::table! {
         opened_on -> Nullable<Date>,
         /// Last day of use.
         expires_on -> Date,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Rounds of proficiency tests and comparisons, with the laboratory's own result.
+    proficiency_rounds (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// Code of the round.
+        code -> Text,
+        /// Rounds of one series are one history: material and quantity as the laboratory calls them.
+        series -> Text,
+        /// Who assigned the value, by role only.
+        provider -> Text,
+        /// Material of the round.
+        material -> Text,
+        /// What was determined.
+        quantity -> Text,
+        /// Unit of all values.
+        unit -> Text,
+        /// Assigned value.
+        assigned_value -> Numeric,
+        /// Standard uncertainty of the assigned value.
+        assigned_u -> Numeric,
+        /// Coverage factor of the assigned value's expanded uncertainty.
+        assigned_k -> Numeric,
+        /// Standard deviation for proficiency assessment.
+        sigma_pt -> Numeric,
+        /// Determination that the own result comes from.
+        determination_id -> Nullable<Uuid>,
+        /// Own result, where it was entered.
+        own_value -> Nullable<Numeric>,
+        /// Its standard uncertainty.
+        own_u -> Nullable<Numeric>,
+        /// Its coverage factor.
+        own_k -> Nullable<Numeric>,
+        /// Why the own result was entered, and where it comes from.
+        own_basis -> Nullable<Text>,
+        /// When the provider reported the round.
+        observed_at -> Timestamptz,
         /// Server time of recording.
         recorded_at -> Timestamptz,
         /// Account that recorded it.

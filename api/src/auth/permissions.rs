@@ -119,7 +119,8 @@ actions! {
         "list_control_charts", "read_control_chart", "draw_control_chart", "read_control_import_template",
         "list_control_points", "read_control_value", "review_control_chart", "read_chart_phase",
         "compute_run_lengths", "list_qc_plans", "read_qc_plan",
-        "list_nonconformities", "read_nonconformity"];
+        "list_nonconformities", "read_nonconformity",
+        "list_proficiency_rounds", "read_proficiency_round", "draw_proficiency_history"];
     /// Records equipment and its calibrations.
     RecordEquipment = "record_equipment": [Manager] for ["record_equipment", "correct_equipment", "record_calibration", "move_equipment"];
     /// Records a check of equipment.
@@ -182,6 +183,13 @@ actions! {
     CloseNonconformities = "close_nonconformities": [Manager] for ["close_nonconformity", "reopen_nonconformity"];
     /// Calculates with numbers of one's own; nothing is read or stored.
     Calculate = "calculate": [Analyst, Manager, Auditor] for ["list_calculations", "describe_calculation", "calculate"];
+
+    /// Records rounds of proficiency tests.
+    RecordRounds = "record_proficiency_rounds": [Analyst, Manager] for ["record_proficiency_round", "correct_proficiency_round"];
+    /// Withdraws rounds that their provider withdrew.
+    WithdrawRounds = "withdraw_proficiency_rounds": [Manager] for ["move_proficiency_round"];
+    /// Takes records out of the service as files; each export is on record.
+    ExportRecords = "export_records": [Analyst, Manager, Auditor] for ["export_determination_workbook", "export_iron_result_workbook"];
 
     /// Reads the audit trail; analysts see their own events, administrators no contents.
     ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event"];

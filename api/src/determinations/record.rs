@@ -2,10 +2,11 @@
 
 use chrono::{DateTime, Utc};
 use ferrotitre_core::determination::{
-    Blank, Density, Detail, DilutionStep, Evaluation, Excess, Portion, PortionAmount, Record, Segment, Standing,
-    Titration, TitrationKind, evaluate,
+    Acceptance, Blank, Density, Detail, DilutionStep, Evaluation, Excess, Portion, PortionAmount, Record, Segment,
+    Standing, Titration, TitrationKind, evaluate,
 };
 use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_core::working::Step;
 use uuid::Uuid;
 
 use crate::db::Connection;
@@ -282,6 +283,17 @@ impl Loaded {
     pub(super) fn evaluate(&self, detail: Detail) -> Result<Evaluation, Refusal> {
         evaluate(&self.record, detail)
             .map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))
+    }
+
+    /// Range that the used titres may have by the method's rule, mL; none where a median stands for them.
+    pub(super) fn allowed_ml(&self, evaluation: &Evaluation) -> Option<f64> {
+        let net = evaluation.working.iter().flat_map(Step::steps).find(|step| step.name == "net titre")?;
+        let rules = &self.record.rules;
+        match rules.acceptance {
+            _ if net.formula.starts_with("median") => None,
+            Acceptance::Concordance => Some(rules.concordance_limit_ml),
+            Acceptance::CriticalRange => evaluation.agreement.as_ref().and_then(|of| of.critical_range_ml),
+        }
     }
 
     /// Digest of what a signature would cover now.

@@ -2,8 +2,9 @@
 
 use chrono::{DateTime, Utc};
 use ferrotitre_core::chemistry::{chemistry, reduction};
-use ferrotitre_core::determination::Detail;
+use ferrotitre_core::determination::{Detail, Evaluation};
 use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_core::uncertainty::CoverageRule;
 use uuid::Uuid;
 
 use crate::auth::current_user::CurrentUser;
@@ -146,6 +147,31 @@ pub(crate) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
         }
     })
     .await
+}
+
+/// A determination with what a workbook is written from.
+pub(crate) struct Exported {
+    /// As shown.
+    pub(crate) view: DeterminationView,
+    /// As core evaluates it.
+    pub(crate) evaluation: Evaluation,
+    /// How the coverage factor is chosen.
+    pub(crate) coverage: CoverageRule,
+    /// Range the used titres may have, mL; none where a median stands for them.
+    pub(crate) allowed_ml: Option<f64>,
+}
+
+impl Exported {
+    pub(super) fn of(loaded: Loaded) -> Result<Self, Refusal> {
+        let evaluation = loaded.evaluate(Detail::Working)?;
+        let (coverage, allowed_ml) = (loaded.record.rules.reporting.coverage, loaded.allowed_ml(&evaluation));
+        Ok(Self { view: loaded.view(evaluation.clone()), evaluation, coverage, allowed_ml })
+    }
+}
+
+/// Reads a determination to export it.
+pub(crate) async fn exported(db: &Db, id: Uuid) -> Result<Exported, Refusal> {
+    db.read(async |connection| Exported::of(load(connection, store::determination(connection, id).await?).await?)).await
 }
 
 pub(crate) async fn titrations(db: &Db, id: Uuid) -> Result<Vec<TitrationView>, Refusal> {

@@ -29,7 +29,7 @@ pub(crate) const KIND: EntityKind = EntityKind::Nonconformity;
 const DUE_DAYS: i64 = 30;
 
 /// Records that a person can link.
-const LINKED: [EntityKind; 15] = [
+const LINKED: [EntityKind; 16] = [
     EntityKind::Equipment,
     EntityKind::PrimaryStandard,
     EntityKind::Reagent,
@@ -45,6 +45,7 @@ const LINKED: [EntityKind; 15] = [
     EntityKind::ControlMaterial,
     EntityKind::ControlChart,
     EntityKind::ControlValue,
+    EntityKind::ProficiencyRound,
 ];
 
 /// What is to be opened.

@@ -1,0 +1,15 @@
+//! Exports: records as files that can be read, recomputed and compared without the service.
+
+mod cells;
+mod formulas;
+mod handlers;
+mod service;
+mod store;
+mod workbook;
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// Mounts the feature.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config.service(handlers::export_determination_workbook).service(handlers::export_iron_result_workbook);
+}

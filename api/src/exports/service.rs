@@ -1,0 +1,133 @@
+//! Use cases of exports: what goes out is put on record, with the digest of its content.
+
+use chrono::{DateTime, SecondsFormat, Utc};
+use uuid::Uuid;
+
+use crate::accounts::service as accounts;
+use crate::audit::service as audit;
+use crate::db::{Act, Db};
+use crate::determinations::{iron_results, service as determinations};
+use crate::equipment::service::author;
+use crate::exports::cells::Finished;
+use crate::exports::store;
+use crate::exports::workbook::{self, Around, Part};
+use crate::ids::ExportId;
+use crate::refusal::{Code, Refusal};
+
+/// A file that is handed out.
+pub(crate) struct File {
+    pub(crate) name: String,
+    pub(crate) bytes: Vec<u8>,
+    /// SHA-256 of the content, hexadecimal.
+    pub(crate) digest: String,
+}
+
+/// Puts an export on record.
+async fn put_on_record(
+    db: &Db,
+    act: &Act,
+    (what, query, format): (&str, String, &str),
+    (digest, records): (&str, i64),
+) -> Result<(), Refusal> {
+    let row = store::Row {
+        id: ExportId::new(),
+        what: what.to_owned(),
+        query,
+        format: format.to_owned(),
+        digest: digest.to_owned(),
+        records,
+        recorded_at: DateTime::UNIX_EPOCH,
+        recorded_by: author(act)?,
+    };
+    db.transact(act, async |connection| store::insert(connection, &row).await).await?;
+    Ok(())
+}
+
+/// Head of the audit tree as text; an export says how far the log had come.
+pub(super) async fn tree_head(db: &Db) -> Result<String, Refusal> {
+    match audit::latest(db).await {
+        Ok(head) => Ok(format!(
+            "{} events, root {}, signed {}, key {}",
+            head.tree_size,
+            head.root_hash,
+            head.signed_at.to_rfc3339_opts(SecondsFormat::Secs, true),
+            head.key_id
+        )),
+        Err(refusal) if refusal.code == Code::NotFound => Ok("nothing sealed yet".to_owned()),
+        Err(refusal) => Err(refusal),
+    }
+}
+
+async fn around(db: &Db, query: String, parts: &[&determinations::Exported]) -> Result<Around, Refusal> {
+    let people: Vec<Uuid> =
+        parts.iter().flat_map(|part| part.view.titrations.iter().map(|titration| titration.recorded_by.0)).collect();
+    Ok(Around {
+        query,
+        tree_head: tree_head(db).await?,
+        made: Utc::now().to_rfc3339_opts(SecondsFormat::Secs, true),
+        people: accounts::names(db, &people).await?,
+    })
+}
+
+fn incomplete() -> Refusal {
+    Refusal::new(Code::NotEnoughData, "not enough data: nothing is complete yet that a workbook could compute")
+}
+
+/// The workbook of a determination.
+pub(super) async fn determination_workbook(db: &Db, act: &Act, id: Uuid) -> Result<File, Refusal> {
+    let exported = determinations::exported(db, id).await?;
+    let query = format!("determination {} ({id})", exported.view.code);
+    let around = around(db, query.clone(), &[&exported]).await?;
+    let working = exported.evaluation.working.as_ref().ok_or_else(incomplete)?;
+    let part = Part {
+        title: format!("{} {}", exported.view.code, exported.view.analyte),
+        working,
+        budget: &exported.evaluation.budget,
+        coverage: exported.coverage,
+        allowed: vec![exported.allowed_ml],
+        reported: exported.evaluation.reported.as_ref(),
+        sign_offs: &exported.view.sign_offs,
+        content_digest: &exported.view.content_digest,
+        state: &exported.view.state,
+        made_of: vec![&exported],
+    };
+    hand_out(db, act, ("determination workbook", query), &exported.view.code, workbook::of(&part, &around)?).await
+}
+
+/// The workbook of iron(III) by difference.
+pub(super) async fn iron_result_workbook(db: &Db, act: &Act, id: Uuid) -> Result<File, Refusal> {
+    let exported = iron_results::exported(db, id).await?;
+    let query = format!("iron result {} ({id})", exported.view.code);
+    let parts: Vec<&determinations::Exported> = exported.parts.iter().collect();
+    let around = around(db, query.clone(), &parts).await?;
+    let working = exported.derived.working.as_ref().ok_or_else(incomplete)?;
+    let part = Part {
+        title: format!("{} iron(III) by difference", exported.view.code),
+        working,
+        budget: &exported.derived.budget,
+        coverage: exported.parts[0].coverage,
+        allowed: parts.iter().map(|part| part.allowed_ml).collect(),
+        reported: exported.derived.reported.as_ref(),
+        sign_offs: &exported.view.sign_offs,
+        content_digest: &exported.view.content_digest,
+        state: &exported.view.state,
+        made_of: parts,
+    };
+    hand_out(db, act, ("iron result workbook", query), &exported.view.code, workbook::of(&part, &around)?).await
+}
+
+async fn hand_out(
+    db: &Db,
+    act: &Act,
+    (what, query): (&str, String),
+    code: &str,
+    finished: Finished,
+) -> Result<File, Refusal> {
+    put_on_record(db, act, (what, query, "xlsx"), (&finished.digest, 1)).await?;
+    Ok(File { name: format!("{}.xlsx", file_name(code)), bytes: finished.bytes, digest: finished.digest })
+}
+
+/// A code as part of a file's name: codes may hold slashes.
+pub(super) fn file_name(code: &str) -> String {
+    code.chars().map(|c| if c.is_ascii_alphanumeric() || "._-".contains(c) { c } else { '_' }).collect()
+}
