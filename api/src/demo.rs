@@ -5,6 +5,7 @@
 
 mod bench;
 mod control;
+mod proficiency;
 mod stock;
 
 use std::fmt::Write as _;
@@ -205,6 +206,7 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
     let stock = stock::load(&lab).await?;
     let results = bench::load(&lab, &stock).await?;
     control::load(&lab, &stock).await?;
+    proficiency::load(&lab).await?;
     Ok(Scenario { accounts: listed, iron_result: results.iron_result, determination: results.determination })
 }
 

@@ -23,6 +23,7 @@ pub(crate) fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(determinations::pages::routes)
         .configure(pages::concessions::routes)
         .configure(proficiency_rounds::pages::routes)
+        .configure(exports::pages::routes)
         .configure(audit::pages::routes);
 }
 

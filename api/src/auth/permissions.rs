@@ -189,7 +189,9 @@ actions! {
     /// Withdraws rounds that their provider withdrew.
     WithdrawRounds = "withdraw_proficiency_rounds": [Manager] for ["move_proficiency_round"];
     /// Takes records out of the service as files; each export is on record.
-    ExportRecords = "export_records": [Analyst, Manager, Auditor] for ["export_determination_workbook", "export_iron_result_workbook"];
+    ExportRecords = "export_records": [Analyst, Manager, Auditor] for [
+        "export_determination_workbook", "export_iron_result_workbook", "export_determinations", "export_control_chart",
+        "list_exports"];
 
     /// Reads the audit trail; analysts see their own events, administrators no contents.
     ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event"];

@@ -10,6 +10,7 @@ use ferrotitre_core::working::Step;
 use uuid::Uuid;
 
 use crate::db::Connection;
+use crate::determinations::evaluation::expressed;
 use crate::determinations::store::{self, DeterminationRow, TitrationRow};
 use crate::determinations::wire::{DeterminationView, NewTitration, TitrationView};
 use crate::equipment::service::Shelf;
@@ -356,6 +357,7 @@ impl Loaded {
             purpose: self.row.purpose,
             observed_at: self.row.observed_at,
             state: self.state,
+            expressed: expressed(self.record.rules.reporting.expressed),
             evaluation: evaluation.into(),
             titrations: self
                 .titrations

@@ -3,13 +3,21 @@
 mod cells;
 mod formulas;
 mod handlers;
+pub(crate) mod pages;
 mod service;
+mod spool;
 mod store;
+mod tables;
 mod workbook;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
 /// Mounts the feature.
 pub fn routes(config: &mut ServiceConfig<'_>) {
-    config.service(handlers::export_determination_workbook).service(handlers::export_iron_result_workbook);
+    config
+        .service(handlers::export_determination_workbook)
+        .service(handlers::export_iron_result_workbook)
+        .service(handlers::export_determinations)
+        .service(handlers::export_control_chart)
+        .service(handlers::list_exports);
 }

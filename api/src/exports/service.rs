@@ -1,6 +1,9 @@
 //! Use cases of exports: what goes out is put on record, with the digest of its content.
 
 use chrono::{DateTime, SecondsFormat, Utc};
+use serde::Serialize;
+use serde_json::{Value, json};
+use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::accounts::service as accounts;
@@ -9,9 +12,11 @@ use crate::db::{Act, Db};
 use crate::determinations::{iron_results, service as determinations};
 use crate::equipment::service::author;
 use crate::exports::cells::Finished;
+use crate::exports::spool::{Format, Spooled};
 use crate::exports::store;
+use crate::exports::tables::{self, Wanted};
 use crate::exports::workbook::{self, Around, Part};
-use crate::ids::ExportId;
+use crate::ids::{AccountId, ExportId};
 use crate::refusal::{Code, Refusal};
 
 /// A file that is handed out.
@@ -130,4 +135,88 @@ async fn hand_out(
 /// A code as part of a file's name: codes may hold slashes.
 pub(super) fn file_name(code: &str) -> String {
     code.chars().map(|c| if c.is_ascii_alphanumeric() || "._-".contains(c) { c } else { '_' }).collect()
+}
+
+/// A long table that is handed out.
+pub(crate) struct Handed {
+    pub(super) name: String,
+    pub(super) file: Spooled,
+    pub(super) size: u64,
+    /// Completeness counts as JSON.
+    pub(super) counts: Option<String>,
+}
+
+/// What an export says about itself; no part of its content.
+async fn said(db: &Db, query: &str) -> Result<Value, Refusal> {
+    Ok(json!({
+        "query": query,
+        "made_at": Utc::now().to_rfc3339_opts(SecondsFormat::Secs, true),
+        "service": format!("ferrotitre {}", env!("CARGO_PKG_VERSION")),
+        "formula_set": ferrotitre_core::determination::FORMULA_SET,
+        "tree_head": tree_head(db).await?,
+    }))
+}
+
+/// Determinations with every titration and the counts.
+pub(super) async fn determinations_table(
+    db: &Db,
+    act: &Act,
+    wanted: &Wanted,
+    format: Format,
+) -> Result<Handed, Refusal> {
+    let query = wanted.words();
+    let (spool, counts) = tables::determinations(db, wanted, format).await?;
+    let counts = serde_json::to_value(counts).map_err(Refusal::internal)?;
+    let file = spool.finish(&[("counts", counts.clone())], &said(db, &query).await?)?;
+    put_on_record(db, act, ("determinations", query, format.text()), (&file.digest, i64::from(file.rows))).await?;
+    Ok(Handed { name: "determinations".to_owned(), size: file.size()?, file, counts: Some(counts.to_string()) })
+}
+
+/// A control chart with phases and statistics.
+pub(super) async fn chart_table(db: &Db, act: &Act, id: Uuid, format: Format) -> Result<Handed, Refusal> {
+    let (spool, code, chart) = tables::chart(db, id, format).await?;
+    let query = format!("chart {code} ({id})");
+    let file = spool.finish(&[("chart", chart)], &said(db, &query).await?)?;
+    put_on_record(db, act, ("control chart", query, format.text()), (&file.digest, i64::from(file.rows))).await?;
+    Ok(Handed { name: format!("chart-{}", file_name(&code)), size: file.size()?, file, counts: None })
+}
+
+/// An export on record.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ExportView {
+    /// Identity.
+    pub id: ExportId,
+    /// What was exported.
+    #[schema(example = "determinations")]
+    pub what: String,
+    /// What it was narrowed to.
+    pub query: String,
+    /// json, csv or xlsx.
+    #[schema(example = "csv")]
+    pub format: String,
+    /// SHA-256 of the content, the same in every format.
+    pub digest: String,
+    /// Number of records.
+    pub records: i64,
+    /// Server time.
+    pub recorded_at: DateTime<Utc>,
+    /// Account that got it.
+    pub recorded_by: AccountId,
+}
+
+/// The newest exports.
+pub(super) async fn newest(db: &Db) -> Result<Vec<ExportView>, Refusal> {
+    let rows = db.read(async |connection| store::newest(connection, 200).await).await?.into_iter();
+    Ok(rows
+        .map(|row| ExportView {
+            id: row.id,
+            what: row.what,
+            query: row.query,
+            format: row.format,
+            digest: row.digest,
+            records: row.records,
+            recorded_at: row.recorded_at,
+            recorded_by: row.recorded_by,
+        })
+        .collect())
 }

@@ -114,7 +114,7 @@ async fn consequence(
 }
 
 /// Records a round; a warning or action signal opens a nonconformity in the same transaction.
-pub(super) async fn record(db: &Db, act: &Act, facts: RoundFacts) -> Result<Answer, Refusal> {
+pub(crate) async fn record(db: &Db, act: &Act, facts: RoundFacts) -> Result<Answer, Refusal> {
     not_in_the_future("observed_at", facts.observed_at)?;
     db.write(act, async |connection| {
         let facts = with_result(connection, facts).await?;
