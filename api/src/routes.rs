@@ -5,7 +5,7 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::{
     accounts, alerts, audit, calculations, control_charts, control_materials, determinations, equipment, methods,
-    nonconformities, operations, pages, runs, samples, standards, titrants,
+    nonconformities, operations, pages, runs, samples, standards, titrants, validation_studies,
 };
 
 /// Mounts the pages.
@@ -41,6 +41,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(control_materials::routes)
             .configure(control_charts::routes)
             .configure(nonconformities::routes)
+            .configure(validation_studies::routes)
             .configure(calculations::routes)
             .configure(audit::routes),
     );

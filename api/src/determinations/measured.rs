@@ -30,6 +30,8 @@ pub(crate) struct Measured {
     pub(crate) blank_ml: Option<f64>,
     /// Reductions that failed, and all that were made.
     pub(crate) reductions: (i32, i32),
+    /// Digest of the content a signature would cover.
+    pub(crate) digest: String,
 }
 
 impl Measured {
@@ -61,6 +63,7 @@ impl Measured {
                 .collect(),
             blank_ml: evaluation.blank_ml,
             reductions: (count(failed), count(outcomes.len())),
+            digest: Loaded::digest(evaluation),
         }
     }
 
