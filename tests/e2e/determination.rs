@@ -130,7 +130,7 @@ impl Lab {
     }
 
     /// Iron(II) with two titres, in a run of its own that is then closed.
-    async fn iron2_done(&self, titres: [&str; 2]) -> String {
+    pub(crate) async fn iron2_done(&self, titres: [&str; 2]) -> String {
         let run = self.run(&self.iron2).await;
         let determination = self.begin(&run).await;
         for last in titres {
@@ -140,7 +140,7 @@ impl Lab {
         determination
     }
 
-    async fn through(&self, path: &str) -> Value {
+    pub(crate) async fn through(&self, path: &str) -> Value {
         sign(&self.app.analyst, path, "submission", None).await.expect(201);
         sign(&self.app.analyst2, path, "review", None).await.expect(201);
         sign(&self.app.manager, path, "approval", None).await.expect(201)

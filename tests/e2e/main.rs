@@ -17,3 +17,4 @@ mod pages;
 mod permissions;
 mod store;
 mod titrants;
+mod validation_studies;

@@ -14,8 +14,8 @@ use crate::validation_studies::conclusions::{self, Decision};
 use crate::validation_studies::data::{self, ExclusionView, NewData, NewExclusion, Recorded};
 use crate::validation_studies::import::{self, DataPreview};
 use crate::validation_studies::wire::{NewAmendment, NewConclusion, NewStudy, StudyView};
-use crate::validation_studies::{plan, reading};
-use crate::web::answer::{Answer, PlainText};
+use crate::validation_studies::{picture, plan, reading};
+use crate::web::answer::{Answer, Picture, PlainText};
 use crate::web::body::{Body, LargeBody, Params};
 use crate::web::paging::{Listing, Page};
 use crate::web::problem::Problem;
@@ -74,6 +74,17 @@ pub(super) async fn read_validation_answer(
     id: web::Path<Uuid>,
 ) -> Result<web::Json<CharacteristicAnswer>, Problem> {
     Ok(web::Json(reading::answer(&db, *id).await?))
+}
+
+/// Draws the answer to one characteristic.
+#[utoipa::path(tag = "validation", params(("id" = Uuid, Path, description = "Characteristic")), responses((status = 200, description = "The picture", content_type = "image/svg+xml", body = String)))]
+#[get("/validation-characteristics/{id}.svg")]
+pub(super) async fn draw_validation_answer(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<Picture, Problem> {
+    Ok(Picture(picture::draw(&db, *id).await?))
 }
 
 /// Proposes other limits for a characteristic of a running study; the planned ones stay beside them for good.

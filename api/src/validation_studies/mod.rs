@@ -7,6 +7,7 @@ pub(crate) mod data;
 mod handlers;
 pub(crate) mod import;
 pub(crate) mod kinds;
+mod picture;
 pub(crate) mod plan;
 pub(crate) mod reading;
 mod statistics;
@@ -35,6 +36,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::reject_validation_exclusion)
         .service(handlers::read_validation_answers)
         .service(handlers::read_validation_answer)
+        .service(handlers::draw_validation_answer)
         .service(handlers::conclude_validation_study)
         .service(handlers::review_validation_conclusion)
         .service(handlers::approve_validation_conclusion)
