@@ -18,6 +18,7 @@ pub(crate) fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(standards::pages::routes)
         .configure(titrants::pages::routes)
         .configure(methods::pages::routes)
+        .configure(validation_studies::pages::routes)
         .configure(samples::pages::routes)
         .configure(runs::pages::routes)
         .configure(determinations::pages::routes)

@@ -28,6 +28,8 @@ pub struct StudyAnswers {
 /// Answer to a characteristic.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct CharacteristicAnswer {
+    /// Study.
+    pub study: ValidationStudyId,
     /// Characteristic.
     pub characteristic: ValidationCharacteristicId,
     /// Which of the plan, from 1.

@@ -414,3 +414,18 @@ pub(crate) async fn decide_exclusion(
     })
     .await
 }
+
+/// The characteristic that a datum belongs to, with its answer.
+pub(crate) async fn characteristic_of(db: &Db, datum: Uuid) -> Result<CharacteristicAnswer, Refusal> {
+    db.read(async |connection| {
+        let datum = store::datum(connection, datum).await?;
+        reading::one_answer(connection, datum.characteristic_id.0).await
+    })
+    .await
+}
+
+/// The characteristic that an exclusion concerns, with its answer.
+pub(crate) async fn characteristic_of_exclusion(db: &Db, exclusion: Uuid) -> Result<CharacteristicAnswer, Refusal> {
+    let datum = db.read(async |connection| Ok(store::exclusion(connection, exclusion).await?.datum_id)).await?;
+    characteristic_of(db, datum.0).await
+}

@@ -7,6 +7,7 @@ pub(crate) mod data;
 mod handlers;
 pub(crate) mod import;
 pub(crate) mod kinds;
+pub(crate) mod pages;
 mod picture;
 pub(crate) mod plan;
 pub(crate) mod reading;

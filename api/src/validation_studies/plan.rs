@@ -15,6 +15,7 @@ use crate::methods;
 use crate::refusal::{Code, FieldErrors, Refusal};
 use crate::sign_offs::{self, Content, Meaning, NewSignature};
 use crate::states::{self, NewMove};
+use crate::validation_studies::answer::CharacteristicAnswer;
 use crate::validation_studies::data;
 use crate::validation_studies::kinds::{Limit, check_limits};
 use crate::validation_studies::reading;
@@ -254,6 +255,15 @@ pub(crate) async fn decide_amendment(
         let content = Content { kind: AMENDMENT, id, digest: &digest, evaluation: None };
         sign_offs::sign(connection, user, meaning, content, signature.reason).await?;
         data::answered(connection, characteristic.id).await
+    })
+    .await
+}
+
+/// The characteristic that an amendment concerns, with its answer.
+pub(crate) async fn characteristic_of(db: &Db, amendment: Uuid) -> Result<CharacteristicAnswer, Refusal> {
+    db.read(async |connection| {
+        let amendment = store::amendment(connection, amendment).await?;
+        reading::one_answer(connection, amendment.characteristic_id.0).await
     })
     .await
 }

@@ -157,6 +157,7 @@ impl Loaded {
             }
         });
         Ok(CharacteristicAnswer {
+            study: row.study_id,
             characteristic: row.id,
             position: row.position,
             kind,

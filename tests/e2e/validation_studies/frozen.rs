@@ -50,7 +50,7 @@ async fn no_data_before_the_plan_is_approved_by_somebody_else() {
     sign(&app.analyst, &approval, None).await.refused(403, "forbidden");
     app.manager2.post(&approval, &json!({ "password": "not it" })).await.refused(403, "secret_wrong");
     let stale = json!({ "password": app.manager2.password, "content_digest": "0".repeat(64) });
-    app.manager2.post(&approval, &stale).await.refused(409, "stale_version");
+    app.manager2.post(&approval, &stale).await.refused(412, "stale_version");
     let running = sign(&app.manager2, &approval, None).await.expect(201);
     assert_eq!(running["sign_offs"][0]["meaning"], "approved");
     assert_eq!(running["sign_offs"][0]["still_valid"], true);

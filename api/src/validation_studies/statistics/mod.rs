@@ -87,7 +87,7 @@ impl Making<'_> {
 
     /// Says what is missing in a group.
     fn miss_of(&mut self, of: &str, what: impl Display) {
-        self.found.missing.push(format!("{of}: {what}"));
+        if of.is_empty() { self.miss(what) } else { self.found.missing.push(format!("{of}: {what}")) }
     }
 
     fn note(&mut self, what: impl Display) {
