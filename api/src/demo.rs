@@ -7,6 +7,7 @@ mod bench;
 mod control;
 mod proficiency;
 mod stock;
+mod validation;
 
 use std::fmt::Write as _;
 
@@ -207,6 +208,7 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
     let results = bench::load(&lab, &stock).await?;
     control::load(&lab, &stock).await?;
     proficiency::load(&lab).await?;
+    validation::load(&lab, &stock).await?;
     Ok(Scenario { accounts: listed, iron_result: results.iron_result, determination: results.determination })
 }
 

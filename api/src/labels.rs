@@ -47,7 +47,11 @@ fn query(kind: EntityKind) -> Option<&'static str> {
             "SELECT DISTINCT ON (record_id) record_id AS id, code AS label FROM control_materials \
              WHERE record_id = ANY($1) ORDER BY record_id, version DESC",
         ),
+        EntityKind::ValidationStudy => Some("SELECT id, code AS label FROM validation_studies WHERE id = ANY($1)"),
         EntityKind::ServiceToken
+        | EntityKind::ValidationAmendment
+        | EntityKind::ValidationExclusion
+        | EntityKind::ValidationConclusion
         | EntityKind::Reagent
         | EntityKind::Standardisation
         | EntityKind::StandardisationTitration

@@ -43,4 +43,5 @@ pub mod sign_offs;
 pub mod standards;
 pub mod states;
 pub mod titrants;
+pub mod validation_studies;
 pub mod web;

@@ -6,6 +6,7 @@ use utoipa_actix_web::service_config::ServiceConfig;
 use crate::{
     accounts, alerts, audit, calculations, control_charts, control_materials, determinations, equipment, exports,
     methods, nonconformities, operations, pages, proficiency_rounds, runs, samples, standards, titrants,
+    validation_studies,
 };
 
 /// Mounts the pages.
@@ -18,6 +19,7 @@ pub(crate) fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(standards::pages::routes)
         .configure(titrants::pages::routes)
         .configure(methods::pages::routes)
+        .configure(validation_studies::pages::routes)
         .configure(samples::pages::routes)
         .configure(runs::pages::routes)
         .configure(determinations::pages::routes)
@@ -45,6 +47,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(nonconformities::routes)
             .configure(proficiency_rounds::routes)
             .configure(exports::routes)
+            .configure(validation_studies::routes)
             .configure(calculations::routes)
             .configure(audit::routes),
     );

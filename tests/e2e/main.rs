@@ -19,3 +19,4 @@ mod permissions;
 mod proficiency;
 mod store;
 mod titrants;
+mod validation_studies;

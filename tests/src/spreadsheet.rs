@@ -82,7 +82,7 @@ pub fn with_number(bytes: &[u8], sheet_number: usize, cell: &str, number: &str) 
     let mut changed = false;
     for at in 0..archive.len() {
         let mut entry = archive.by_index(at).unwrap();
-        let name = entry.name().to_owned();
+        let name = entry.name().unwrap().into_owned();
         let mut content = Vec::new();
         entry.read_to_end(&mut content).unwrap();
         if name == wanted {

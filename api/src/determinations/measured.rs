@@ -32,6 +32,8 @@ pub(crate) struct Measured {
     pub(crate) coverage_factor: Option<f64>,
     /// Reductions that failed, and all that were made.
     pub(crate) reductions: (i32, i32),
+    /// Digest of the content a signature would cover.
+    pub(crate) digest: String,
 }
 
 impl Measured {
@@ -64,6 +66,7 @@ impl Measured {
             blank_ml: evaluation.blank_ml,
             coverage_factor: evaluation.reported.as_ref().map(|reported| reported.coverage.factor),
             reductions: (count(failed), count(outcomes.len())),
+            digest: Loaded::digest(evaluation),
         }
     }
 

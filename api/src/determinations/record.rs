@@ -24,6 +24,7 @@ use crate::states::{self, StateMove};
 use crate::titrants::service::vessel;
 use crate::titrants::standardisations::{burette, core_factor};
 use crate::titrants::store as titrants;
+use crate::validation_studies::conclusions::{Scope, scope};
 use crate::web::decimal::Decimal;
 
 pub(crate) const KIND: EntityKind = EntityKind::Determination;
@@ -52,6 +53,8 @@ pub(super) struct Frame {
     counted_blanks: Vec<(blanks::Row, String)>,
     moves: Vec<StateMove>,
     sign_offs: Vec<sign_offs::Row>,
+    /// What a validation study concluded of the method version.
+    scope: Option<Scope>,
 }
 
 fn segments(initial: &[Decimal], last: &[Decimal]) -> Vec<Segment> {
@@ -88,15 +91,16 @@ pub(super) async fn load_again(connection: &Connection, before: Loaded) -> Resul
 }
 
 async fn frame(connection: &Connection, row: &DeterminationRow) -> Result<Frame, Refusal> {
-    let (method, (portion, steps), sample, (blanks, counted_blanks), moves, sign_offs) = futures_util::try_join!(
+    let (method, (portion, steps), sample, (blanks, counted_blanks), moves, sign_offs, scope) = futures_util::try_join!(
         methods::store::versions::exactly(connection, row.method_id),
         portions::current(connection, row.portion_id),
         samples::versions::current(connection, row.sample_id),
         blanks::of_run(connection, row.run_id),
         states::history(connection, row.id.0),
-        sign_offs::of(connection, row.id.0)
+        sign_offs::of(connection, row.id.0),
+        scope(connection, row.method_id)
     )?;
-    Ok(Frame { method, sample, portion, steps, blanks, counted_blanks, moves, sign_offs })
+    Ok(Frame { method, sample, portion, steps, blanks, counted_blanks, moves, sign_offs, scope })
 }
 
 async fn assemble(
@@ -321,6 +325,15 @@ impl Loaded {
                 "the matrix {} is not the validated {}",
                 self.frame.sample.facts.matrix, self.frame.method.facts.matrix
             ));
+        }
+        if let Some(scope) = &self.frame.scope {
+            let in_unit = |unit: &str| {
+                let found = evaluation.figures.iter().find(|figure| {
+                    figure.unit.symbol() == unit && figure.expressed == self.record.rules.reporting.expressed
+                });
+                found.map(|figure| figure.value)
+            };
+            flags.extend(scope.flags(in_unit, &self.frame.sample.facts.matrix));
         }
         let counted = || self.titrations.iter().filter(|(_, state)| state != "superseded").map(|(row, _)| row);
         if let Some(deadline) =

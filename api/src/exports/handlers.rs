@@ -11,7 +11,7 @@ use uuid::Uuid;
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::acts::ExportRecords;
 use crate::db::Db;
-use crate::exports::service::{self, ExportView, File, Handed};
+use crate::exports::service::{self, ExportView, Exported, File, Handed};
 use crate::exports::spool::Format;
 use crate::exports::tables::Wanted;
 use crate::ids::MethodId;
@@ -135,6 +135,33 @@ pub(super) async fn export_control_chart(
     asked: Params<ExportForm>,
 ) -> Result<Handed, Problem> {
     Ok(service::chart_table(&db, &who.act_without_body(), *id, asked.0.format).await?)
+}
+
+impl Responder for Exported {
+    type Body = BoxBody;
+
+    fn respond_to(self, request: &HttpRequest) -> HttpResponse {
+        match self {
+            Self::File(file) => file.respond_to(request),
+            Self::Table(table) => table.respond_to(request),
+        }
+    }
+}
+
+/// Exports a validation study: data, statistics, limits, verdicts, amendments.
+///
+/// The workbook computes means, variances, standard deviations, lines, biases and their intervals by formulas beside the
+/// service's figures. JSON holds the whole answer in the part `study`, CSV the data alone; both have one digest, made as that of
+/// the determinations. The digest of the workbook is made of its cells, as that of a determination's workbook.
+#[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Study"), ExportForm), responses((status = 200, description = "The export", content((String = "application/json"), (String = "text/csv"), (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
+#[get("/exports/validation-studies/{id}")]
+pub(super) async fn export_validation_study(
+    who: Allowed<ExportRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    asked: Params<ExportForm>,
+) -> Result<Exported, Problem> {
+    Ok(service::study(&db, &who.act_without_body(), *id, asked.0.format).await?)
 }
 
 /// Lists the newest exports: what was handed out, to whom, with which digest.

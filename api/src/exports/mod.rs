@@ -7,6 +7,7 @@ pub(crate) mod pages;
 mod service;
 mod spool;
 mod store;
+mod studies;
 mod tables;
 mod workbook;
 
@@ -19,5 +20,6 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::export_iron_result_workbook)
         .service(handlers::export_determinations)
         .service(handlers::export_control_chart)
+        .service(handlers::export_validation_study)
         .service(handlers::list_exports);
 }

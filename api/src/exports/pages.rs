@@ -17,6 +17,7 @@ use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table};
 use crate::pages::shell::Shell;
 use crate::pages::show::{self, encoded};
+use crate::validation_studies::reading;
 use crate::web::body::Params;
 use crate::web::problem::Problem;
 
@@ -94,6 +95,17 @@ pub(super) async fn list_exports(
         empty: "No chart yet.",
         ..Table::default()
     };
+    let studies = reading::list(&db, &first_page()).await?.items.into_iter().map(|study| {
+        let mut row = vec![Cell::text(format!("{}: {}", study.code, study.title))];
+        row.extend(links(&format!("/api/v1/exports/validation-studies/{}", study.id), ""));
+        row
+    });
+    let studies = Table {
+        columns: vec!["Study", "Spreadsheet", "CSV", "JSON"],
+        rows: studies.collect(),
+        empty: "No study yet.",
+        ..Table::default()
+    };
     let before = service::newest(&db).await?;
     let people: Vec<Uuid> = before.iter().map(|export| export.recorded_by.0).collect();
     let names = accounts::names(&db, &people).await?;
@@ -118,6 +130,7 @@ pub(super) async fn list_exports(
         .lead("Everything that is taken out is put on record, with the digest of its content.")
         .section("records", "Determinations", Part::Table(records))
         .section("charts", "Control charts", Part::Table(charts))
+        .section("studies", "Validation studies", Part::Table(studies))
         .section("before", "What was exported", Part::Table(before))
         .help(
             "Records as files. A determination's own workbook with live formulas is on its page.",

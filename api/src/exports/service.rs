@@ -12,12 +12,14 @@ use crate::db::{Act, Db};
 use crate::determinations::{iron_results, service as determinations};
 use crate::equipment::service::author;
 use crate::exports::cells::Finished;
-use crate::exports::spool::{Format, Spooled};
+use crate::exports::spool::{Format, Spool, Spooled};
 use crate::exports::store;
+use crate::exports::studies;
 use crate::exports::tables::{self, Wanted};
 use crate::exports::workbook::{self, Around, Part};
 use crate::ids::{AccountId, ExportId};
 use crate::refusal::{Code, Refusal};
+use crate::validation_studies::reading;
 
 /// A file that is handed out.
 pub(crate) struct File {
@@ -147,14 +149,38 @@ pub(crate) struct Handed {
 }
 
 /// What an export says about itself; no part of its content.
-async fn said(db: &Db, query: &str) -> Result<Value, Refusal> {
-    Ok(json!({
-        "query": query,
-        "made_at": Utc::now().to_rfc3339_opts(SecondsFormat::Secs, true),
-        "service": format!("ferrotitre {}", env!("CARGO_PKG_VERSION")),
-        "formula_set": ferrotitre_core::determination::FORMULA_SET,
-        "tree_head": tree_head(db).await?,
-    }))
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct Said {
+    query: String,
+    made_at: String,
+    service: String,
+    formula_set: &'static str,
+    tree_head: String,
+}
+
+impl Said {
+    /// The same line by line.
+    pub(super) fn rows(&self) -> Vec<(String, String)> {
+        [
+            ("Query", self.query.as_str()),
+            ("Time of the data", &self.made_at),
+            ("Service", &self.service),
+            ("Formula set", self.formula_set),
+            ("Head of the audit tree", &self.tree_head),
+        ]
+        .map(|(name, value)| (name.to_owned(), value.to_owned()))
+        .into()
+    }
+}
+
+async fn said(db: &Db, query: &str) -> Result<Said, Refusal> {
+    Ok(Said {
+        query: query.to_owned(),
+        made_at: Utc::now().to_rfc3339_opts(SecondsFormat::Secs, true),
+        service: format!("ferrotitre {}", env!("CARGO_PKG_VERSION")),
+        formula_set: ferrotitre_core::determination::FORMULA_SET,
+        tree_head: tree_head(db).await?,
+    })
 }
 
 /// Determinations with every titration and the counts.
@@ -167,7 +193,7 @@ pub(super) async fn determinations_table(
     let query = wanted.words();
     let (spool, counts) = tables::determinations(db, wanted, format).await?;
     let counts = serde_json::to_value(counts).map_err(Refusal::internal)?;
-    let file = spool.finish(&[("counts", counts.clone())], &said(db, &query).await?)?;
+    let file = spool.finish(&[("counts", counts.clone())], &json!(said(db, &query).await?))?;
     put_on_record(db, act, ("determinations", query, format.text()), (&file.digest, i64::from(file.rows))).await?;
     Ok(Handed { name: "determinations".to_owned(), size: file.size()?, file, counts: Some(counts.to_string()) })
 }
@@ -176,9 +202,64 @@ pub(super) async fn determinations_table(
 pub(super) async fn chart_table(db: &Db, act: &Act, id: Uuid, format: Format) -> Result<Handed, Refusal> {
     let (spool, code, chart) = tables::chart(db, id, format).await?;
     let query = format!("chart {code} ({id})");
-    let file = spool.finish(&[("chart", chart)], &said(db, &query).await?)?;
+    let file = spool.finish(&[("chart", chart)], &json!(said(db, &query).await?))?;
     put_on_record(db, act, ("control chart", query, format.text()), (&file.digest, i64::from(file.rows))).await?;
     Ok(Handed { name: format!("chart-{}", file_name(&code)), size: file.size()?, file, counts: None })
+}
+
+pub(super) const DATA: &[&str] = &[
+    "characteristic",
+    "kind",
+    "title",
+    "position",
+    "column",
+    "value",
+    "unit",
+    "source",
+    "determination",
+    "excluded_because",
+];
+
+/// A validation study: as a workbook with live formulas, or its data as rows beside the whole answer.
+pub(super) async fn study(db: &Db, act: &Act, id: Uuid, format: Format) -> Result<Exported, Refusal> {
+    let answers = reading::answers(db, id).await?;
+    let query = format!("validation study {} ({id})", answers.code);
+    let said = said(db, &query).await?;
+    if format == Format::Xlsx {
+        let finished = studies::of(&answers, &said)?;
+        return hand_out(db, act, ("validation study", query), &answers.code, finished).await.map(Exported::File);
+    }
+    let mut spool = Spool::new(format, DATA)?;
+    for of in &answers.characteristics {
+        for row in &of.inputs.rows {
+            let because = row.excluded.as_ref().filter(|excluded| excluded.holds).map(|excluded| &excluded.cause);
+            for (column, cell) in of.inputs.columns.iter().zip(&row.cells).filter(|(_, cell)| !cell.is_empty()) {
+                spool.row(&[
+                    of.position.into(),
+                    of.kind.text().into(),
+                    of.title.clone().into(),
+                    row.position.into(),
+                    column.name.clone().into(),
+                    cell.clone().into(),
+                    column.unit.clone().into(),
+                    row.source.kind.clone().into(),
+                    row.source.determination.map(|id| id.to_string()).into(),
+                    because.cloned().into(),
+                ])?;
+            }
+        }
+    }
+    let whole = serde_json::to_value(&answers).map_err(Refusal::internal)?;
+    let file = spool.finish(&[("study", whole)], &json!(said))?;
+    put_on_record(db, act, ("validation study", query, format.text()), (&file.digest, i64::from(file.rows))).await?;
+    let name = format!("study-{}", file_name(&answers.code));
+    Ok(Exported::Table(Handed { name, size: file.size()?, file, counts: None }))
+}
+
+/// A workbook or a table.
+pub(crate) enum Exported {
+    File(File),
+    Table(Handed),
 }
 
 /// An export on record.
