@@ -5,7 +5,9 @@
 
 mod bench;
 mod control;
+mod proficiency;
 mod stock;
+mod validation;
 
 use std::fmt::Write as _;
 
@@ -205,6 +207,8 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
     let stock = stock::load(&lab).await?;
     let results = bench::load(&lab, &stock).await?;
     control::load(&lab, &stock).await?;
+    proficiency::load(&lab).await?;
+    validation::load(&lab, &stock).await?;
     Ok(Scenario { accounts: listed, iron_result: results.iron_result, determination: results.determination })
 }
 

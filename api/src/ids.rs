@@ -136,4 +136,20 @@ ids! {
     NonconformityLinkId;
     /// An imported file.
     ImportedFileId;
+    /// A round of a proficiency test or comparison, one version.
+    ProficiencyRoundId;
+    /// An export that was handed out.
+    ExportId;
+    /// A validation study.
+    ValidationStudyId;
+    /// A performance characteristic of a validation study.
+    ValidationCharacteristicId;
+    /// A late change of limits of acceptance.
+    ValidationAmendmentId;
+    /// A datum of a validation study.
+    ValidationDatumId;
+    /// A datum left out with an assigned cause.
+    ValidationExclusionId;
+    /// A conclusion of a validation study.
+    ValidationConclusionId;
 }

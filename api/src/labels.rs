@@ -38,12 +38,20 @@ fn query(kind: EntityKind) -> Option<&'static str> {
         // A preparation names a version of its standard.
         EntityKind::PrimaryStandard => Some("SELECT id, code AS label FROM primary_standards WHERE id = ANY($1)"),
         EntityKind::ControlChart => Some("SELECT id, code AS label FROM control_charts WHERE id = ANY($1)"),
+        EntityKind::ProficiencyRound => Some(
+            "SELECT DISTINCT ON (record_id) record_id AS id, code AS label FROM proficiency_rounds \
+             WHERE record_id = ANY($1) ORDER BY record_id, version DESC",
+        ),
         EntityKind::Nonconformity => Some("SELECT id, code AS label FROM nonconformities WHERE id = ANY($1)"),
         EntityKind::ControlMaterial => Some(
             "SELECT DISTINCT ON (record_id) record_id AS id, code AS label FROM control_materials \
              WHERE record_id = ANY($1) ORDER BY record_id, version DESC",
         ),
+        EntityKind::ValidationStudy => Some("SELECT id, code AS label FROM validation_studies WHERE id = ANY($1)"),
         EntityKind::ServiceToken
+        | EntityKind::ValidationAmendment
+        | EntityKind::ValidationExclusion
+        | EntityKind::ValidationConclusion
         | EntityKind::Reagent
         | EntityKind::Standardisation
         | EntityKind::StandardisationTitration

@@ -38,6 +38,9 @@ use crate::web::problem::ProblemDocument;
         (name = "control materials", description = "Lots of control material with their assigned values"),
         (name = "control charts", description = "Charts, phases with signed limits, control values, plans of quality control"),
         (name = "nonconformities", description = "What went wrong, what was done, and whether it helped"),
+        (name = "proficiency rounds", description = "Rounds of proficiency tests and comparisons, their scores and history"),
+        (name = "exports", description = "Records as files: workbooks with live formulas, tables with their counts and digests"),
+        (name = "validation", description = "Validation studies: plans with frozen limits, data, answers, conclusions"),
         (name = "calculations", description = "Statistics, uncertainty, control charts and volumes by themselves; nothing is stored"),
         (name = "audit", description = "Audit events, tree heads, proofs"),
         (name = "operations", description = "Health, readiness, metrics")

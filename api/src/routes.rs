@@ -4,8 +4,9 @@ use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::{
-    accounts, alerts, audit, calculations, control_charts, control_materials, determinations, equipment, methods,
-    nonconformities, operations, pages, runs, samples, standards, titrants,
+    accounts, alerts, audit, calculations, control_charts, control_materials, determinations, equipment, exports,
+    methods, nonconformities, operations, pages, proficiency_rounds, runs, samples, standards, titrants,
+    validation_studies,
 };
 
 /// Mounts the pages.
@@ -18,10 +19,13 @@ pub(crate) fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(standards::pages::routes)
         .configure(titrants::pages::routes)
         .configure(methods::pages::routes)
+        .configure(validation_studies::pages::routes)
         .configure(samples::pages::routes)
         .configure(runs::pages::routes)
         .configure(determinations::pages::routes)
         .configure(pages::concessions::routes)
+        .configure(proficiency_rounds::pages::routes)
+        .configure(exports::pages::routes)
         .configure(audit::pages::routes);
 }
 
@@ -41,6 +45,9 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(control_materials::routes)
             .configure(control_charts::routes)
             .configure(nonconformities::routes)
+            .configure(proficiency_rounds::routes)
+            .configure(exports::routes)
+            .configure(validation_studies::routes)
             .configure(calculations::routes)
             .configure(audit::routes),
     );

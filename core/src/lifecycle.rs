@@ -47,6 +47,16 @@ pub enum EntityKind {
     ControlValue,
     /// A nonconformity.
     Nonconformity,
+    /// A round of a proficiency test or comparison.
+    ProficiencyRound,
+    /// A validation study.
+    ValidationStudy,
+    /// A late change of limits of acceptance.
+    ValidationAmendment,
+    /// A datum of a validation study that is left out.
+    ValidationExclusion,
+    /// A conclusion of a validation study; its state is the study's.
+    ValidationConclusion,
 }
 
 /// A legal move and what it takes.
@@ -137,6 +147,21 @@ const NONCONFORMITY: &[Move] = &[
     plain("reopened", "investigating"),
 ];
 
+/// A returned study runs on: more data, then another conclusion.
+const VALIDATION: &[Move] = &[
+    plain("planned", "running"),
+    reasoned("planned", "rejected"),
+    plain("running", "complete"),
+    plain("complete", "reviewed"),
+    reasoned("complete", "running"),
+    reasoned("complete", "rejected"),
+    plain("reviewed", "approved"),
+    reasoned("reviewed", "running"),
+    reasoned("reviewed", "rejected"),
+];
+
+const PROPOSAL: &[Move] = &[plain("proposed", "approved"), reasoned("proposed", "rejected")];
+
 const SIGNED: &[Move] = &[
     plain("in progress", "submitted"),
     plain("submitted", "reviewed"),
@@ -178,6 +203,11 @@ impl EntityKind {
             Self::ChartPhase => "chart_phases",
             Self::ControlValue => "control_values",
             Self::Nonconformity => "nonconformities",
+            Self::ProficiencyRound => "proficiency_rounds",
+            Self::ValidationStudy => "validation_studies",
+            Self::ValidationAmendment => "validation_amendments",
+            Self::ValidationExclusion => "validation_exclusions",
+            Self::ValidationConclusion => "validation_conclusions",
         }
     }
 
@@ -206,6 +236,11 @@ impl EntityKind {
             Self::ChartPhase => "chart phase",
             Self::ControlValue => "control value",
             Self::Nonconformity => "nonconformity",
+            Self::ProficiencyRound => "proficiency round",
+            Self::ValidationStudy => "validation study",
+            Self::ValidationAmendment => "amendment of limits",
+            Self::ValidationExclusion => "exclusion of a datum",
+            Self::ValidationConclusion => "conclusion",
         }
     }
 
@@ -219,12 +254,17 @@ impl EntityKind {
             Self::Titrant => "prepared",
             Self::Standardisation | Self::Method => "draft",
             Self::Run => "open",
-            Self::Blank | Self::Titration | Self::StandardisationTitration => "recorded",
+            Self::Blank
+            | Self::Titration
+            | Self::StandardisationTitration
+            | Self::ProficiencyRound
+            | Self::ValidationConclusion => "recorded",
+            Self::ValidationStudy => "planned",
             Self::Determination | Self::IronResult => "in progress",
             Self::Concession => "requested",
             Self::ControlMaterial => "quarantined",
             Self::ControlChart => "in use",
-            Self::ChartPhase => "proposed",
+            Self::ChartPhase | Self::ValidationAmendment | Self::ValidationExclusion => "proposed",
             Self::ControlValue => "valid",
             Self::Nonconformity => "opened",
         }
@@ -340,6 +380,10 @@ impl EntityKind {
             Self::ChartPhase => PHASE,
             Self::ControlValue => CONTROL_VALUE,
             Self::Nonconformity => NONCONFORMITY,
+            Self::ProficiencyRound => const { &[reasoned("recorded", "withdrawn")] },
+            Self::ValidationStudy => VALIDATION,
+            Self::ValidationAmendment | Self::ValidationExclusion => PROPOSAL,
+            Self::ValidationConclusion => &[],
         }
     }
 
@@ -384,7 +428,7 @@ pub fn check_move(kind: EntityKind, from: &str, to: &str) -> Result<Move, Illega
 mod tests {
     use super::*;
 
-    const ALL: [EntityKind; 21] = [
+    const ALL: [EntityKind; 26] = [
         EntityKind::Account,
         EntityKind::ServiceToken,
         EntityKind::Equipment,
@@ -406,6 +450,11 @@ mod tests {
         EntityKind::ChartPhase,
         EntityKind::ControlValue,
         EntityKind::Nonconformity,
+        EntityKind::ProficiencyRound,
+        EntityKind::ValidationStudy,
+        EntityKind::ValidationAmendment,
+        EntityKind::ValidationExclusion,
+        EntityKind::ValidationConclusion,
     ];
 
     #[test]

@@ -106,7 +106,7 @@ impl Lab {
         Self { titrant, iron2, total, portion: text(&portion, "id"), bench, app }
     }
 
-    pub(super) async fn run(&self, method: &str) -> String {
+    pub(crate) async fn run(&self, method: &str) -> String {
         let run = json!({ "method": method, "bench": "bench 2", "observed_at": minutes_ago(45) });
         text(&self.app.analyst.post("/runs", &run).await.expect(201), "id")
     }
@@ -116,7 +116,7 @@ impl Lab {
         assert_eq!(closed.status, 201, "{}", closed.text);
     }
 
-    pub(super) async fn begin(&self, run: &str) -> String {
+    pub(crate) async fn begin(&self, run: &str) -> String {
         let new = json!({ "run": run, "portion": self.portion, "purpose": "sample", "observed_at": minutes_ago(44) });
         text(&self.app.analyst.post("/determinations", &new).await.expect(201), "id")
     }
@@ -143,7 +143,7 @@ impl Lab {
     }
 
     /// Iron(II) with two titres, in a run of its own that is then closed.
-    async fn iron2_done(&self, titres: [&str; 2]) -> String {
+    pub(crate) async fn iron2_done(&self, titres: [&str; 2]) -> String {
         let run = self.run(&self.iron2).await;
         let determination = self.begin(&run).await;
         for last in titres {
@@ -153,7 +153,7 @@ impl Lab {
         determination
     }
 
-    async fn through(&self, path: &str) -> Value {
+    pub(crate) async fn through(&self, path: &str) -> Value {
         sign(&self.app.analyst, path, "submission", None).await.expect(201);
         sign(&self.app.analyst2, path, "review", None).await.expect(201);
         sign(&self.app.manager, path, "approval", None).await.expect(201)

@@ -12,7 +12,7 @@ pub struct Answer {
     pub status: u16,
     /// Headers.
     pub headers: HeaderMap,
-    /// Body.
+    /// Body as it came.
     pub bytes: Vec<u8>,
     /// Body as text.
     pub text: String,
@@ -156,10 +156,10 @@ impl Client {
         let headers = response.headers().clone();
         // A stream of events has no end to wait for; its head says whether it was granted.
         let endless = headers.get(CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().starts_with(b"text/event-stream"));
-        let bytes = if endless { Default::default() } else { response.bytes().await? };
+        let bytes = if endless { Vec::new() } else { response.bytes().await?.to_vec() };
         let text = String::from_utf8_lossy(&bytes).into_owned();
         let is_json = headers.get(CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().ends_with(b"json"));
         let json = if is_json { serde_json::from_str(&text).unwrap_or_default() } else { Value::Null };
-        Ok(Answer { status, headers, bytes: bytes.to_vec(), text, json })
+        Ok(Answer { status, headers, bytes, text, json })
     }
 }

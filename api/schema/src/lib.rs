@@ -529,6 +529,28 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What was handed out of the service, to whom, and the digest of its content.
+    exports (id) {
+        /// Identity.
+        id -> Uuid,
+        /// What was exported.
+        what -> Text,
+        /// What it was narrowed to.
+        query -> Text,
+        /// Format.
+        format -> Text,
+        /// SHA-256 of the content, the same in every format.
+        digest -> Text,
+        /// Number of records.
+        records -> Int8,
+        /// Server time of the export.
+        recorded_at -> Timestamptz,
+        /// Account that got it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// Answers already given, so that a repeated request is carried out once. A working table.
     idempotency_keys (account_id, key) {
         /// Who asked.
@@ -555,7 +577,7 @@ diesel::table! {
         id -> Uuid,
         /// What the rows became.
         purpose -> Text,
-        /// What they belong to: the chart.
+        /// What they belong to: the chart, or the characteristic of a validation study.
         subject_id -> Uuid,
         /// Name of the file, as given.
         file_name -> Text,
@@ -753,6 +775,58 @@ diesel::table! {
         opened_on -> Nullable<Date>,
         /// Last day of use.
         expires_on -> Date,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Rounds of proficiency tests and comparisons, with the laboratory's own result.
+    proficiency_rounds (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one corrects; each can be corrected once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the correction.
+        reason -> Nullable<Text>,
+        /// Code of the round.
+        code -> Text,
+        /// Rounds of one series are one history: material and quantity as the laboratory calls them.
+        series -> Text,
+        /// Who assigned the value, by role only.
+        provider -> Text,
+        /// Material of the round.
+        material -> Text,
+        /// What was determined.
+        quantity -> Text,
+        /// Unit of all values.
+        unit -> Text,
+        /// Assigned value.
+        assigned_value -> Numeric,
+        /// Standard uncertainty of the assigned value.
+        assigned_u -> Numeric,
+        /// Coverage factor of the assigned value's expanded uncertainty.
+        assigned_k -> Numeric,
+        /// Standard deviation for proficiency assessment.
+        sigma_pt -> Numeric,
+        /// Determination that the own result comes from.
+        determination_id -> Nullable<Uuid>,
+        /// Own result, where it was entered.
+        own_value -> Nullable<Numeric>,
+        /// Its standard uncertainty.
+        own_u -> Nullable<Numeric>,
+        /// Its coverage factor.
+        own_k -> Nullable<Numeric>,
+        /// Why the own result was entered, and where it comes from.
+        own_basis -> Nullable<Text>,
+        /// When the provider reported the round.
+        observed_at -> Timestamptz,
         /// Server time of recording.
         recorded_at -> Timestamptz,
         /// Account that recorded it.
@@ -1376,6 +1450,156 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    /// Late changes of limits of acceptance: proposed by one person, approved by another, shown in every reading.
+    validation_amendments (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Characteristic.
+        characteristic_id -> Uuid,
+        /// Which amendment of the characteristic, from 1.
+        number -> Int4,
+        /// Limits in force when it was proposed.
+        old_limits -> Jsonb,
+        /// Limits proposed.
+        limits -> Jsonb,
+        /// Why.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Performance characteristics of a plan: design, size and limits of acceptance, set before the data.
+    validation_characteristics (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Study.
+        study_id -> Uuid,
+        /// Which of the plan, from 1.
+        position -> Int4,
+        /// What is studied.
+        kind -> Text,
+        /// What is studied, in words.
+        title -> Text,
+        /// Unit of the data.
+        unit -> Text,
+        /// Data planned.
+        planned_n -> Int4,
+        /// Factors, levels, sizes and settings of the design.
+        design -> Jsonb,
+        /// Limits of acceptance: statistic, what must lie between them, limits and unit.
+        limits -> Jsonb,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Conclusions of validation studies, signed by their authors.
+    validation_conclusions (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Study.
+        study_id -> Uuid,
+        /// Which conclusion of the study, from 1; an earlier one was returned.
+        number -> Int4,
+        /// Whether the method is fit for the purpose.
+        fit -> Bool,
+        /// The conclusion.
+        words -> Text,
+        /// Lower end of the validated range.
+        validated_low -> Numeric,
+        /// Upper end of the validated range.
+        validated_high -> Numeric,
+        /// Unit of the range.
+        unit -> Text,
+        /// Validated matrix.
+        matrix -> Text,
+        /// Residual limitations.
+        limitations -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Author of the conclusion.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Data of validation studies, each with where it comes from; never removed.
+    validation_data (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Characteristic.
+        characteristic_id -> Uuid,
+        /// Which of the characteristic, from 1.
+        position -> Int4,
+        /// Value in the unit of the characteristic.
+        value -> Numeric,
+        /// Standard uncertainty of the value, if known, in the unit.
+        standard_uncertainty -> Nullable<Numeric>,
+        /// Where it belongs in the design: group, taken, added, hours, pair, arm, run, analyst, burette, lot, note.
+        labels -> Jsonb,
+        /// A determination of the record, a row of an imported table, or a person.
+        source -> Text,
+        /// Determination whose evaluation gave the value.
+        determination_id -> Nullable<Uuid>,
+        /// Digest of that evaluation's content when the value was taken.
+        content_digest -> Nullable<Text>,
+        /// Imported file.
+        file_id -> Nullable<Uuid>,
+        /// Line of the file.
+        line -> Nullable<Int4>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Data left out with an assigned cause: proposed by one person, signed by another.
+    validation_exclusions (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Datum.
+        datum_id -> Uuid,
+        /// Assigned cause.
+        cause -> Text,
+        /// What shows it.
+        evidence -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Validation studies: the plan of one method version, written before its data.
+    validation_studies (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Code.
+        code -> Text,
+        /// Title.
+        title -> Text,
+        /// What the method shall be good for.
+        purpose -> Text,
+        /// Method version under study.
+        method_id -> Uuid,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Author of the plan.
+        recorded_by -> Uuid,
+    }
+}
+
 // Only pairs that a query joins: naming every table here makes an implementation for each of two thousand pairs, which
 // takes the compiler a minute.
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_leaves);
@@ -1387,3 +1611,4 @@ diesel::allow_tables_to_appear_in_same_query!(nonconformities, nonconformity_lin
 diesel::allow_tables_to_appear_in_same_query!(refresh_tokens, sessions);
 diesel::allow_tables_to_appear_in_same_query!(titrant_factors, titrants);
 diesel::allow_tables_to_appear_in_same_query!(chart_baseline_points, state_moves);
+diesel::allow_tables_to_appear_in_same_query!(validation_characteristics, validation_data);

@@ -4,10 +4,10 @@ pub mod entry;
 mod handlers;
 pub(crate) mod pages;
 pub mod seal;
-mod service;
+pub(crate) mod service;
 mod store;
 pub mod verify;
-mod wire;
+pub(crate) mod wire;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 

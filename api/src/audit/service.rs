@@ -69,7 +69,7 @@ pub(super) async fn heads(db: &Db, listing: HeadListing) -> Result<Vec<TreeHead>
     Ok(rows.into_iter().map(TreeHead::from).collect())
 }
 
-pub(super) async fn latest(db: &Db) -> Result<TreeHead, Refusal> {
+pub(crate) async fn latest(db: &Db) -> Result<TreeHead, Refusal> {
     let head = db.read(async |connection| store::latest_head(connection).await).await?;
     head.map(TreeHead::from)
         .ok_or_else(|| Refusal::new(Code::NotFound, "nothing has been sealed yet; try again in a second"))

@@ -119,7 +119,10 @@ actions! {
         "list_control_charts", "read_control_chart", "draw_control_chart", "draw_control_chart_pixels", "read_lot_step", "read_control_import_template",
         "list_control_points", "read_control_value", "review_control_chart", "read_chart_phase",
         "compute_run_lengths", "list_qc_plans", "read_qc_plan",
-        "list_nonconformities", "read_nonconformity"];
+        "list_nonconformities", "read_nonconformity",
+        "list_proficiency_rounds", "read_proficiency_round", "draw_proficiency_history",
+        "list_validation_studies", "read_validation_study", "read_validation_answers", "read_validation_answer",
+        "draw_validation_answer", "read_validation_template"];
     /// Records equipment and its calibrations.
     RecordEquipment = "record_equipment": [Manager] for ["record_equipment", "correct_equipment", "record_calibration", "move_equipment"];
     /// Records a check of equipment.
@@ -180,8 +183,29 @@ actions! {
     HandleNonconformities = "handle_nonconformities": [Analyst, Manager] for ["record_nonconformity_step", "move_nonconformity"];
     /// Closes nonconformities that somebody else owns, or reopens them.
     CloseNonconformities = "close_nonconformities": [Manager] for ["close_nonconformity", "reopen_nonconformity"];
+    /// Plans validation studies, records and imports their data, proposes amendments and exclusions, concludes.
+    ConductValidation = "conduct_validation": [Analyst, Manager] for [
+        "record_validation_study", "amend_validation_limits", "record_validation_data", "preview_validation_data",
+        "import_validation_data", "exclude_validation_datum", "conclude_validation_study"];
+    /// Reviews or returns conclusions of others.
+    ReviewValidation = "review_validation": [Analyst, Manager] for ["review_validation_conclusion", "return_validation_conclusion"];
+    /// Approves or rejects plans, amendments, exclusions and conclusions of others.
+    ApproveValidation = "approve_validation": [Manager] for [
+        "approve_validation_plan", "reject_validation_plan", "approve_validation_amendment", "reject_validation_amendment",
+        "approve_validation_exclusion", "reject_validation_exclusion",
+        "approve_validation_conclusion", "reject_validation_conclusion"];
     /// Calculates with numbers of one's own; nothing is read or stored.
     Calculate = "calculate": [Analyst, Manager, Auditor] for ["list_calculations", "describe_calculation", "calculate"];
+
+    /// Records rounds of proficiency tests.
+    RecordRounds = "record_proficiency_rounds": [Analyst, Manager] for ["record_proficiency_round", "correct_proficiency_round"];
+    /// Withdraws rounds that their provider withdrew.
+    WithdrawRounds = "withdraw_proficiency_rounds": [Manager] for ["move_proficiency_round"];
+    /// Takes records out of the service as files; each export is on record.
+    ExportRecords = "export_records": [Analyst, Manager, Auditor] for [
+        "export_determination_workbook", "export_iron_result_workbook", "export_determinations", "export_control_chart",
+        "export_validation_study",
+        "list_exports"];
 
     /// Reads the audit trail; analysts see their own events, administrators no contents.
     ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event"];

@@ -21,16 +21,16 @@ use crate::states::NewMove;
 const FIRST_DAY: i64 = -120;
 
 /// Invented scatter: the same at every loading.
-struct Scatter(u64);
+pub(super) struct Scatter(pub(super) u64);
 
 impl Scatter {
-    fn uniform(&mut self) -> f64 {
+    pub(super) fn uniform(&mut self) -> f64 {
         self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         (self.0 >> 11) as f64 / (1_u64 << 53) as f64
     }
 
     /// Roughly normal with mean 0 and standard deviation 1, never beyond 2.4: what is out of control here is told, not drawn.
-    fn calm(&mut self) -> f64 {
+    pub(super) fn calm(&mut self) -> f64 {
         let drawn: f64 = (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0;
         drawn.clamp(-2.4, 2.4) * 0.9
     }

@@ -24,6 +24,7 @@ pub(crate) struct Stock {
     pub(crate) iron2: Uuid,
     pub(crate) method_iron2: String,
     pub(crate) method_total: String,
+    pub(crate) method_mercury_free: String,
     pub(crate) method_back: String,
     /// Iron(II) and total iron, in any version.
     pub(crate) record_iron2: String,
@@ -227,7 +228,7 @@ pub(crate) async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
         "analyte": "total iron", "matrix": matrix, "chemistry": "dichromate", "reduction": "tin(II) and mercury(II)",
         "indicator": "diphenylamine sulfonate", "rules": rules(&json!({})),
         "mercury_reason": "comparison with the mercury-free method M3 during its validation" })).await?;
-    method(lab, &json!({ "code": "M3", "title": "Total iron in pickling baths, mercury-free", "principle": "reduction with tin(II) and titanium(III), titration with dichromate",
+    let (method_mercury_free, _) = method(lab, &json!({ "code": "M3", "title": "Total iron in pickling baths, mercury-free", "principle": "reduction with tin(II) and titanium(III), titration with dichromate",
         "analyte": "total iron", "matrix": matrix, "chemistry": "dichromate", "reduction": "tin(II) and titanium(III)",
         "indicator": "diphenylamine sulfonate", "rules": rules(&json!({ "acceptance": "critical range" })) })).await?;
     let (method_back, _) = method(lab, &json!({ "code": "M5", "title": "Iron(II) by back-titration", "principle": "excess dichromate, back-titrated with iron(II)",
@@ -250,6 +251,7 @@ pub(crate) async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
         iron2,
         method_iron2,
         method_total,
+        method_mercury_free,
         method_back,
         record_iron2,
         record_total,

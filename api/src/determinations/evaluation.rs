@@ -221,7 +221,7 @@ impl From<Reported> for ReportedView {
     }
 }
 
-fn expressed(expressed: Expressed) -> &'static str {
+pub(super) fn expressed(expressed: Expressed) -> &'static str {
     match expressed {
         Expressed::Iron => "Fe",
         Expressed::IronIIOxide => "FeO",

@@ -11,6 +11,7 @@ use uuid::Uuid;
 use crate::db::{Act, Connection, Db};
 use crate::determinations::evaluation::{EvaluationView, ReportedView};
 use crate::determinations::record::{self, Loaded};
+use crate::determinations::service;
 use crate::determinations::steps::Signed;
 use crate::determinations::store::{self, IronResultRow};
 use crate::determinations::wire::NewIronResult;
@@ -262,6 +263,30 @@ pub(crate) async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Resul
 
 pub(crate) async fn read(db: &Db, id: Uuid) -> Result<IronResultView, Refusal> {
     db.read(async |connection| shown(load(connection, store::iron_result(connection, id).await?).await?)).await
+}
+
+/// An iron result with what a workbook is written from.
+pub(crate) struct Exported {
+    /// As shown.
+    pub(crate) view: IronResultView,
+    /// As core evaluates it.
+    pub(crate) derived: Iron3,
+    /// Its determinations: total iron, iron(II).
+    pub(crate) parts: [service::Exported; 2],
+}
+
+/// Reads an iron result to export it.
+pub(crate) async fn exported(db: &Db, id: Uuid) -> Result<Exported, Refusal> {
+    db.read(async |connection| {
+        let loaded = load(connection, store::iron_result(connection, id).await?).await?;
+        let derived = loaded.evaluate()?;
+        let part = async |of: DeterminationId| {
+            service::Exported::of(record::load(connection, store::determination(connection, of.0).await?).await?)
+        };
+        let parts = [part(loaded.row.total_id).await?, part(loaded.row.iron2_id).await?];
+        Ok(Exported { view: shown(loaded)?, derived, parts })
+    })
+    .await
 }
 
 pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<IronResultView>, Refusal> {

@@ -28,8 +28,12 @@ pub(crate) struct Measured {
     /// Unrounded results with their standard uncertainties, by unit, expressed as the method reports.
     pub(crate) figures: Vec<(&'static str, f64, f64)>,
     pub(crate) blank_ml: Option<f64>,
+    /// Coverage factor of the reported uncertainty.
+    pub(crate) coverage_factor: Option<f64>,
     /// Reductions that failed, and all that were made.
     pub(crate) reductions: (i32, i32),
+    /// Digest of the content a signature would cover.
+    pub(crate) digest: String,
 }
 
 impl Measured {
@@ -60,7 +64,9 @@ impl Measured {
                 .map(|figure| (figure.unit.symbol(), figure.value, figure.u))
                 .collect(),
             blank_ml: evaluation.blank_ml,
+            coverage_factor: evaluation.reported.as_ref().map(|reported| reported.coverage.factor),
             reductions: (count(failed), count(outcomes.len())),
+            digest: Loaded::digest(evaluation),
         }
     }
 

@@ -2,13 +2,15 @@
 
 use chrono::{DateTime, Utc};
 use ferrotitre_core::determination::{
-    Blank, Density, Detail, DilutionStep, Evaluation, Excess, Portion, PortionAmount, Record, Segment, Standing,
-    Titration, TitrationKind, evaluate,
+    Acceptance, Blank, Density, Detail, DilutionStep, Evaluation, Excess, Portion, PortionAmount, Record, Segment,
+    Standing, Titration, TitrationKind, evaluate,
 };
 use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_core::working::Step;
 use uuid::Uuid;
 
 use crate::db::Connection;
+use crate::determinations::evaluation::expressed;
 use crate::determinations::measured;
 use crate::determinations::store::{self, DeterminationRow, TitrationRow};
 use crate::determinations::wire::{DeterminationView, NewTitration, TitrationView};
@@ -23,6 +25,7 @@ use crate::states::{self, StateMove};
 use crate::titrants::service::vessel;
 use crate::titrants::standardisations::{burette, core_factor, interpolated_factor};
 use crate::titrants::store as titrants;
+use crate::validation_studies::conclusions::{Scope, scope};
 use crate::web::decimal::Decimal;
 
 pub(crate) const KIND: EntityKind = EntityKind::Determination;
@@ -51,6 +54,8 @@ pub(super) struct Frame {
     counted_blanks: Vec<(blanks::Row, String)>,
     moves: Vec<StateMove>,
     sign_offs: Vec<sign_offs::Row>,
+    /// What a validation study concluded of the method version.
+    scope: Option<Scope>,
 }
 
 fn segments(initial: &[Decimal], last: &[Decimal]) -> Vec<Segment> {
@@ -87,15 +92,16 @@ pub(super) async fn load_again(connection: &Connection, before: Loaded) -> Resul
 }
 
 async fn frame(connection: &Connection, row: &DeterminationRow) -> Result<Frame, Refusal> {
-    let (method, (portion, steps), sample, (blanks, counted_blanks), moves, sign_offs) = futures_util::try_join!(
+    let (method, (portion, steps), sample, (blanks, counted_blanks), moves, sign_offs, scope) = futures_util::try_join!(
         methods::store::versions::exactly(connection, row.method_id),
         portions::current(connection, row.portion_id),
         samples::versions::current(connection, row.sample_id),
         blanks::of_run(connection, row.run_id),
         states::history(connection, row.id.0),
-        sign_offs::of(connection, row.id.0)
+        sign_offs::of(connection, row.id.0),
+        scope(connection, row.method_id)
     )?;
-    Ok(Frame { method, sample, portion, steps, blanks, counted_blanks, moves, sign_offs })
+    Ok(Frame { method, sample, portion, steps, blanks, counted_blanks, moves, sign_offs, scope })
 }
 
 async fn assemble(
@@ -300,6 +306,17 @@ impl Loaded {
             .map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))
     }
 
+    /// Range that the used titres may have by the method's rule, mL; none where a median stands for them.
+    pub(super) fn allowed_ml(&self, evaluation: &Evaluation) -> Option<f64> {
+        let net = evaluation.working.iter().flat_map(Step::steps).find(|step| step.name == "net titre")?;
+        let rules = &self.record.rules;
+        match rules.acceptance {
+            _ if net.formula.starts_with("median") => None,
+            Acceptance::Concordance => Some(rules.concordance_limit_ml),
+            Acceptance::CriticalRange => evaluation.agreement.as_ref().and_then(|of| of.critical_range_ml),
+        }
+    }
+
     /// Digest of what a signature would cover now.
     pub(super) fn digest(evaluation: &Evaluation) -> String {
         hex::encode(evaluation.input_digest)
@@ -324,6 +341,15 @@ impl Loaded {
                 "the matrix {} is not the validated {}",
                 self.frame.sample.facts.matrix, self.frame.method.facts.matrix
             ));
+        }
+        if let Some(scope) = &self.frame.scope {
+            let in_unit = |unit: &str| {
+                let found = evaluation.figures.iter().find(|figure| {
+                    figure.unit.symbol() == unit && figure.expressed == self.record.rules.reporting.expressed
+                });
+                found.map(|figure| figure.value)
+            };
+            flags.extend(scope.flags(in_unit, &self.frame.sample.facts.matrix));
         }
         let counted = || self.titrations.iter().filter(|(_, state)| state != "superseded").map(|(row, _)| row);
         if let Some(deadline) =
@@ -360,6 +386,7 @@ impl Loaded {
             purpose: self.row.purpose,
             observed_at: self.row.observed_at,
             state: self.state,
+            expressed: expressed(self.record.rules.reporting.expressed),
             evaluation: evaluation.into(),
             titrations: self
                 .titrations

@@ -2,8 +2,10 @@
 
 use chrono::{DateTime, Utc};
 use ferrotitre_core::chemistry::{chemistry, reduction};
-use ferrotitre_core::determination::Detail;
+use ferrotitre_core::determination::{Detail, Evaluation};
 use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_core::uncertainty::CoverageRule;
+use futures_util::{StreamExt, TryStreamExt};
 use uuid::Uuid;
 
 use crate::auth::current_user::CurrentUser;
@@ -18,7 +20,7 @@ use crate::determinations::wire::{
     TitrationView,
 };
 use crate::equipment::service::{author, not_in_the_future, usable};
-use crate::ids::{DeterminationId, RunId, TitrantId, TitrationId};
+use crate::ids::{DeterminationId, MethodId, RunId, TitrantId, TitrationId};
 use crate::readings;
 use crate::refusal::{Code, FieldErrors, Refusal};
 use crate::runs;
@@ -109,7 +111,7 @@ pub(crate) async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<D
     let listing = Listing { limit: asked.limit, after: asked.after, from: asked.from, until: asked.until };
     let limit = listing.limit()?;
     db.read(async |connection| {
-        let filter = Filter { listing: &listing, run: asked.run, sample: asked.sample };
+        let filter = Filter { listing: &listing, run: asked.run, sample: asked.sample, method: None };
         let rows = store::list_determinations(connection, &filter, limit + 1).await?;
         let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
         let states = states::present_many(connection, KIND, &ids).await?;
@@ -146,6 +148,60 @@ pub(crate) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
         }
     })
     .await
+}
+
+/// Which determinations are read in full, and from where on.
+pub(crate) struct Selection {
+    pub(crate) from: Option<DateTime<Utc>>,
+    pub(crate) until: Option<DateTime<Utc>>,
+    pub(crate) run: Option<Uuid>,
+    pub(crate) method: Option<MethodId>,
+    pub(crate) after: Option<Uuid>,
+    pub(crate) limit: i64,
+}
+
+/// Determinations as shown, without working and budget, newest first.
+pub(crate) async fn selected(db: &Db, wanted: &Selection) -> Result<Page<DeterminationView>, Refusal> {
+    let listing = Listing { limit: None, after: wanted.after, from: wanted.from, until: wanted.until };
+    db.read(async |connection| {
+        let filter = Filter { listing: &listing, run: wanted.run, sample: None, method: wanted.method };
+        let rows = store::list_determinations(connection, &filter, wanted.limit + 1).await?;
+        let page = Page::of(rows, wanted.limit, |row| row.id.0);
+        // Their queries share the connection: those of one wait for no answer of another.
+        let loads = page.items.into_iter().map(|row| load(connection, row));
+        let loaded: Vec<Loaded> = futures_util::stream::iter(loads).buffered(8).try_collect().await?;
+        let views = loaded.into_iter().map(|of| {
+            let evaluation = of.evaluate(Detail::Figures)?;
+            Ok(of.view(evaluation))
+        });
+        Ok(Page { items: views.collect::<Result<_, Refusal>>()?, next: page.next })
+    })
+    .await
+}
+
+/// A determination with what a workbook is written from.
+pub(crate) struct Exported {
+    /// As shown.
+    pub(crate) view: DeterminationView,
+    /// As core evaluates it.
+    pub(crate) evaluation: Evaluation,
+    /// How the coverage factor is chosen.
+    pub(crate) coverage: CoverageRule,
+    /// Range the used titres may have, mL; none where a median stands for them.
+    pub(crate) allowed_ml: Option<f64>,
+}
+
+impl Exported {
+    pub(super) fn of(loaded: Loaded) -> Result<Self, Refusal> {
+        let evaluation = loaded.evaluate(Detail::Working)?;
+        let (coverage, allowed_ml) = (loaded.record.rules.reporting.coverage, loaded.allowed_ml(&evaluation));
+        Ok(Self { view: loaded.view(evaluation.clone()), evaluation, coverage, allowed_ml })
+    }
+}
+
+/// Reads a determination to export it.
+pub(crate) async fn exported(db: &Db, id: Uuid) -> Result<Exported, Refusal> {
+    db.read(async |connection| Exported::of(load(connection, store::determination(connection, id).await?).await?)).await
 }
 
 pub(crate) async fn titrations(db: &Db, id: Uuid) -> Result<Vec<TitrationView>, Refusal> {

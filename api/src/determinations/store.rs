@@ -68,6 +68,7 @@ pub(super) struct Filter<'a> {
     pub(super) listing: &'a Listing,
     pub(super) run: Option<Uuid>,
     pub(super) sample: Option<Uuid>,
+    pub(super) method: Option<MethodId>,
 }
 
 pub(super) async fn list_determinations(
@@ -88,6 +89,9 @@ pub(super) async fn list_determinations(
     }
     if let Some(sample) = filter.sample {
         query = query.filter(determinations::sample_id.eq(sample));
+    }
+    if let Some(method) = filter.method {
+        query = query.filter(determinations::method_id.eq(method));
     }
     Ok(query.load(&mut connection).await?)
 }

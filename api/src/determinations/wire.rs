@@ -250,6 +250,9 @@ pub struct DeterminationView {
     /// Present state.
     #[schema(example = "in progress")]
     pub state: String,
+    /// As what the method reports: Fe, FeO or Fe2O3.
+    #[schema(example = "Fe")]
+    pub expressed: &'static str,
     /// What it comes to.
     pub evaluation: EvaluationView,
     /// Every titration ever made for it, all versions, in order.

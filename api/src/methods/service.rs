@@ -117,6 +117,21 @@ pub(crate) async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Res
     .await
 }
 
+/// A method version that another record names.
+///
+/// # Errors
+/// Unknown.
+pub(crate) async fn known(
+    connection: &Connection,
+    field: &str,
+    version: crate::ids::MethodId,
+) -> Result<versions::Row, Refusal> {
+    versions::exactly(connection, version).await.map_err(|refusal| match refusal.code {
+        Code::NotFound => Refusal::new(Code::UnknownReference, refusal.detail).at(field, "exists", version),
+        _ => refusal,
+    })
+}
+
 /// A method version for use: approved.
 ///
 /// # Errors
@@ -126,10 +141,7 @@ pub(crate) async fn approved(
     field: &str,
     version: crate::ids::MethodId,
 ) -> Result<versions::Row, Refusal> {
-    let row = versions::exactly(connection, version).await.map_err(|refusal| match refusal.code {
-        Code::NotFound => Refusal::new(Code::UnknownReference, refusal.detail).at(field, "exists", version),
-        _ => refusal,
-    })?;
+    let row = known(connection, field, version).await?;
     let state = states::present(connection, KIND, version.0).await?.state;
     if state != "approved" {
         let detail = format!("version {} of {} is {state}, not approved", row.version, row.facts.code);

@@ -32,7 +32,7 @@ const DUE_DAYS: i64 = 30;
 const MOST_ALERTS: i64 = 200;
 
 /// Records that a person can link.
-const LINKED: [EntityKind; 15] = [
+const LINKED: [EntityKind; 16] = [
     EntityKind::Equipment,
     EntityKind::PrimaryStandard,
     EntityKind::Reagent,
@@ -48,6 +48,7 @@ const LINKED: [EntityKind; 15] = [
     EntityKind::ControlMaterial,
     EntityKind::ControlChart,
     EntityKind::ControlValue,
+    EntityKind::ProficiencyRound,
 ];
 
 /// What is to be opened.

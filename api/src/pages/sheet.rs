@@ -1,5 +1,7 @@
 //! Pages made of sections: a heading with state and actions, then facts, tables, pictures, working, signatures.
 
+use std::borrow::Cow;
+
 use actix_web::HttpResponse;
 use askama::Template;
 use serde_json::Value;
@@ -115,7 +117,7 @@ pub(crate) type Names = std::collections::HashMap<Uuid, String>;
 
 /// A section with its heading.
 pub(crate) struct Section {
-    pub(crate) id: &'static str,
+    pub(crate) id: Cow<'static, str>,
     pub(crate) title: String,
     pub(crate) part: Part,
     pub(crate) ways: Vec<Way>,
@@ -173,13 +175,18 @@ impl<'a> Sheet<'a> {
     }
 
     /// With a section.
-    pub(crate) fn section(mut self, id: &'static str, title: impl Into<String>, part: Part) -> Self {
-        self.sections.push(Section { id, title: title.into(), part, ways: Vec::new() });
+    pub(crate) fn section(mut self, id: impl Into<Cow<'static, str>>, title: impl Into<String>, part: Part) -> Self {
+        self.sections.push(Section { id: id.into(), title: title.into(), part, ways: Vec::new() });
         self
     }
 
     /// With a section, if there is something for it.
-    pub(crate) fn section_of(self, id: &'static str, title: impl Into<String>, part: Option<Part>) -> Self {
+    pub(crate) fn section_of(
+        self,
+        id: impl Into<Cow<'static, str>>,
+        title: impl Into<String>,
+        part: Option<Part>,
+    ) -> Self {
         match part {
             Some(part) => self.section(id, title, part),
             None => self,

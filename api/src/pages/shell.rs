@@ -25,7 +25,7 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
     connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 
 /// Main places, in the order of a day: address, name, action needed.
-const PLACES: [(&str, &str, Action); 12] = [
+const PLACES: [(&str, &str, Action); 15] = [
     ("/day", "Day", Action::ReadRecords),
     ("/bench", "Bench", Action::RecordTitrations),
     ("/samples", "Samples", Action::ReadRecords),
@@ -36,6 +36,9 @@ const PLACES: [(&str, &str, Action); 12] = [
     ("/stock", "Stock", Action::ReadRecords),
     ("/equipment", "Equipment", Action::ReadRecords),
     ("/methods", "Methods", Action::ReadRecords),
+    ("/proficiency-rounds", "Proficiency", Action::ReadRecords),
+    ("/exports", "Exports", Action::ExportRecords),
+    ("/validation", "Validation", Action::ReadRecords),
     ("/audit", "Audit", Action::ReadAuditTrail),
     ("/accounts", "People", Action::ReadAccounts),
 ];

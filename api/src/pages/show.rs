@@ -71,11 +71,12 @@ pub(crate) fn figure(value: impl std::borrow::Borrow<f64>, digits: usize) -> Str
 pub(crate) fn shape(state: &str) -> &'static str {
     match state {
         "open" | "in progress" | "draft" | "received" | "recorded" | "prepared" | "requested" | "quarantined"
-        | "not used" => "open",
-        "submitted" | "in validation" | "standardising" | "closed" | "accepted" | "in analysis" => "half",
+        | "not used" | "planned" | "proposed" | "not enough data" => "open",
+        "submitted" | "in validation" | "standardising" | "closed" | "accepted" | "in analysis" | "running"
+        | "complete" => "half",
         "reviewed" => "most",
         "approved" | "released" | "in use" | "in service" | "active" | "granted" | "reported" | "used" | "met"
-        | "good" | "passed" | "in control" => "full",
+        | "good" | "passed" | "in control" | "meets" => "full",
         "returned"
         | "amended"
         | "suspended"

@@ -1,5 +1,7 @@
 //! Corrections of volumes for temperature and calibration, and of masses for air buoyancy.
 
+use crate::working::Expression;
+
 /// Cubic expansion of borosilicate glass 3.3, per kelvin (ISO 4787, from memory).
 pub const BOROSILICATE_EXPANSION: f64 = 9.9e-6;
 /// Conventional density of air, g/cm3 (OIML D 28, from memory).
@@ -46,9 +48,19 @@ pub fn water_density(celsius: f64) -> Result<f64, CorrectionError> {
     if !(0.0..=40.0).contains(&celsius) {
         return Err(CorrectionError::Temperature { low: 0.0, high: 40.0, value: celsius });
     }
-    const A: [f64; 5] = [-3.983_035, 301.797, 522_528.9, 69.348_81, 0.999_974_950];
-    let t = celsius;
-    Ok(A[4] * (1.0 - (t + A[0]).powi(2) * (t + A[1]) / (A[2] * (t + A[3]))))
+    let (t, a) = (celsius, TANAKA);
+    Ok(a[4] * (1.0 - (t + a[0]).powi(2) * (t + a[1]) / (a[2] * (t + a[3]))))
+}
+
+/// Coefficients of [`water_density`].
+const TANAKA: [f64; 5] = [-3.983_035, 301.797, 522_528.9, 69.348_81, 0.999_974_950];
+
+/// The formula of [`water_density`] in an input, C.
+pub(crate) fn water_density_expression(input: usize) -> Expression {
+    const A: [f64; 5] = TANAKA;
+    let t = |shift: f64| Expression::Input(input) + Expression::Number(shift);
+    let number = Expression::Number;
+    number(A[4]) * (number(1.0) - t(A[0]) * t(A[0]) * t(A[1]) / (number(A[2]) * t(A[3])))
 }
 
 /// Factor from a volume measured at a temperature, in glass marked for 20 C, to the volume at 20 C of a dilute aqueous

@@ -7,6 +7,7 @@ mod glassware;
 mod reduction;
 
 pub use constants::{Expressed, MOLAR_MASS_SET, MolarMass, iron, iron_oxide_factor, molar_mass};
+pub(crate) use corrections::water_density_expression;
 pub use corrections::{
     AIR_DENSITY, AirError, BOROSILICATE_EXPANSION, CorrectionError, MINIMUM_POINTS, TableError, WEIGHT_DENSITY,
     air_density, air_density_cipm, buoyancy, burette_correction, check_corrections, temperature_factor, water_density,

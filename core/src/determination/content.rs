@@ -72,8 +72,6 @@ pub struct Reported {
 /// product over the later steps of V_pipette / V_flask before it, times V_aliquot / V_last flask
 pub(super) struct Dilution {
     pub(super) fraction: Sourced,
-    /// The same as numbers, for the working.
-    pub(super) numbers: String,
 }
 
 /// Adds a vessel as an input; one used twice in a chain is one input.
@@ -84,19 +82,16 @@ pub(super) fn vessel(inputs: &mut Inputs, vessel: &Vessel) -> Result<Sourced, In
 
 pub(super) fn dilution(inputs: &mut Inputs, portion: &Portion) -> Result<Dilution, EvaluationError> {
     let mut fraction = Sourced::constant(1.0);
-    let mut numbers = Vec::new();
     let mut flask: Option<&Vessel> = None;
     let takes = portion.dilution.iter().filter_map(|step| step.pipette.as_ref()).chain(portion.aliquot.as_ref());
     let mut flasks = portion.dilution.iter().map(|step| &step.flask);
     for pipette in takes {
         flask = flasks.next().or(flask);
         if let Some(flask) = flask {
-            numbers.push(format!("{}/{}", pipette.volume_ml, flask.volume_ml));
             fraction = fraction * (vessel(inputs, pipette)? / vessel(inputs, flask)?);
         }
     }
-    let numbers = if numbers.is_empty() { "1".to_owned() } else { numbers.join(" x ") };
-    Ok(Dilution { fraction, numbers })
+    Ok(Dilution { fraction })
 }
 
 /// Content of iron, mol/L of a volume portion or mol/kg of a mass portion, from the amount titrated (mmol).

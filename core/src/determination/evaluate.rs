@@ -439,13 +439,12 @@ impl Basis<'_> {
             }
         }
         let net = centre - self.blank.as_ref().map_or(0.0, Scalar::value);
-        Ok(Amount { iron: amount + excess.clone(), excess: excess.value(), net })
+        Ok(Amount { iron: amount + excess, net })
     }
 }
 
 pub(super) struct Amount {
     pub(super) iron: Sourced,
-    pub(super) excess: f64,
     pub(super) net: f64,
 }
 
@@ -472,7 +471,8 @@ fn complete(
     evaluation.reported = Some(content::reported(inputs, &result, rule, record.rules.loq)?);
     if detail == Detail::Working {
         evaluation.budget = inputs.budget(&result);
-        evaluation.working = Some(page::working(basis, inputs, &amount, &dilution, &result));
+        let computed = page::Computed { inputs, iron: &amount.iron, fraction: &dilution.fraction, result: &result };
+        evaluation.working = Some(page::working(basis, &computed)?);
     }
     evaluation.result = Some(result);
     Ok(())

@@ -5,7 +5,7 @@ use crate::determination::evaluate::{Detail, Evaluation, EvaluationError, evalua
 use crate::determination::facts::Record;
 use crate::determination::verdict::{Outcome, Verdict};
 use crate::uncertainty::{Contribution, Inputs};
-use crate::working::Step;
+use crate::working::{Expression, Step};
 
 /// Iron(III) and what it rests on.
 #[derive(Debug, Clone, PartialEq)]
@@ -97,7 +97,8 @@ pub fn iron3(total: &Record, iron2: &Record, detail: Detail) -> Result<Iron3, Ev
             }
         }
         let step = Step::computed("w(iron(III))", "iron(III)", formula, numbers, difference.value(), unit);
-        derived.working = Some(step.with_u(u).from(inputs));
+        let expression = Expression::Input(0) - Expression::Input(1);
+        derived.working = Some(step.with_u(u).by(inputs, expression));
     }
     Ok(derived)
 }

@@ -4,7 +4,7 @@ use crate::chemistry::{buoyancy, temperature_factor};
 use crate::determination::content::vessel;
 use crate::determination::evaluate::EvaluationError;
 use crate::determination::facts::{Burette, Factor, Segment, Standing, Vessel};
-use crate::determination::titre::{volume, volume_step};
+use crate::determination::titre::{Delivered, volume, volume_step};
 use crate::determination::verdict::{Outcome, Verdict};
 use crate::statistics::summary::Summary;
 use crate::uncertainty::{Contribution, DegreesOfFreedom, Input, Inputs, Scalar, Sourced};
@@ -315,13 +315,14 @@ pub fn standardise(facts: &Standardisation) -> Result<StandardisationResult, Eva
             concentration: term.value(),
         });
         let symbol = format!("V{}", replicate.position);
-        let step = volume_step(
-            &symbol,
-            "standardisation_titrations",
-            &replicate.id,
-            &replicate.segments,
-            (volume.correction, volume.factor, volume.value),
-        );
+        let delivered = Delivered {
+            kind: "standardisation_titrations",
+            id: &replicate.id,
+            segments: &replicate.segments,
+            temperature: replicate.temperature,
+            burette: &facts.burette,
+        };
+        let step = volume_step(&symbol, &delivered, facts.corrections)?;
         let numbers = term_numbers(facts, replicate, net_ml);
         let formula = ("1000 m P B z_s / (M z_t (V - V_b))", "requirements of the method");
         lines.push(

@@ -2,11 +2,14 @@
 
 use bigdecimal::{BigDecimal, ToPrimitive, Zero};
 
-use crate::chemistry::{ReductionOutcome, ReductionVerdict, burette_correction, judge_reduction, temperature_factor};
+use crate::chemistry::{
+    BOROSILICATE_EXPANSION, ReductionOutcome, ReductionVerdict, burette_correction, judge_reduction,
+    temperature_factor, water_density, water_density_expression,
+};
 use crate::determination::evaluate::EvaluationError;
 use crate::determination::facts::{Burette, Rules, Segment, Standing, Titration, TitrationKind};
 use crate::determination::slips::SlipQuery;
-use crate::working::{Fact, Step};
+use crate::working::{Expression, Fact, Step};
 
 /// What becomes of a titration.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -128,33 +131,87 @@ pub(super) fn titre(titration: &Titration, rules: &Rules, blank_ml: f64) -> Resu
     })
 }
 
-/// The working of a volume.
+/// Whose volume a step of the working is.
+pub(super) struct Delivered<'a> {
+    pub(super) kind: &'static str,
+    pub(super) id: &'a str,
+    pub(super) segments: &'a [Segment],
+    pub(super) temperature: Option<f64>,
+    pub(super) burette: &'a Burette,
+}
+
+/// The working of a volume at 20 C, down to the readings.
 pub(super) fn volume_step(
     symbol: &str,
-    kind: &'static str,
-    id: &str,
-    segments: &[Segment],
-    volume: (f64, f64, f64),
-) -> Step {
-    let (correction, factor, value) = volume;
-    let mut inputs = Vec::new();
-    let mut numbers = String::from("(");
-    for (index, segment) in segments.iter().enumerate() {
-        let mark = if segments.len() == 1 { String::new() } else { format!("{}", index + 1) };
-        for (letter, field, reading) in
-            [("f", "final_readings", &segment.last), ("i", "initial_readings", &segment.initial)]
-        {
-            let fact = Fact { kind, id: id.to_owned(), field };
-            let name = if letter == "f" { "final reading" } else { "initial reading" };
-            inputs.push(
-                Step::fact(format!("R_{letter}{mark}({symbol})"), name, reading.value(), "mL", fact)
+    of: &Delivered<'_>,
+    (correct_burette, correct_temperature): (bool, bool),
+) -> Result<Step, EvaluationError> {
+    let found = volume(of.segments, of.burette, of.temperature, (correct_burette, correct_temperature))?;
+    let fact = |field| Fact { kind: of.kind, id: of.id.to_owned(), field };
+    let (mut readings, mut numbers) = (Vec::new(), Vec::new());
+    for (index, segment) in of.segments.iter().enumerate() {
+        let mark = if of.segments.len() == 1 { String::new() } else { format!("{}", index + 1) };
+        for (letter, name, field, reading) in [
+            ("f", "final reading", "final_readings", &segment.last),
+            ("i", "initial reading", "initial_readings", &segment.initial),
+        ] {
+            readings.push(
+                Step::fact(format!("R_{letter}{mark}({symbol})"), name, reading.value(), "mL", fact(field))
                     .entered_as(reading.text()),
             );
         }
-        let joint = if index == 0 { "" } else { " + " };
-        numbers.push_str(&format!("{joint}{} - {}", segment.last.text(), segment.initial.text()));
+        numbers.push(format!("{} - {}", segment.last.text(), segment.initial.text()));
     }
-    numbers.push_str(&format!(" + {correction}) x {factor}"));
-    Step::computed(symbol, "volume at 20 C", ("(sum (R_f - R_i) + d) F_T", "ISO 385, ISO 4787"), numbers, value, "mL")
-        .from(inputs)
+    let pairs = || (0..of.segments.len()).map(|k| (2 * k, 2 * k + 1));
+    let differences = pairs().map(|(last, first)| Expression::Input(last) - Expression::Input(first)).collect();
+    let value = found.difference.to_f64().unwrap_or(f64::NAN);
+    let formula = ("sum (R_f - R_i)", "the readings as entered");
+    let difference =
+        Step::computed(format!("D({symbol})"), "difference of the readings", formula, numbers.join(" + "), value, "mL")
+            .by(readings.clone(), Expression::Sum(differences));
+    let mut inputs = vec![difference];
+    let mut expression = Expression::Input(0);
+    if correct_burette && !of.burette.corrections.is_empty() {
+        let table = &of.burette.corrections;
+        let at = |input| Expression::Interpolated(input, table.clone());
+        let terms = pairs().map(|(last, first)| at(last) - at(first)).collect();
+        let formula = ("sum (d(R_f) - d(R_i))", "ISO 385, ISO 4787: linear in the calibration's table");
+        let name = format!("correction of {}", of.burette.code);
+        let numbers = format!("table of {} points", table.len());
+        inputs.push(
+            Step::computed(format!("d({symbol})"), name, formula, numbers, found.correction, "mL")
+                .by(readings, Expression::Sum(terms)),
+        );
+        expression = expression + Expression::Input(inputs.len() - 1);
+    }
+    if let (true, Some(celsius)) = (correct_temperature, of.temperature) {
+        inputs.push(temperature_step(symbol, celsius, fact("solution_temperature"))?);
+        expression = expression * Expression::Input(inputs.len() - 1);
+    }
+    let numbers = format!("({} + {}) x {}", found.difference.to_plain_string(), found.correction, found.factor);
+    let formula = ("(D + d) F_T", "ISO 385, ISO 4787");
+    Ok(Step::computed(symbol, "volume at 20 C", formula, numbers, found.value, "mL").by(inputs, expression))
+}
+
+/// The working of the factor to 20 C.
+fn temperature_step(symbol: &str, celsius: f64, fact: Fact) -> Result<Step, EvaluationError> {
+    let number = Expression::Number;
+    let reading = Step::fact(format!("T({symbol})"), "temperature of the titrant", celsius, "C", fact);
+    let formula = ("a5 (1 - (T + a1)^2 (T + a2) / (a3 (T + a4)))", "Tanaka et al. 2001");
+    let density = Step::computed(
+        format!("rho({symbol})"),
+        "density of water at T",
+        formula,
+        format!("T = {celsius}"),
+        water_density(celsius)?,
+        "g/mL",
+    )
+    .by(vec![reading.clone()], water_density_expression(0));
+    let formula = ("(1 + gamma (T - 20)) rho_w(T) / rho_w(20)", "ISO 4787");
+    let factor = temperature_factor(celsius)?;
+    let numbers = format!("(1 + {BOROSILICATE_EXPANSION} x ({celsius} - 20)) x rho_w({celsius}) / rho_w(20)");
+    let glass = number(1.0) + number(BOROSILICATE_EXPANSION) * (Expression::Input(0) - number(20.0));
+    let expression = glass * Expression::Input(1) / number(water_density(20.0)?);
+    Ok(Step::computed(format!("F_T({symbol})"), "factor to 20 C", formula, numbers, factor, "")
+        .by(vec![reading, density], expression))
 }

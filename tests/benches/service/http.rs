@@ -28,6 +28,35 @@ impl Client {
         Ok(Self { stream: BufReader::new(stream), address })
     }
 
+    /// Connects to wait for an answer that takes minutes.
+    pub fn patient(address: SocketAddr) -> io::Result<Self> {
+        let client = Self::connect(address)?;
+        client.stream.get_ref().set_read_timeout(Some(Duration::from_secs(3600)))?;
+        Ok(client)
+    }
+
+    /// Reads an answer of any size without keeping it; returns its length. Anything but 200 is an error.
+    pub fn download(&mut self, path: &str, headers: &str) -> io::Result<usize> {
+        let request = format!("GET {path} HTTP/1.1\r\nHost: {}\r\n{headers}Connection: close\r\n\r\n", self.address);
+        self.stream.get_mut().write_all(request.as_bytes())?;
+        let mut line = String::new();
+        self.stream.read_line(&mut line)?;
+        if line.split(' ').nth(1) != Some("200") {
+            return Err(io::Error::other(line));
+        }
+        while line.trim_end() != "" {
+            line.clear();
+            self.stream.read_line(&mut line)?;
+        }
+        let (mut length, mut piece) = (0, vec![0; 64 * 1024]);
+        loop {
+            match self.stream.read(&mut piece)? {
+                0 => return Ok(length),
+                more => length += more,
+            }
+        }
+    }
+
     /// Sends a request and reads the whole answer.
     pub fn send(&mut self, method: &str, path: &str, headers: &str, body: &str) -> io::Result<Answer> {
         let request = format!(

@@ -6,6 +6,7 @@
 #![expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "an index between 1 and a length")]
 
 mod chart;
+mod export;
 mod figures;
 mod http;
 mod laboratory;
@@ -33,12 +34,23 @@ const ROUNDS: usize = 3;
 fn main() -> Outcome<()> {
     // cargo bench passes --bench; a number is the length of a round in seconds.
     let seconds = std::env::args().skip(1).find_map(|argument| argument.parse().ok()).unwrap_or(3);
+    // rows=N measures exports of N rows, too; rows-only=N nothing else.
+    let rows = |name: &str| {
+        std::env::args().find_map(|argument| argument.strip_prefix(name).and_then(|number| number.parse().ok()))
+    };
+    let exports = Exports { rows: rows("rows-only=").or_else(|| rows("rows=")), alone: rows("rows-only=").is_some() };
     let folder = std::env::temp_dir().join(format!("ferrotitre-bench-{}", std::process::id()));
     fs::create_dir_all(&folder)?;
     let of_chart = std::env::args().any(|argument| argument == "chart");
-    let outcome = if of_chart { chart::measure(&folder) } else { measure(&folder, seconds) };
+    let outcome = if of_chart { chart::measure(&folder) } else { measure(&folder, seconds, &exports) };
     fs::remove_dir_all(&folder)?;
     outcome
+}
+
+/// What is measured of exports.
+struct Exports {
+    rows: Option<usize>,
+    alone: bool,
 }
 
 /// The program under test, stopped in order when done.
@@ -113,7 +125,7 @@ fn program() -> PathBuf {
         .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/release/ferrotitre"), PathBuf::from)
 }
 
-fn measure(folder: &Path, seconds: u64) -> Outcome<()> {
+fn measure(folder: &Path, seconds: u64, exports: &Exports) -> Outcome<()> {
     let data = folder.join("data");
     println!("fdatasync of 8 KiB: {}", fdatasync(folder)?);
     let (service, first) = Service::start(&data)?;
@@ -127,10 +139,15 @@ fn measure(folder: &Path, seconds: u64) -> Outcome<()> {
     let laboratory = Laboratory::open(service.address, &said, &server)?;
     let pool = data.join("scripts");
     fs::create_dir_all(&pool)?;
-    println!("{ROUNDS} rounds of {seconds} s each, taken in turns; rates are medians of rounds");
-    heading();
-    reads(&service, &server, &laboratory, &pool, seconds)?;
-    writes(&service, &server, &laboratory, &pool, seconds)?;
+    if !exports.alone {
+        println!("{ROUNDS} rounds of {seconds} s each, taken in turns; rates are medians of rounds");
+        heading();
+        reads(&service, &server, &laboratory, &pool, seconds)?;
+        writes(&service, &server, &laboratory, &pool, seconds)?;
+    }
+    if let Some(rows) = exports.rows {
+        export::measure(&service, &server, &laboratory, rows)?;
+    }
     println!(
         "resident memory: {:.1} MB now, {:.1} MB at most",
         service.memory_kb("VmRSS")? / 1024.0,

@@ -148,6 +148,7 @@ pub(super) async fn read_determination(
         Part::Picture { drawing: drawing.svg, caption }
     });
     let path = format!("/determinations/{id}");
+    let exports = shell.may(Action::ExportRecords);
     let finished = evaluation.working.is_some() && evaluation.reported.is_some();
     let changes = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
     let mut sheet = Sheet::new(&shell, "Determination", title)
@@ -180,7 +181,8 @@ pub(super) async fn read_determination(
             "Amend",
             format!("{path}/amendment"),
         )
-        .section("result", "Result", result(&shell, evaluation.reported.as_ref(), &evaluation.progress.detail));
+        .section("result", "Result", result(&shell, evaluation.reported.as_ref(), &evaluation.progress.detail))
+        .section_way(evaluation.reported.is_some(), "To print", format!("{path}/report"));
     if !view.flags.is_empty() {
         sheet = sheet.section("flags", "To be known", Part::Alert(view.flags));
     }
@@ -192,6 +194,7 @@ pub(super) async fn read_determination(
         .section("rules", "What the rules say", Part::Verdicts(evaluation.verdicts))
         .section_of("working", "Working", evaluation.working.map(Part::Working))
         .section_way(finished, "As text", format!("/api/v1/determinations/{id}/working"))
+        .section_way(finished && exports, "As workbook", format!("/api/v1/determinations/{id}/workbook.xlsx"))
         .section_of("figures", "In every unit that can be given", numbers)
         .section_of("budget", "Uncertainty budget", (!evaluation.budget.is_empty()).then_some(Part::Budget(evaluation.budget)))
         .section("signatures", "Signatures", Part::Signatures(view.sign_offs))

@@ -3,6 +3,7 @@
 mod bench;
 mod detail;
 mod iron_results;
+mod report;
 mod signing;
 mod titrations;
 
@@ -38,6 +39,7 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .service(bench::choose_bench)
         .service(bench::titrate)
         .service(detail::read_determination)
+        .service(report::report_determination)
         .service(titrations::correct)
         .service(titrations::reject)
         .service(signing::submit)

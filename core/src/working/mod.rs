@@ -1,6 +1,12 @@
 //! The tree of steps behind a number: symbol = formula = numbers = value unit, down to the recorded facts.
 
+mod expression;
+mod rows;
+
 use std::fmt::Write as _;
+
+pub use expression::Expression;
+pub use rows::Row;
 
 /// Where a number comes from when it is not computed.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -38,6 +44,21 @@ pub struct Step {
     pub fact: Option<Fact>,
     /// What it was computed from.
     pub inputs: Vec<Step>,
+    /// How it was computed from them; none for a fact.
+    pub expression: Option<Expression>,
+    /// What makes it an input of the uncertainty budget.
+    pub uncertain: Option<Box<UncertainInput>>,
+}
+
+/// What makes a step an input of an uncertainty budget.
+#[derive(Debug, Clone, PartialEq)]
+pub struct UncertainInput {
+    /// Identity in the budget; what two results share has the same.
+    pub id: String,
+    /// Standard uncertainty.
+    pub u: Step,
+    /// Degrees of freedom; none for unlimited.
+    pub degrees_of_freedom: Option<f64>,
 }
 
 impl Step {
@@ -62,7 +83,21 @@ impl Step {
             standard_uncertainty: None,
             fact: Some(fact),
             inputs: Vec::new(),
+            expression: None,
+            uncertain: None,
         }
+    }
+
+    /// A number that the method or a convention gives.
+    #[must_use]
+    pub fn given(
+        symbol: impl Into<String>,
+        name: impl Into<String>,
+        value: f64,
+        unit: &'static str,
+        source: &'static str,
+    ) -> Self {
+        Self::computed(symbol, name, ("", source), String::new(), value, unit)
     }
 
     /// A computed quantity.
@@ -87,6 +122,8 @@ impl Step {
             standard_uncertainty: None,
             fact: None,
             inputs: Vec::new(),
+            expression: None,
+            uncertain: None,
         }
     }
 
@@ -111,6 +148,43 @@ impl Step {
         self
     }
 
+    /// The same with how it was computed from what.
+    #[must_use]
+    pub fn by(mut self, inputs: Vec<Step>, expression: Expression) -> Self {
+        self.inputs = inputs;
+        self.expression = Some(expression);
+        self
+    }
+
+    /// The same as an input of the uncertainty budget.
+    #[must_use]
+    pub fn as_input(mut self, id: impl Into<String>, u: Step, degrees_of_freedom: Option<f64>) -> Self {
+        self.standard_uncertainty = Some(u.value);
+        self.uncertain = Some(Box::new(UncertainInput { id: id.into(), u, degrees_of_freedom }));
+        self
+    }
+
+    /// Every step once, what is needed first comes first: the order of a page and of a spreadsheet.
+    #[must_use]
+    pub fn steps(&self) -> Vec<&Step> {
+        let mut found = Vec::new();
+        self.collect(&mut found);
+        found
+    }
+
+    fn collect<'a>(&'a self, found: &mut Vec<&'a Step>) {
+        if found.contains(&self) {
+            return;
+        }
+        for input in &self.inputs {
+            input.collect(found);
+        }
+        if let Some(uncertain) = &self.uncertain {
+            uncertain.u.collect(found);
+        }
+        found.push(self);
+    }
+
     /// The tree as a page of a notebook: what is needed first comes first, and nothing is written twice.
     #[must_use]
     pub fn text(&self) -> String {
@@ -124,6 +198,9 @@ impl Step {
         for input in &self.inputs {
             input.write(page, written);
         }
+        if let Some(uncertain) = self.uncertain.as_ref().filter(|uncertain| uncertain.u.expression.is_some()) {
+            uncertain.u.write(page, written);
+        }
         let line = self.line();
         if written.insert(line.clone()) {
             // Writing to a String cannot fail.
@@ -133,7 +210,7 @@ impl Step {
 
     fn line(&self) -> String {
         let mut line = format!("{:<12}", self.symbol);
-        if self.fact.is_none() {
+        if !self.formula.is_empty() {
             let _ = write!(line, "= {} = {} ", self.formula, self.numbers);
         }
         let value = self.entered.clone().unwrap_or_else(|| self.value.to_string());

@@ -1,0 +1,303 @@
+//! Use cases of exports: what goes out is put on record, with the digest of its content.
+
+use chrono::{DateTime, SecondsFormat, Utc};
+use serde::Serialize;
+use serde_json::{Value, json};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::accounts::service as accounts;
+use crate::audit::service as audit;
+use crate::db::{Act, Db};
+use crate::determinations::{iron_results, service as determinations};
+use crate::equipment::service::author;
+use crate::exports::cells::Finished;
+use crate::exports::spool::{Format, Spool, Spooled};
+use crate::exports::store;
+use crate::exports::studies;
+use crate::exports::tables::{self, Wanted};
+use crate::exports::workbook::{self, Around, Part};
+use crate::ids::{AccountId, ExportId};
+use crate::refusal::{Code, Refusal};
+use crate::validation_studies::reading;
+
+/// A file that is handed out.
+pub(crate) struct File {
+    pub(crate) name: String,
+    pub(crate) bytes: Vec<u8>,
+    /// SHA-256 of the content, hexadecimal.
+    pub(crate) digest: String,
+}
+
+/// Puts an export on record.
+async fn put_on_record(
+    db: &Db,
+    act: &Act,
+    (what, query, format): (&str, String, &str),
+    (digest, records): (&str, i64),
+) -> Result<(), Refusal> {
+    let row = store::Row {
+        id: ExportId::new(),
+        what: what.to_owned(),
+        query,
+        format: format.to_owned(),
+        digest: digest.to_owned(),
+        records,
+        recorded_at: DateTime::UNIX_EPOCH,
+        recorded_by: author(act)?,
+    };
+    db.transact(act, async |connection| store::insert(connection, &row).await).await?;
+    Ok(())
+}
+
+/// Head of the audit tree as text; an export says how far the log had come.
+pub(super) async fn tree_head(db: &Db) -> Result<String, Refusal> {
+    match audit::latest(db).await {
+        Ok(head) => Ok(format!(
+            "{} events, root {}, signed {}, key {}",
+            head.tree_size,
+            head.root_hash,
+            head.signed_at.to_rfc3339_opts(SecondsFormat::Secs, true),
+            head.key_id
+        )),
+        Err(refusal) if refusal.code == Code::NotFound => Ok("nothing sealed yet".to_owned()),
+        Err(refusal) => Err(refusal),
+    }
+}
+
+async fn around(db: &Db, query: String, parts: &[&determinations::Exported]) -> Result<Around, Refusal> {
+    let people: Vec<Uuid> =
+        parts.iter().flat_map(|part| part.view.titrations.iter().map(|titration| titration.recorded_by.0)).collect();
+    Ok(Around {
+        query,
+        tree_head: tree_head(db).await?,
+        made: Utc::now().to_rfc3339_opts(SecondsFormat::Secs, true),
+        people: accounts::names(db, &people).await?,
+    })
+}
+
+fn incomplete() -> Refusal {
+    Refusal::new(Code::NotEnoughData, "not enough data: nothing is complete yet that a workbook could compute")
+}
+
+/// The workbook of a determination.
+pub(super) async fn determination_workbook(db: &Db, act: &Act, id: Uuid) -> Result<File, Refusal> {
+    let exported = determinations::exported(db, id).await?;
+    let query = format!("determination {} ({id})", exported.view.code);
+    let around = around(db, query.clone(), &[&exported]).await?;
+    let working = exported.evaluation.working.as_ref().ok_or_else(incomplete)?;
+    let part = Part {
+        title: format!("{} {}", exported.view.code, exported.view.analyte),
+        working,
+        budget: &exported.evaluation.budget,
+        coverage: exported.coverage,
+        allowed: vec![exported.allowed_ml],
+        reported: exported.evaluation.reported.as_ref(),
+        sign_offs: &exported.view.sign_offs,
+        content_digest: &exported.view.content_digest,
+        state: &exported.view.state,
+        made_of: vec![&exported],
+    };
+    hand_out(db, act, ("determination workbook", query), &exported.view.code, workbook::of(&part, &around)?).await
+}
+
+/// The workbook of iron(III) by difference.
+pub(super) async fn iron_result_workbook(db: &Db, act: &Act, id: Uuid) -> Result<File, Refusal> {
+    let exported = iron_results::exported(db, id).await?;
+    let query = format!("iron result {} ({id})", exported.view.code);
+    let parts: Vec<&determinations::Exported> = exported.parts.iter().collect();
+    let around = around(db, query.clone(), &parts).await?;
+    let working = exported.derived.working.as_ref().ok_or_else(incomplete)?;
+    let part = Part {
+        title: format!("{} iron(III) by difference", exported.view.code),
+        working,
+        budget: &exported.derived.budget,
+        coverage: exported.parts[0].coverage,
+        allowed: parts.iter().map(|part| part.allowed_ml).collect(),
+        reported: exported.derived.reported.as_ref(),
+        sign_offs: &exported.view.sign_offs,
+        content_digest: &exported.view.content_digest,
+        state: &exported.view.state,
+        made_of: parts,
+    };
+    hand_out(db, act, ("iron result workbook", query), &exported.view.code, workbook::of(&part, &around)?).await
+}
+
+async fn hand_out(
+    db: &Db,
+    act: &Act,
+    (what, query): (&str, String),
+    code: &str,
+    finished: Finished,
+) -> Result<File, Refusal> {
+    put_on_record(db, act, (what, query, "xlsx"), (&finished.digest, 1)).await?;
+    Ok(File { name: format!("{}.xlsx", file_name(code)), bytes: finished.bytes, digest: finished.digest })
+}
+
+/// A code as part of a file's name: codes may hold slashes.
+pub(super) fn file_name(code: &str) -> String {
+    code.chars().map(|c| if c.is_ascii_alphanumeric() || "._-".contains(c) { c } else { '_' }).collect()
+}
+
+/// A long table that is handed out.
+pub(crate) struct Handed {
+    pub(super) name: String,
+    pub(super) file: Spooled,
+    pub(super) size: u64,
+    /// Completeness counts as JSON.
+    pub(super) counts: Option<String>,
+}
+
+/// What an export says about itself; no part of its content.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct Said {
+    query: String,
+    made_at: String,
+    service: String,
+    formula_set: &'static str,
+    tree_head: String,
+}
+
+impl Said {
+    /// The same line by line.
+    pub(super) fn rows(&self) -> Vec<(String, String)> {
+        [
+            ("Query", self.query.as_str()),
+            ("Time of the data", &self.made_at),
+            ("Service", &self.service),
+            ("Formula set", self.formula_set),
+            ("Head of the audit tree", &self.tree_head),
+        ]
+        .map(|(name, value)| (name.to_owned(), value.to_owned()))
+        .into()
+    }
+}
+
+async fn said(db: &Db, query: &str) -> Result<Said, Refusal> {
+    Ok(Said {
+        query: query.to_owned(),
+        made_at: Utc::now().to_rfc3339_opts(SecondsFormat::Secs, true),
+        service: format!("ferrotitre {}", env!("CARGO_PKG_VERSION")),
+        formula_set: ferrotitre_core::determination::FORMULA_SET,
+        tree_head: tree_head(db).await?,
+    })
+}
+
+/// Determinations with every titration and the counts.
+pub(super) async fn determinations_table(
+    db: &Db,
+    act: &Act,
+    wanted: &Wanted,
+    format: Format,
+) -> Result<Handed, Refusal> {
+    let query = wanted.words();
+    let (spool, counts) = tables::determinations(db, wanted, format).await?;
+    let counts = serde_json::to_value(counts).map_err(Refusal::internal)?;
+    let file = spool.finish(&[("counts", counts.clone())], &json!(said(db, &query).await?))?;
+    put_on_record(db, act, ("determinations", query, format.text()), (&file.digest, i64::from(file.rows))).await?;
+    Ok(Handed { name: "determinations".to_owned(), size: file.size()?, file, counts: Some(counts.to_string()) })
+}
+
+/// A control chart with phases and statistics.
+pub(super) async fn chart_table(db: &Db, act: &Act, id: Uuid, format: Format) -> Result<Handed, Refusal> {
+    let (spool, code, chart) = tables::chart(db, id, format).await?;
+    let query = format!("chart {code} ({id})");
+    let file = spool.finish(&[("chart", chart)], &json!(said(db, &query).await?))?;
+    put_on_record(db, act, ("control chart", query, format.text()), (&file.digest, i64::from(file.rows))).await?;
+    Ok(Handed { name: format!("chart-{}", file_name(&code)), size: file.size()?, file, counts: None })
+}
+
+pub(super) const DATA: &[&str] = &[
+    "characteristic",
+    "kind",
+    "title",
+    "position",
+    "column",
+    "value",
+    "unit",
+    "source",
+    "determination",
+    "excluded_because",
+];
+
+/// A validation study: as a workbook with live formulas, or its data as rows beside the whole answer.
+pub(super) async fn study(db: &Db, act: &Act, id: Uuid, format: Format) -> Result<Exported, Refusal> {
+    let answers = reading::answers(db, id).await?;
+    let query = format!("validation study {} ({id})", answers.code);
+    let said = said(db, &query).await?;
+    if format == Format::Xlsx {
+        let finished = studies::of(&answers, &said)?;
+        return hand_out(db, act, ("validation study", query), &answers.code, finished).await.map(Exported::File);
+    }
+    let mut spool = Spool::new(format, DATA)?;
+    for of in &answers.characteristics {
+        for row in &of.inputs.rows {
+            let because = row.excluded.as_ref().filter(|excluded| excluded.holds).map(|excluded| &excluded.cause);
+            for (column, cell) in of.inputs.columns.iter().zip(&row.cells).filter(|(_, cell)| !cell.is_empty()) {
+                spool.row(&[
+                    of.position.into(),
+                    of.kind.text().into(),
+                    of.title.clone().into(),
+                    row.position.into(),
+                    column.name.clone().into(),
+                    cell.clone().into(),
+                    column.unit.clone().into(),
+                    row.source.kind.clone().into(),
+                    row.source.determination.map(|id| id.to_string()).into(),
+                    because.cloned().into(),
+                ])?;
+            }
+        }
+    }
+    let whole = serde_json::to_value(&answers).map_err(Refusal::internal)?;
+    let file = spool.finish(&[("study", whole)], &json!(said))?;
+    put_on_record(db, act, ("validation study", query, format.text()), (&file.digest, i64::from(file.rows))).await?;
+    let name = format!("study-{}", file_name(&answers.code));
+    Ok(Exported::Table(Handed { name, size: file.size()?, file, counts: None }))
+}
+
+/// A workbook or a table.
+pub(crate) enum Exported {
+    File(File),
+    Table(Handed),
+}
+
+/// An export on record.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ExportView {
+    /// Identity.
+    pub id: ExportId,
+    /// What was exported.
+    #[schema(example = "determinations")]
+    pub what: String,
+    /// What it was narrowed to.
+    pub query: String,
+    /// json, csv or xlsx.
+    #[schema(example = "csv")]
+    pub format: String,
+    /// SHA-256 of the content, the same in every format.
+    pub digest: String,
+    /// Number of records.
+    pub records: i64,
+    /// Server time.
+    pub recorded_at: DateTime<Utc>,
+    /// Account that got it.
+    pub recorded_by: AccountId,
+}
+
+/// The newest exports.
+pub(super) async fn newest(db: &Db) -> Result<Vec<ExportView>, Refusal> {
+    let rows = db.read(async |connection| store::newest(connection, 200).await).await?.into_iter();
+    Ok(rows
+        .map(|row| ExportView {
+            id: row.id,
+            what: row.what,
+            query: row.query,
+            format: row.format,
+            digest: row.digest,
+            records: row.records,
+            recorded_at: row.recorded_at,
+            recorded_by: row.recorded_by,
+        })
+        .collect())
+}

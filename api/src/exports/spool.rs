@@ -1,0 +1,306 @@
+//! Long tables as files: row after row into a file on disk, whose digest is known before the first byte goes out.
+
+use std::fs::{File, OpenOptions};
+use std::io::{BufWriter, Read, Seek, SeekFrom, Write};
+use std::os::unix::fs::OpenOptionsExt;
+
+use actix_web::web::{self, Bytes};
+use futures_util::stream::{self, Stream};
+use rust_xlsxwriter::{DocProperties, ExcelDateTime, Workbook, XlsxError};
+use serde::Deserialize;
+use serde_json::Value;
+use sha2::{Digest, Sha256};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::refusal::{Code, Refusal};
+
+/// Form of an export.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize, ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Format {
+    /// One document: rows, counts or statistics, and what the export says about itself.
+    #[default]
+    Json,
+    /// The rows alone, for other programs; cells that a spreadsheet would take for a formula are escaped.
+    Csv,
+    /// A workbook with the same in sheets.
+    Xlsx,
+}
+
+impl Format {
+    pub(super) fn text(self) -> &'static str {
+        match self {
+            Self::Json => "json",
+            Self::Csv => "csv",
+            Self::Xlsx => "xlsx",
+        }
+    }
+
+    pub(super) fn content_type(self) -> &'static str {
+        match self {
+            Self::Json => "application/json",
+            Self::Csv => "text/csv; charset=utf-8",
+            Self::Xlsx => "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+        }
+    }
+}
+
+/// Rows of a sheet of a workbook, heading included.
+const MOST_ROWS: u32 = 1_048_576;
+/// Bytes that are read from the file at once.
+const CHUNK: usize = 64 * 1024;
+
+enum Into {
+    Json(BufWriter<File>),
+    Csv(Box<csv::Writer<BufWriter<File>>>),
+    Xlsx(Box<Workbook>),
+}
+
+/// A table that is being written.
+pub(super) struct Spool {
+    columns: &'static [&'static str],
+    into: Into,
+    content: Sha256,
+    rows: u32,
+}
+
+/// A finished file; nobody else can open it, and it is gone when it is dropped.
+pub(crate) struct Spooled {
+    pub(super) format: Format,
+    pub(super) file: File,
+    pub(super) digest: String,
+    pub(super) rows: u32,
+}
+
+fn io(error: std::io::Error) -> Refusal {
+    Refusal::internal(error)
+}
+
+fn xlsx(error: XlsxError) -> Refusal {
+    Refusal::internal(error)
+}
+
+fn json(value: &impl serde::Serialize) -> Result<String, Refusal> {
+    serde_json::to_string(value).map_err(Refusal::internal)
+}
+
+/// A file without a name: it is unlinked at once, so that nothing is left behind whatever happens.
+fn nameless() -> Result<File, Refusal> {
+    let path = std::env::temp_dir().join(format!("ferrotitre-export-{}", Uuid::now_v7()));
+    let file = OpenOptions::new().read(true).write(true).create_new(true).mode(0o600).open(&path).map_err(io)?;
+    std::fs::remove_file(&path).map_err(io)?;
+    Ok(file)
+}
+
+/// Text as it may stand in a CSV cell: what a spreadsheet would take for a formula begins with an apostrophe; a plain number
+/// stays one, negative or not.
+pub(super) fn escaped(text: &str) -> String {
+    let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
+    if formula && text.parse::<f64>().is_err() { format!("'{text}") } else { text.to_owned() }
+}
+
+impl Spool {
+    pub(super) fn new(format: Format, columns: &'static [&'static str]) -> Result<Self, Refusal> {
+        let mut into = match format {
+            Format::Json => Into::Json(BufWriter::new(nameless()?)),
+            Format::Csv => Into::Csv(Box::new(csv::Writer::from_writer(BufWriter::new(nameless()?)))),
+            Format::Xlsx => {
+                let mut workbook = Workbook::new();
+                let created = ExcelDateTime::from_ymd(2000, 1, 1).map_err(xlsx)?;
+                workbook.set_properties(&DocProperties::new().set_creation_datetime(&created));
+                // Rows go to disk as they come; only the current one is held.
+                let sheet = workbook.add_worksheet_with_constant_memory().map_err(xlsx)?;
+                sheet.set_name("Rows").map_err(xlsx)?;
+                for (column, name) in (0u16..).zip(columns) {
+                    sheet.write_string(0, column, *name).map_err(xlsx)?;
+                }
+                Into::Xlsx(Box::new(workbook))
+            }
+        };
+        match &mut into {
+            Into::Json(file) => file.write_all(b"{\"rows\":[").map_err(io)?,
+            Into::Csv(file) => file.write_record(columns).map_err(Refusal::internal)?,
+            Into::Xlsx(_) => {}
+        }
+        Ok(Self { columns, into, content: Sha256::new(), rows: 0 })
+    }
+
+    /// Adds a row: a text, number or null per column.
+    pub(super) fn row(&mut self, cells: &[Value]) -> Result<(), Refusal> {
+        let mut line = String::from("{");
+        for (at, (name, value)) in self.columns.iter().zip(cells).enumerate() {
+            let comma = if at == 0 { "" } else { "," };
+            line.push_str(&format!("{comma}{}:{}", json(name)?, json(value)?));
+        }
+        line.push('}');
+        self.content.update(line.as_bytes());
+        self.content.update(b"\n");
+        self.rows += 1;
+        match &mut self.into {
+            Into::Json(file) => {
+                let comma = if self.rows == 1 { "\n" } else { ",\n" };
+                file.write_all(comma.as_bytes()).and_then(|()| file.write_all(line.as_bytes())).map_err(io)
+            }
+            Into::Csv(file) => {
+                let cells = cells.iter().map(|value| match value {
+                    Value::Null => String::new(),
+                    Value::String(text) => escaped(text),
+                    other => other.to_string(),
+                });
+                file.write_record(cells).map_err(Refusal::internal)
+            }
+            Into::Xlsx(_) if self.rows >= MOST_ROWS => {
+                let detail = format!("a sheet holds {MOST_ROWS} rows: narrow the export, or take it as JSON or CSV");
+                Err(Refusal::new(Code::TooLarge, detail))
+            }
+            Into::Xlsx(workbook) => {
+                let sheet = workbook.worksheet_from_index(0).map_err(xlsx)?;
+                for (column, value) in (0u16..).zip(cells) {
+                    match value {
+                        Value::Null => {}
+                        Value::Number(number) => {
+                            sheet.write_number(self.rows, column, number.as_f64().unwrap_or(f64::NAN)).map_err(xlsx)?;
+                        }
+                        Value::String(text) => {
+                            sheet.write_string(self.rows, column, text).map_err(xlsx)?;
+                        }
+                        other => {
+                            sheet.write_string(self.rows, column, other.to_string()).map_err(xlsx)?;
+                        }
+                    }
+                }
+                Ok(())
+            }
+        }
+    }
+
+    /// Ends the table with what belongs to its content (counts, statistics) and with what the export says about itself, which
+    /// stays out of the digest.
+    pub(super) fn finish(mut self, extras: &[(&'static str, Value)], about: &Value) -> Result<Spooled, Refusal> {
+        for (name, value) in extras {
+            self.content.update(format!("{name} {}\n", json(value)?).as_bytes());
+        }
+        let digest = hex::encode(self.content.finalize());
+        let (format, mut file) = match self.into {
+            Into::Json(mut file) => {
+                file.write_all(b"\n]").map_err(io)?;
+                for (name, value) in extras {
+                    write!(file, ",\n{}:{}", json(name)?, json(value)?).map_err(io)?;
+                }
+                write!(file, ",\n\"about\":{},\n\"digest\":\"{digest}\"}}\n", json(about)?).map_err(io)?;
+                (Format::Json, file.into_inner().map_err(|error| io(error.into_error()))?)
+            }
+            Into::Csv(file) => {
+                let buffered = file.into_inner().map_err(|error| io(error.into_error()))?;
+                (Format::Csv, buffered.into_inner().map_err(|error| io(error.into_error()))?)
+            }
+            Into::Xlsx(mut workbook) => {
+                let about = ("about", about.clone());
+                for (name, value) in extras.iter().chain(std::iter::once(&about)) {
+                    let sheet = workbook.add_worksheet();
+                    sheet.set_name(*name).map_err(xlsx)?;
+                    let mut line = 0;
+                    flat("", value, &mut |path, value| {
+                        sheet.write_string(line, 0, path)?;
+                        match value {
+                            Value::Number(number) => {
+                                sheet.write_number(line, 1, number.as_f64().unwrap_or(f64::NAN))?
+                            }
+                            Value::String(text) => sheet.write_string(line, 1, text)?,
+                            other => sheet.write_string(line, 1, other.to_string())?,
+                        };
+                        line += 1;
+                        Ok(())
+                    })
+                    .map_err(xlsx)?;
+                }
+                let mut file = nameless()?;
+                workbook.save_to_writer(&mut file).map_err(xlsx)?;
+                (Format::Xlsx, file)
+            }
+        };
+        file.flush().and_then(|()| file.seek(SeekFrom::Start(0))).map_err(io)?;
+        Ok(Spooled { format, file, digest, rows: self.rows })
+    }
+}
+
+/// Leaves of a document with their paths.
+fn flat(
+    path: &str,
+    value: &Value,
+    take: &mut impl FnMut(&str, &Value) -> Result<(), XlsxError>,
+) -> Result<(), XlsxError> {
+    match value {
+        Value::Object(fields) => {
+            for (name, value) in fields {
+                let below = if path.is_empty() { name.clone() } else { format!("{path}.{name}") };
+                flat(&below, value, take)?;
+            }
+            Ok(())
+        }
+        Value::Array(items) => {
+            for (at, value) in items.iter().enumerate() {
+                flat(&format!("{path}[{at}]"), value, take)?;
+            }
+            Ok(())
+        }
+        Value::Null => Ok(()),
+        leaf => take(path, leaf),
+    }
+}
+
+impl Spooled {
+    /// Size in bytes.
+    pub(super) fn size(&self) -> Result<u64, Refusal> {
+        Ok(self.file.metadata().map_err(io)?.len())
+    }
+
+    /// The file piece by piece; reading happens off the event loop.
+    pub(super) fn stream(self) -> impl Stream<Item = std::io::Result<Bytes>> {
+        stream::try_unfold(self.file, |file| async move {
+            let (file, piece) = web::block(move || {
+                let mut file = file;
+                let mut piece = vec![0; CHUNK];
+                file.read(&mut piece).map(|length| {
+                    piece.truncate(length);
+                    (file, piece)
+                })
+            })
+            .await
+            .map_err(std::io::Error::other)??;
+            Ok(if piece.is_empty() { None } else { Some((Bytes::from(piece), file)) })
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_spreadsheet_would_run_is_escaped_and_numbers_stay_numbers() {
+        for formula in ["=1+1", "+cmd", "-2+3", "@SUM(A1)", "\tx"] {
+            assert_eq!(escaped(formula), format!("'{formula}"));
+        }
+        for plain in ["-0.02", "+5", "23.10", "green to violet", "a=b"] {
+            assert_eq!(escaped(plain), plain);
+        }
+    }
+
+    #[test]
+    fn the_digest_is_the_same_in_every_format_and_leaves_out_what_the_export_says_about_itself() {
+        let of = |format, about: &str| {
+            let mut spool = Spool::new(format, &["a", "b"]).unwrap();
+            spool.row(&[Value::from("=x"), Value::from(1.5)]).unwrap();
+            let spooled = spool.finish(&[("counts", Value::from(1))], &Value::from(about)).unwrap();
+            assert_eq!(spooled.rows, 1);
+            spooled.digest
+        };
+        let digest = of(Format::Json, "today");
+        assert_eq!(of(Format::Csv, "tomorrow"), digest);
+        assert_eq!(of(Format::Xlsx, "another day"), digest);
+        // sha256sum of the lines {"a":"=x","b":1.5} and counts 1.
+        assert_eq!(digest, hex::encode(Sha256::digest("{\"a\":\"=x\",\"b\":1.5}\ncounts 1\n")));
+    }
+}

@@ -1,0 +1,342 @@
+//! What a study is read as: its plan, its data, its answers.
+
+use std::collections::HashMap;
+
+use uuid::Uuid;
+
+use crate::db::{Connection, Db};
+use crate::determinations::measured;
+use crate::ids::{ValidationAmendmentId, ValidationDatumId};
+use crate::refusal::Refusal;
+use crate::sign_offs;
+use crate::states::{self, StateMove};
+use crate::validation_studies::answer::{
+    Amendment, CharacteristicAnswer, Column, Criterion, Excluded, InputRow, InputTable, Source, StudyAnswers,
+    WithEverything,
+};
+use crate::validation_studies::conclusions;
+use crate::validation_studies::kinds::{Kind, Label, Limit};
+use crate::validation_studies::plan::{self, STUDY};
+use crate::validation_studies::statistics::{Found, Point, Question, study};
+use crate::validation_studies::store::{self, AmendmentRow, CharacteristicRow, DatumRow, ExclusionRow, StudyRow};
+use crate::validation_studies::wire::{CharacteristicView, PlanningHelp, StudyView};
+use crate::web::paging::{Listing, Page};
+
+/// Characteristics with everything their answers rest on.
+pub(super) struct Loaded {
+    pub(super) plan: Vec<CharacteristicRow>,
+    amendments: Vec<AmendmentRow>,
+    data: Vec<DatumRow>,
+    exclusions: Vec<ExclusionRow>,
+    moves: Vec<StateMove>,
+    /// Printed names of who signed, by what was signed.
+    signers: HashMap<Uuid, String>,
+    /// Data whose determination has another content now.
+    changed: Vec<ValidationDatumId>,
+}
+
+async fn load(connection: &Connection, plan: Vec<CharacteristicRow>) -> Result<Loaded, Refusal> {
+    let ids: Vec<_> = plan.iter().map(|row| row.id).collect();
+    let (amendments, data) =
+        futures_util::try_join!(store::amendments(connection, &ids), store::data(connection, &ids))?;
+    let exclusions = store::exclusions(connection, &data.iter().map(|row| row.id).collect::<Vec<_>>()).await?;
+    let mut decided: Vec<Uuid> = amendments.iter().map(|row| row.id.0).collect();
+    decided.extend(exclusions.iter().map(|row| row.id.0));
+    let moves = states::moves_of(connection, &decided).await?;
+    let mut signers = HashMap::new();
+    for id in moves.iter().map(|step| step.entity_id) {
+        if let Some(signed) = sign_offs::of(connection, id).await?.pop() {
+            signers.insert(id, signed.printed_name);
+        }
+    }
+    let mut changed = Vec::new();
+    for row in &data {
+        if let Some(determination) = row.determination_id {
+            let now = measured::one(connection, determination.0).await?;
+            if row.content_digest.as_deref() != Some(now.digest.as_str()) {
+                changed.push(row.id);
+            }
+        }
+    }
+    Ok(Loaded { plan, amendments, data, exclusions, moves, signers, changed })
+}
+
+impl Loaded {
+    fn decision(&self, id: Uuid) -> Option<&StateMove> {
+        self.moves.iter().rfind(|step| step.entity_id == id)
+    }
+
+    fn state(&self, id: Uuid) -> &str {
+        self.decision(id).map_or("proposed", |step| step.to_state.as_str())
+    }
+
+    fn limits(&self, row: &CharacteristicRow) -> Vec<Limit> {
+        plan::in_force(row, &self.amendments, |id: ValidationAmendmentId| self.state(id.0) == "approved")
+    }
+
+    fn criterion(&self, row: &CharacteristicRow) -> Criterion {
+        let amendments = self.amendments.iter().filter(|amendment| amendment.characteristic_id == row.id);
+        Criterion {
+            limits: self.limits(row),
+            planned_limits: row.limits.0.clone(),
+            amendments: amendments
+                .map(|amendment| Amendment {
+                    id: amendment.id,
+                    number: amendment.number,
+                    state: self.state(amendment.id.0).to_owned(),
+                    old_limits: amendment.old_limits.0.clone(),
+                    new_limits: amendment.limits.0.clone(),
+                    reason: amendment.reason.clone(),
+                    recorded_at: amendment.recorded_at,
+                    recorded_by: amendment.recorded_by,
+                    decided_by: self.signers.get(&amendment.id.0).cloned(),
+                    decided_at: self.decision(amendment.id.0).map(|step| step.recorded_at),
+                })
+                .collect(),
+        }
+    }
+
+    /// The exclusion of a datum that holds or is proposed; a rejected one only where there is no other.
+    fn excluded(&self, datum: ValidationDatumId) -> Option<Excluded> {
+        let row = self.exclusions.iter().rfind(|row| row.datum_id == datum)?;
+        let state = self.state(row.id.0);
+        Some(Excluded {
+            id: row.id.0,
+            holds: state == "approved",
+            state: state.to_owned(),
+            cause: row.cause.clone(),
+            evidence: row.evidence.clone(),
+            proposed_by: row.recorded_by,
+            signed_by: self.signers.get(&row.id.0).cloned(),
+            signed_at: self.decision(row.id.0).map(|step| step.recorded_at),
+        })
+    }
+
+    pub(super) fn data_of(&self, row: &CharacteristicRow) -> impl Iterator<Item = &DatumRow> {
+        let id = row.id;
+        self.data.iter().filter(move |datum| datum.characteristic_id == id)
+    }
+
+    /// Everybody who recorded data.
+    pub(super) fn recorders(&self) -> Vec<crate::ids::AccountId> {
+        self.data.iter().map(|row| row.recorded_by).collect()
+    }
+
+    /// The answer to a characteristic.
+    pub(super) fn answer(&self, row: &CharacteristicRow) -> Result<CharacteristicAnswer, Refusal> {
+        let kind = Kind::of(&row.kind)?;
+        let data: Vec<&DatumRow> = self.data_of(row).collect();
+        let points: Vec<Point> = data.iter().map(|datum| point(datum)).collect();
+        let out: Vec<ValidationDatumId> = data
+            .iter()
+            .filter(|datum| self.excluded(datum.id).is_some_and(|excluded| excluded.holds))
+            .map(|datum| datum.id)
+            .collect();
+        let all: Vec<&Point> = points.iter().collect();
+        let kept: Vec<&Point> = points.iter().filter(|point| !out.contains(&point.id)).collect();
+        let (limits, planned) = (self.limits(row), &row.limits.0);
+        let ask = |limits: &[Limit], points: &[&Point]| -> Found {
+            let question = Question { kind, unit: &row.unit, design: &row.design.0, planned_n: row.planned_n, limits };
+            study(question, points)
+        };
+        let mut found = ask(&limits, &kept);
+        for datum in data.iter().filter(|datum| self.changed.contains(&datum.id)) {
+            found
+                .notes
+                .push(format!("datum {}: its determination has changed since the value was taken", datum.position));
+        }
+        let verdict = found.verdict();
+        let with_everything = (!out.is_empty()).then(|| {
+            let found = ask(&limits, &all);
+            WithEverything {
+                n: all.len(),
+                verdict: found.verdict(),
+                statistics: found.statistics,
+                judgements: found.judgements,
+                missing: found.missing,
+            }
+        });
+        Ok(CharacteristicAnswer {
+            study: row.study_id,
+            characteristic: row.id,
+            position: row.position,
+            kind,
+            title: row.title.clone(),
+            unit: row.unit.clone(),
+            design: row.design.0.clone(),
+            criterion: self.criterion(row),
+            planned_n: row.planned_n,
+            n: kept.len(),
+            inputs: InputTable {
+                columns: columns(kind, &row.unit),
+                rows: data.iter().map(|datum| self.input(kind, datum)).collect(),
+            },
+            verdict,
+            verdict_as_planned: (limits != *planned).then(|| ask(planned, &kept).verdict()),
+            statistics: found.statistics,
+            judgements: found.judgements,
+            missing: found.missing,
+            notes: found.notes,
+            flags: found.flags,
+            excluded_too: with_everything,
+        })
+    }
+
+    pub(super) fn answers(&self) -> Result<Vec<CharacteristicAnswer>, Refusal> {
+        self.plan.iter().map(|row| self.answer(row)).collect()
+    }
+
+    fn input(&self, kind: Kind, datum: &DatumRow) -> InputRow {
+        let labels = &datum.labels.0;
+        let mut cells = vec![datum.value.to_string()];
+        cells.extend(kind.labels().iter().map(|(label, _)| labels.text(*label)));
+        cells.push(datum.standard_uncertainty.as_ref().map(ToString::to_string).unwrap_or_default());
+        cells.extend(
+            [&labels.analyst, &labels.burette, &labels.lot, &labels.note].map(|t| t.clone().unwrap_or_default()),
+        );
+        InputRow {
+            datum: datum.id,
+            position: datum.position,
+            cells,
+            source: Source {
+                kind: datum.source.clone(),
+                determination: datum.determination_id.map(|id| id.0),
+                file: datum.file_id.map(|id| id.0),
+                line: datum.line,
+            },
+            recorded_by: datum.recorded_by,
+            recorded_at: datum.recorded_at,
+            excluded: self.excluded(datum.id),
+        }
+    }
+}
+
+fn point(datum: &DatumRow) -> Point {
+    Point { id: datum.id, value: datum.value.value(), labels: datum.labels.0.clone() }
+}
+
+/// Columns of the table of data.
+fn columns(kind: Kind, unit: &str) -> Vec<Column> {
+    let column = |name: &str, unit: Option<&str>| Column { name: name.to_owned(), unit: unit.map(str::to_owned) };
+    let mut columns = vec![column("value", Some(unit))];
+    columns.extend(kind.labels().iter().map(|(label, _)| {
+        let unit = match label {
+            Label::Taken | Label::Added => Some(unit),
+            Label::Hours => Some("h"),
+            _ => None,
+        };
+        column(label.name(), unit)
+    }));
+    columns.push(column("standard_uncertainty", Some(unit)));
+    columns.extend(["analyst", "burette", "lot", "note"].map(|name| column(name, None)));
+    columns
+}
+
+/// Everything of a study.
+pub(super) async fn load_study(connection: &Connection, row: &StudyRow) -> Result<Loaded, Refusal> {
+    load(connection, store::plan(connection, row.id).await?).await
+}
+
+/// The answer to one characteristic.
+pub(super) async fn one_answer(connection: &Connection, id: Uuid) -> Result<CharacteristicAnswer, Refusal> {
+    let row = store::characteristic(connection, id).await?;
+    let loaded = load(connection, vec![row.clone()]).await?;
+    loaded.answer(&row)
+}
+
+const PLANNING: [PlanningHelp; 3] = [
+    PlanningHelp {
+        question: "how many data show a difference, or equivalence, with what power",
+        operation: "/api/v1/calculations/power",
+    },
+    PlanningHelp {
+        question: "how far an estimated standard deviation can be off, by its degrees of freedom",
+        operation: "/api/v1/calculations/sigma-interval",
+    },
+    PlanningHelp {
+        question: "what interval holds a stated part of future results",
+        operation: "/api/v1/calculations/tolerance-interval",
+    },
+];
+
+/// A study as shown.
+pub(super) async fn view(connection: &Connection, row: StudyRow) -> Result<StudyView, Refusal> {
+    let loaded = load_study(connection, &row).await?;
+    let moves = states::history(connection, row.id.0).await?;
+    let digest = plan::digest(&row, &loaded.plan)?;
+    let signed = sign_offs::of(connection, row.id.0).await?;
+    let conclusions = conclusions::views(connection, &row, &loaded.answers()?).await?;
+    let characteristics = loaded
+        .plan
+        .iter()
+        .map(|characteristic| {
+            Ok(CharacteristicView {
+                id: characteristic.id,
+                position: characteristic.position,
+                kind: Kind::of(&characteristic.kind)?,
+                title: characteristic.title.clone(),
+                unit: characteristic.unit.clone(),
+                design: characteristic.design.0.clone(),
+                planned_n: characteristic.planned_n,
+                recorded_n: loaded.data_of(characteristic).count(),
+                criterion: loaded.criterion(characteristic),
+            })
+        })
+        .collect::<Result<_, Refusal>>()?;
+    Ok(StudyView {
+        id: row.id,
+        state: moves.last().map_or_else(|| STUDY.first_state().to_owned(), |step| step.to_state.clone()),
+        sign_offs: signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect(),
+        content_digest: digest,
+        characteristics,
+        conclusions,
+        planning: PLANNING.to_vec(),
+        moves,
+        code: row.code,
+        title: row.title,
+        purpose: row.purpose,
+        method: row.method_id,
+        recorded_at: row.recorded_at,
+        recorded_by: row.recorded_by,
+    })
+}
+
+/// Reads a study.
+pub(crate) async fn read(db: &Db, id: Uuid) -> Result<StudyView, Refusal> {
+    db.read(async |connection| view(connection, store::study(connection, id).await?).await).await
+}
+
+/// Studies, newest first.
+pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<StudyView>, Refusal> {
+    let limit = listing.limit()?;
+    db.read(async |connection| {
+        let page = Page::of(store::list(connection, listing).await?, limit, |row| row.id.0);
+        let mut items = Vec::with_capacity(page.items.len());
+        for row in page.items {
+            items.push(view(connection, row).await?);
+        }
+        Ok(Page { items, next: page.next })
+    })
+    .await
+}
+
+/// Answers of a study.
+pub(crate) async fn answers(db: &Db, id: Uuid) -> Result<StudyAnswers, Refusal> {
+    db.read(async |connection| {
+        let row = store::study(connection, id).await?;
+        let loaded = load_study(connection, &row).await?;
+        Ok(StudyAnswers {
+            study: row.id,
+            state: states::present(connection, STUDY, id).await?.state,
+            characteristics: loaded.answers()?,
+            code: row.code,
+            title: row.title,
+        })
+    })
+    .await
+}
+
+/// The answer to a characteristic.
+pub(crate) async fn answer(db: &Db, id: Uuid) -> Result<CharacteristicAnswer, Refusal> {
+    db.read(async |connection| one_answer(connection, id).await).await
+}

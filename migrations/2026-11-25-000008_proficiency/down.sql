@@ -1,0 +1,2 @@
+DROP TABLE exports;
+DROP TABLE proficiency_rounds;
