@@ -20,6 +20,7 @@ pub(crate) fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(methods::pages::routes)
         .configure(samples::pages::routes)
         .configure(runs::pages::routes)
+        .configure(control_charts::pages::routes)
         .configure(determinations::pages::routes)
         .configure(pages::concessions::routes)
         .configure(audit::pages::routes);

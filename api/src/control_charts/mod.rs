@@ -4,6 +4,7 @@ mod causes;
 mod handlers;
 mod import;
 mod judging;
+pub(crate) mod pages;
 pub(crate) mod phases;
 mod picture;
 pub(crate) mod rules;

@@ -98,6 +98,10 @@ pub(crate) enum Part {
     Table(Table),
     /// A picture made by [`crate::pages::plots`], with its caption.
     Picture { drawing: String, caption: String },
+    /// A picture made by [`crate::pictures`], as wide as it needs, with its caption.
+    Chart { drawing: String, caption: String },
+    /// Lines of text in columns.
+    Lines(Vec<String>),
     /// A working, step by step.
     Working(StepView),
     /// An uncertainty budget.
@@ -119,6 +123,13 @@ pub(crate) struct Section {
     pub(crate) title: String,
     pub(crate) part: Part,
     pub(crate) ways: Vec<Way>,
+}
+
+impl Section {
+    /// A section.
+    pub(crate) fn new(id: &'static str, title: impl Into<String>, part: Part) -> Self {
+        Self { id, title: title.into(), part, ways: Vec::new() }
+    }
 }
 
 /// A page made of sections.
@@ -174,7 +185,7 @@ impl<'a> Sheet<'a> {
 
     /// With a section.
     pub(crate) fn section(mut self, id: &'static str, title: impl Into<String>, part: Part) -> Self {
-        self.sections.push(Section { id, title: title.into(), part, ways: Vec::new() });
+        self.sections.push(Section::new(id, title, part));
         self
     }
 
@@ -244,7 +255,8 @@ impl StepTemplate<'_> {
     }
 }
 
-fn drawn(shell: &Shell, step: &StepView, depth: usize) -> String {
+/// A step of a working, drawn with all it was computed from.
+pub(crate) fn drawn(shell: &Shell, step: &StepView, depth: usize) -> String {
     // A step that cannot be drawn is left out; the text form at its own address has it.
     StepTemplate { shell, step, depth }.render().unwrap_or_default()
 }

@@ -25,7 +25,7 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
     connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 
 /// Main places, in the order of a day: address, name, action needed.
-const PLACES: [(&str, &str, Action); 12] = [
+const PLACES: [(&str, &str, Action); 15] = [
     ("/day", "Day", Action::ReadRecords),
     ("/bench", "Bench", Action::RecordTitrations),
     ("/samples", "Samples", Action::ReadRecords),
@@ -33,9 +33,12 @@ const PLACES: [(&str, &str, Action); 12] = [
     ("/determinations", "Determinations", Action::ReadRecords),
     ("/iron-results", "Iron(III)", Action::ReadRecords),
     ("/titrants", "Titrants", Action::ReadRecords),
+    ("/charts", "Charts", Action::ReadRecords),
+    ("/nonconformities", "Nonconformities", Action::ReadRecords),
     ("/stock", "Stock", Action::ReadRecords),
     ("/equipment", "Equipment", Action::ReadRecords),
     ("/methods", "Methods", Action::ReadRecords),
+    ("/calculations", "Calculations", Action::Calculate),
     ("/audit", "Audit", Action::ReadAuditTrail),
     ("/accounts", "People", Action::ReadAccounts),
 ];

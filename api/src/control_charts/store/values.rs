@@ -108,6 +108,22 @@ pub(crate) async fn newest_of_phase(
         .await?)
 }
 
+/// Values that completed a rule, observed at or after a time, newest first.
+pub(crate) async fn with_hits_since(
+    mut connection: &Connection,
+    from: DateTime<Utc>,
+    limit: i64,
+) -> Result<Vec<Row>, Refusal> {
+    Ok(control_values::table
+        .filter(control_values::verdict.eq_any(["investigate", "out of control"]))
+        .filter(control_values::observed_at.ge(from))
+        .order(control_values::observed_at.desc())
+        .limit(limit)
+        .select(Row::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// The newest points of a chart, newest first.
 pub(crate) async fn newest(
     mut connection: &Connection,
@@ -195,6 +211,9 @@ pub(crate) async fn page(
     }
     if let Some(until) = listing.until {
         query = query.filter(control_values::observed_at.lt(until));
+    }
+    if let Some(verdict) = &listing.verdict {
+        query = query.filter(control_values::verdict.eq(verdict));
     }
     Ok(query.load(&mut connection).await?)
 }

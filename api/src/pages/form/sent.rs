@@ -17,7 +17,10 @@ use super::{CODE, Form, at};
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::Deed;
 use crate::db::Act;
+use crate::evaluations::StepView;
+use crate::pages::sheet::{Part, Section, drawn};
 use crate::pages::shell::Shell;
+use crate::pages::show;
 use crate::refusal::{Code, Refusal};
 use crate::web::answer::Answer;
 use crate::web::body::DEFAULT_LIMIT;
@@ -95,6 +98,22 @@ struct FormPage<'a> {
     form: &'a Form,
 }
 
+/// A form with an answer above it, for what is computed and not recorded.
+#[derive(Template)]
+#[template(path = "answer.html")]
+struct AnswerPage<'a> {
+    shell: &'a Shell,
+    title: String,
+    form: &'a Form,
+    sections: Vec<Section>,
+}
+
+impl AnswerPage<'_> {
+    fn drawn(&self, step: &StepView) -> String {
+        drawn(self.shell, step, 0)
+    }
+}
+
 /// Where to go after an answer: a page, with word of whether it was new.
 pub(crate) fn onward(answer: &Answer, place: &str) -> String {
     let word = if answer.repeated { "again" } else { "saved" };
@@ -155,6 +174,36 @@ impl Shell {
                 draw(self, &form, status)
             }
         }
+    }
+
+    /// Shows the form of a GET; computes what a POST asks for and shows the answer with the form. Nothing is recorded.
+    pub(crate) async fn answer<D: Deed, T: DeserializeOwned>(
+        &self,
+        _who: &Allowed<D>,
+        sent: &Sent,
+        mut form: Form,
+        work: impl AsyncFnOnce(T) -> Result<Vec<Section>, (Refusal, Vec<Section>)>,
+    ) -> Result<HttpResponse, Problem> {
+        let (mut sections, mut status) = (Vec::new(), StatusCode::OK);
+        if sent.posted() {
+            form.take_over(sent);
+            let outcome = match self.ours(sent).and_then(|()| form.read(self.comma)) {
+                Ok(value) => work(value).await,
+                Err(refusal) => Err((refusal, Vec::new())),
+            };
+            match outcome {
+                Ok(answer) => sections = answer,
+                Err((refusal, answer)) => {
+                    status = status_of(refusal.code);
+                    if status.is_server_error() || refusal.code == Code::NotFound {
+                        return Err(refusal.into());
+                    }
+                    form.blame(&refusal);
+                    sections = answer;
+                }
+            }
+        }
+        self.page(status, &AnswerPage { shell: self, title: form.title.clone(), form: &form, sections })
     }
 
     /// Whether a form carries this session's code.
