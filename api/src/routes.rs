@@ -21,6 +21,10 @@ pub(crate) fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(samples::pages::routes)
         .configure(runs::pages::routes)
         .configure(control_charts::pages::routes)
+        .configure(control_materials::pages::routes)
+        .configure(nonconformities::pages::routes)
+        .configure(calculations::pages::routes)
+        .configure(pages::printed::routes)
         .configure(determinations::pages::routes)
         .configure(pages::concessions::routes)
         .configure(audit::pages::routes);

@@ -105,10 +105,20 @@ struct AnswerPage<'a> {
     shell: &'a Shell,
     title: String,
     form: &'a Form,
-    sections: Vec<Section>,
+    all: Vec<Section>,
+    /// How many of them are the answer, above the form.
+    answered: usize,
 }
 
 impl AnswerPage<'_> {
+    fn answer(&self) -> &[Section] {
+        &self.all[..self.answered]
+    }
+
+    fn below(&self) -> &[Section] {
+        &self.all[self.answered..]
+    }
+
     fn drawn(&self, step: &StepView) -> String {
         drawn(self.shell, step, 0)
     }
@@ -179,9 +189,21 @@ impl Shell {
     /// Shows the form of a GET; computes what a POST asks for and shows the answer with the form. Nothing is recorded.
     pub(crate) async fn answer<D: Deed, T: DeserializeOwned>(
         &self,
+        who: &Allowed<D>,
+        sent: &Sent,
+        form: Form,
+        work: impl AsyncFnOnce(T) -> Result<Vec<Section>, (Refusal, Vec<Section>)>,
+    ) -> Result<HttpResponse, Problem> {
+        self.answer_with(who, sent, form, Vec::new(), work).await
+    }
+
+    /// The same with sections that stand below the form.
+    pub(crate) async fn answer_with<D: Deed, T: DeserializeOwned>(
+        &self,
         _who: &Allowed<D>,
         sent: &Sent,
         mut form: Form,
+        below: Vec<Section>,
         work: impl AsyncFnOnce(T) -> Result<Vec<Section>, (Refusal, Vec<Section>)>,
     ) -> Result<HttpResponse, Problem> {
         let (mut sections, mut status) = (Vec::new(), StatusCode::OK);
@@ -203,7 +225,9 @@ impl Shell {
                 }
             }
         }
-        self.page(status, &AnswerPage { shell: self, title: form.title.clone(), form: &form, sections })
+        let answered = sections.len();
+        sections.extend(below);
+        self.page(status, &AnswerPage { shell: self, title: form.title.clone(), form: &form, all: sections, answered })
     }
 
     /// Whether a form carries this session's code.
