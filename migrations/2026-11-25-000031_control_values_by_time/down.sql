@@ -1,0 +1,1 @@
+DROP INDEX control_values_observed;
