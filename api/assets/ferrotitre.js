@@ -189,11 +189,23 @@
     }
   }
 
+  // The identity in a label's symbol, if its check character fits (ISO/IEC 7064, MOD 37,36).
+  function identity(text) {
+    if (!/^[0-9a-f]{32}[0-9a-z]$/.test(text)) return "";
+    let product = 36;
+    for (const letter of text.slice(0, 32)) {
+      product = (((product + parseInt(letter, 36)) % 36) || 36) * 2 % 37;
+    }
+    if ((37 - product) % 36 !== parseInt(text[32], 36)) return "";
+    return text.slice(0, 32).replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
+  }
+
   // A scanned label chooses the tile with its code.
   function choose(form, input) {
     const code = input.value.trim().toLowerCase();
+    const id = identity(code);
     const tiles = [...form.querySelectorAll(".tile")];
-    const found = tiles.find((tile) => tile.querySelector("span").textContent.trim().toLowerCase() === code);
+    const found = tiles.find((tile) => tile.querySelector("span").textContent.trim().toLowerCase() === code || tile.querySelector("input").value === id);
     input.setAttribute("aria-invalid", String(Boolean(code) && !found));
     if (!found) return;
     found.querySelector("input").checked = true;

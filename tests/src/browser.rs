@@ -254,6 +254,11 @@ impl Browser {
         let height = self.script("return document.documentElement.scrollHeight").await.as_u64().unwrap_or(900);
         // A window as high as the page, so that what stays at the foot of the window is at the foot of the picture.
         self.command("Emulation.setDeviceMetricsOverride", size(height.min(4000))).await;
+        self.window(file).await;
+    }
+
+    /// A picture of what the window shows.
+    pub async fn window(&self, file: &Path) {
         let picture = self.command("Page.captureScreenshot", json!({ "format": "png" })).await;
         let bytes = base64(picture["data"].as_str().unwrap_or_default());
         std::fs::create_dir_all(file.parent().unwrap()).unwrap();

@@ -8,9 +8,9 @@ mod handlers;
 mod service;
 mod wire;
 
-pub(crate) use service::ending;
 pub use service::{Stopping, counts};
-pub(crate) use wire::{Alert, Urgency};
+pub(crate) use service::{ending, list};
+pub(crate) use wire::{Alert, Horizon, Urgency};
 
 use utoipa_actix_web::service_config::ServiceConfig;
 

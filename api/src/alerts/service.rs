@@ -41,7 +41,7 @@ pub(crate) async fn list(db: &Db, asked: &Horizon) -> Result<Alerts, Refusal> {
         let mut items = equipment::service::alerts(connection, now, until).await?;
         items.extend(standards::alerts(connection, now, until).await?);
         items.extend(titrants::drift::alerts(connection, now, until).await?);
-        items.extend(control_charts::alerts::alerts(connection, now).await?);
+        items.extend(control_charts::service::alerts(connection, now).await?);
         items.extend(nonconformities::service::alerts(connection, now, until).await?);
         Ok(items)
     });

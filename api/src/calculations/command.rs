@@ -98,7 +98,7 @@ fn carried_out(arguments: &CalcArguments) -> Result<(), Failure> {
 }
 
 /// JSON as it is; anything else is taken as a table.
-fn json_of(input: &[u8], subject: &Subject, settings: &[(String, String)]) -> Result<Vec<u8>, Refusal> {
+pub(super) fn json_of(input: &[u8], subject: &Subject, settings: &[(String, String)]) -> Result<Vec<u8>, Refusal> {
     let is_json = input.iter().find(|byte| !byte.is_ascii_whitespace()).is_some_and(|byte| *byte == b'{');
     if !is_json {
         return csv::to_json(input, subject.table, settings);

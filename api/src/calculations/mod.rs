@@ -6,6 +6,7 @@ pub mod command;
 pub mod csv;
 pub mod figures;
 mod handlers;
+pub(crate) mod pages;
 mod refusals;
 mod service;
 pub mod subject;

@@ -7,6 +7,11 @@ use crate::refusal::Refusal;
 const CAUSES: [&str; 5] =
     ["wrong factor", "contaminated reagent", "control material degraded", "instrument fault", "copied wrongly"];
 
+/// All assignable causes, to choose from.
+pub(super) fn all() -> Vec<&'static str> {
+    readings::CAUSES.iter().chain(&CAUSES).copied().collect()
+}
+
 /// Checks that a cause is on the list.
 ///
 /// # Errors
@@ -15,7 +20,6 @@ pub(super) fn check(field: &str, cause: &str) -> Result<(), Refusal> {
     if CAUSES.contains(&cause) || readings::CAUSES.contains(&cause) {
         return Ok(());
     }
-    let all: Vec<&str> = readings::CAUSES.iter().chain(&CAUSES).copied().collect();
-    let message = format!("must be an assignable cause ({}); an outlier test alone is none", all.join(", "));
+    let message = format!("must be an assignable cause ({}); an outlier test alone is none", all().join(", "));
     Err(Refusal::invalid(field, "one_of", message, cause))
 }

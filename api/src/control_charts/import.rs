@@ -35,21 +35,21 @@ pub(crate) struct ImportView {
     /// Name of the file.
     file_name: String,
     /// SHA-256 of its text.
-    digest: String,
+    pub(super) digest: String,
     /// Number of values.
-    values: usize,
+    pub(super) values: usize,
     /// The earliest.
-    first: DateTime<Utc>,
+    pub(super) first: DateTime<Utc>,
     /// The latest.
-    last: DateTime<Utc>,
+    pub(super) last: DateTime<Utc>,
     /// The smallest, as a check that marks were read as meant.
     #[schema(example = "116.8")]
-    lowest: Decimal,
+    pub(super) lowest: Decimal,
     /// The largest.
     #[schema(example = "119.2")]
-    highest: Decimal,
+    pub(super) highest: Decimal,
     /// The first rows as they were read.
-    sample: Vec<ReadRow>,
+    pub(super) sample: Vec<ReadRow>,
     /// Number of values by verdict, once they are recorded.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     verdicts: Vec<VerdictCount>,
@@ -65,11 +65,11 @@ impl Located for ImportView {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub(crate) struct ReadRow {
     /// Line of the file.
-    line: u64,
+    pub(super) line: u64,
     /// When.
-    observed_at: DateTime<Utc>,
+    pub(super) observed_at: DateTime<Utc>,
     /// Value.
-    value: Decimal,
+    pub(super) value: Decimal,
 }
 
 /// How many values got a verdict.

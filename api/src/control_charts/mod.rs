@@ -1,11 +1,11 @@
 //! Control charts: phases with signed limits, values judged once, statistics, and the plan of what a run needs.
 
-pub(crate) mod alerts;
 mod causes;
 mod handlers;
 mod import;
 mod judging;
 mod lot_step;
+pub(crate) mod pages;
 pub(crate) mod phases;
 mod picture;
 pub(crate) mod rules;

@@ -393,6 +393,18 @@ pub(crate) async fn read(db: &Db, id: Uuid) -> Result<PhaseView, Refusal> {
     db.read(async |connection| one(connection, phases::find(connection, id).await?).await).await
 }
 
+/// Phases that wait for a decision, newest first.
+pub(crate) async fn proposed(db: &Db, most: i64) -> Result<Vec<PhaseView>, Refusal> {
+    db.read(async |connection| {
+        let mut views = Vec::new();
+        for id in states::in_state(connection, KIND, "proposed", (Uuid::max(), most)).await? {
+            views.push(one(connection, phases::find(connection, id).await?).await?);
+        }
+        Ok(views)
+    })
+    .await
+}
+
 /// Approves or rejects a proposed phase, signed by somebody else than its proposer. An approved one supersedes the one before.
 pub(crate) async fn decide(
     db: &Db,

@@ -29,7 +29,7 @@ pub(super) struct PictureQuestion {
     /// Only the newest so many points, 2 to 1200; the whole chart if not given. A chart of more than 1200 points is drawn in
     /// stretches, each with its lowest and highest value and its number of rule hits.
     #[param(minimum = 2, maximum = 1200)]
-    last: Option<i64>,
+    pub(super) last: Option<i64>,
 }
 
 /// What is drawn.
@@ -148,12 +148,9 @@ fn words(chart: &charts::Row, point: &PointView) -> String {
     text
 }
 
+/// The page of the value, which leads on to its run and its determination.
 fn link(point: &PointView) -> String {
-    match (point.run, point.determination) {
-        (Some(run), _) => format!("/runs/{run}"),
-        (None, Some(determination)) => format!("/determinations/{determination}"),
-        _ => String::new(),
-    }
+    format!("/control-values/{}", point.id)
 }
 
 /// Limits of every phase over its own time; only the last says its names, which the others share.

@@ -4,6 +4,7 @@ use chrono::DateTime;
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
+use crate::alerts::{Alert, Urgency};
 use crate::control_charts::judging::{Criteria, Judge, Judged};
 use crate::control_charts::phases::phase_views;
 use crate::control_charts::rules::{Quantity, default_rules};
@@ -273,6 +274,68 @@ async fn as_judged_by(
         None => PointView { verdict: "not judged".to_owned(), hits: Vec::new(), z: None, statistic: None, ..shown },
     };
     Ok(shown.into_iter().map(again).collect())
+}
+
+/// Days for which a completed rule is announced.
+const ANNOUNCED_DAYS: i64 = 30;
+/// Values that alerts name, at most.
+const MOST_ALERTS: i64 = 200;
+
+/// A value that completed a rule and on which nobody has decided.
+pub(crate) struct Undecided {
+    pub(crate) row: value_store::Row,
+    pub(crate) chart: String,
+    pub(crate) unit: String,
+    pub(crate) rules: String,
+    /// Whether somebody looks into it.
+    pub(crate) state: String,
+}
+
+/// Values of the last days that completed a rule and on which nobody has decided, newest first.
+pub(crate) async fn undecided(db: &Db) -> Result<Vec<Undecided>, Refusal> {
+    db.read(async |connection| undecided_of(connection, chrono::Utc::now()).await).await
+}
+
+async fn undecided_of(connection: &Connection, now: DateTime<chrono::Utc>) -> Result<Vec<Undecided>, Refusal> {
+    let from = now - chrono::Duration::days(ANNOUNCED_DAYS);
+    let rows = value_store::with_hits_since(connection, from, MOST_ALERTS).await?;
+    let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
+    let charts_of: Vec<Uuid> = rows.iter().map(|row| row.chart_id.0).collect();
+    let (moves, charts) =
+        futures_util::try_join!(states::moves_of(connection, &ids), charts::many(connection, &charts_of))?;
+    let mut found = Vec::new();
+    for row in rows {
+        let last = moves.iter().rfind(|step| step.entity_id == row.id.0).map(|step| step.to_state.clone());
+        let Some(chart) = charts.iter().find(|chart| chart.id == row.chart_id) else { continue };
+        if last.as_ref().is_some_and(|state| state != "under investigation") {
+            continue;
+        }
+        let hits = Criteria::of(chart)?.hits(&row.hits);
+        let rules = hits.iter().map(|hit| format!("rule {}: {}", hit.rule, hit.text)).collect::<Vec<_>>().join("; ");
+        let state = last.unwrap_or_else(|| values::KIND.first_state().to_owned());
+        found.push(Undecided { row, chart: chart.code.clone(), unit: chart.unit.clone(), rules, state });
+    }
+    Ok(found)
+}
+
+/// Values that completed a rule and on which nobody has decided.
+pub(crate) async fn alerts(connection: &Connection, now: DateTime<chrono::Utc>) -> Result<Vec<Alert>, Refusal> {
+    let found = undecided_of(connection, now).await?.into_iter();
+    Ok(found
+        .map(|value| Alert {
+            kind: if value.row.verdict == "out of control" {
+                "control value out of control"
+            } else {
+                "control value to look into"
+            },
+            urgency: if value.row.verdict == "out of control" { Urgency::Now } else { Urgency::Soon },
+            subject_kind: "control-values",
+            subject: value.row.id.0,
+            message: format!("chart {}, point {}: {}", value.chart, value.row.position, value.rules),
+            code: format!("{} {}", value.chart, value.row.position),
+            due_at: Some(value.row.observed_at),
+        })
+        .collect())
 }
 
 /// Run lengths of rules without a chart: what a set would do before it is chosen.

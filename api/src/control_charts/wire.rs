@@ -439,6 +439,8 @@ pub struct PointListing {
     pub from: Option<DateTime<Utc>>,
     /// Only observed before this time.
     pub until: Option<DateTime<Utc>>,
+    /// Only those that got this verdict: not judged, in control, investigate or out of control.
+    pub verdict: Option<String>,
     /// Show what this phase would say of the points; their verdicts stay.
     pub as_judged_by: Option<Uuid>,
 }

@@ -1,6 +1,7 @@
 //! Lots of control material: certified and other reference materials, in-house and spiked ones.
 
 mod handlers;
+pub(crate) mod pages;
 pub(crate) mod service;
 pub(crate) mod store;
 

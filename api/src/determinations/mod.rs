@@ -1,5 +1,6 @@
 //! Determinations: titrations, what they come to, who answers for it.
 
+mod decision;
 mod evaluation;
 mod handlers;
 pub(crate) mod iron_results;

@@ -90,6 +90,7 @@ pub(super) async fn list_equipment(
     Sheet::new(&shell, "Equipment", "Equipment")
         .way(shell.may(Action::RecordEquipment), "Record equipment", "/equipment/new")
         .way(true, "Concessions", "/concessions")
+        .way(true, "Labels", "/labels?kind=equipment")
         .section("list", "", Part::Table(table))
         .help(
             "Burettes, pipettes, flasks, balances, thermometers, those due first.",
@@ -158,6 +159,7 @@ pub(super) async fn read_equipment(
         .way(records, "Record a calibration", format!("{path}/calibrations"))
         .way(records && moves_on(KIND, &view.state), "Move", format!("{path}/moves"))
         .way(records, "Correct", format!("{path}/correction"))
+        .way(true, "Label", format!("/labels/sheet?kind=equipment&id={id}"))
         .section("about", "About", Part::Facts(facts(&fields(), &json(&view.facts), &shell)))
         .section("calibrations", "Calibrations", Part::Table(calibration_table(&shell, &calibrations, &unit, &people)))
         .section("checks", "Checks", Part::Table(check_table(&shell, &checks, &people)))

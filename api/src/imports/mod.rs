@@ -1,5 +1,6 @@
 //! Tables from elsewhere: one declared convention for a file, every wrong cell named, all of it or nothing.
 
+pub(crate) mod pages;
 pub(crate) mod store;
 pub(crate) mod table;
 

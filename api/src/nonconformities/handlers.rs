@@ -1,8 +1,6 @@
 //! Nonconformities over HTTP.
 
 use actix_web::{get, post, web};
-use serde::Deserialize;
-use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::auth::allowed::Allowed;
@@ -10,21 +8,13 @@ use crate::auth::permissions::acts::{CloseNonconformities, HandleNonconformities
 use crate::config::Policy;
 use crate::db::Db;
 use crate::nonconformities::service;
-use crate::nonconformities::wire::{NewNonconformity, NewStep, NonconformityListing, NonconformityView};
+use crate::nonconformities::wire::{NewNonconformity, NewStep, NonconformityListing, NonconformityView, Reopening};
 use crate::sign_offs::NewSignature;
 use crate::states::NewMove;
 use crate::web::answer::Answer;
 use crate::web::body::{Body, Params};
 use crate::web::paging::Page;
 use crate::web::problem::Problem;
-
-/// Why something is taken up again.
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Reopening {
-    /// Why, at least 5 characters.
-    pub reason: String,
-}
 
 /// Opens a nonconformity.
 #[utoipa::path(tag = "nonconformities", request_body = NewNonconformity, responses((status = 201, description = "Opened", body = NonconformityView)))]

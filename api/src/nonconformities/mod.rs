@@ -1,6 +1,7 @@
 //! Nonconformities: what went wrong, what was done about it, and whether it helped.
 
 mod handlers;
+pub(crate) mod pages;
 pub(crate) mod service;
 mod store;
 pub(crate) mod wire;

@@ -6,7 +6,7 @@ use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::accounts::signing;
-use crate::alerts::{Alert, ending};
+use crate::alerts::{Alert, Urgency, ending};
 use crate::auth::current_user::CurrentUser;
 use crate::config::Policy;
 use crate::db::{Act, Connection, Db};
@@ -32,7 +32,7 @@ const DUE_DAYS: i64 = 30;
 const MOST_ALERTS: i64 = 200;
 
 /// Records that a person can link.
-const LINKED: [EntityKind; 16] = [
+pub(crate) const LINKED: [EntityKind; 16] = [
     EntityKind::Equipment,
     EntityKind::PrimaryStandard,
     EntityKind::Reagent,
@@ -50,6 +50,9 @@ const LINKED: [EntityKind; 16] = [
     EntityKind::ControlValue,
     EntityKind::ProficiencyRound,
 ];
+
+/// What a person can name as the source.
+pub(super) const SOURCES: [&str; 5] = ["rule violation", "complaint", "audit", "proficiency test", "other"];
 
 /// What is to be opened.
 pub(crate) struct Opening<'a> {
@@ -115,7 +118,7 @@ pub(crate) async fn alerts(
         // The whole day is there to close it.
         let ends = (due_on + chrono::Days::new(1)).and_time(chrono::NaiveTime::MIN).and_utc();
         alerts.extend(ending((now, until + chrono::Duration::days(1)), ends, |urgency| Alert {
-            kind: "nonconformity due",
+            kind: if urgency == Urgency::Now { "nonconformity overdue" } else { "nonconformity due" },
             urgency,
             subject_kind: "nonconformities",
             subject: id.0,
@@ -151,9 +154,8 @@ pub(crate) async fn withdrawn_lot(
 /// Opens a nonconformity.
 pub(crate) async fn open(db: &Db, act: &Act, new: NewNonconformity) -> Result<Answer, Refusal> {
     let mut errors = FieldErrors::default();
-    let sources = ["rule violation", "complaint", "audit", "proficiency test", "other"];
-    let message = format!("must be one of {}", sources.join(", "));
-    errors.require(sources.contains(&new.source.as_str()), "source", "one_of", message, &new.source);
+    let message = format!("must be one of {}", SOURCES.join(", "));
+    errors.require(SOURCES.contains(&new.source.as_str()), "source", "one_of", message, &new.source);
     let severity = matches!(new.severity.as_str(), "minor" | "major" | "critical");
     errors.require(severity, "severity", "one_of", "must be minor, major or critical", &new.severity);
     words(&mut errors, "title", &new.title);
@@ -280,6 +282,35 @@ pub(crate) async fn list(db: &Db, asked: &NonconformityListing) -> Result<Page<N
         let rows = store::list(connection, &listing, asked.entity, limit + 1).await?;
         let page = Page::of(rows, limit, |row| row.id.0);
         Ok(Page { items: views(connection, page.items).await?, next: page.next })
+    })
+    .await
+}
+
+/// Those in a state now, newest first, older than a cursor.
+pub(crate) async fn in_state(
+    db: &Db,
+    state: &str,
+    (before, limit): (Uuid, i64),
+) -> Result<Page<NonconformityView>, Refusal> {
+    db.read(async |connection| {
+        let ids = states::in_state(connection, KIND, state, (before, limit + 1)).await?;
+        let page = Page::of(ids, limit, |id| *id);
+        let rows = store::many(connection, &page.items).await?;
+        Ok(Page { items: views(connection, rows).await?, next: page.next })
+    })
+    .await
+}
+
+/// Those that are not closed, the most urgent first; so many of each state.
+pub(crate) async fn open_now(db: &Db, most: i64) -> Result<Vec<NonconformityView>, Refusal> {
+    db.read(async |connection| {
+        let mut ids = Vec::new();
+        for state in KIND.states().into_iter().filter(|state| *state != "closed") {
+            ids.extend(states::in_state(connection, KIND, state, (Uuid::max(), most)).await?);
+        }
+        let mut open = views(connection, store::many(connection, &ids).await?).await?;
+        open.sort_by_key(|view| view.due_on);
+        Ok(open)
     })
     .await
 }

@@ -96,6 +96,16 @@ pub(super) async fn find(mut connection: &Connection, id: Uuid) -> Result<Row, R
     row.ok_or_else(|| Refusal::not_found("nonconformity", id))
 }
 
+pub(super) async fn many(mut connection: &Connection, ids: &[Uuid]) -> Result<Vec<Row>, Refusal> {
+    let ids: Vec<NonconformityId> = ids.iter().copied().map(NonconformityId).collect();
+    Ok(nonconformities::table
+        .filter(nonconformities::id.eq_any(ids))
+        .order(nonconformities::id.desc())
+        .select(Row::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 pub(super) async fn steps(mut connection: &Connection, ids: &[NonconformityId]) -> Result<Vec<StepRow>, Refusal> {
     Ok(nonconformity_steps::table
         .filter(nonconformity_steps::nonconformity_id.eq_any(ids))

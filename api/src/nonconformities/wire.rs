@@ -61,6 +61,14 @@ pub struct NewStep {
     pub due_on: Option<NaiveDate>,
 }
 
+/// Why something is taken up again.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Reopening {
+    /// Why, at least 5 characters.
+    pub reason: String,
+}
+
 /// A nonconformity.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct NonconformityView {

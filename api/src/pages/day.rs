@@ -5,23 +5,27 @@ use askama::Template;
 use chrono::{Duration, Utc};
 use uuid::Uuid;
 
+use crate::alerts::{self, Alert, Horizon, Urgency};
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::Action;
 use crate::auth::permissions::acts::ReadRecords;
 use crate::concessions;
+use crate::control_charts::wire::PhaseView;
+use crate::control_charts::{phases, service as charts};
 use crate::db::Db;
 use crate::determinations::iron_results;
 use crate::determinations::pages as determination_pages;
 use crate::determinations::service as determinations;
 use crate::equipment::pages as equipment_pages;
 use crate::equipment::service as equipment;
+use crate::nonconformities::pages as nonconformity_pages;
+use crate::nonconformities::service as nonconformities;
 use crate::pages::choices::first_page;
 use crate::pages::sheet::{Cell, Table};
 use crate::pages::shell::{Help, Shell};
 use crate::pages::show;
 use crate::refusal::Refusal;
 use crate::runs::{pages as run_pages, service as runs};
-use crate::titrants::wire::TitrantView;
 use crate::titrants::{pages as titrant_pages, service as titrants, standardisations};
 use crate::web::problem::Problem;
 
@@ -61,6 +65,7 @@ pub(crate) async fn read_day(
     db: web::Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let mut waiting = signatures(&shell, &db).await?;
+    waiting.extend(control(&shell, &db).await?);
     waiting.extend(benches(&shell, &db).await?);
     waiting.extend(ends(&shell, &db).await?);
     // What one can do oneself comes first, what is empty last.
@@ -168,32 +173,119 @@ async fn benches(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
     Ok(waiting)
 }
 
+/// Rule hits, proposed limits and nonconformities.
+async fn control(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
+    let hits = charts::undecided(db).await?;
+    let row = |value: &charts::Undecided| {
+        vec![
+            Cell::link(
+                format!("{}, point {}", value.chart, value.row.position),
+                format!("/control-values/{}", value.row.id),
+            ),
+            Cell::state(value.row.verdict.clone()),
+            Cell::number(shell.n(format!("{} {}", value.row.value, value.unit))),
+            Cell::text(value.rules.clone()),
+            Cell::text(value.state.clone()),
+            Cell::text(show::time(value.row.observed_at)),
+        ]
+    };
+    let proposed = phases::proposed(db, 50).await?;
+    let phase_row = |phase: &PhaseView| {
+        vec![
+            Cell::link(format!("phase {}", phase.number), format!("/chart-phases/{}", phase.id)),
+            Cell::text(phase.reason.clone()),
+            Cell::text(show::time(phase.valid_from)),
+            Cell::text(show::time(phase.recorded_at)),
+        ]
+    };
+    let open = nonconformities::open_now(db, 50).await?;
+    Ok(vec![
+        Waiting {
+            id: "hits",
+            title: "Rules completed on control charts",
+            whom: "a manager, who says what became of the value",
+            mine: shell.may(Action::DisposeControlValues),
+            table: Table {
+                columns: vec!["Value", "Verdict", "It was", "Rules completed", "Now", "Observed"],
+                rows: hits.iter().map(row).collect(),
+                ..Table::default()
+            },
+        },
+        Waiting {
+            id: "phases",
+            title: "Limits to be approved",
+            whom: "a manager who did not propose them",
+            mine: shell.may(Action::ApprovePhases),
+            table: Table {
+                columns: vec!["Phase", "Why", "Judges from", "Proposed"],
+                rows: proposed.iter().map(phase_row).collect(),
+                ..Table::default()
+            },
+        },
+        Waiting {
+            id: "nonconformities",
+            title: "Open nonconformities",
+            whom: "their owners; somebody else closes them",
+            mine: shell.may(Action::HandleNonconformities),
+            table: Table {
+                columns: nonconformity_pages::COLUMNS.to_vec(),
+                rows: nonconformity_pages::rows(db, &open).await?,
+                ..Table::default()
+            },
+        },
+    ])
+}
+
+/// Page of what an alert is about.
+fn place(alert: &Alert) -> String {
+    let folder = match alert.subject_kind {
+        "primary-standards" => "stock/standards",
+        "reagents" => "stock/reagents",
+        other => other,
+    };
+    let end = if alert.subject_kind == "titrants" { "/drift" } else { "" };
+    format!("/{folder}/{}{end}", alert.subject)
+}
+
 async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
     let soon = Utc::now() + Duration::days(AHEAD_DAYS);
     let all = titrants::list(db, &first_page()).await?.items;
-    let (fresh, all): (Vec<_>, Vec<_>) = all.into_iter().partition(|lot| lot.state == "prepared");
-    let end = |lot: &TitrantView| lot.factor_now.as_ref().map_or(lot.expires_at, |factor| factor.valid_to);
-    let ends_soon = |lot: &TitrantView| end(lot).min(lot.expires_at) < soon;
-    let in_use = |lot: &TitrantView| matches!(lot.state.as_str(), "released" | "in use");
-    let lots: Vec<_> = all.into_iter().filter(|lot| in_use(lot) && ends_soon(lot)).collect();
+    let fresh: Vec<_> = all.into_iter().filter(|lot| lot.state == "prepared").collect();
     let mut pieces = equipment::pieces(db).await?;
     pieces.retain(|piece| piece.view.state == "in service" && piece.due_on.is_none_or(|due| due < soon.date_naive()));
     pieces.sort_by_key(|piece| piece.due_on);
-    let lot_table = |rows| Table { columns: titrant_pages::COLUMNS.to_vec(), rows, ..Table::default() };
+    let lots = ["titrants", "primary-standards", "reagents"];
+    let alerts = alerts::list(db, &Horizon { days: Some(AHEAD_DAYS) }).await?.items;
+    let row = |alert: &Alert| {
+        vec![
+            Cell::link(alert.code.clone(), place(alert)),
+            Cell::state(if alert.urgency == Urgency::Now { "now" } else { "soon" }),
+            Cell::text(alert.message.clone()),
+            Cell::text(alert.due_at.map(show::time).unwrap_or_default()),
+        ]
+    };
     Ok(vec![
         Waiting {
             id: "lots",
-            title: "Titrant lots whose factor or use ends within 14 days",
-            whom: "whoever prepares titrants",
+            title: "Lots that end or leave their tolerance within 14 days",
+            whom: "whoever prepares titrants and stock",
             mine: shell.may(Action::PrepareTitrants),
-            table: lot_table(titrant_pages::rows(shell, &lots)),
+            table: Table {
+                columns: vec!["Lot", "How soon", "What", "By"],
+                rows: alerts.iter().filter(|alert| lots.contains(&alert.subject_kind)).map(row).collect(),
+                ..Table::default()
+            },
         },
         Waiting {
             id: "prepared",
             title: "Lots to be released",
             whom: "a manager who did not prepare it",
             mine: shell.may(Action::ReleaseTitrants),
-            table: lot_table(titrant_pages::rows(shell, &fresh)),
+            table: Table {
+                columns: titrant_pages::COLUMNS.to_vec(),
+                rows: titrant_pages::rows(shell, &fresh),
+                ..Table::default()
+            },
         },
         Waiting {
             id: "calibrations",

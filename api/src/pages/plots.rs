@@ -110,7 +110,7 @@ fn stacked(dots: &[&Dot], x: impl Fn(f64) -> f64) -> Vec<Mark> {
 }
 
 /// Round values of a scale, about six.
-fn ticks(low: f64, high: f64) -> Vec<(f64, String)> {
+pub(crate) fn ticks(low: f64, high: f64) -> Vec<(f64, String)> {
     let rough = (high - low) / 6.0;
     let power = 10f64.powf(rough.log10().floor());
     let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|nice| nice * power).find(|step| *step >= rough).unwrap_or(rough);

@@ -100,6 +100,10 @@ pub(crate) enum Part {
     Table(Table),
     /// A picture made by [`crate::pages::plots`], with its caption.
     Picture { drawing: String, caption: String },
+    /// A picture made by [`crate::pictures`], as wide as it needs, with its caption.
+    Chart { drawing: String, caption: String },
+    /// Lines of text in columns.
+    Lines(Vec<String>),
     /// A working, step by step.
     Working(StepView),
     /// An uncertainty budget.
@@ -121,6 +125,13 @@ pub(crate) struct Section {
     pub(crate) title: String,
     pub(crate) part: Part,
     pub(crate) ways: Vec<Way>,
+}
+
+impl Section {
+    /// A section.
+    pub(crate) fn new(id: impl Into<Cow<'static, str>>, title: impl Into<String>, part: Part) -> Self {
+        Self { id: id.into(), title: title.into(), part, ways: Vec::new() }
+    }
 }
 
 /// A page made of sections.
@@ -176,7 +187,7 @@ impl<'a> Sheet<'a> {
 
     /// With a section.
     pub(crate) fn section(mut self, id: impl Into<Cow<'static, str>>, title: impl Into<String>, part: Part) -> Self {
-        self.sections.push(Section { id: id.into(), title: title.into(), part, ways: Vec::new() });
+        self.sections.push(Section::new(id, title, part));
         self
     }
 
@@ -251,7 +262,8 @@ impl StepTemplate<'_> {
     }
 }
 
-fn drawn(shell: &Shell, step: &StepView, depth: usize) -> String {
+/// A step of a working, drawn with all it was computed from.
+pub(crate) fn drawn(shell: &Shell, step: &StepView, depth: usize) -> String {
     // A step that cannot be drawn is left out; the text form at its own address has it.
     StepTemplate { shell, step, depth }.render().unwrap_or_default()
 }

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use chrono::{DateTime, Local, NaiveDate, Utc};
+use chrono::{DateTime, Local, NaiveDate, TimeZone as _, Utc};
 
 /// A time as the laboratory's clock shows it.
 pub(crate) fn time(at: DateTime<Utc>) -> String {
@@ -17,6 +17,13 @@ pub(crate) fn time_with_zone(at: DateTime<Utc>) -> String {
 /// A time as a form takes it.
 pub(crate) fn time_field(at: DateTime<Utc>) -> String {
     at.with_timezone(&Local).format("%Y-%m-%dT%H:%M").to_string()
+}
+
+/// A time as a form gives it, by the laboratory's clock.
+pub(crate) fn moment(text: &str) -> Option<DateTime<Utc>> {
+    let formats = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"];
+    let naive = formats.iter().find_map(|format| chrono::NaiveDateTime::parse_from_str(text, format).ok())?;
+    Local.from_local_datetime(&naive).earliest().map(|time| time.with_timezone(&Utc))
 }
 
 /// The laboratory's clock now, to the second.
@@ -70,14 +77,20 @@ pub(crate) fn figure(value: impl std::borrow::Borrow<f64>, digits: usize) -> Str
 /// Shape that stands for a state, so that colour is never the only sign.
 pub(crate) fn shape(state: &str) -> &'static str {
     match state {
-        "open" | "in progress" | "draft" | "received" | "recorded" | "prepared" | "requested" | "quarantined"
-        | "not used" | "planned" | "proposed" | "not enough data" => "open",
-        "submitted" | "in validation" | "standardising" | "closed" | "accepted" | "in analysis" | "running"
-        | "complete" => "half",
+        "not completed" | "proposed" | "opened" | "no value yet" | "open" | "in progress" | "draft" | "received"
+        | "recorded" | "prepared" | "requested" | "quarantined" | "not used" | "planned" | "not enough data" => "open",
+        "contained" | "investigating" | "action" | "verifying" | "preliminary" | "submitted" | "in validation"
+        | "standardising" | "closed" | "accepted" | "in analysis" | "running" | "complete" => "half",
         "reviewed" => "most",
-        "approved" | "released" | "in use" | "in service" | "active" | "granted" | "reported" | "used" | "met"
-        | "good" | "passed" | "in control" | "meets" => "full",
-        "returned"
+        "valid" | "established" | "conforms" | "approved" | "released" | "in use" | "in service" | "active"
+        | "granted" | "reported" | "used" | "met" | "good" | "passed" | "in control" | "meets" => "full",
+        "investigate"
+        | "soon"
+        | "under investigation"
+        | "not judged"
+        | "conditional"
+        | "reopened"
+        | "returned"
         | "amended"
         | "suspended"
         | "query"

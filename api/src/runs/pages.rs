@@ -101,6 +101,12 @@ pub(super) async fn list_runs(
         .show()
 }
 
+/// A rejected run that a new one repeats.
+#[derive(Debug, Default, Clone, serde::Deserialize)]
+pub(super) struct Repeated {
+    repeats: Option<Uuid>,
+}
+
 /// Opens a run.
 #[routes]
 #[get("/runs/new")]
@@ -109,20 +115,29 @@ pub(super) async fn open_run(
     who: Allowed<ConductRuns>,
     shell: Shell,
     db: web::Data<Db>,
+    query: Params<Repeated>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
+    let again = match query.0.repeats {
+        Some(id) => Some(service::read(&db, id).await?),
+        None => None,
+    };
+    let value = |pick: fn(&RunView) -> String| again.as_ref().map(pick).unwrap_or_default();
     let rejected = service::in_state(&db, "rejected", (Uuid::max(), 50)).await?.items;
     let rejected = rejected.into_iter().map(|run| Choice::thing(run.id, &run.code, run.bench)).collect();
     let form = Form::new("Open a run", "Open", "/runs")
         .with([
-            Field::new("method", "Method", Kind::Thing(choices::methods(&db).await?)).help("Approved methods only."),
-            Field::new("bench", "Bench", Kind::Text),
+            Field::new("method", "Method", Kind::Thing(choices::methods(&db).await?))
+                .help("Approved methods only.")
+                .value(value(|run| run.method.to_string())),
+            Field::new("bench", "Bench", Kind::Text).value(value(|run| run.bench.clone())),
             Field::new("environment_temperature", "Room temperature, °C", Kind::Decimal).optional(),
             Field::new("code", "Code", Kind::Text).optional().help("Made by the service if left empty."),
             Field::new("note", "Note", Kind::Long).optional(),
             Field::new("repeats", "Repeats the rejected run", Kind::Thing(rejected))
                 .optional()
-                .help("Both stay on record."),
+                .help("Both stay on record.")
+                .value(value(|run| run.id.to_string())),
             Field::new("observed_at", "Begun", Kind::Time { now: true }).optional().help("Left empty: now."),
         ])
         .help(
@@ -180,10 +195,36 @@ fn about(shell: &Shell, run: &RunView, method: &VersionView<MethodFacts>, opened
     ]
 }
 
+/// Control values of the run with their verdicts.
+fn control_values(shell: &Shell, run: &RunView) -> Table {
+    let row = |value: &crate::runs::quality::RunValueView| {
+        let hits = value.hits.iter().map(|hit| format!("rule {}: {}", hit.rule, hit.text));
+        vec![
+            Cell::link(value.chart_code.clone(), format!("/charts/{}", value.chart)),
+            Cell::link(format!("point {}", value.position), format!("/control-values/{}", value.id)),
+            Cell::state(value.verdict.clone()),
+            Cell::number(shell.n(format!("{} {}", value.value, value.unit))),
+            Cell::text(hits.collect::<Vec<_>>().join("; ")),
+            Cell::text(if value.valid { "counts" } else { "invalid, with a cause" }),
+        ]
+    };
+    Table {
+        columns: vec!["Chart", "Point", "Verdict", "Value", "Rules completed", "Now"],
+        rows: run.quality.values.iter().map(row).collect(),
+        empty: "No control value yet; a run brings its own to the charts when it is closed.",
+        ..Table::default()
+    }
+}
+
 /// Whether the run is in control, and which runs it repeats or is repeated by.
 fn quality(run: &RunView) -> Vec<Fact> {
     let mut facts = vec![fact("Verdict", Cell::state(run.quality.verdict))];
     facts.extend(run.quality.reasons.iter().map(|reason| fact("Because", Cell::text(reason.clone()))));
+    facts.extend(run.missing.iter().map(|what| fact("Lacks", Cell::text(what.clone()))));
+    facts.push(match run.quality.plan {
+        Some(plan) => fact("Goes by", Cell::link("the plan of its method", format!("/qc-plans/{plan}"))),
+        None => fact("Goes by", Cell::text("no plan: nothing but the method's blank is demanded")),
+    });
     facts.extend(run.repeats.map(|id| fact("Repeats", Cell::link("the rejected run", format!("/runs/{id}")))));
     facts
         .extend(run.repeated_by.iter().map(|id| fact("Repeated by", Cell::link("a later run", format!("/runs/{id}")))));
@@ -233,7 +274,7 @@ pub(super) async fn read_run(
         empty: "No blank yet.",
         ..Table::default()
     };
-    let control = quality(&run);
+    let (control, values) = (quality(&run), control_values(&shell, &run));
     let facts = about(&shell, &run, &method, name(run.recorded_by.0));
     let path = format!("/runs/{id}");
     let lacks = !run.missing.is_empty();
@@ -245,7 +286,8 @@ pub(super) async fn read_run(
         .way(open && conducts && !lacks, "Record a blank", format!("{path}/blanks/new"))
         .way(open && conducts, "Close", format!("{path}/closing"))
         .way(run.state == "closed" && judges, "Release", format!("{path}/release"))
-        .way(matches!(run.state.as_str(), "open" | "closed") && judges, "Reject", format!("{path}/rejection"));
+        .way(matches!(run.state.as_str(), "open" | "closed") && judges, "Reject", format!("{path}/rejection"))
+        .way(run.state == "rejected" && conducts, "Repeat", format!("/runs/new?repeats={id}"));
     if lacks {
         sheet =
             sheet.section("lacks", "Lacking", Part::Alert(vec![format!("The run lacks {}.", run.missing.join(", "))]));
@@ -253,6 +295,7 @@ pub(super) async fn read_run(
     sheet
         .section("about", "About", Part::Facts(facts))
         .section("quality", "Quality control", Part::Facts(control))
+        .section("values", "Control values", Part::Table(values))
         .section("blanks", "Blanks", Part::Table(blank_table))
         .section(
             "determinations",

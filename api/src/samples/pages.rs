@@ -92,6 +92,7 @@ pub(super) async fn list_samples(
     };
     Sheet::new(&shell, "Samples", "Samples")
         .way(shell.may(Action::RegisterSamples), "Register a sample", "/samples/new")
+        .way(true, "Labels", "/labels?kind=samples")
         .section("list", "", Part::Table(table))
         .help(
             "What came in, in which condition, and how long iron(II) keeps in it.",

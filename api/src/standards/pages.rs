@@ -105,6 +105,8 @@ pub(super) async fn list_stock(
     Sheet::new(&shell, "Stock", "Primary standards")
         .way(shell.may(Action::ReceiveLots), "Receive a lot", "/stock/standards/new")
         .way(true, "Reagents", "/stock/reagents")
+        .way(true, "Control materials", "/control-materials")
+        .way(true, "Labels", "/labels?kind=reagents")
         .section("list", "", Part::Table(table))
         .help(
             "Lots with a certified mass fraction, from which titrants get their concentration.",

@@ -169,18 +169,21 @@ async fn rule_hits_and_overdue_nonconformities_are_alerts_until_somebody_answers
         let items = alerts["items"].as_array().unwrap().clone();
         items.into_iter().filter(|item| item["kind"] == kind).collect::<Vec<Value>>()
     };
-    assert_eq!(of_kind("control rule hit").await, Vec::<Value>::new(), "in control");
+    assert_eq!(of_kind("control value out of control").await, Vec::<Value>::new(), "in control");
     let bad = control.import(&chart, "119.6", 2.0).await;
-    let hits = of_kind("control rule hit").await;
+    let hits = of_kind("control value out of control").await;
     assert_eq!(hits.len(), 1, "{hits:?}");
     assert_eq!((&hits[0]["urgency"], &hits[0]["subject"]), (&json!("now"), &bad["id"]));
-    assert!(hits[0]["message"].as_str().unwrap().contains("out of control"), "{}", hits[0]);
+    assert!(hits[0]["message"].as_str().unwrap().contains("chart X-1, point 2"), "{}", hits[0]);
     let metrics = reqwest::get(format!("http://{}/metrics", app.running.address)).await.unwrap().text().await.unwrap();
-    assert!(metrics.contains("ferrotitre_alerts{kind=\"control rule hit\",urgency=\"now\"} 1"), "{metrics}");
+    assert!(metrics.contains("ferrotitre_alerts{kind=\"control value out of control\",urgency=\"now\"} 1"), "{metrics}");
     let look = json!({ "to": "under investigation", "reason": "burette, factor and bottle looked at" });
     let path = format!("/control-values/{}/dispositions", text(&bad, "id"));
     let _ = app.manager.post(&path, &look).await.expect(201);
-    assert_eq!(of_kind("control rule hit").await, Vec::<Value>::new(), "somebody looks into it");
+    assert_eq!(of_kind("control value out of control").await.len(), 1, "somebody looks into it, nothing is decided");
+    let cause = json!({ "to": "invalid-with-cause", "cause": "wrong factor", "reason": "factor of another lot" });
+    let _ = app.manager.post(&path, &cause).await.expect(201);
+    assert_eq!(of_kind("control value out of control").await, Vec::<Value>::new(), "decided");
 
     let open = async |due: i64| {
         let new = json!({

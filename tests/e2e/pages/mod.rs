@@ -2,6 +2,7 @@
 
 mod access;
 mod bench;
+mod control;
 mod every_page;
 mod protection;
 mod walk;

@@ -108,6 +108,23 @@ pub(crate) async fn newest_of_phase(
         .await?)
 }
 
+/// Values that completed a rule, observed at or after a time, newest first.
+pub(crate) async fn with_hits_since(
+    mut connection: &Connection,
+    from: DateTime<Utc>,
+    limit: i64,
+) -> Result<Vec<Row>, Refusal> {
+    Ok(control_values::table
+        // Written out, so that the planner sees that the index of hits holds all of them.
+        .filter(diesel::dsl::sql::<diesel::sql_types::Bool>("verdict IN ('out of control', 'investigate')"))
+        .filter(control_values::observed_at.ge(from))
+        .order(control_values::observed_at.desc())
+        .limit(limit)
+        .select(Row::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// The newest points of a chart, newest first.
 pub(crate) async fn newest(
     mut connection: &Connection,
@@ -205,22 +222,6 @@ pub(crate) async fn by_lot(
         .await?)
 }
 
-/// Values of charts that are not in control, observed from a moment on, newest first.
-pub(crate) async fn not_in_control(
-    mut connection: &Connection,
-    from: DateTime<Utc>,
-    limit: i64,
-) -> Result<Vec<Row>, Refusal> {
-    Ok(control_values::table
-        .filter(control_values::observed_at.ge(from))
-        .filter(control_values::verdict.eq_any(["out of control", "investigate"]))
-        .order(control_values::observed_at.desc())
-        .limit(limit)
-        .select(Row::as_select())
-        .load(&mut connection)
-        .await?)
-}
-
 /// A page of points, newest first.
 pub(crate) async fn page(
     mut connection: &Connection,
@@ -242,6 +243,9 @@ pub(crate) async fn page(
     }
     if let Some(until) = listing.until {
         query = query.filter(control_values::observed_at.lt(until));
+    }
+    if let Some(verdict) = &listing.verdict {
+        query = query.filter(control_values::verdict.eq(verdict));
     }
     Ok(query.load(&mut connection).await?)
 }

@@ -10,6 +10,7 @@ use crate::auth::permissions::Action;
 use crate::auth::permissions::acts::ReadRecords;
 use crate::db::Db;
 use crate::determinations::evaluation::{AgreementView, EvaluationView, ReportedView};
+use crate::determinations::pages::against::{self, Against};
 use crate::determinations::service;
 use crate::determinations::wire::{DeterminationView, TitrationView};
 use crate::labels;
@@ -19,7 +20,9 @@ use crate::pages::plots::{self, Band, Dot, Drawing};
 use crate::pages::sheet::{Cell, Fact, Names, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
+use crate::pages::versioned::json;
 use crate::refusal::Refusal;
+use crate::web::body::Params;
 use crate::web::problem::Problem;
 
 /// What a determination belongs to, by name.
@@ -125,6 +128,7 @@ pub(super) async fn read_determination(
     shell: Shell,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
+    query: Params<Against>,
 ) -> Result<HttpResponse, Problem> {
     let view = service::read(&db, *id).await?;
     let all = service::titrations(&db, *id).await?;
@@ -186,6 +190,8 @@ pub(super) async fn read_determination(
     if !view.flags.is_empty() {
         sheet = sheet.section("flags", "To be known", Part::Alert(view.flags));
     }
+    let expressed = json(&around.rules.expressed);
+    sheet.sections.extend(against::sections(&shell, &evaluation, expressed.as_str().unwrap_or_default(), &query.0));
     let numbers = (!figures.rows.is_empty()).then_some(Part::Table(figures));
     sheet
         .section("about", "About", Part::Facts(facts))

@@ -1,5 +1,6 @@
 //! Pages of determinations and iron results: lists, the full working, the bench, signatures.
 
+mod against;
 mod bench;
 mod detail;
 mod iron_results;

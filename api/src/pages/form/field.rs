@@ -3,6 +3,7 @@
 use chrono::{Local, LocalResult, NaiveDateTime, SecondsFormat, TimeZone as _, Utc};
 use serde_json::Value;
 
+use crate::pages::label_text::{self, Read};
 use crate::pages::shell::Shell;
 use crate::refusal::FieldErrors;
 
@@ -191,9 +192,15 @@ impl Field {
                 }
             },
             Kind::Thing(choices) => {
-                let same = |choice: &&Choice| choice.code.eq_ignore_ascii_case(given) || choice.value == given;
+                let scanned = label_text::read(given);
+                let id = if let Read::Id(id) = scanned { id.to_string() } else { given.to_owned() };
+                let same = |choice: &&Choice| choice.code.eq_ignore_ascii_case(given) || choice.value == id;
                 let found = choices.iter().find(same);
-                if found.is_none() {
+                if found.is_none() && scanned == Read::Damaged {
+                    let message =
+                        "was not read rightly from the label: its check character does not fit; scan it again";
+                    errors.add(&self.name, "check_character", message, given);
+                } else if found.is_none() {
                     let message = format!(
                         "'{given}' is not among what can be chosen here; scan the label or choose from the list"
                     );

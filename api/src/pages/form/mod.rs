@@ -180,7 +180,8 @@ impl Form {
     pub(crate) fn read<T: DeserializeOwned>(&self, comma: bool) -> Result<T, Refusal> {
         let mut errors = FieldErrors::default();
         let mut whole = Value::Object(serde_json::Map::new());
-        for field in &self.fields {
+        // What begins with an underscore is for the page alone.
+        for field in self.fields.iter().filter(|field| !field.name.starts_with('_')) {
             if let Some(value) = field.json(comma, &mut errors) {
                 let under = self.correction && field.name != "reason";
                 let path = if under { format!("facts.{}", field.name) } else { field.name.clone() };

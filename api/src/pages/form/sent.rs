@@ -17,7 +17,10 @@ use super::{CODE, Form, at};
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::Deed;
 use crate::db::Act;
+use crate::evaluations::StepView;
+use crate::pages::sheet::{Part, Section, drawn};
 use crate::pages::shell::Shell;
+use crate::pages::show;
 use crate::refusal::{Code, Refusal};
 use crate::web::answer::Answer;
 use crate::web::body::DEFAULT_LIMIT;
@@ -95,6 +98,32 @@ struct FormPage<'a> {
     form: &'a Form,
 }
 
+/// A form with an answer above it, for what is computed and not recorded.
+#[derive(Template)]
+#[template(path = "answer.html")]
+struct AnswerPage<'a> {
+    shell: &'a Shell,
+    title: String,
+    form: &'a Form,
+    all: Vec<Section>,
+    /// How many of them are the answer, above the form.
+    answered: usize,
+}
+
+impl AnswerPage<'_> {
+    fn answer(&self) -> &[Section] {
+        &self.all[..self.answered]
+    }
+
+    fn below(&self) -> &[Section] {
+        &self.all[self.answered..]
+    }
+
+    fn drawn(&self, step: &StepView) -> String {
+        drawn(self.shell, step, 0)
+    }
+}
+
 /// Where to go after an answer: a page, with word of whether it was new.
 pub(crate) fn onward(answer: &Answer, place: &str) -> String {
     let word = if answer.repeated { "again" } else { "saved" };
@@ -155,6 +184,50 @@ impl Shell {
                 draw(self, &form, status)
             }
         }
+    }
+
+    /// Shows the form of a GET; computes what a POST asks for and shows the answer with the form. Nothing is recorded.
+    pub(crate) async fn answer<D: Deed, T: DeserializeOwned>(
+        &self,
+        who: &Allowed<D>,
+        sent: &Sent,
+        form: Form,
+        work: impl AsyncFnOnce(T) -> Result<Vec<Section>, (Refusal, Vec<Section>)>,
+    ) -> Result<HttpResponse, Problem> {
+        self.answer_with(who, sent, form, Vec::new(), work).await
+    }
+
+    /// The same with sections that stand below the form.
+    pub(crate) async fn answer_with<D: Deed, T: DeserializeOwned>(
+        &self,
+        _who: &Allowed<D>,
+        sent: &Sent,
+        mut form: Form,
+        below: Vec<Section>,
+        work: impl AsyncFnOnce(T) -> Result<Vec<Section>, (Refusal, Vec<Section>)>,
+    ) -> Result<HttpResponse, Problem> {
+        let (mut sections, mut status) = (Vec::new(), StatusCode::OK);
+        if sent.posted() {
+            form.take_over(sent);
+            let outcome = match self.ours(sent).and_then(|()| form.read(self.comma)) {
+                Ok(value) => work(value).await,
+                Err(refusal) => Err((refusal, Vec::new())),
+            };
+            match outcome {
+                Ok(answer) => sections = answer,
+                Err((refusal, answer)) => {
+                    status = status_of(refusal.code);
+                    if status.is_server_error() || refusal.code == Code::NotFound {
+                        return Err(refusal.into());
+                    }
+                    form.blame(&refusal);
+                    sections = answer;
+                }
+            }
+        }
+        let answered = sections.len();
+        sections.extend(below);
+        self.page(status, &AnswerPage { shell: self, title: form.title.clone(), form: &form, all: sections, answered })
     }
 
     /// Whether a form carries this session's code.

@@ -2,7 +2,7 @@
 
 pub(super) mod handlers;
 mod picture;
-mod wire;
+pub(super) mod wire;
 
 use chrono::{DateTime, Duration, Utc};
 use ferrotitre_core::control::drift::{Drift, FactorPoint, Staleness, drift, effect, interpolate, longest_interval};

@@ -1,5 +1,6 @@
 //! Pages of titrant lots: list, preparation, release, factors.
 
+mod drift;
 mod standardisations;
 
 use actix_web::{HttpResponse, get, routes, web};
@@ -38,6 +39,7 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .service(list_titrants)
         .service(record_titrant)
         .service(read_titrant)
+        .service(drift::read_drift)
         .service(prepare)
         .service(correct_preparation)
         .service(release_titrant)
@@ -227,9 +229,11 @@ pub(super) async fn read_titrant(
         .way(!direct && prepares, "Standardise", format!("{path}/standardisations/new"))
         .way(direct && made && fresh && prepares, "Correct the preparation", format!("{path}/preparation/correction"))
         .way(shell.may(Action::MoveTitrants) && moves_on(KIND, &lot.state), "Move", format!("{path}/moves"))
+        .way(true, "Label", format!("/labels/sheet?kind=titrants&id={id}"))
         .cautions(lot.cautions)
         .section("about", "About", Part::Facts(lot_facts(&shell, &lot)))
-        .section("factors", "Factors", Part::Table(factor_table));
+        .section("factors", "Factors", Part::Table(factor_table))
+        .section_way(!factors.is_empty(), "Drift", format!("{path}/drift"));
     if let Some(view) = preparations.into_iter().next_back() {
         let fields = preparation_fields(&db).await?;
         let told = crate::pages::sheet::facts(&fields, &json(&view.preparation.facts), &shell);

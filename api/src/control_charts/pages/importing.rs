@@ -1,0 +1,98 @@
+//! Importing a chart's history: tried first, every wrong cell named, then all of it or nothing.
+
+use actix_web::{HttpResponse, routes, web};
+use uuid::Uuid;
+
+use crate::auth::allowed::Allowed;
+use crate::auth::permissions::acts::RecordControlValues;
+use crate::control_charts::import::{self, ImportView};
+use crate::control_charts::service as charts;
+use crate::db::Db;
+use crate::imports::NewImport;
+use crate::imports::pages::wrong_cells;
+use crate::pages::form::{Choice, Field, Form, Kind, Sent, onward};
+use crate::pages::sheet::{Cell, Part, Section, Table, fact};
+use crate::pages::shell::Shell;
+use crate::pages::show;
+use crate::web::problem::Problem;
+
+/// Imports values from a table.
+#[routes]
+#[get("/charts/{id}/import")]
+#[post("/charts/{id}/import")]
+pub(super) async fn import_values(
+    who: Allowed<RecordControlValues>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let chart = charts::read(&db, *id).await?;
+    let template = import::template(&db, *id).await?;
+    let back = format!("/charts/{id}");
+    let steps = vec![
+        Choice::thing("try", "try", "says what it would become; nothing is stored"),
+        Choice::thing("import", "import", "all of it or nothing; the text is kept"),
+    ];
+    let marks = vec![Choice::thing("point", "point", "118.2"), Choice::thing("comma", "comma", "118,2")];
+    let separators = ["comma", "semicolon", "tab"].map(Choice::word).to_vec();
+    let form = Form::new(format!("Import values of {}", chart.code), "Go on", back.as_str())
+        .lead("What marks mean is declared, never guessed: 1,234 can be two different numbers.")
+        .with([
+            Field::new("file_name", "Name of the file", Kind::Text),
+            Field::new("decimal_mark", "Decimal mark", Kind::Choice(marks)).value("comma"),
+            Field::new("separator", "Between columns", Kind::Choice(separators)).value("semicolon"),
+            Field::new("text", "The table, with its version line and header", Kind::Long)
+                .value(template)
+                .help("The two lines below the header are an example. Larger files go through the API."),
+            Field::new("_do", "What now", Kind::Choice(steps)).value("try"),
+        ])
+        .help(
+            "History that was written down before the service was there, judged like any other value.",
+            "ISO/IEC 17025:2017 7.11 (control of data): the file is kept with its digest.",
+            "Try it first: every wrong cell is named by line and column. Then import.",
+        );
+    if sent.get("_do") == "import" {
+        return shell
+            .take(&who, &sent, form, async |act, file: NewImport| {
+                Ok(onward(&import::import(&db, &act, *id, file).await?, &back))
+            })
+            .await;
+    }
+    shell
+        .answer(&who, &sent, form, async |file: NewImport| match import::preview(&db, *id, &file).await {
+            Ok(view) => Ok(summary(&shell, &chart.unit, &view)),
+            Err(refusal) => {
+                let cells = wrong_cells(&refusal);
+                Err((refusal, cells))
+            }
+        })
+        .await
+}
+
+fn summary(shell: &Shell, unit: &str, view: &ImportView) -> Vec<Section> {
+    let facts = vec![
+        fact("Values", Cell::text(view.values.to_string())),
+        fact("First", Cell::text(show::time(view.first))),
+        fact("Last", Cell::text(show::time(view.last))),
+        fact("Lowest", Cell::text(format!("{} {unit}", shell.n(&view.lowest)))),
+        fact("Highest", Cell::text(format!("{} {unit}", shell.n(&view.highest)))),
+        fact("SHA-256", Cell::text(view.digest.clone())),
+    ];
+    let row = |row: &import::ReadRow| {
+        vec![
+            Cell::text(format!("line {}", row.line)),
+            Cell::text(show::time(row.observed_at)),
+            Cell::number(shell.n(&row.value)),
+        ]
+    };
+    let table = Table {
+        columns: vec!["Line", "Observed", "Value"],
+        rows: view.sample.iter().map(row).collect(),
+        ..Table::default()
+    };
+    vec![
+        Section::new("summary", "It would become this; nothing is stored yet", Part::Facts(facts)),
+        Section::new("sample", "The first rows as they were read", Part::Table(table)),
+    ]
+}
