@@ -103,9 +103,9 @@ pub(crate) async fn relative_uncertainties(
     for row in store::newest_with_factors(connection, factors, limit).await? {
         let loaded = load(connection, row).await?;
         let evaluation = loaded.evaluate(Detail::Figures)?;
-        // The reporting unit stands first; a content of zero has no relative uncertainty.
-        let figure = Measured::of(&loaded, &evaluation).figures.into_iter().next();
-        found.extend(figure.filter(|(_, value, _)| *value > 0.0).map(|(_, value, u)| u / value));
+        let reported = Measured::of(&loaded, &evaluation).in_unit(loaded.record.rules.reporting.unit.symbol());
+        // A content of zero has no relative uncertainty.
+        found.extend(reported.filter(|(value, _)| *value > 0.0).map(|(value, u)| u / value));
     }
     Ok(found)
 }
