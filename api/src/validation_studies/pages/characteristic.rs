@@ -23,7 +23,12 @@ fn statistics(shell: &Shell, found: &[Statistic]) -> Table {
     let figure = |value: f64| shell.n(show::figure(value, 5));
     let rows = found.iter().map(|one| {
         let interval = one.interval.map(|interval| {
-            format!("{} to {} ({} %)", figure(interval.low), figure(interval.high), shell.n(100.0 * interval.confidence))
+            format!(
+                "{} to {} ({} %)",
+                figure(interval.low),
+                figure(interval.high),
+                shell.n(100.0 * interval.confidence)
+            )
         });
         vec![
             Cell::text(one.title),
@@ -93,7 +98,8 @@ fn standing(shell: &Shell, row: &InputRow, running: bool) -> Cell {
 
 /// Columns of data that hold anything, by their place.
 fn used_columns(answer: &CharacteristicAnswer) -> Vec<usize> {
-    let filled = |at: &usize| answer.inputs.rows.iter().any(|row| row.cells.get(*at).is_some_and(|cell| !cell.is_empty()));
+    let filled =
+        |at: &usize| answer.inputs.rows.iter().any(|row| row.cells.get(*at).is_some_and(|cell| !cell.is_empty()));
     (0..answer.inputs.columns.len()).filter(filled).collect()
 }
 

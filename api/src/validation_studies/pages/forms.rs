@@ -41,16 +41,25 @@ fn limit_fields(at: &str, number: usize, required: bool) -> Vec<Field> {
 
 fn slot(number: usize) -> Vec<Field> {
     let at = format!("characteristics[{number}].");
-    let design = |name: &str, label: &str, kind: Kind| {
-        Field::new(&format!("{at}design.{name}"), label, kind).optional()
-    };
+    let design =
+        |name: &str, label: &str, kind: Kind| Field::new(&format!("{at}design.{name}"), label, kind).optional();
     let kinds: Vec<&str> = Studied::ALL.iter().map(|kind| kind.text()).collect();
-    let parts = ["First characteristic", "Second characteristic", "Third characteristic", "Fourth characteristic", "Fifth characteristic"];
+    let parts = [
+        "First characteristic",
+        "Second characteristic",
+        "Third characteristic",
+        "Fourth characteristic",
+        "Fifth characteristic",
+    ];
     let mut fields = vec![
         Field::new(&format!("{at}kind"), "Characteristic", Kind::Choice(words(&kinds)))
             .part(parts.get(number).copied().unwrap_or_default()),
         Field::new(&format!("{at}title"), "Title", Kind::Text),
-        Field::new(&format!("{at}unit"), "Unit of the data", Kind::Choice(words(&["g/L", "mg/L", "mol/L", "% m/m", "mol/kg", "mL", "%"]))),
+        Field::new(
+            &format!("{at}unit"),
+            "Unit of the data",
+            Kind::Choice(words(&["g/L", "mg/L", "mol/L", "% m/m", "mol/kg", "mL", "%"])),
+        ),
         Field::new(&format!("{at}planned_n"), "Data planned", Kind::Whole),
     ];
     fields.extend(limit_fields(&at, 0, number == 0));
@@ -128,9 +137,11 @@ fn label_field(name: &str, label: Label, kind: Studied, needed: bool, unit: &str
 fn row(number: usize, kind: Studied, unit: &str) -> Vec<Field> {
     let at = format!("data[{number}].");
     let mut fields = vec![Field::new(&format!("{at}value"), &format!("{}: value, {unit}", number + 1), Kind::Decimal)];
-    fields.extend(kind.labels().iter().map(|(label, needed)| {
-        label_field(&format!("{at}labels.{}", label.name()), *label, kind, *needed, unit)
-    }));
+    fields.extend(
+        kind.labels()
+            .iter()
+            .map(|(label, needed)| label_field(&format!("{at}labels.{}", label.name()), *label, kind, *needed, unit)),
+    );
     fields.push(Field::new(&format!("{at}labels.note"), "note", Kind::Text).optional());
     if number > 0 { fields.into_iter().map(Field::optional).collect() } else { fields }
 }
@@ -159,9 +170,7 @@ pub(super) async fn record_data(
         form = form.with(row(number, answer.kind, &answer.unit));
     }
     shell
-        .take(&who, &sent, form, async |act, new: NewData| {
-            Ok(onward(&data::record(&db, &act, *id, new).await?, &back))
-        })
+        .take(&who, &sent, form, async |act, new: NewData| Ok(onward(&data::record(&db, &act, *id, new).await?, &back)))
         .await
 }
 
