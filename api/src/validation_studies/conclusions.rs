@@ -84,13 +84,13 @@ fn text_of(answers: &[CharacteristicAnswer]) -> Result<String, Refusal> {
 pub(super) async fn views(
     connection: &Connection,
     study: &StudyRow,
-    answers: &[CharacteristicAnswer],
+    loaded: &reading::Loaded,
 ) -> Result<Vec<ConclusionView>, Refusal> {
     let rows = store::conclusions(connection, study.id).await?;
     if rows.is_empty() {
         return Ok(Vec::new());
     }
-    let text = text_of(answers)?;
+    let text = text_of(&loaded.answers()?)?;
     let mut views = Vec::with_capacity(rows.len());
     for row in rows {
         let digest = digest(&row, &text);

@@ -265,7 +265,7 @@ pub(super) async fn view(connection: &Connection, row: StudyRow) -> Result<Study
     let moves = states::history(connection, row.id.0).await?;
     let digest = plan::digest(&row, &loaded.plan)?;
     let signed = sign_offs::of(connection, row.id.0).await?;
-    let conclusions = conclusions::views(connection, &row, &loaded.answers()?).await?;
+    let conclusions = conclusions::views(connection, &row, &loaded).await?;
     let characteristics = loaded
         .plan
         .iter()

@@ -1,6 +1,7 @@
 //! Validation studies: plans frozen before their data, answers against published figures, conclusions with two people.
 
 mod bad_input;
+mod demo;
 mod frozen;
 mod life;
 mod published;

@@ -41,8 +41,8 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .service(report::report_study)
         .service(forms::conclude)
         .service(signing::decide_plan)
-        .service(signing::review)
-        .service(signing::approve);
+        .service(signing::review_conclusion)
+        .service(signing::approve_conclusion);
 }
 
 /// A limit in words.

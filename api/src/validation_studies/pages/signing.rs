@@ -126,7 +126,7 @@ async fn conclusion_form(db: &Db, id: Uuid, decision: Decision) -> Result<Form, 
 #[routes]
 #[get("/validation/{id}/{step:review|return}")]
 #[post("/validation/{id}/{step:review|return}")]
-pub(super) async fn review(
+pub(super) async fn review_conclusion(
     who: Allowed<ReviewValidation>,
     shell: Shell,
     db: web::Data<Db>,
@@ -149,7 +149,7 @@ pub(super) async fn review(
 #[routes]
 #[get("/validation/{id}/{step:approval|rejection}")]
 #[post("/validation/{id}/{step:approval|rejection}")]
-pub(super) async fn approve(
+pub(super) async fn approve_conclusion(
     who: Allowed<ApproveValidation>,
     shell: Shell,
     db: web::Data<Db>,
