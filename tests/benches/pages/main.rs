@@ -66,10 +66,8 @@ struct Service {
 
 impl Service {
     fn start(data: &Path) -> Outcome<Self> {
-        let program = std::env::var_os("FERROTITRE_PROGRAM").map_or_else(
-            || Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/release/ferrotitre"),
-            PathBuf::from,
-        );
+        let program = std::env::var_os("FERROTITRE_PROGRAM")
+            .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/release/ferrotitre"), PathBuf::from);
         let mut child = Command::new(&program)
             .args(["serve", "--demo", "--listen", "127.0.0.1:0", "--data"])
             .arg(data)
@@ -80,12 +78,14 @@ impl Service {
             .map_err(|error| format!("{}: {error}; cargo build --release first", program.display()))?;
         let mut lines = BufReader::new(child.stdout.take().ok_or("no standard output")?).lines();
         let first = lines.next().ok_or("the service ended at once")??;
-        let address = first.split("http://").nth(1).and_then(|rest| rest.split(['/', ' ']).next()).ok_or("no address")?;
+        let address =
+            first.split("http://").nth(1).and_then(|rest| rest.split(['/', ' ']).next()).ok_or("no address")?;
         let (send, receive) = std::sync::mpsc::channel();
         std::thread::spawn(move || lines.map_while(Result::ok).try_for_each(|line| send.send(line)));
         let mut said = String::new();
         // The accounts come once the demo is loaded.
-        while let Ok(line) = receive.recv_timeout(Duration::from_secs(if said.contains("manager-2") { 2 } else { 120 })) {
+        while let Ok(line) = receive.recv_timeout(Duration::from_secs(if said.contains("manager-2") { 2 } else { 120 }))
+        {
             said.push_str(&line);
             said.push('\n');
         }
@@ -184,12 +184,15 @@ async fn photograph(service: &Service, into: &Path) -> Outcome<()> {
     for (name, from, wanted) in PICTURES {
         browser.goto(from).await;
         if !wanted.is_empty() {
-            let select = format!("return [...document.querySelectorAll('main td a')].map((one) => one.getAttribute('href'))");
+            let select =
+                format!("return [...document.querySelectorAll('main td a')].map((one) => one.getAttribute('href'))");
             let links = browser.script(&select).await;
             let links: Vec<String> =
                 links.as_array().into_iter().flatten().filter_map(|one| one.as_str().map(str::to_owned)).collect();
             let place = match name {
-                "bench" => links.iter().find(|link| link.starts_with("/determinations/")).map(|link| format!("{link}/bench")),
+                "bench" => {
+                    links.iter().find(|link| link.starts_with("/determinations/")).map(|link| format!("{link}/bench"))
+                }
                 "drift" => links.iter().rfind(|link| link.starts_with(wanted)).map(|link| format!("{link}/drift")),
                 _ => links.iter().rfind(|link| link.starts_with(wanted)).cloned(),
             };

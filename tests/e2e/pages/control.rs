@@ -17,9 +17,10 @@ fn field_time(days: f64) -> String {
 /// Twelve values written down in the weeks before, one of them far off.
 fn history() -> String {
     let mut table = String::from("ferrotitre control values 1\nobserved_at;value [g/L];note\n");
-    for (i, value) in ["117,9", "118,2", "118,1", "117,8", "118,0", "121,5", "118,3", "117,7", "118,0", "118,1", "117,9", "118,2"]
-        .iter()
-        .enumerate()
+    for (i, value) in
+        ["117,9", "118,2", "118,1", "117,8", "118,0", "121,5", "118,3", "117,7", "118,0", "118,1", "117,9", "118,2"]
+            .iter()
+            .enumerate()
     {
         table.push_str(&format!("{};{value};\n", days_ago(60.0 - i as f64)));
     }
@@ -77,7 +78,13 @@ async fn a_chart_goes_through_its_forms_from_its_definition_to_its_plan() {
     let import = format!("{chart}/import");
     let wrong = history().replace("121,5", "121.5");
     let entries = |text: &'static str, step: &'static str| {
-        [("file_name", "bath.csv"), ("decimal_mark", "comma"), ("separator", "semicolon"), ("text", text), ("_do", step)]
+        [
+            ("file_name", "bath.csv"),
+            ("decimal_mark", "comma"),
+            ("separator", "semicolon"),
+            ("text", text),
+            ("_do", step),
+        ]
     };
     let wrong: &'static str = wrong.leak();
     let answer = post(&analyst, &import, &entries(wrong, "try")).await;
@@ -92,7 +99,7 @@ async fn a_chart_goes_through_its_forms_from_its_definition_to_its_plan() {
     assert_eq!((answer.status, app.row_counts(&["control_values"]).await), (303, vec![12]), "{}", answer.text);
 
     // A point is left out only with its cause, and the page says so beside the point.
-    let propose = format!("{chart}/phases/new");
+    let propose = format!("{chart}/phases/new?first=1&last=12");
     let form = analyst.get(&propose).await;
     let marked = "name=\"exclusions[5].value\" value=\"";
     let point = form.text.split_once(marked).and_then(|(_, rest)| rest.split('"').next()).unwrap().to_owned();
@@ -111,7 +118,8 @@ async fn a_chart_goes_through_its_forms_from_its_definition_to_its_plan() {
     entries.push(("exclusions[5].cause", "wrong aliquot"));
     entries.push(("exclusions[5].reason", "no"));
     let refused = post(&analyst, &propose, &entries).await;
-    let row = refused.text.split_once("name=\"exclusions[5].reason\"").map_or("", |(_, rest)| &rest[..rest.len().min(300)]);
+    let row =
+        refused.text.split_once("name=\"exclusions[5].reason\"").map_or("", |(_, rest)| &rest[..rest.len().min(300)]);
     assert!(refused.status == 422 && row.contains("at least 5 characters"), "{row}");
     entries.pop();
     entries.push(("exclusions[5].reason", "20 mL pipette found at the bench"));
@@ -131,7 +139,10 @@ async fn a_chart_goes_through_its_forms_from_its_definition_to_its_plan() {
         assert!(page.contains(words), "{words}: {page}");
     }
     let point = page.split_once("href=\"/control-values/").unwrap().1.split('"').next().unwrap().to_owned();
-    assert!(page.contains(&format!("<a href=\"/control-values/{point}\" aria-label=")), "the points of the picture are links");
+    assert!(
+        page.contains(&format!("<a href=\"/control-values/{point}\" aria-label=")),
+        "the points of the picture are links"
+    );
     let typed = [("value", "118.1"), ("history", "bench book 7, page 12"), ("observed_at", &field_time(2.0))];
     analyst.fill(&format!("{chart}/values/new"), &typed).await;
     assert!(manager.get(&format!("{chart}?verdict=in+control")).await.text.contains("point 13"));
@@ -139,14 +150,25 @@ async fn a_chart_goes_through_its_forms_from_its_definition_to_its_plan() {
     let review = manager.get(&format!("{chart}/review")).await;
     assert!(review.status == 200 && review.text.contains("Findings"), "{}", review.text);
 
-    let plan = manager.fill("/qc-plans/new", &[("method", "M1 v1"), ("blanks", "1"), ("charts[0].chart", "X-9"), ("charts[0].values", "1")]);
+    let plan = manager.fill(
+        "/qc-plans/new",
+        &[("method", "M1"), ("blanks", "1"), ("duplicates", "0"), ("charts[0].chart", "X-9"), ("charts[0].values", "1")],
+    );
     let plan = plan.await;
-    let correction = [("blanks", "2"), ("charts[0].chart", "X-9"), ("charts[0].values", "1"), ("method", "M1 v1"), ("reason", "two blanks from now on")];
+    let correction = [
+        ("blanks", "2"),
+        ("duplicates", "0"),
+        ("charts[0].chart", "X-9"),
+        ("charts[0].values", "1"),
+        ("method", "M1"),
+        ("reason", "two blanks from now on"),
+    ];
     manager.fill(&format!("{plan}/correction"), &correction).await;
     let run = control.run(None).await;
     let page = manager.get(&format!("/runs/{run}")).await.text;
     assert!(page.contains("1 of 1 control values on chart X-9") && page.contains("2 of 2 blanks"), "{page}");
-    let lengths = post(&analyst, "/charts/run-lengths", &[("quantity", "x"), ("baseline", "25"), ("shifts[0]", "1")]).await;
+    let lengths =
+        post(&analyst, "/charts/run-lengths", &[("quantity", "x"), ("baseline", "25"), ("shifts[0]", "1")]).await;
     // 2 P(t > 3 / sqrt(1 + 1/25)) with 24 degrees of freedom, by Simpson's rule over the density of Student's t: 0.7124 %.
     assert!(lengths.status == 200 && lengths.text.contains("0.712 %, not 0.27 %"), "{}", lengths.text);
     manager.fill(&format!("{chart}/closing"), &[("to", "closed"), ("reason", "method withdrawn")]).await;
@@ -185,7 +207,9 @@ async fn a_rule_hit_is_seen_by_the_manager_and_leads_to_a_closed_nonconformity()
     browser.click("[name=to][value='under investigation']").await;
     browser.fill("[name=reason]", "control opened the day before").await;
     send(&browser).await;
-    browser.goto(&format!("/nonconformities/new?kind=control_values&entity={}", value.rsplit('/').next().unwrap())).await;
+    browser
+        .goto(&format!("/nonconformities/new?kind=control_values&entity={}", value.rsplit('/').next().unwrap()))
+        .await;
     browser.fill("[name=title]", "bath control far too high").await;
     browser.fill("[name=scope]", "results since Monday").await;
     browser.click("[name=source][value='rule violation']").await;
