@@ -233,3 +233,11 @@ pub(super) async fn import(db: &Db, act: &Act, chart: Uuid, file: NewImport) -> 
     })
     .await
 }
+
+/// Files that a page lists, at most.
+const LISTED: i64 = 50;
+
+/// Files that were imported into a chart, newest first.
+pub(super) async fn files(db: &Db, chart: Uuid) -> Result<Vec<store::Kept>, Refusal> {
+    db.read(async |connection| store::of_subject(connection, chart, LISTED).await).await
+}

@@ -4,7 +4,7 @@ use uuid::Uuid;
 
 use crate::control_charts::judging::Criteria;
 use crate::control_charts::rules::Quantity;
-use crate::control_charts::store::plans::{self, QcPlanFacts, versions};
+use crate::control_charts::store::plans::{self, versions};
 use crate::control_charts::store::{charts, values};
 use crate::control_charts::values::{NewPoint, append, fits, of_determinations, of_run};
 use crate::control_charts::wire::Hit;
@@ -18,6 +18,7 @@ use crate::states;
 use crate::web::answer::Answer;
 use crate::web::versions::Correction;
 
+pub(crate) use plans::{PlannedChart, QcPlanFacts};
 pub(crate) use versions::{list, read};
 
 /// Every chart of a plan exists and belongs to the method.

@@ -70,3 +70,25 @@ pub(crate) async fn keep(
         .await
         .map_err(|error| from_store(error, MEANINGS))
 }
+
+/// A kept file without its text.
+#[derive(Debug, Clone, Queryable, Selectable)]
+#[diesel(table_name = imported_files)]
+pub(crate) struct Kept {
+    pub(crate) file_name: String,
+    pub(crate) digest: String,
+    pub(crate) records: i32,
+    pub(crate) recorded_at: DateTime<Utc>,
+    pub(crate) recorded_by: AccountId,
+}
+
+/// Files that were imported into something, newest first.
+pub(crate) async fn of_subject(mut connection: &Connection, subject: Uuid, limit: i64) -> Result<Vec<Kept>, Refusal> {
+    Ok(imported_files::table
+        .filter(imported_files::subject_id.eq(subject))
+        .order(imported_files::id.desc())
+        .limit(limit)
+        .select(Kept::as_select())
+        .load(&mut connection)
+        .await?)
+}

@@ -8,7 +8,7 @@ use crate::methods::service as methods;
 use crate::pages::form::Choice;
 use crate::pages::show;
 use crate::refusal::Refusal;
-use crate::standards::primary;
+use crate::standards::{primary, reagents};
 use crate::titrants::service as titrants;
 use crate::web::paging::Listing;
 
@@ -74,6 +74,12 @@ pub(crate) async fn standards(db: &Db, version: bool) -> Result<Vec<Choice>, Ref
         if version { view.version_id } else { view.id }
     };
     Ok(usable.map(|lot| Choice::thing(id(&lot), &lot.facts.code, lot.facts.substance.clone())).collect())
+}
+
+/// Reagent lots.
+pub(crate) async fn reagents(db: &Db) -> Result<Vec<Choice>, Refusal> {
+    let lots = reagents::list(db, &first_page()).await?.items.into_iter();
+    Ok(lots.map(|lot| Choice::thing(lot.id, &lot.facts.code, lot.facts.substance)).collect())
 }
 
 /// Words as choices.

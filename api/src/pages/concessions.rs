@@ -90,6 +90,7 @@ pub(crate) async fn request_concession(
     let all = ["balance", "burette", "piston burette", "pipette", "flask", "thermometer"];
     items.extend(choices::equipment(&db, &all).await?);
     items.extend(choices::standards(&db, false).await?);
+    items.extend(choices::reagents(&db).await?);
     let form = Form::new("Ask for a concession", "Ask", "/concessions")
         .with([
             Field::new("item_kind", "Kind of item", Kind::Choice(kinds)),

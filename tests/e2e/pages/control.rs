@@ -99,7 +99,7 @@ async fn a_chart_goes_through_its_forms_from_its_definition_to_its_plan() {
     assert_eq!((answer.status, app.row_counts(&["control_values"]).await), (303, vec![12]), "{}", answer.text);
 
     // A point is left out only with its cause, and the page says so beside the point.
-    let propose = format!("{chart}/phases/new");
+    let propose = format!("{chart}/phases/new?first=1&last=12");
     let form = analyst.get(&propose).await;
     let marked = "name=\"exclusions[5].value\" value=\"";
     let point = form.text.split_once(marked).and_then(|(_, rest)| rest.split('"').next()).unwrap().to_owned();
@@ -152,14 +152,15 @@ async fn a_chart_goes_through_its_forms_from_its_definition_to_its_plan() {
 
     let plan = manager.fill(
         "/qc-plans/new",
-        &[("method", "M1 v1"), ("blanks", "1"), ("charts[0].chart", "X-9"), ("charts[0].values", "1")],
+        &[("method", "M1"), ("blanks", "1"), ("duplicates", "0"), ("charts[0].chart", "X-9"), ("charts[0].values", "1")],
     );
     let plan = plan.await;
     let correction = [
         ("blanks", "2"),
+        ("duplicates", "0"),
         ("charts[0].chart", "X-9"),
         ("charts[0].values", "1"),
-        ("method", "M1 v1"),
+        ("method", "M1"),
         ("reason", "two blanks from now on"),
     ];
     manager.fill(&format!("{plan}/correction"), &correction).await;

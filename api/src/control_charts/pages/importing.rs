@@ -3,6 +3,7 @@
 use actix_web::{HttpResponse, routes, web};
 use uuid::Uuid;
 
+use crate::accounts::service as accounts;
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::acts::RecordControlValues;
 use crate::control_charts::import::{self, ImportView};
@@ -14,6 +15,7 @@ use crate::pages::form::{Choice, Field, Form, Kind, Sent, onward};
 use crate::pages::sheet::{Cell, Part, Section, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
+use crate::refusal::Refusal;
 use crate::web::problem::Problem;
 
 /// Imports values from a table.
@@ -68,6 +70,28 @@ pub(super) async fn import_values(
             }
         })
         .await
+}
+
+/// Files that were imported into a chart.
+pub(super) async fn files(db: &Db, chart: Uuid) -> Result<Option<Part>, Refusal> {
+    let files = import::files(db, chart).await?;
+    let people: Vec<Uuid> = files.iter().map(|file| file.recorded_by.0).collect();
+    let people = accounts::names(db, &people).await?;
+    let row = |file: crate::imports::store::Kept| {
+        vec![
+            Cell::text(file.file_name),
+            Cell::number(file.records.to_string()),
+            Cell::text(show::time(file.recorded_at)),
+            Cell::text(people.get(&file.recorded_by.0).cloned().unwrap_or_default()),
+            Cell::text(file.digest),
+        ]
+    };
+    let table = Table {
+        columns: vec!["File", "Values", "Imported", "By", "SHA-256"],
+        rows: files.into_iter().map(row).collect(),
+        ..Table::default()
+    };
+    Ok((!table.rows.is_empty()).then_some(Part::Table(table)))
 }
 
 fn summary(shell: &Shell, unit: &str, view: &ImportView) -> Vec<Section> {

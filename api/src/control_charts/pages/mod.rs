@@ -311,11 +311,13 @@ pub(super) async fn read_chart(
     if let Some(words) = listed.caution {
         sheet = sheet.section("view", "Another view", Part::Alert(vec![words]));
     }
+    let files = importing::files(&db, *id).await?;
     sheet
         .section("values", "Values", Part::Table(values))
         .section("rules", "Rules", Part::Table(charts::rule_table(&shell, &chart.rules)))
         .section_of("lengths", "False alarms", charts::lengths(&shell, &chart))
         .section_of("statistics", "Statistics", charts::statistics(&shell, &chart))
+        .section_of("files", "Imported files", files)
         .section("about", "About", Part::Facts(about(&shell, &db, &chart).await?))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={id}"))
         .help(

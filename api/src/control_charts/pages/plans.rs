@@ -9,8 +9,7 @@ use uuid::Uuid;
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::Action;
 use crate::auth::permissions::acts::{DefineCharts, ReadRecords};
-use crate::control_charts::store::plans::QcPlanFacts;
-use crate::control_charts::taking as service;
+use crate::control_charts::taking::{self as service, PlannedChart, QcPlanFacts};
 use crate::db::Db;
 use crate::labels;
 use crate::pages::choices;
@@ -63,7 +62,7 @@ async fn chart_codes(db: &Db, facts: &QcPlanFacts) -> Result<HashMap<Uuid, Strin
 }
 
 fn told(facts: &QcPlanFacts, codes: &HashMap<Uuid, String>) -> String {
-    let one = |planned: &crate::control_charts::store::plans::PlannedChart| {
+    let one = |planned: &PlannedChart| {
         format!("{} x {}", planned.values, codes.get(&planned.chart).map_or("", String::as_str))
     };
     facts.charts.0.iter().map(one).collect::<Vec<_>>().join(", ")
