@@ -283,7 +283,14 @@ pub(super) async fn chart(db: &Db, id: Uuid, format: Format) -> Result<(Spool, S
     let mut spool = Spool::new(format, POINTS)?;
     let mut before = None;
     loop {
-        let listing = PointListing { limit: Some(POINTS_AT_ONCE), before, from: None, until: None, verdict: None, as_judged_by: None };
+        let listing = PointListing {
+            limit: Some(POINTS_AT_ONCE),
+            before,
+            from: None,
+            until: None,
+            verdict: None,
+            as_judged_by: None,
+        };
         let page = charts::points(db, id, &listing).await?;
         for point in &page.items {
             spool.row(&of_point(point)?)?;
