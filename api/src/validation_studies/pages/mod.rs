@@ -42,7 +42,7 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .service(forms::conclude)
         .service(signing::decide_plan)
         .service(signing::review)
-        .service(signing::approve);
+        .service(signing::approve_conclusion);
 }
 
 /// A limit in words.

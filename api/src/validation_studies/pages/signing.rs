@@ -149,7 +149,7 @@ pub(super) async fn review(
 #[routes]
 #[get("/validation/{id}/{step:approval|rejection}")]
 #[post("/validation/{id}/{step:approval|rejection}")]
-pub(super) async fn approve(
+pub(super) async fn approve_conclusion(
     who: Allowed<ApproveValidation>,
     shell: Shell,
     db: web::Data<Db>,
