@@ -66,6 +66,7 @@ pub(super) async fn export_iron_result_workbook(
 pub struct DeterminationExport {
     /// json, csv or xlsx; json if not given.
     #[serde(default)]
+    #[param(inline)]
     pub format: Format,
     /// Only recorded at or after this time.
     pub from: Option<DateTime<Utc>>,
@@ -84,6 +85,7 @@ pub struct DeterminationExport {
 pub struct ExportForm {
     /// json, csv or xlsx; json if not given.
     #[serde(default)]
+    #[param(inline)]
     pub format: Format,
 }
 

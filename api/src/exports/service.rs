@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::Serialize;
-use serde_json::{Value, json};
+use serde_json::json;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
