@@ -271,7 +271,7 @@ fn about(view: &NonconformityView, people: &Names) -> Vec<Fact> {
 
 fn step_table(view: &NonconformityView, people: &Names) -> Table {
     let row = |step: &crate::nonconformities::wire::StepRecord| {
-        let outcome = step.effective.map(|good| Cell::state(if good { "good" } else { "not effective" }));
+        let outcome = step.effective.map(|good| Cell::state(if good { "effective" } else { "not effective" }));
         vec![
             Cell::text(step.kind.clone()),
             Cell::text(step.words.clone()),

@@ -10,6 +10,7 @@ use crate::auth::allowed::Allowed;
 use crate::auth::permissions::Action;
 use crate::auth::permissions::acts::ReadRecords;
 use crate::concessions;
+use crate::control_charts::pages::shown;
 use crate::control_charts::wire::PhaseView;
 use crate::control_charts::{phases, service as charts};
 use crate::db::Db;
@@ -183,7 +184,7 @@ async fn control(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
                 format!("/control-values/{}", value.row.id),
             ),
             Cell::state(value.row.verdict.clone()),
-            Cell::number(shell.n(format!("{} {}", value.row.value, value.unit))),
+            Cell::number(format!("{} {}", shown(shell, &value.row.value), value.unit)),
             Cell::text(value.rules.clone()),
             Cell::text(value.state.clone()),
             Cell::text(show::time(value.row.observed_at)),

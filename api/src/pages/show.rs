@@ -54,6 +54,7 @@ pub(crate) fn until_day(last: NaiveDate) -> String {
     match (last - Local::now().date_naive()).num_days() {
         days @ ..0 => format!("overdue by {} d", -days),
         0 => "last day today".to_owned(),
+        1 => "1 day left".to_owned(),
         days => format!("{days} days left"),
     }
 }
@@ -82,8 +83,8 @@ pub(crate) fn shape(state: &str) -> &'static str {
         "contained" | "investigating" | "action" | "verifying" | "preliminary" | "submitted" | "in validation"
         | "standardising" | "closed" | "accepted" | "in analysis" | "running" | "complete" => "half",
         "reviewed" => "most",
-        "valid" | "established" | "conforms" | "approved" | "released" | "in use" | "in service" | "active"
-        | "granted" | "reported" | "used" | "met" | "good" | "passed" | "in control" | "meets" => "full",
+        "effective" | "valid" | "established" | "conforms" | "approved" | "released" | "in use" | "in service"
+        | "active" | "granted" | "reported" | "used" | "met" | "good" | "passed" | "in control" | "meets" => "full",
         "investigate"
         | "soon"
         | "under investigation"

@@ -10,6 +10,7 @@ use crate::auth::allowed::Allowed;
 use crate::auth::permissions::Action;
 use crate::auth::permissions::acts::{ConductRuns, ReadRecords, ReleaseRuns};
 use crate::config::Policy;
+use crate::control_charts::pages::shown;
 use crate::db::Db;
 use crate::determinations::pages as determination_pages;
 use crate::determinations::service as determinations;
@@ -203,7 +204,7 @@ fn control_values(shell: &Shell, run: &RunView) -> Table {
             Cell::link(value.chart_code.clone(), format!("/charts/{}", value.chart)),
             Cell::link(format!("point {}", value.position), format!("/control-values/{}", value.id)),
             Cell::state(value.verdict.clone()),
-            Cell::number(shell.n(format!("{} {}", value.value, value.unit))),
+            Cell::number(format!("{} {}", shown(shell, &value.value), value.unit)),
             Cell::text(hits.collect::<Vec<_>>().join("; ")),
             Cell::text(if value.valid { "counts" } else { "invalid, with a cause" }),
         ]

@@ -30,6 +30,7 @@ use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::refusal::Refusal;
 use crate::web::body::Params;
+use crate::web::decimal::Decimal;
 use crate::web::problem::Problem;
 
 /// Verdicts a value can get.
@@ -76,6 +77,13 @@ fn phase_names(phases: &[PhaseView]) -> HashMap<Uuid, i32> {
 /// A figure of a chart.
 fn figure(shell: &Shell, value: f64) -> String {
     shell.n(show::figure(value, 5))
+}
+
+/// A value: as it was entered, or, if it was computed with more digits than anybody reads, to seven figures.
+pub(crate) fn shown(shell: &Shell, value: &Decimal) -> String {
+    let text = value.to_string();
+    let digits = text.chars().filter(char::is_ascii_digit).count();
+    shell.n(if digits > 8 { show::figure(value.value(), 7) } else { text })
 }
 
 /// Rules a point completed, in words.
@@ -135,7 +143,7 @@ pub(super) async fn list_charts(
             Cell::state(last.as_ref().map_or("no value yet", |point| point.verdict.as_str())),
             Cell::text(chart.title),
             Cell::text(format!("{}, {}", chart.quantity, chart.unit)),
-            Cell::number(last.as_ref().map(|point| shell.n(&point.value)).unwrap_or_default()),
+            Cell::number(last.as_ref().map(|point| shown(&shell, &point.value)).unwrap_or_default()),
             Cell::text(last.map(|point| show::time(point.observed_at)).unwrap_or_default()),
             Cell::text(phase.map_or_else(|| "no limits yet".to_owned(), |p| format!("{}, {}", p.state, origin(p)))),
             Cell::number(chart.points.to_string()),
@@ -235,7 +243,7 @@ fn value_rows(shell: &Shell, points: &[PointView], phases: &HashMap<Uuid, i32>, 
         vec![
             Cell::link(format!("point {}", point.position), format!("/control-values/{}", point.id)),
             Cell::state(point.verdict.clone()),
-            Cell::number(shell.n(&point.value)),
+            Cell::number(shown(shell, &point.value)),
             Cell::number(z.unwrap_or_default()),
             Cell::text(hits(&point.hits)),
             Cell::text(

@@ -3,7 +3,7 @@
 use actix_web::{HttpResponse, get, routes, web};
 use uuid::Uuid;
 
-use super::figure;
+use super::{figure, shown};
 use crate::accounts::service as accounts;
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::Action;
@@ -127,7 +127,7 @@ pub(super) async fn read_value(
     let nonconformity = format!("/nonconformities/new?kind=control_values&entity={id}");
     let mut sheet = Sheet::new(&shell, "Control value", format!("{}, point {}", chart.code, point.position))
         .state(point.verdict.clone())
-        .lead(format!("{} {}, observed {}", shell.n(&point.value), chart.unit, show::time(point.observed_at)))
+        .lead(format!("{} {}, observed {}", shown(&shell, &point.value), chart.unit, show::time(point.observed_at)))
         .way(disposes, "Say what became of it", format!("{path}/disposition"))
         .way(open, "Open a nonconformity", nonconformity)
         .way(true, "Back to the chart", format!("/charts/{}", chart.id));
