@@ -51,7 +51,7 @@ fn components(making: &mut Making<'_>, points: &[&Point]) -> Option<OneWay> {
         return None;
     }
     let sizes: Vec<usize> = groups.iter().map(|(_, group)| group.len()).collect();
-    if sizes.iter().any(|size| *size == 1) {
+    if sizes.contains(&1) {
         let alone: Vec<&str> =
             groups.iter().filter(|(_, group)| group.len() == 1).map(|(name, _)| name.as_str()).collect();
         making.note(format!("a group of one says nothing of the repeatability: {}", alone.join(", ")));
