@@ -152,7 +152,13 @@ async fn a_chart_goes_through_its_forms_from_its_definition_to_its_plan() {
 
     let plan = manager.fill(
         "/qc-plans/new",
-        &[("method", "M1"), ("blanks", "1"), ("duplicates", "0"), ("charts[0].chart", "X-9"), ("charts[0].values", "1")],
+        &[
+            ("method", "M1"),
+            ("blanks", "1"),
+            ("duplicates", "0"),
+            ("charts[0].chart", "X-9"),
+            ("charts[0].values", "1"),
+        ],
     );
     let plan = plan.await;
     let correction = [
