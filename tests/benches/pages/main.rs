@@ -29,13 +29,14 @@ const MEASURE: &str = "const done = arguments[arguments.length - 1]; const look 
     done({ paint: paint.startTime, bytes: [page, ...files].reduce((sum, one) => sum + of(one), 0), page: of(page), drawn, \
     links: [...document.querySelectorAll('a[href^=\"/\"]')].map((one) => one.getAttribute('href')) }); }; look();";
 
-/// What the README shows: name of the picture, first link that leads there, and where to look for it.
-const PICTURES: [(&str, &str, &str); 5] = [
-    ("bench", "/determinations", "/bench"),
-    ("determination", "/determinations", "/determinations/"),
-    ("chart", "/charts", "/charts/"),
-    ("drift", "/titrants", "/titrants/"),
-    ("day", "/day", ""),
+/// What the README shows: name of the picture, page to begin at, link on it to follow (the last that fits), and what is
+/// added to its address.
+const PICTURES: [(&str, &str, &str, &str); 5] = [
+    ("day", "/day", "", ""),
+    ("bench", "/day", "#begun td a[href^='/determinations/']", "/bench"),
+    ("determination", "/determinations", "main td a[href^='/determinations/']", "?lower=118&upper=122&guard=U"),
+    ("chart", "/charts", "main td a", ""),
+    ("drift", "/day", "#lots td a[href^='/titrants/']", ""),
 ];
 
 fn main() -> Outcome<()> {
@@ -180,23 +181,14 @@ fn report(seen: &BTreeMap<String, Line>) {
 async fn photograph(service: &Service, into: &Path) -> Outcome<()> {
     let browser = service.signed_in("manager-1").await?;
     browser.prefer("light").await;
-    let size = serde_json::json!({ "width": 1280, "height": 860, "deviceScaleFactor": 1, "mobile": false });
-    for (name, from, wanted) in PICTURES {
+    let size = serde_json::json!({ "width": 1100, "height": 880, "deviceScaleFactor": 1, "mobile": false });
+    for (name, from, link, added) in PICTURES {
         browser.goto(from).await;
-        if !wanted.is_empty() {
-            let select =
-                format!("return [...document.querySelectorAll('main td a')].map((one) => one.getAttribute('href'))");
-            let links = browser.script(&select).await;
-            let links: Vec<String> =
-                links.as_array().into_iter().flatten().filter_map(|one| one.as_str().map(str::to_owned)).collect();
-            let place = match name {
-                "bench" => {
-                    links.iter().find(|link| link.starts_with("/determinations/")).map(|link| format!("{link}/bench"))
-                }
-                "drift" => links.iter().rfind(|link| link.starts_with(wanted)).map(|link| format!("{link}/drift")),
-                _ => links.iter().rfind(|link| link.starts_with(wanted)).cloned(),
-            };
-            browser.goto(&place.ok_or_else(|| format!("no link for the picture {name}"))?).await;
+        if !link.is_empty() {
+            let last = format!("return [...document.querySelectorAll(\"{link}\")].pop()?.getAttribute('href')");
+            let place = browser.script(&last).await;
+            let place = place.as_str().ok_or_else(|| format!("no link for the picture {name}"))?;
+            browser.goto(&format!("{place}{added}")).await;
         }
         browser.command("Emulation.setDeviceMetricsOverride", size.clone()).await;
         tokio::time::sleep(Duration::from_millis(300)).await;
