@@ -78,7 +78,7 @@ pub(super) async fn read_validation_answer(
 
 /// Draws the answer to one characteristic.
 #[utoipa::path(tag = "validation", params(("id" = Uuid, Path, description = "Characteristic")), responses((status = 200, description = "The picture", content_type = "image/svg+xml", body = String)))]
-#[get("/validation-characteristics/{id}.svg")]
+#[get("/validation-characteristics/{id}/answer.svg")]
 pub(super) async fn draw_validation_answer(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,

@@ -33,7 +33,7 @@ async fn the_demo_validates_m3_with_all_characteristics_and_says_where_it_fails(
     for one in all {
         let expected = if one["kind"] == "selectivity" { "does not meet" } else { "meets" };
         assert_eq!(one["verdict"], expected, "{}: {} {}", one["kind"], one["judgements"], one["missing"]);
-        let picture = format!("/validation-characteristics/{}.svg", one["characteristic"].as_str().unwrap());
+        let picture = format!("/validation-characteristics/{}/answer.svg", one["characteristic"].as_str().unwrap());
         assert_eq!(auditor.get(&picture).await.status, 200, "{}", one["kind"]);
     }
     let failed = all.iter().find(|one| one["kind"] == "selectivity").unwrap();

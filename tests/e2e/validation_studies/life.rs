@@ -80,7 +80,8 @@ async fn a_study_lives_from_its_plan_to_a_flag_on_a_result() {
         (&json!("table"), &json!(3))
     );
     app.analyst.post(&path, &file(&rows)).await.refused(409, "already_exists");
-    let picture = app.auditor.get(&format!("/validation-characteristics/{}.svg", study.characteristics[1])).await;
+    let picture =
+        app.auditor.get(&format!("/validation-characteristics/{}/answer.svg", study.characteristics[1])).await;
     assert_eq!((picture.status, picture.header("content-type")), (200, "image/svg+xml"));
     assert_eq!(picture.text.matches("<title>datum ").count(), 12, "six points found and six residuals");
 

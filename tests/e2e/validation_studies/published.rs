@@ -67,11 +67,11 @@ async fn precision_agrees_with_published_analyses_of_variance() {
     assert!(interval["low"].as_f64() < Some(0.08715) && interval["high"].as_f64() > Some(0.08715), "{interval}");
 
     let all = reference("08_interlab_anova_robust.json");
-    // Vogel prints SSB 0.0593 with 2 degrees of freedom and MSW 0.00153; its MSB of 0.0297 is half of the rounded SSB.
+    // Vogel prints SSB 0.0593 and SSW 0.0138 with 2 and 9 degrees of freedom; its mean squares are of the rounded sums.
     let vogel = record_of(&all, "VOGEL_titration_anova");
     let answer = study.record(1, &grouped(&groups_of(&vogel["data_by_analyst_mL"]))).await;
     near(&answer, "ms_between", 0.0593 / 2.0, 2.5e-5);
-    near(&answer, "ms_within", 0.001_53, 5e-6);
+    near(&answer, "ms_within", 0.0138 / 9.0, 5e-5 / 9.0);
     // USP 29 general chapter 1010: MSB 3.55, MSW 0.102, grand mean 100.96.
     let usp = record_of(&all, "USP1010_precision");
     let answer = study.record(2, &grouped(&groups_of(&usp["data_by_run"]))).await;
