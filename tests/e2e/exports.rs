@@ -199,7 +199,7 @@ async fn every_formula_of_a_workbook_gives_what_the_service_computed() {
     // Three titres and two blanks with difference, correction and temperature, dilution, budget of eleven inputs.
     assert!(compared > 100, "{compared}");
     let budget = book.rows("Budget");
-    assert!(budget.iter().flatten().any(|cell| cell.to_string() == "still holds"), "{budget:?}");
+    assert!(budget.iter().flatten().any(|cell| *cell == "still holds"), "{budget:?}");
     let titrations = book.rows("Titrations");
     let fates: Vec<String> = titrations[1..].iter().map(|row| row[4].to_string()).collect();
     assert_eq!(fates, ["rough", "used", "used", "used"]);
@@ -220,7 +220,7 @@ async fn a_titre_changed_in_the_workbook_changes_the_result_as_the_service_would
     let export = bench.lab.app.auditor.get(&format!("/determinations/{}/workbook.xlsx", text(&first, "id"))).await;
     let mut book = Book::open(export.bytes.clone());
     // The final reading of the first titre: 23.18 becomes 23.14, in another determination as in the file.
-    let at = book.rows("Readings").iter().position(|row| row[0].to_string() == "R_f(V2)").unwrap();
+    let at = book.rows("Readings").iter().position(|row| row[0] == "R_f(V2)").unwrap();
     let changed = with_number(&export.bytes, 2, &format!("C{}", at + 1), "23.14");
     let mut book = Book::open(recalculated(&changed).await);
     let mut titres = TITRES;

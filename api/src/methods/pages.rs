@@ -88,6 +88,7 @@ fn rule_fields() -> Vec<Field> {
         rule("correct_temperature", "Bring volumes to 20 °C", Kind::YesNo).value("true"),
         rule("factor", "Concentration of the titrant", Kind::Choice(words(&["in force", "interpolated"])))
             .value("in force")
+            .optional()
             .help("In force: the factor at the time of use. Interpolated: between that one and the next, once there is one."),
         rule("blank", "Blank", Kind::Choice(words(&["subtract", "none"]))).value("subtract"),
         rule("end_point_u_ml", "Standard uncertainty of the end point's bias, mL", Kind::Decimal),

@@ -1,6 +1,7 @@
 //! Titrant lots: how their concentration is known, and which one is in force when.
 
 pub(crate) mod drift;
+pub(crate) mod factors;
 mod handlers;
 pub(crate) mod pages;
 pub(crate) mod service;

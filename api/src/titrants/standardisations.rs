@@ -1,9 +1,9 @@
 //! Use cases of standardisations.
 
-use chrono::{DateTime, Duration, Utc};
+use chrono::Duration;
 use ferrotitre_core::chemistry::indicator;
 use ferrotitre_core::determination::{
-    Burette, Factor, Following, Replicate, Segment, Standardisation, StandardisationResult, Standing, standardise,
+    Burette, Replicate, Segment, Standardisation, StandardisationResult, Standing, standardise,
 };
 use ferrotitre_core::lifecycle::EntityKind;
 use sha2::{Digest, Sha256};
@@ -20,6 +20,7 @@ use crate::refusal::{Code, FieldErrors, Refusal};
 use crate::sign_offs::{self, Content, Meaning, NewSignature};
 use crate::standards::primary;
 use crate::states::{self, NewMove};
+use crate::titrants::factors::core_factor;
 use crate::titrants::service::{self, Source, concentration_view, electrons, reference, usable_standard, vessel};
 use crate::titrants::store::{self, StandardisationRow, StandardisationTitrationRow, TitrantRow};
 use crate::titrants::wire::{
@@ -194,43 +195,6 @@ async fn facts(
         factor_limits: (titrant.factor_low.value(), titrant.factor_high.value()),
         replicates,
     })
-}
-
-/// A factor for core.
-pub(crate) fn core_factor(factor: &store::FactorRow, lot: &TitrantRow) -> Result<Factor, Refusal> {
-    Ok(Factor {
-        id: factor.id.to_string(),
-        lot: lot.code.clone(),
-        electrons: electrons(lot)?,
-        concentration: factor.concentration.value(),
-        u: factor.standard_uncertainty.value(),
-        dof: factor.degrees_of_freedom.as_ref().map(Decimal::value),
-        following: None,
-    })
-}
-
-/// The same factor for a titration at a moment, with the one that followed it.
-///
-/// A factor that follows begins after the one in force; none is taken that began before the titration, since that one would
-/// have been in force.
-pub(crate) fn interpolated_factor(
-    factor: &store::FactorRow,
-    lot: &TitrantRow,
-    at: DateTime<Utc>,
-    of_lot: &[store::FactorRow],
-) -> Result<Factor, Refusal> {
-    let next = of_lot.iter().find(|next| next.titrant_id == lot.id && next.valid_from > factor.valid_from);
-    let following = next.filter(|next| next.valid_from > at).map(|next| {
-        let whole = (next.valid_from - factor.valid_from).as_seconds_f64();
-        Following {
-            id: next.id.to_string(),
-            concentration: next.concentration.value(),
-            u: next.standard_uncertainty.value(),
-            dof: next.degrees_of_freedom.as_ref().map(Decimal::value),
-            passed: (at - factor.valid_from).as_seconds_f64() / whole,
-        }
-    });
-    Ok(Factor { following, ..core_factor(factor, lot)? })
 }
 
 fn replicate(row: &StandardisationTitrationRow, superseded: bool, state: &str) -> Replicate {

@@ -55,6 +55,61 @@ async fn post(visitor: &Visitor, path: &str, entries: &[(&str, &str)]) -> Page {
     visitor.post(path, &sent).await
 }
 
+/// Imports the history of a chart through its page, after trying it.
+async fn import_history(control: &Control, analyst: &Visitor, chart: &str) {
+    let app = control.app();
+    // Tried first: the wrong cell is named by its line, nothing is stored.
+    let import = format!("{chart}/import");
+    let wrong = history().replace("121,5", "121.5");
+    let entries = |text: &'static str, step: &'static str| {
+        [
+            ("file_name", "bath.csv"),
+            ("decimal_mark", "comma"),
+            ("separator", "semicolon"),
+            ("text", text),
+            ("_do", step),
+        ]
+    };
+    let wrong: &'static str = wrong.leak();
+    let answer = post(analyst, &import, &entries(wrong, "try")).await;
+    assert!(answer.status == 422 && answer.text.contains("121.5") && answer.text.contains("line 8"), "{}", answer.text);
+    let answer = post(analyst, &import, &entries(wrong, "import")).await;
+    assert_eq!(answer.status, 422);
+    let good: &'static str = history().leak();
+    let answer = post(analyst, &import, &entries(good, "try")).await;
+    assert!(answer.status == 200 && answer.text.contains("nothing is stored yet"), "{}", answer.text);
+    assert_eq!(app.row_counts(&["control_values"]).await, [0]);
+    let answer = post(analyst, &import, &entries(good, "import")).await;
+    assert_eq!((answer.status, app.row_counts(&["control_values"]).await), (303, vec![12]), "{}", answer.text);
+}
+
+/// Makes a plan that names the chart, and corrects it.
+async fn plan_controls(control: &Control, manager: &Visitor) {
+    let plan = manager.fill(
+        "/qc-plans/new",
+        &[
+            ("method", "M1"),
+            ("blanks", "1"),
+            ("duplicates", "0"),
+            ("charts[0].chart", "X-9"),
+            ("charts[0].values", "1"),
+        ],
+    );
+    let plan = plan.await;
+    let correction = [
+        ("blanks", "2"),
+        ("duplicates", "0"),
+        ("charts[0].chart", "X-9"),
+        ("charts[0].values", "1"),
+        ("method", "M1"),
+        ("reason", "two blanks from now on"),
+    ];
+    manager.fill(&format!("{plan}/correction"), &correction).await;
+    let run = control.run(None).await;
+    let page = manager.get(&format!("/runs/{run}")).await.text;
+    assert!(page.contains("1 of 1 control values on chart X-9") && page.contains("2 of 2 blanks"), "{page}");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_chart_goes_through_its_forms_from_its_definition_to_its_plan() {
     let control = Control::open().await;
@@ -74,29 +129,7 @@ async fn a_chart_goes_through_its_forms_from_its_definition_to_its_plan() {
     let chart = manager.fill("/charts/new", &definition).await;
     let id = chart.rsplit('/').next().unwrap().to_owned();
 
-    // Tried first: the wrong cell is named by its line, nothing is stored.
-    let import = format!("{chart}/import");
-    let wrong = history().replace("121,5", "121.5");
-    let entries = |text: &'static str, step: &'static str| {
-        [
-            ("file_name", "bath.csv"),
-            ("decimal_mark", "comma"),
-            ("separator", "semicolon"),
-            ("text", text),
-            ("_do", step),
-        ]
-    };
-    let wrong: &'static str = wrong.leak();
-    let answer = post(&analyst, &import, &entries(wrong, "try")).await;
-    assert!(answer.status == 422 && answer.text.contains("121.5") && answer.text.contains("line 8"), "{}", answer.text);
-    let answer = post(&analyst, &import, &entries(wrong, "import")).await;
-    assert_eq!(answer.status, 422);
-    let good: &'static str = history().leak();
-    let answer = post(&analyst, &import, &entries(good, "try")).await;
-    assert!(answer.status == 200 && answer.text.contains("nothing is stored yet"), "{}", answer.text);
-    assert_eq!(app.row_counts(&["control_values"]).await, [0]);
-    let answer = post(&analyst, &import, &entries(good, "import")).await;
-    assert_eq!((answer.status, app.row_counts(&["control_values"]).await), (303, vec![12]), "{}", answer.text);
+    import_history(&control, &analyst, &chart).await;
 
     // A point is left out only with its cause, and the page says so beside the point.
     let propose = format!("{chart}/phases/new?first=1&last=12");
@@ -150,29 +183,7 @@ async fn a_chart_goes_through_its_forms_from_its_definition_to_its_plan() {
     let review = manager.get(&format!("{chart}/review")).await;
     assert!(review.status == 200 && review.text.contains("Findings"), "{}", review.text);
 
-    let plan = manager.fill(
-        "/qc-plans/new",
-        &[
-            ("method", "M1"),
-            ("blanks", "1"),
-            ("duplicates", "0"),
-            ("charts[0].chart", "X-9"),
-            ("charts[0].values", "1"),
-        ],
-    );
-    let plan = plan.await;
-    let correction = [
-        ("blanks", "2"),
-        ("duplicates", "0"),
-        ("charts[0].chart", "X-9"),
-        ("charts[0].values", "1"),
-        ("method", "M1"),
-        ("reason", "two blanks from now on"),
-    ];
-    manager.fill(&format!("{plan}/correction"), &correction).await;
-    let run = control.run(None).await;
-    let page = manager.get(&format!("/runs/{run}")).await.text;
-    assert!(page.contains("1 of 1 control values on chart X-9") && page.contains("2 of 2 blanks"), "{page}");
+    plan_controls(&control, &manager).await;
     let lengths =
         post(&analyst, "/charts/run-lengths", &[("quantity", "x"), ("baseline", "25"), ("shifts[0]", "1")]).await;
     // 2 P(t > 3 / sqrt(1 + 1/25)) with 24 degrees of freedom, by Simpson's rule over the density of Student's t: 0.7124 %.
