@@ -3,7 +3,7 @@
 use actix_web::{HttpResponse, get, web};
 use uuid::Uuid;
 
-use super::limits_text;
+use super::{limits_text, words};
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::Action;
 use crate::auth::permissions::acts::ReadRecords;
@@ -27,7 +27,7 @@ pub(super) fn statistics(shell: &Shell, found: &[Statistic]) -> Table {
                 "{} to {} ({} %)",
                 figure(interval.low),
                 figure(interval.high),
-                shell.n(100.0 * interval.confidence)
+                shell.n((1e8 * interval.confidence).round() / 1e6)
             )
         });
         vec![
@@ -52,7 +52,7 @@ pub(super) fn judgements(shell: &Shell, judged: &[Judgement]) -> Table {
     let end = |limit: Option<f64>| limit.map(|limit| shell.n(limit)).unwrap_or_default();
     let rows = judged.iter().map(|one| {
         vec![
-            Cell::text(one.statistic.clone()),
+            Cell::text(words(&one.statistic)),
             Cell::text(one.of.clone().unwrap_or_default()),
             Cell::number(format!("{} {}", shell.n(show::figure(one.value, 5)), unit(&one.unit))),
             Cell::text(one.rule.words()),

@@ -19,7 +19,8 @@ use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::refusal::Refusal;
 use crate::validation_studies::answer::{CharacteristicAnswer, StudyAnswers};
-use crate::validation_studies::kinds::Limit;
+use crate::validation_studies::catalogue::Meaning;
+use crate::validation_studies::kinds::{Limit, Rule};
 use crate::validation_studies::reading;
 use crate::validation_studies::wire::{ConclusionView, StudyView};
 use crate::web::body::Params;
@@ -50,12 +51,22 @@ fn limit_text(shell: &Shell, limit: &Limit) -> String {
     let unit = if limit.unit == "1" { String::new() } else { format!(" {}", limit.unit) };
     let range = match (&limit.lower, &limit.upper) {
         (Some(lower), Some(upper)) if lower == upper => format!("{}{unit}", shell.n(lower)),
-        (Some(lower), Some(upper)) => format!("{} to {}{unit}", shell.n(lower), shell.n(upper)),
+        (Some(lower), Some(upper)) => format!("from {} to {}{unit}", shell.n(lower), shell.n(upper)),
         (Some(lower), None) => format!("at least {}{unit}", shell.n(lower)),
         (None, Some(upper)) => format!("at most {}{unit}", shell.n(upper)),
         (None, None) => String::new(),
     };
-    format!("{}: {} {range}", limit.statistic, limit.rule.words())
+    let of = words(&limit.statistic);
+    match limit.rule {
+        Rule::Value => format!("{of} {range}"),
+        Rule::Interval => format!("{of}, whole interval: {range}"),
+        Rule::Covers => format!("{of}, interval covers {range}"),
+    }
+}
+
+/// A statistic as the trade calls it.
+fn words(statistic: &str) -> &str {
+    Meaning::named(statistic).map_or(statistic, |meaning| meaning.title)
 }
 
 fn limits_text(shell: &Shell, limits: &[Limit]) -> String {
@@ -70,7 +81,7 @@ fn deciding(shell: &Shell, answer: &CharacteristicAnswer) -> String {
         |judgement| {
             let of = judgement.of.as_ref().map(|of| format!(" of {of}")).unwrap_or_default();
             let unit = if judgement.unit == "1" { "" } else { judgement.unit.as_str() };
-            format!("{}{of} = {} {unit}", judgement.statistic, shell.n(show::figure(judgement.value, 4)))
+            format!("{}{of} = {} {unit}", words(&judgement.statistic), shell.n(show::figure(judgement.value, 4)))
         },
     )
 }
@@ -152,8 +163,11 @@ fn conclusion_part(shell: &Shell, last: &ConclusionView) -> Part {
 }
 
 fn planning(view: &StudyView) -> Part {
-    let rows = view.planning.iter().map(|help| vec![Cell::text(help.question), Cell::text(help.operation)]);
-    Part::Table(Table { columns: vec!["Question", "Operation of the API"], rows: rows.collect(), ..Table::default() })
+    let rows = view.planning.iter().map(|help| {
+        let subject = help.operation.rsplit('/').next().unwrap_or_default();
+        vec![Cell::text(help.question), Cell::link(subject, format!("/calculations/one?subject={subject}"))]
+    });
+    Part::Table(Table { columns: vec!["Question", "Calculation"], rows: rows.collect(), ..Table::default() })
 }
 
 /// A study: plan, answers, conclusion.
