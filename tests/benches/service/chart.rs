@@ -58,6 +58,8 @@ pub fn measure(folder: &Path) -> Outcome<()> {
                  generate_series(1, ({size} - was.last)::int) i; ANALYZE control_values; CHECKPOINT"
             ),
         )?;
+        // Filling takes longer than an idle connection is kept.
+        client = Client::connect(service.address)?;
         let mut appends = Vec::new();
         for _ in 0..APPENDS {
             let at = (Utc::now() - Duration::seconds(1)).to_rfc3339_opts(SecondsFormat::Millis, true);
