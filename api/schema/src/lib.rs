@@ -1612,3 +1612,4 @@ diesel::allow_tables_to_appear_in_same_query!(refresh_tokens, sessions);
 diesel::allow_tables_to_appear_in_same_query!(titrant_factors, titrants);
 diesel::allow_tables_to_appear_in_same_query!(chart_baseline_points, state_moves);
 diesel::allow_tables_to_appear_in_same_query!(validation_characteristics, validation_data);
+diesel::allow_tables_to_appear_in_same_query!(validation_conclusions, validation_studies);

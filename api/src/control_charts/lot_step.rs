@@ -19,9 +19,9 @@ use crate::states;
 use crate::titrants::store as titrants;
 use crate::web::decimal::Decimal;
 
-/// Confidence of the interval; each of the two one-sided tests has half of what is left to both sides of it.
+/// Confidence of the interval of the difference; a step is shown when 0 lies outside.
 const CONFIDENCE: f64 = 0.95;
-/// Level of each of the two one-sided tests.
+/// Level of each of the two one-sided tests of equivalence.
 const ALPHA: f64 = 0.05;
 
 /// Which change of lots.

@@ -109,6 +109,7 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Equipment,
     path: "/api/v1/equipment",
     meanings: super::MEANINGS,
+    also: [record, correct, advance, read, list],
 }
 
 /// A line of a corrections table.

@@ -149,6 +149,7 @@ versioned! {
     kind: super::KIND,
     path: "/api/v1/proficiency-rounds",
     meanings: super::MEANINGS,
+    also: [advance],
 }
 
 /// Present versions, newest recorded first; of one series if it is named.

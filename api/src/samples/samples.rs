@@ -105,4 +105,5 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Sample,
     path: "/api/v1/samples",
     meanings: super::MEANINGS,
+    also: [record, correct, advance, read, list],
 }

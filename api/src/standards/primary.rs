@@ -125,6 +125,7 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::PrimaryStandard,
     path: "/api/v1/primary-standards",
     meanings: super::MEANINGS,
+    also: [exactly, record, correct, advance, read, list],
 }
 
 /// Present versions of the lots whose last day of use is a day or before it: identity, code, that day.

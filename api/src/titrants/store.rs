@@ -142,6 +142,7 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Titrant,
     path: "/api/v1/preparations",
     meanings: super::PREPARATION_MEANINGS,
+    also: [],
 }
 
 pub(super) async fn preparations(mut connection: &Connection, titrant: Uuid) -> Result<Vec<versions::Row>, Refusal> {

@@ -215,22 +215,15 @@ pub(crate) struct Scope {
 
 /// The approved conclusion of the newest study of a method version, if there is one.
 pub(crate) async fn scope(connection: &Connection, method: MethodId) -> Result<Option<Scope>, Refusal> {
-    for study in store::of_method(connection, method).await? {
-        if states::present(connection, STUDY, study.id.0).await?.state != "approved" {
-            continue;
-        }
-        if let Some(row) = store::conclusions(connection, study.id).await?.pop() {
-            return Ok(Some(Scope {
-                study: study.code,
-                fit: row.fit,
-                low: row.validated_low,
-                high: row.validated_high,
-                unit: row.unit,
-                matrix: row.matrix,
-            }));
-        }
-    }
-    Ok(None)
+    let found = store::concluded(connection, method).await?;
+    Ok(found.map(|(study, row)| Scope {
+        study,
+        fit: row.fit,
+        low: row.validated_low,
+        high: row.validated_high,
+        unit: row.unit,
+        matrix: row.matrix,
+    }))
 }
 
 impl Scope {

@@ -312,12 +312,23 @@ pub(super) async fn conclusions(
         .await?)
 }
 
-/// Studies of a method version, newest first.
-pub(super) async fn of_method(mut connection: &Connection, method: MethodId) -> Result<Vec<StudyRow>, Refusal> {
+/// Last conclusion of the newest approved study of a method version, with the study's code: one statement, since every reading of
+/// a determination asks for it.
+pub(super) async fn concluded(
+    mut connection: &Connection,
+    method: MethodId,
+) -> Result<Option<(String, ConclusionRow)>, Refusal> {
+    let approved = diesel::dsl::sql::<diesel::sql_types::Bool>(
+        "(SELECT m.to_state FROM state_moves m WHERE m.entity_id = validation_studies.id ORDER BY m.position DESC LIMIT 1) \
+         = 'approved'",
+    );
     Ok(validation_studies::table
+        .inner_join(validation_conclusions::table.on(validation_conclusions::study_id.eq(validation_studies::id)))
         .filter(validation_studies::method_id.eq(method))
-        .order(validation_studies::id.desc())
-        .select(StudyRow::as_select())
-        .load(&mut connection)
-        .await?)
+        .filter(approved)
+        .order((validation_studies::id.desc(), validation_conclusions::number.desc()))
+        .select((validation_studies::code, ConclusionRow::as_select()))
+        .first(&mut connection)
+        .await
+        .optional()?)
 }

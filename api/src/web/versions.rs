@@ -66,23 +66,26 @@ pub struct Correction<F> {
 
 /// Makes a module `versions` with the row, the queries and the use cases of a versioned table.
 ///
+/// `also` names what a kind needs beyond making, reading and correcting a row: `exactly` (one version), and the use cases
+/// `record`, `correct`, `advance`, `read` (with the history) and `list`.
+///
 /// Needs in scope: the facts type (queryable, insertable, serialisable) with a method `check(&self) -> Result<(), Refusal>`.
 macro_rules! versioned {
-    (table: $table:ident, id: $id:ident, facts: $facts:ident, kind: $kind:expr, path: $path:literal, meanings: $meanings:expr $(,)?) => {
+    (table: $table:ident, id: $id:ident, facts: $facts:ident, kind: $kind:expr, path: $path:literal, meanings: $meanings:expr,
+     also: [$($part:ident),* $(,)?] $(,)?) => {
         pub(crate) mod versions {
             use diesel::prelude::*;
             use diesel_async::RunQueryDsl;
             use uuid::Uuid;
 
             use super::$facts;
-            use crate::db::{Act, Connection, Db};
+            use crate::db::{Act, Connection};
             use crate::ids::{AccountId, $id};
             use crate::refusal::{Code, Refusal, from_store};
             use crate::schema::$table;
             use crate::states;
-            use crate::web::answer::{Answer, Versioned, expect_version};
-            use crate::web::paging::{Listing, Page};
-            use crate::web::versions::{Correction, History, VersionView};
+            use crate::web::answer::expect_version;
+            use crate::web::versions::{Correction, VersionView};
 
             /// A version as stored.
             #[derive(Debug, Clone, Queryable, Selectable, Insertable)]
@@ -127,13 +130,6 @@ macro_rules! versioned {
                     .await
                     .optional()?
                     .ok_or_else(|| Refusal::not_found($kind.noun(), record))
-            }
-
-            /// One version.
-            #[allow(dead_code, reason = "not every kind is looked up by version")]
-            pub(crate) async fn exactly(mut connection: &Connection, id: $id) -> Result<Row, Refusal> {
-                let row = $table::table.find(id).select(Row::as_select()).first(&mut connection).await.optional()?;
-                row.ok_or_else(|| Refusal::not_found($kind.noun(), id))
             }
 
             pub(crate) async fn insert(mut connection: &Connection, row: &Row) -> Result<Row, Refusal> {
@@ -187,91 +183,100 @@ macro_rules! versioned {
                 })
             }
 
-            #[allow(dead_code, reason = "some kinds are recorded by a service of their own")]
-            pub(crate) async fn record(db: &Db, act: &Act, facts: $facts) -> Result<Answer, Refusal> {
-                let row = first(act, facts)?;
-                db.write(act, async |connection| {
-                    Ok(insert(connection, &row).await?.view($kind.first_state().to_owned()))
+            $(crate::web::versions::versioned!(@ $part $table, $id, $facts, $kind);)*
+        }
+    };
+    (@ exactly $table:ident, $id:ident, $facts:ident, $kind:expr) => {
+        /// One version.
+        pub(crate) async fn exactly(mut connection: &Connection, id: $id) -> Result<Row, Refusal> {
+            let row = $table::table.find(id).select(Row::as_select()).first(&mut connection).await.optional()?;
+            row.ok_or_else(|| Refusal::not_found($kind.noun(), id))
+        }
+    };
+    (@ record $table:ident, $id:ident, $facts:ident, $kind:expr) => {
+        pub(crate) async fn record(db: &crate::db::Db, act: &Act, facts: $facts) -> Result<crate::web::answer::Answer, Refusal> {
+            let row = first(act, facts)?;
+            db.write(act, async |connection| {
+                Ok(insert(connection, &row).await?.view($kind.first_state().to_owned()))
+            })
+            .await
+        }
+    };
+    (@ correct $table:ident, $id:ident, $facts:ident, $kind:expr) => {
+        pub(crate) async fn correct(
+            db: &crate::db::Db,
+            act: &Act,
+            record: Uuid,
+            if_match: Option<&str>,
+            correction: Correction<$facts>,
+        ) -> Result<crate::web::answer::Answer, Refusal> {
+            db.write(act, async |connection| {
+                let present = current(connection, record).await?;
+                let row = next(act, &present, if_match, correction)?;
+                let state = states::present(connection, $kind, record).await?.state;
+                Ok(insert(connection, &row).await?.view(state))
+            })
+            .await
+        }
+    };
+    (@ advance $table:ident, $id:ident, $facts:ident, $kind:expr) => {
+        pub(crate) async fn advance(
+            db: &crate::db::Db,
+            act: &Act,
+            record: Uuid,
+            asked: states::NewMove,
+        ) -> Result<crate::web::answer::Answer, Refusal> {
+            db.write(act, async |connection| {
+                current(connection, record).await?;
+                states::advance(connection, act, $kind, record, &asked, None).await
+            })
+            .await
+        }
+    };
+    (@ read $table:ident, $id:ident, $facts:ident, $kind:expr) => {
+        pub(crate) async fn read(db: &crate::db::Db, record: Uuid) -> Result<crate::web::answer::Versioned<crate::web::versions::History<$facts>>, Refusal> {
+            db.read(async |mut connection| {
+                let rows: Vec<Row> = $table::table
+                    .filter($table::record_id.eq(record))
+                    .order($table::version)
+                    .select(Row::as_select())
+                    .load(&mut connection)
+                    .await?;
+                let tag = rows.last().map(|row| row.id.to_string());
+                let tag = tag.ok_or_else(|| Refusal::not_found($kind.noun(), record))?;
+                let state = states::present(connection, $kind, record).await?.state;
+                let moves = states::history(connection, record).await?;
+                let versions = rows.into_iter().map(|row| row.view(state.clone())).collect();
+                Ok(crate::web::answer::Versioned { resource: crate::web::versions::History { versions, moves }, tag })
+            })
+            .await
+        }
+    };
+    (@ list $table:ident, $id:ident, $facts:ident, $kind:expr) => {
+        pub(crate) async fn list(db: &crate::db::Db, listing: &crate::web::paging::Listing) -> Result<crate::web::paging::Page<VersionView<$facts>>, Refusal> {
+            let limit = listing.limit()?;
+            db.read(async |mut connection| {
+                let newer = diesel::alias!($table as newer);
+                let replaced = newer.filter(newer.field($table::supersedes).eq($table::id.nullable()));
+                let rows: Vec<Row> = $table::table
+                    .filter(diesel::dsl::not(diesel::dsl::exists(replaced)))
+                    .filter($table::record_id.lt(listing.before()))
+                    .filter($table::recorded_at.ge(listing.window_start()))
+                    .filter($table::recorded_at.lt(listing.window_end()))
+                    .order($table::record_id.desc())
+                    .limit(limit + 1)
+                    .select(Row::as_select())
+                    .load(&mut connection)
+                    .await?;
+                let ids: Vec<Uuid> = rows.iter().map(|row| row.record_id).collect();
+                let mut known = states::present_many(connection, $kind, &ids).await?;
+                crate::web::paging::Page::of(rows, limit, |row| row.record_id).try_map(|row| {
+                    Ok(known
+                        .remove(&row.record_id)
+                        .map_or_else(|| row.clone().view(String::new()), |state| row.clone().view(state)))
                 })
-                .await
-            }
-
-            #[allow(dead_code, reason = "some kinds are corrected by a service of their own")]
-            pub(crate) async fn correct(
-                db: &Db,
-                act: &Act,
-                record: Uuid,
-                if_match: Option<&str>,
-                correction: Correction<$facts>,
-            ) -> Result<Answer, Refusal> {
-                db.write(act, async |connection| {
-                    let present = current(connection, record).await?;
-                    let row = next(act, &present, if_match, correction)?;
-                    let state = states::present(connection, $kind, record).await?.state;
-                    Ok(insert(connection, &row).await?.view(state))
-                })
-                .await
-            }
-
-            #[allow(dead_code, reason = "not every kind has moves of its own")]
-            pub(crate) async fn advance(
-                db: &Db,
-                act: &Act,
-                record: Uuid,
-                asked: states::NewMove,
-            ) -> Result<Answer, Refusal> {
-                db.write(act, async |connection| {
-                    current(connection, record).await?;
-                    states::advance(connection, act, $kind, record, &asked, None).await
-                })
-                .await
-            }
-
-            #[allow(dead_code, reason = "not every kind is read with its history")]
-            pub(crate) async fn read(db: &Db, record: Uuid) -> Result<Versioned<History<$facts>>, Refusal> {
-                db.read(async |mut connection| {
-                    let rows: Vec<Row> = $table::table
-                        .filter($table::record_id.eq(record))
-                        .order($table::version)
-                        .select(Row::as_select())
-                        .load(&mut connection)
-                        .await?;
-                    let tag = rows.last().map(|row| row.id.to_string());
-                    let tag = tag.ok_or_else(|| Refusal::not_found($kind.noun(), record))?;
-                    let state = states::present(connection, $kind, record).await?.state;
-                    let moves = states::history(connection, record).await?;
-                    let versions = rows.into_iter().map(|row| row.view(state.clone())).collect();
-                    Ok(Versioned { resource: History { versions, moves }, tag })
-                })
-                .await
-            }
-
-            #[allow(dead_code, reason = "not every kind is listed on its own")]
-            pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<VersionView<$facts>>, Refusal> {
-                let limit = listing.limit()?;
-                db.read(async |mut connection| {
-                    let newer = diesel::alias!($table as newer);
-                    let replaced = newer.filter(newer.field($table::supersedes).eq($table::id.nullable()));
-                    let rows: Vec<Row> = $table::table
-                        .filter(diesel::dsl::not(diesel::dsl::exists(replaced)))
-                        .filter($table::record_id.lt(listing.before()))
-                        .filter($table::recorded_at.ge(listing.window_start()))
-                        .filter($table::recorded_at.lt(listing.window_end()))
-                        .order($table::record_id.desc())
-                        .limit(limit + 1)
-                        .select(Row::as_select())
-                        .load(&mut connection)
-                        .await?;
-                    let ids: Vec<Uuid> = rows.iter().map(|row| row.record_id).collect();
-                    let mut known = states::present_many(connection, $kind, &ids).await?;
-                    Page::of(rows, limit, |row| row.record_id).try_map(|row| {
-                        Ok(known
-                            .remove(&row.record_id)
-                            .map_or_else(|| row.clone().view(String::new()), |state| row.clone().view(state)))
-                    })
-                })
-                .await
-            }
+            })
+            .await
         }
     };
 }

@@ -84,6 +84,7 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Method,
     path: "/api/v1/qc-plans",
     meanings: super::MEANINGS,
+    also: [read, list],
 }
 
 /// The plan of a method version in force at a time.
