@@ -6,7 +6,7 @@ from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal, localcontext
 
 import mpmath
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import integrate, optimize, special, stats
 from statsmodels.stats.diagnostic import normal_ad
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower, TTestPower
@@ -328,6 +328,41 @@ def power():
         yield Case(
             {"design": "two samples", "n": n, "n_second": m, "difference": effect, "sd": 1.0, "alpha": alpha, "alternative": "greater"},
             {"result.power": float(expected)},
+        )
+
+
+def met_by_mean(difference, sd, n, low, high, confidence):
+    """Chance that the interval of a mean lies within limits: over the distribution of s, by quadrature."""
+    v, se = n - 1, sd / math.sqrt(n)
+    t = stats.t.ppf(0.5 + 0.5 * confidence, v)
+
+    def weighed(w):
+        inside = stats.norm.cdf((high - difference) / se - t * w) - stats.norm.cdf((low - difference) / se + t * w)
+        return max(inside, 0.0) * stats.chi2.pdf(v * w * w, v) * 2 * v * w
+
+    return integrate.quad(weighed, 0, (high - low) / se / 2 / t, epsabs=1e-13, epsrel=1e-12, limit=400)[0]
+
+
+@check("study-size", 9, "SciPy")
+def study_size():
+    for _ in range(60):
+        n, sd, upper = random.randint(2, 60), random.uniform(0.5, 1.2), random.uniform(0.8, 2.0)
+        expected = stats.chi2.cdf((n - 1) * (upper / sd) ** 2, n - 1)
+        yield Case({"sd": sd, "upper": upper, "n": n}, {"result.chance": (float(expected), 1e-3)})
+        m, between = random.randint(1, 4), random.uniform(0.1, 1.0)
+        total, group = between**2 + sd**2, between**2 + sd**2 / m
+        spread = group**2 / (n - 1) + (((1 - 1 / m) * sd**2) ** 2 / (n * (m - 1)) if m > 1 else 0.0)
+        v = total**2 / spread
+        expected = stats.chi2.cdf(v * upper**2 / total, v)
+        yield Case(
+            {"estimate": "intermediate precision", "sd": sd, "sd_between": between, "replicates": m, "upper": upper, "n": n},
+            {"result.chance": (float(expected), 1e-3)},
+        )
+        difference = random.uniform(-0.3, 0.3)
+        expected = met_by_mean(difference, sd, n, -upper, upper, 0.9)
+        yield Case(
+            {"estimate": "mean", "sd": sd, "value": difference, "lower": -upper, "upper": upper, "confidence": 0.9, "n": n},
+            {"result.chance": (float(expected), 1e-2)},
         )
 
 

@@ -2,8 +2,8 @@
 
 use crate::calculations::subject::Subject;
 use crate::calculations::subjects::{
-    agreement, bench, conformity, control, distributions, hypothesis, integrity, models, outliers, process, regression,
-    rounding, rules, summaries, titration, trend, uncertainty, validation, volumes,
+    agreement, bench, conformity, control, distributions, hypothesis, integrity, models, outliers, planning, process,
+    regression, rounding, rules, summaries, titration, trend, uncertainty, validation, volumes,
 };
 
 #[cfg(test)]
@@ -60,6 +60,7 @@ subjects! {
     trend::MannKendallInput,
     trend::TheilSenInput,
     trend::PowerInput,
+    planning::StudySizeInput,
     models::AnovaInput,
     models::NestedAnovaInput,
     regression::LineInput,

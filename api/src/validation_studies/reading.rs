@@ -244,7 +244,11 @@ pub(super) async fn one_answer(connection: &Connection, id: Uuid) -> Result<Char
     loaded.answer(&row)
 }
 
-const PLANNING: [PlanningHelp; 3] = [
+const PLANNING: [PlanningHelp; 4] = [
+    PlanningHelp {
+        question: "with what chance a number of data meets a limit of acceptance, and how many it takes",
+        operation: "/api/v1/calculations/study-size",
+    },
     PlanningHelp {
         question: "how many data show a difference, or equivalence, with what power",
         operation: "/api/v1/calculations/power",

@@ -4,6 +4,7 @@
 
 mod detection;
 mod horwitz;
+mod planning;
 mod proficiency;
 mod recovery;
 mod trueness;
@@ -13,6 +14,7 @@ pub use detection::{
     detection_limits_from_line,
 };
 pub use horwitz::{HorRat, PredictedRsd, horrat, predicted_rsd_percent, thompson_sd};
+pub use planning::{Expected, Judged, LARGEST_STUDY, Limits, chance_of_meeting, least_study};
 pub use proficiency::{AssignedValue, Homogeneity, Participant, Scores, Signal, homogeneity, proficiency_scores};
 pub use recovery::{Measured, Recovery, recovery_from_replicates, recovery_from_spike};
 pub use trueness::{Trueness, trueness};

@@ -10,6 +10,7 @@ pub mod integrity;
 mod model;
 pub mod models;
 pub mod outliers;
+pub mod planning;
 pub mod process;
 pub mod regression;
 pub mod rounding;
