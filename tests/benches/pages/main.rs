@@ -1,7 +1,10 @@
 //! How soon each page of the demo shows something, and what it weighs, as a real browser measures both.
 //!
 //! `cargo build --release --bin ferrotitre && cargo bench -p ferrotitre-tests --bench pages`; see README.md beside.
-//! With `--pictures FOLDER` it takes the pictures of the README instead.
+//! With `--pictures FOLDER` it takes the pictures of the README instead, with `--lists ROWS` it measures lists with so many
+//! rows beside those of the demo.
+
+mod lists;
 
 use std::collections::{BTreeMap, VecDeque};
 use std::error::Error;
@@ -41,15 +44,18 @@ const PICTURES: [(&str, &str, &str, &str); 5] = [
 
 fn main() -> Outcome<()> {
     let arguments: Vec<String> = std::env::args().collect();
-    let pictures = arguments.iter().position(|one| one == "--pictures").and_then(|at| arguments.get(at + 1));
+    let after = |name: &str| arguments.iter().position(|one| one == name).and_then(|at| arguments.get(at + 1));
+    let pictures = after("--pictures");
+    let rows = after("--lists").map(|rows| rows.parse()).transpose()?;
     let folder = std::env::temp_dir().join(format!("ferrotitre-pages-{}", std::process::id()));
     std::fs::create_dir_all(&folder)?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let outcome = runtime.block_on(async {
         let mut service = Service::start(&folder.join("data"))?;
-        let outcome = match pictures {
-            Some(into) => photograph(&service, Path::new(into)).await,
-            None => measure(&service).await,
+        let outcome = match (pictures, rows) {
+            (Some(into), _) => photograph(&service, Path::new(into)).await,
+            (None, Some(rows)) => lists::measure(&service, &folder.join("data"), rows).await,
+            (None, None) => measure(&service).await,
         };
         service.end()?;
         outcome
