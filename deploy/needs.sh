@@ -25,7 +25,7 @@ find_cargo() {
         # shellcheck source=/dev/null
         source "${CARGO_HOME:-$HOME/.cargo}/env"
     fi
-    command -v cargo >/dev/null || stop "cargo is not installed: a Rust toolchain, 1.91 or newer, is needed (https://rustup.rs)"
+    command -v cargo >/dev/null || stop "cargo is not installed: a Rust toolchain, 1.92 or newer, is needed (https://rustup.rs)"
 }
 
 # Installs what is missing to build and run, and the packages named as COMMAND=PACKAGE whose command is missing. `python` stands

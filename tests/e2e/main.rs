@@ -15,6 +15,7 @@ mod exports;
 mod idempotency;
 mod openapi;
 mod pages;
+mod papers;
 mod permissions;
 mod proficiency;
 mod store;

@@ -110,9 +110,9 @@ actions! {
         "list_chemistries", "list_methods", "read_method",
         "list_samples", "read_sample", "list_test_portions",
         "list_runs", "read_run", "list_blanks",
-        "list_determinations", "read_determination", "read_determination_working",
+        "list_determinations", "read_determination", "read_determination_working", "print_determination",
         "read_titration", "list_titrations",
-        "list_iron_results", "read_iron_result", "read_iron_result_working",
+        "list_iron_results", "read_iron_result", "read_iron_result_working", "print_iron_result",
         "list_sign_offs", "list_concessions", "read_concession",
         "list_alerts", "stream_alerts",
         "list_control_materials", "read_control_material",
@@ -122,7 +122,7 @@ actions! {
         "list_nonconformities", "read_nonconformity",
         "list_proficiency_rounds", "read_proficiency_round", "draw_proficiency_history",
         "list_validation_studies", "read_validation_study", "read_validation_answers", "read_validation_answer",
-        "draw_validation_answer", "read_validation_template"];
+        "draw_validation_answer", "print_validation_study", "read_validation_template"];
     /// Records equipment and its calibrations.
     RecordEquipment = "record_equipment": [Manager] for ["record_equipment", "correct_equipment", "record_calibration", "move_equipment"];
     /// Records a check of equipment.

@@ -12,6 +12,7 @@ pub(crate) mod form;
 pub(crate) mod label_text;
 pub(crate) mod narrow;
 pub(crate) mod number_line;
+pub(crate) mod paper;
 pub(crate) mod plots;
 pub(crate) mod printed;
 pub(crate) mod protect;

@@ -38,6 +38,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::read_validation_answers)
         .service(handlers::read_validation_answer)
         .service(handlers::draw_validation_answer)
+        .service(pages::report::print_validation_study)
         .service(handlers::conclude_validation_study)
         .service(handlers::review_validation_conclusion)
         .service(handlers::approve_validation_conclusion)

@@ -22,6 +22,7 @@ use crate::labels;
 use crate::pages::choices::first_page;
 use crate::pages::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
 use crate::pages::narrow::Narrow;
+use crate::pages::paper::Pdf;
 use crate::pages::sheet::{Cell, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -142,13 +143,31 @@ pub(super) async fn read_iron_result(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<HttpResponse, Problem> {
-    let view = service::read(&db, *id).await?;
-    let codes = labels::of(&db, EntityKind::Determination, &[view.total, view.iron2]).await?;
+    sheet(&shell, &db, *id).await?.show()
+}
+
+/// Prints iron(III) by difference as PDF: result, both parts, working, budget, signatures, history.
+///
+/// PDF/A-2a where the typeface has every character shown.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Iron result")), responses((status = 200, description = "The report", content_type = "application/pdf", body = Vec<u8>)))]
+#[get("/iron-results/{id}/report.pdf")]
+pub(crate) async fn print_iron_result(
+    _who: Allowed<ReadRecords>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<Pdf, Problem> {
+    Ok(sheet(&shell, &db, *id).await?.pdf(format!("iron result {id}")).await?)
+}
+
+async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Problem> {
+    let view = service::read(db, id).await?;
+    let codes = labels::of(db, EntityKind::Determination, &[view.total, view.iron2]).await?;
     let code = |id: Uuid| codes.get(&id).cloned().unwrap_or_default();
-    let sample = labels::of(&db, EntityKind::Sample, &[view.sample]).await?;
+    let sample = labels::of(db, EntityKind::Sample, &[view.sample]).await?;
     let mut people: Vec<Uuid> = view.moves.iter().filter_map(|step| step.recorded_by).map(|by| by.0).collect();
     people.push(view.recorded_by.0);
-    let people = accounts::names(&db, &people).await?;
+    let people = accounts::names(db, &people).await?;
     let evaluation = view.evaluation;
     let part = |reported: &Option<crate::determinations::evaluation::ReportedView>, detail: &str| {
         reported.as_ref().map_or_else(
@@ -175,7 +194,7 @@ pub(super) async fn read_iron_result(
     let path = format!("/iron-results/{id}");
     let begun = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
     let waits = "Both determinations must be complete.";
-    Sheet::new(&shell, "Iron(III) by difference", view.code)
+    Ok(Sheet::new(shell, "Iron(III) by difference", view.code)
         .state(view.state.clone())
         .way(begun && shell.may(Action::SubmitDeterminations), "Submit", format!("{path}/submission"))
         .way(view.state == "submitted" && shell.may(Action::ReviewDeterminations), "Review", format!("{path}/review"))
@@ -194,7 +213,8 @@ pub(super) async fn read_iron_result(
             "Amend",
             format!("{path}/amendment"),
         )
-        .section("result", "Result", result(&shell, evaluation.reported.as_ref(), waits))
+        .way(true, "Save as PDF", format!("/api/v1{path}/report.pdf"))
+        .section("result", "Result", result(shell, evaluation.reported.as_ref(), waits))
         .section("about", "About", Part::Facts(facts))
         .section("rules", "What the rules say", Part::Verdicts(evaluation.verdicts))
         .section_of("working", "Working", evaluation.working.map(Part::Working))
@@ -206,8 +226,7 @@ pub(super) async fn read_iron_result(
             "A small difference of two larger results: its uncertainty counts what both share once.",
             "JCGM 100, 5.2; ISO/IEC 17025:2017 7.6.",
             "A negative value within its uncertainty is kept and reported as below the limit of quantification.",
-        )
-        .show()
+        ))
 }
 
 async fn sign<D: Deed>(

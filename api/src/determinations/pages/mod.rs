@@ -3,8 +3,8 @@
 mod against;
 mod bench;
 mod detail;
-mod iron_results;
-mod report;
+pub(crate) mod iron_results;
+pub(crate) mod report;
 mod signing;
 mod titrations;
 

@@ -2,6 +2,8 @@
 
 use actix_web::{HttpResponse, get, web};
 use chrono::Utc;
+use serde::Deserialize;
+use utoipa::IntoParams;
 use uuid::Uuid;
 
 use crate::audit::service as audit;
@@ -11,10 +13,12 @@ use crate::db::Db;
 use crate::determinations::pages::detail::{Around, caption, picture, result};
 use crate::determinations::service;
 use crate::determinations::wire::DeterminationView;
+use crate::pages::paper::Pdf;
 use crate::pages::sheet::{Cell, Fact, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::refusal::Code;
+use crate::web::body::Params;
 use crate::web::problem::Problem;
 
 /// The page.
@@ -25,19 +29,48 @@ pub(super) async fn report_determination(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<HttpResponse, Problem> {
-    let view = service::read(&db, *id).await?;
-    let all = service::titrations(&db, *id).await?;
-    let around = Around::of(&db, &view, &all).await?;
-    let head = match audit::latest(&db).await {
+    sheet(&shell, &db, *id, false).await?.show()
+}
+
+/// Prints the report on a determination as PDF: result, titres with their fates, verdicts, budget, signatures, origin.
+///
+/// PDF/A-2a where the typeface has every character shown. With `working` every step from the readings to the result follows.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Determination"), Printing), responses((status = 200, description = "The report", content_type = "application/pdf", body = Vec<u8>)))]
+#[get("/determinations/{id}/report.pdf")]
+pub(crate) async fn print_determination(
+    _who: Allowed<ReadRecords>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    asked: Params<Printing>,
+) -> Result<Pdf, Problem> {
+    Ok(sheet(&shell, &db, *id, asked.0.working).await?.pdf(format!("determination {id}")).await?)
+}
+
+/// What a report holds.
+#[derive(Debug, Default, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Printing {
+    /// Whether the full working is printed, too.
+    #[serde(default)]
+    pub(crate) working: bool,
+}
+
+async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid, working: bool) -> Result<Sheet<'a>, Problem> {
+    let view = service::read(db, id).await?;
+    let all = service::titrations(db, id).await?;
+    let around = Around::of(db, &view, &all).await?;
+    let head = match audit::latest(db).await {
         Ok(head) => format!("{} events, root {}", head.tree_size, head.root_hash),
         Err(refusal) if refusal.code == Code::NotFound => "nothing sealed yet".to_owned(),
         Err(refusal) => return Err(refusal.into()),
     };
-    let about = about(&shell, &view, &around);
+    let about = about(shell, &view, &around);
     let origin = origin(&view, head);
-    let titres = titres(&shell, &view);
-    let drawing = picture(&shell, &view.evaluation, &around.rules).map(|drawing| Part::Picture {
-        caption: caption(&shell, &view.evaluation, &around.rules, drawing.outside),
+    let titres = titres(shell, &view);
+    let drawing = picture(shell, &view.evaluation, &around.rules).map(|drawing| Part::Picture {
+        caption: caption(shell, &view.evaluation, &around.rules, drawing.outside),
         drawing: drawing.svg,
     });
     let mut limitations = view.flags.clone();
@@ -50,11 +83,13 @@ pub(super) async fn report_determination(
     let path = format!("/determinations/{id}");
     let title = format!("{} {}", view.code, view.analyte);
     let evaluation = view.evaluation;
-    Sheet::new(&shell, "Report on a determination", title)
+    let report = Sheet::new(shell, "Report on a determination", title)
         .state(view.state)
-        .lead("To be printed or saved as PDF by the browser.")
+        .lead("The result relates only to the sample tested.")
+        .way(true, "Save as PDF", format!("/api/v1{path}/report.pdf"))
+        .way(true, "PDF with the full working", format!("/api/v1{path}/report.pdf?working=true"))
         .way(true, "Back to the determination", path)
-        .section("result", "Result", result(&shell, evaluation.reported.as_ref(), &evaluation.progress.detail))
+        .section("result", "Result", result(shell, evaluation.reported.as_ref(), &evaluation.progress.detail))
         .section("about", "What was determined", Part::Facts(about))
         .section("limitations", "Deviations and limitations", Part::Alert(limitations))
         .section_of("titres", "Titres", drawing)
@@ -71,8 +106,8 @@ pub(super) async fn report_determination(
             "Everything a reader needs to rely on the figure, on paper.",
             "ISO/IEC 17025:2017 7.8.2.1; the result relates only to the sample tested.",
             "The digest and the head of the audit tree allow to check later that nothing was changed.",
-        )
-        .show()
+        );
+    Ok(report.section_of("working", "Working", evaluation.working.filter(|_| working).map(Part::Working)))
 }
 
 fn about(shell: &Shell, view: &DeterminationView, around: &Around) -> Vec<Fact> {

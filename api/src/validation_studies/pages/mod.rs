@@ -2,7 +2,7 @@
 
 mod characteristic;
 mod forms;
-mod report;
+pub(crate) mod report;
 mod signing;
 
 use actix_web::{HttpResponse, get, web};

@@ -8,6 +8,7 @@ use super::{conclusion_part, names, summary};
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::acts::ReadRecords;
 use crate::db::Db;
+use crate::pages::paper::Pdf;
 use crate::pages::sheet::{Cell, Part, Sheet, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -22,16 +23,35 @@ pub(super) async fn report_study(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<HttpResponse, Problem> {
-    let view = reading::read(&db, *id).await?;
-    let answers = reading::answers(&db, *id).await?;
-    let names = names(&db, &view).await?;
-    let mut sheet = Sheet::new(&shell, "Report on a validation study", view.code.clone())
+    sheet(&shell, &db, *id).await?.show()
+}
+
+/// Prints the report on a study as PDF: plan, answers with pictures, limits, late changes, conclusion, signatures.
+///
+/// PDF/A-2a where the typeface has every character shown.
+#[utoipa::path(tag = "validation", params(("id" = Uuid, Path, description = "Study")), responses((status = 200, description = "The report", content_type = "application/pdf", body = Vec<u8>)))]
+#[get("/validation-studies/{id}/report.pdf")]
+pub(crate) async fn print_validation_study(
+    _who: Allowed<ReadRecords>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<Pdf, Problem> {
+    Ok(sheet(&shell, &db, *id).await?.pdf(format!("validation study {id}")).await?)
+}
+
+async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Problem> {
+    let view = reading::read(db, id).await?;
+    let answers = reading::answers(db, id).await?;
+    let names = names(db, &view).await?;
+    let mut sheet = Sheet::new(shell, "Report on a validation study", view.code.clone())
         .state(view.state.clone())
         .lead(format!("{}. {}.", view.title, view.purpose))
+        .way(true, "Save as PDF", format!("/api/v1/validation-studies/{id}/report.pdf"))
         .way(true, "Back to the study", format!("/validation/{id}"))
-        .section("answers", "Characteristics, limits and verdicts", Part::Table(summary(&shell, &answers)));
+        .section("answers", "Characteristics, limits and verdicts", Part::Table(summary(shell, &answers)));
     sheet = match view.conclusions.last() {
-        Some(last) => sheet.section("conclusion", "Conclusion and limitations", conclusion_part(&shell, last)).section(
+        Some(last) => sheet.section("conclusion", "Conclusion and limitations", conclusion_part(shell, last)).section(
             "conclusion-signatures",
             "Signatures on the conclusion",
             Part::Signatures(last.sign_offs.clone()),
@@ -46,13 +66,13 @@ pub(super) async fn report_study(
             .section(
                 format!("c{at}"),
                 format!("{at} {}: {}", answer.kind.text(), answer.title),
-                verdict_facts(&shell, answer),
+                verdict_facts(shell, answer),
             )
             .section_of(format!("c{at}-picture"), "", drawing.map(|drawing| Part::Picture { drawing, caption }))
-            .section(format!("c{at}-limits"), "Limits", Part::Table(judgements(&shell, &answer.judgements)))
-            .section(format!("c{at}-statistics"), "Statistics", Part::Table(statistics(&shell, &answer.statistics)))
-            .section(format!("c{at}-data"), "Data", Part::Table(data(&shell, answer, false)))
-            .section_of(format!("c{at}-late"), "Late changes of limits", amendments(&shell, answer, false));
+            .section(format!("c{at}-limits"), "Limits", Part::Table(judgements(shell, &answer.judgements)))
+            .section(format!("c{at}-statistics"), "Statistics", Part::Table(statistics(shell, &answer.statistics)))
+            .section(format!("c{at}-data"), "Data", Part::Table(data(shell, answer, false)))
+            .section_of(format!("c{at}-late"), "Late changes of limits", amendments(shell, answer, false));
     }
     let origin = vec![
         fact("Digest of the plan", Cell::text(view.content_digest.clone())),
@@ -60,14 +80,13 @@ pub(super) async fn report_study(
         fact("Service", Cell::text(format!("ferrotitre {}", env!("CARGO_PKG_VERSION")))),
         fact("Shown at", Cell::text(show::time_with_zone(chrono::Utc::now()))),
     ];
-    sheet
+    Ok(sheet
         .section("signatures", "Signatures on the plan", Part::Signatures(view.sign_offs.clone()))
         .section("history", "History", Part::Moves(view.moves.clone(), names))
         .section("origin", "Where this comes from", Part::Facts(origin))
         .help(
             "The whole study on paper: what was to be shown, what the data say, who answers for it.",
             "ISO/IEC 17025:2017 7.2.2.4 (records of validation).",
-            "The browser prints it or saves it as PDF.",
-        )
-        .show()
+            "The browser prints it; as PDF it can be kept and sent.",
+        ))
 }
