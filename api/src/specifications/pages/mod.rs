@@ -1,0 +1,2 @@
+//! Pages of specifications.
+pub(crate) fn routes(_: &mut actix_web::web::ServiceConfig) {}
