@@ -2,8 +2,8 @@
 
 use crate::calculations::subject::Subject;
 use crate::calculations::subjects::{
-    agreement, bench, conformity, control, distributions, hypothesis, integrity, models, outliers, process, regression,
-    rounding, rules, summaries, titration, trend, uncertainty, validation, volumes,
+    agreement, bench, conformity, control, decision, distributions, hypothesis, integrity, models, outliers, process,
+    regression, rounding, rules, summaries, titration, trend, uncertainty, validation, volumes,
 };
 
 #[cfg(test)]
@@ -73,6 +73,7 @@ subjects! {
     uncertainty::MonteCarloInput,
     conformity::CoverageFactorInput,
     conformity::ConformityInput,
+    decision::DecisionRiskInput,
     conformity::TopDownInput,
     control::ChartFactorsInput,
     control::ChartLimitsInput,

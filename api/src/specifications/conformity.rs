@@ -156,13 +156,6 @@ pub struct ConformityStatement {
     pub statement: String,
 }
 
-impl ConformityStatement {
-    /// What stands where the outcome does: the name of the outcome, or that there are not enough data.
-    pub(crate) fn outcome_name(&self) -> &str {
-        self.decided.as_ref().map_or("not enough data", |decided| decided.outcome_name.as_str())
-    }
-}
-
 /// What samples were given, with everything a statement needs.
 pub(crate) async fn of_sample(connection: &Connection, sample: Uuid) -> Result<Vec<Assigned>, Refusal> {
     assignments::of_sample(connection, sample).await

@@ -1,7 +1,7 @@
 //! Specifications and the decision rules they are applied by: versions approved by a second person, samples they are given to,
 //! statements of conformity, risks.
 
-mod approval;
+pub(crate) mod approval;
 pub(crate) mod assignments;
 pub(crate) mod conformity;
 mod handlers;
@@ -12,7 +12,6 @@ pub(crate) mod rules;
 pub(crate) mod service;
 pub(crate) mod store;
 
-pub(crate) use approval::Decision;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 /// Mounts the feature.

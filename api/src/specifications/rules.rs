@@ -7,7 +7,7 @@ use crate::db::{Act, Connection, Db};
 use crate::ids::DecisionRuleId;
 use crate::refusal::{Code, Refusal};
 use crate::specifications::approval::approved_versions;
-use crate::specifications::store::rules::DecisionRuleFacts;
+pub(crate) use crate::specifications::store::rules::{COMPARED, DecisionRuleFacts, KINDS};
 use crate::states;
 use crate::web::answer::Answer;
 use crate::web::versions::{Correction, VersionView};

@@ -8,7 +8,7 @@ use crate::ids::SpecificationId;
 use crate::refusal::{Code, Refusal};
 use crate::specifications::approval::approved_versions;
 use crate::specifications::rules;
-use crate::specifications::store::specifications::SpecificationFacts;
+pub(crate) use crate::specifications::store::specifications::{ANALYTES, EXPRESSED, SpecificationFacts, UNITS};
 use crate::states;
 use crate::web::answer::Answer;
 use crate::web::versions::{Correction, VersionView};

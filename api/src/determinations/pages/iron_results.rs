@@ -27,6 +27,7 @@ use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::refusal::Refusal;
 use crate::sign_offs::NewSignature;
+use crate::specifications::pages::statements;
 use crate::web::body::Params;
 use crate::web::problem::Problem;
 
@@ -195,6 +196,7 @@ pub(super) async fn read_iron_result(
             format!("{path}/amendment"),
         )
         .section("result", "Result", result(&shell, evaluation.reported.as_ref(), waits))
+        .with(statements::sections(&shell, &view.conformity))
         .section("about", "About", Part::Facts(facts))
         .section("rules", "What the rules say", Part::Verdicts(evaluation.verdicts))
         .section_of("working", "Working", evaluation.working.map(Part::Working))

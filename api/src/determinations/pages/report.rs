@@ -15,6 +15,7 @@ use crate::pages::sheet::{Cell, Fact, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::refusal::Code;
+use crate::specifications::pages::statements;
 use crate::web::problem::Problem;
 
 /// The page.
@@ -55,6 +56,7 @@ pub(super) async fn report_determination(
         .lead("To be printed or saved as PDF by the browser.")
         .way(true, "Back to the determination", path)
         .section("result", "Result", result(&shell, evaluation.reported.as_ref(), &evaluation.progress.detail))
+        .with(statements::sections(&shell, &view.conformity))
         .section("about", "What was determined", Part::Facts(about))
         .section("limitations", "Deviations and limitations", Part::Alert(limitations))
         .section_of("titres", "Titres", drawing)

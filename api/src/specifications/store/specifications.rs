@@ -149,5 +149,5 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Specification,
     path: "/api/v1/specifications",
     meanings: super::MEANINGS,
-    also: [exactly, record, read, list],
+    also: [exactly, read, list],
 }
