@@ -49,7 +49,7 @@ pub(super) async fn load(lab: &Lab<'_>, stock: &Stock) -> Result<Specifications,
     let from = lab.at(0, 0);
     let renewal = json!({ "code": "SP-1", "title": "Iron(II) at which a bath is renewed", "scope": "pickling line: etching slows down above the limit",
         "client_reference": "pickling line", "matrix": "hydrochloric pickling bath", "analyte": "iron(II)", "unit": "g/L",
-        "upper": "120", "decision_rule": guarded, "effective_from": from });
+        "upper": "120.4", "decision_rule": guarded, "effective_from": from });
     let renewal = specification(lab, &renewal).await?;
     let total = json!({ "code": "SP-2", "title": "Total iron in pickling baths", "scope": "pickling line: sludge forms above the limit",
         "client_reference": "pickling line", "matrix": "hydrochloric pickling bath", "analyte": "total iron", "unit": "g/L",
