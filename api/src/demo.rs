@@ -6,6 +6,7 @@
 mod bench;
 mod control;
 mod proficiency;
+mod specifications;
 mod stock;
 mod validation;
 
@@ -205,7 +206,9 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
         manager_2: manager_2.clone(),
     };
     let stock = stock::load(&lab).await?;
+    let specifications = specifications::load(&lab, &stock).await?;
     let results = bench::load(&lab, &stock).await?;
+    specifications::later(&lab, &stock, &specifications).await?;
     control::load(&lab, &stock).await?;
     proficiency::load(&lab).await?;
     validation::load(&lab, &stock).await?;

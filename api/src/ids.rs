@@ -152,4 +152,12 @@ ids! {
     ValidationExclusionId;
     /// A conclusion of a validation study.
     ValidationConclusionId;
+    /// A decision rule, one version.
+    DecisionRuleId;
+    /// A specification, one version.
+    SpecificationId;
+    /// A specification of a sample.
+    SampleSpecificationId;
+    /// A specification taken off a sample.
+    SpecificationRemovalId;
 }

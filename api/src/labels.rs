@@ -48,6 +48,12 @@ fn query(kind: EntityKind) -> Option<&'static str> {
              WHERE record_id = ANY($1) ORDER BY record_id, version DESC",
         ),
         EntityKind::ValidationStudy => Some("SELECT id, code AS label FROM validation_studies WHERE id = ANY($1)"),
+        EntityKind::DecisionRule => {
+            Some("SELECT id, code || ' v' || version AS label FROM decision_rules WHERE id = ANY($1)")
+        }
+        EntityKind::Specification => {
+            Some("SELECT id, code || ' v' || version AS label FROM specifications WHERE id = ANY($1)")
+        }
         EntityKind::ServiceToken
         | EntityKind::ValidationAmendment
         | EntityKind::ValidationExclusion

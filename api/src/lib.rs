@@ -40,6 +40,7 @@ pub mod runs;
 pub mod samples;
 pub use ferrotitre_schema as schema;
 pub mod sign_offs;
+pub mod specifications;
 pub mod standards;
 pub mod states;
 pub mod titrants;

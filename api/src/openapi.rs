@@ -32,6 +32,7 @@ use crate::web::problem::ProblemDocument;
         (name = "titrants", description = "Titrant lots, preparations, standardisations, factors"),
         (name = "methods", description = "Titration chemistries and method versions"),
         (name = "samples", description = "Samples, test portions, dilution chains"),
+        (name = "specifications", description = "Decision rules, specifications, what samples are judged by, risks"),
         (name = "runs", description = "Analytical runs and blanks"),
         (name = "determinations", description = "Determinations, titrations, iron results, signatures, concessions"),
         (name = "alerts", description = "What needs attention"),

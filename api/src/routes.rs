@@ -5,8 +5,8 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::{
     accounts, alerts, audit, calculations, control_charts, control_materials, determinations, equipment, exports,
-    methods, nonconformities, operations, pages, proficiency_rounds, runs, samples, standards, titrants,
-    validation_studies,
+    methods, nonconformities, operations, pages, proficiency_rounds, runs, samples, specifications, standards,
+    titrants, validation_studies,
 };
 
 /// Mounts the pages.
@@ -21,6 +21,7 @@ pub(crate) fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(methods::pages::routes)
         .configure(validation_studies::pages::routes)
         .configure(samples::pages::routes)
+        .configure(specifications::pages::routes)
         .configure(runs::pages::routes)
         .configure(control_charts::pages::routes)
         .configure(control_materials::pages::routes)
@@ -44,6 +45,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(titrants::routes)
             .configure(methods::routes)
             .configure(samples::routes)
+            .configure(specifications::routes)
             .configure(runs::routes)
             .configure(determinations::routes)
             .configure(alerts::routes)

@@ -57,6 +57,10 @@ pub enum EntityKind {
     ValidationExclusion,
     /// A conclusion of a validation study; its state is the study's.
     ValidationConclusion,
+    /// A version of a decision rule.
+    DecisionRule,
+    /// A version of a specification.
+    Specification,
 }
 
 /// A legal move and what it takes.
@@ -162,6 +166,14 @@ const VALIDATION: &[Move] = &[
 
 const PROPOSAL: &[Move] = &[plain("proposed", "approved"), reasoned("proposed", "rejected")];
 
+/// A version holds from its approval until the next one is approved.
+const APPROVED_VERSION: &[Move] = &[
+    plain("draft", "approved"),
+    reasoned("draft", "rejected"),
+    plain("approved", "superseded"),
+    reasoned("approved", "withdrawn"),
+];
+
 const SIGNED: &[Move] = &[
     plain("in progress", "submitted"),
     plain("submitted", "reviewed"),
@@ -208,6 +220,8 @@ impl EntityKind {
             Self::ValidationAmendment => "validation_amendments",
             Self::ValidationExclusion => "validation_exclusions",
             Self::ValidationConclusion => "validation_conclusions",
+            Self::DecisionRule => "decision_rules",
+            Self::Specification => "specifications",
         }
     }
 
@@ -241,6 +255,8 @@ impl EntityKind {
             Self::ValidationAmendment => "amendment of limits",
             Self::ValidationExclusion => "exclusion of a datum",
             Self::ValidationConclusion => "conclusion",
+            Self::DecisionRule => "decision rule",
+            Self::Specification => "specification",
         }
     }
 
@@ -252,7 +268,7 @@ impl EntityKind {
             Self::Equipment => "in service",
             Self::PrimaryStandard | Self::Reagent | Self::Sample => "received",
             Self::Titrant => "prepared",
-            Self::Standardisation | Self::Method => "draft",
+            Self::Standardisation | Self::Method | Self::DecisionRule | Self::Specification => "draft",
             Self::Run => "open",
             Self::Blank
             | Self::Titration
@@ -384,6 +400,7 @@ impl EntityKind {
             Self::ValidationStudy => VALIDATION,
             Self::ValidationAmendment | Self::ValidationExclusion => PROPOSAL,
             Self::ValidationConclusion => &[],
+            Self::DecisionRule | Self::Specification => APPROVED_VERSION,
         }
     }
 

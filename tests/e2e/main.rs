@@ -18,6 +18,7 @@ mod pages;
 mod papers;
 mod permissions;
 mod proficiency;
+mod specifications;
 mod store;
 mod titrants;
 mod validation_studies;

@@ -5,7 +5,7 @@ import random
 
 import numpy as np
 import uncertainties
-from scipy import integrate, stats
+from scipy import integrate, special, stats
 from uncertainties import ufloat, umath
 
 from oracle import Case, check
@@ -92,6 +92,59 @@ def conformity():
                 "result.global_risk.consumer": (consumer, max(consumer, 1e-3)),
             },
         )
+
+
+def both_below(h, k, rho):
+    """Probability that two standard normal variables of correlation rho lie below h and k, by Owen's T function."""
+    root = math.sqrt(1 - rho * rho)
+    shift = 0.5 if h * k < 0 or (h * k == 0 and h + k < 0) else 0.0
+    tails = special.owens_t(h, (k / h - rho) / root) + special.owens_t(k, (h / k - rho) / root)
+    return 0.5 * (stats.norm.cdf(h) + stats.norm.cdf(k)) - tails - shift
+
+
+def risks(lower, upper, accept_low, accept_high, mean, sd, u):
+    """Consumer's and producer's risk as areas of the bivariate normal distribution of true and measured value."""
+    total = math.hypot(sd, u)
+    rho = sd / total
+    true = lambda limit: (limit - mean) / sd
+    seen = lambda limit: (limit - mean) / total
+
+    def below(eta, y):
+        if math.isinf(eta) or math.isinf(y):
+            if eta == -math.inf or y == -math.inf:
+                return 0.0
+            return float(stats.norm.cdf(true(eta) if math.isinf(y) else seen(y))) if not (math.isinf(eta) and math.isinf(y)) else 1.0
+        return both_below(true(eta), seen(y), rho)
+
+    inside = below(upper, accept_high) - below(lower, accept_high) - below(upper, accept_low) + below(lower, accept_low)
+    accepted = below(math.inf, accept_high) - below(math.inf, accept_low)
+    conforming = below(upper, math.inf) - below(lower, math.inf)
+    return accepted - inside, conforming - inside
+
+
+@check("decision-risk", 11, "SciPy norm and Owen's T")
+def decision_risk():
+    for i in range(60):
+        u, k = random.uniform(0.2, 1), random.choice([2.0, 2.0, random.uniform(1.5, 3)])
+        mean, sd = random.uniform(116, 119.9), random.uniform(0.5, 2)
+        lower, upper = (random.uniform(110, 114), 120.0) if i % 3 == 0 else (-math.inf, 120.0)
+        widths = [0.0, round(random.uniform(0.1, 0.9), 3), 1.0]
+        expected = {"result.curve.0.y": (lower if lower > -math.inf else upper) - 4 * u, "result.curve.8.y": upper + 4 * u}
+        for number, w in enumerate(widths):
+            low, high = lower + w * k * u, upper - w * k * u
+            consumer, producer = risks(lower, upper, low, high, mean, sd, u)
+            # Areas are differences of probabilities near 1: their error is of the size of the last bit of 1.
+            expected[f"result.by_guard_band.{number}.risk.consumer"] = (consumer, max(consumer, 1e-3))
+            expected[f"result.by_guard_band.{number}.risk.producer"] = (producer, max(producer, 1e-3))
+            expected[f"result.by_guard_band.{number}.acceptance.high"] = high
+        at = (lower if lower > -math.inf else upper) - 4 * u
+        at += 5 * (upper + 4 * u - at) / 8
+        p = float(stats.norm.cdf((upper - at) / u) - (stats.norm.cdf((lower - at) / u) if lower > -math.inf else 0.0))
+        expected["result.curve.5.conformance_probability"] = (p, max(p, 1e-3))
+        given = {"upper": upper, "u": u, "k": k, "process": {"mean": mean, "sd": sd}, "widths": widths, "points": 9}
+        if lower > -math.inf:
+            given["lower"] = lower
+        yield Case(given, expected)
 
 
 @check("top-down-uncertainty", 13, "the formulae")

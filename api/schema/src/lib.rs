@@ -1600,6 +1600,128 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    /// Rules by which results are judged against specifications, version by version.
+    decision_rules (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one follows; each can be followed once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the new version.
+        reason -> Nullable<Text>,
+        /// Code.
+        code -> Text,
+        /// Title.
+        title -> Text,
+        /// How the acceptance limits follow from the tolerance limits.
+        kind -> Text,
+        /// Length of the guard band, in U or in u.
+        multiple -> Nullable<Numeric>,
+        /// Level that a multiple of u stands for at a single limit.
+        one_sided_level -> Nullable<Numeric>,
+        /// Least conformance probability of what is accepted.
+        least_probability -> Nullable<Numeric>,
+        /// Whether the result is compared unrounded or as reported.
+        compared -> Text,
+        /// What an accepted result is called.
+        conforms -> Text,
+        /// What a result between acceptance limit and tolerance limit is called.
+        conditional -> Text,
+        /// What a result outside the tolerance is called.
+        does_not_conform -> Text,
+        /// Risk that goes with the rule, in words.
+        risk -> Text,
+        /// Where the rule comes from.
+        source -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Author of the version.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Limits that results are judged by, for a client or a matrix, version by version.
+    specifications (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The thing itself, the same in all its versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1.
+        version -> Int4,
+        /// Version this one follows; each can be followed once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the new version.
+        reason -> Nullable<Text>,
+        /// Code.
+        code -> Text,
+        /// Title.
+        title -> Text,
+        /// For whom and for what it is, in words.
+        scope -> Text,
+        /// Client that it was agreed with.
+        client_reference -> Nullable<Text>,
+        /// Matrix that it is for.
+        matrix -> Nullable<Text>,
+        /// What is judged.
+        analyte -> Text,
+        /// As what the limits are expressed.
+        expressed -> Text,
+        /// Unit of the limits.
+        unit -> Text,
+        /// Lower tolerance limit, as entered.
+        lower_limit -> Nullable<Numeric>,
+        /// Upper tolerance limit, as entered.
+        upper_limit -> Nullable<Numeric>,
+        /// Version of the decision rule.
+        decision_rule_id -> Uuid,
+        /// From when samples can be given it.
+        effective_from -> Timestamptz,
+        /// Until when.
+        effective_to -> Nullable<Timestamptz>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Author of the version.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Specifications that samples are judged by.
+    sample_specifications (id) {
+        /// Identity.
+        id -> Uuid,
+        /// First version of the sample.
+        sample_id -> Uuid,
+        /// Version of the specification.
+        specification_id -> Uuid,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that assigned it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Specifications that were taken off samples; the assignment stays on record.
+    specification_removals (id) {
+        /// Identity.
+        id -> Uuid,
+        /// What was taken off.
+        sample_specification_id -> Uuid,
+        /// Why.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that took it off.
+        recorded_by -> Uuid,
+    }
+}
+
 // Only pairs that a query joins: naming every table here makes an implementation for each of two thousand pairs, which
 // takes the compiler a minute.
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_leaves);
@@ -1613,3 +1735,9 @@ diesel::allow_tables_to_appear_in_same_query!(titrant_factors, titrants);
 diesel::allow_tables_to_appear_in_same_query!(chart_baseline_points, state_moves);
 diesel::allow_tables_to_appear_in_same_query!(validation_characteristics, validation_data);
 diesel::allow_tables_to_appear_in_same_query!(validation_conclusions, validation_studies);
+diesel::allow_tables_to_appear_in_same_query!(
+    decision_rules,
+    sample_specifications,
+    specification_removals,
+    specifications,
+);

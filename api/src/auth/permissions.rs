@@ -122,7 +122,9 @@ actions! {
         "list_nonconformities", "read_nonconformity",
         "list_proficiency_rounds", "read_proficiency_round", "draw_proficiency_history",
         "list_validation_studies", "read_validation_study", "read_validation_answers", "read_validation_answer",
-        "draw_validation_answer", "print_validation_study", "read_validation_template"];
+        "draw_validation_answer", "print_validation_study", "read_validation_template",
+        "list_decision_rules", "read_decision_rule", "list_specifications", "read_specification",
+        "read_specification_risk", "draw_specification_risk", "draw_specification_risk_pixels", "list_sample_specifications"];
     /// Records equipment and its calibrations.
     RecordEquipment = "record_equipment": [Manager] for ["record_equipment", "correct_equipment", "record_calibration", "move_equipment"];
     /// Records a check of equipment.
@@ -146,6 +148,15 @@ actions! {
     DraftMethods = "draft_methods": [Analyst, Manager] for ["record_method", "revise_method"];
     /// Approves and withdraws methods.
     ApproveMethods = "approve_methods": [Manager] for ["move_method"];
+    /// Drafts decision rules and specifications.
+    DraftSpecifications = "draft_specifications": [Analyst, Manager] for [
+        "record_decision_rule", "revise_decision_rule", "record_specification", "revise_specification"];
+    /// Approves, rejects and withdraws decision rules and specifications; approval is of others' drafts.
+    ApproveSpecifications = "approve_specifications": [Manager] for [
+        "approve_decision_rule", "reject_decision_rule", "withdraw_decision_rule",
+        "approve_specification", "reject_specification", "withdraw_specification"];
+    /// Gives samples specifications, and takes them off.
+    AssignSpecifications = "assign_specifications": [Analyst, Manager] for ["assign_specification", "remove_sample_specification"];
     /// Registers samples and test portions.
     RegisterSamples = "register_samples": [Analyst, Manager] for ["record_sample", "correct_sample", "move_sample", "record_test_portion", "correct_test_portion"];
     /// Opens, closes and repeats runs, records blanks and determinations.

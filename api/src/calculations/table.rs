@@ -2,8 +2,8 @@
 
 use crate::calculations::subject::Subject;
 use crate::calculations::subjects::{
-    agreement, bench, conformity, control, distributions, hypothesis, integrity, models, outliers, planning, process,
-    regression, rounding, rules, summaries, titration, trend, uncertainty, validation, volumes,
+    agreement, bench, conformity, control, decision, distributions, hypothesis, integrity, models, outliers, planning,
+    process, regression, rounding, rules, summaries, titration, trend, uncertainty, validation, volumes,
 };
 
 #[cfg(test)]
@@ -74,6 +74,7 @@ subjects! {
     uncertainty::MonteCarloInput,
     conformity::CoverageFactorInput,
     conformity::ConformityInput,
+    decision::DecisionRiskInput,
     conformity::TopDownInput,
     control::ChartFactorsInput,
     control::ChartLimitsInput,

@@ -9,6 +9,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::db::{Act, Connection, Db};
+use crate::determinations::compared;
 use crate::determinations::evaluation::{EvaluationView, ReportedView};
 use crate::determinations::record::{self, Loaded};
 use crate::determinations::service;
@@ -20,6 +21,7 @@ use crate::evaluations::{BudgetLine, StepView, VerdictView};
 use crate::ids::{AccountId, DeterminationId, IronResultId};
 use crate::refusal::{Code, FieldErrors, Refusal};
 use crate::sign_offs::{self, SignOff};
+use crate::specifications::conformity::ConformityStatement;
 use crate::states::{self, StateMove};
 use crate::web::answer::{Answer, Located};
 use crate::web::decimal::code;
@@ -47,6 +49,8 @@ pub struct IronResultView {
     pub state: String,
     /// What it comes to.
     pub evaluation: Iron3View,
+    /// What the specifications of its sample say of total iron, iron(II) and iron(III), as of now.
+    pub conformity: Vec<ConformityStatement>,
     /// SHA-256 of what would be signed now.
     pub content_digest: String,
     /// Signatures.
@@ -137,7 +141,7 @@ pub(super) async fn load(connection: &Connection, row: IronResultRow) -> Result<
 }
 
 impl LoadedResult {
-    fn evaluate(&self) -> Result<Iron3, Refusal> {
+    pub(super) fn evaluate(&self) -> Result<Iron3, Refusal> {
         iron3(&self.total.record, &self.iron2.record, Detail::Working)
             .map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))
     }
@@ -187,6 +191,8 @@ pub(super) fn shown(loaded: LoadedResult) -> Result<IronResultView, Refusal> {
     .into_iter()
     .flatten()
     .max();
+    let standing = (loaded.state.as_str(), compared::approved_at(&loaded.state, &loaded.moves));
+    let conformity = compared::statements_on_iron3((&loaded.total, &loaded.iron2), &derived, standing);
     Ok(IronResultView {
         id: loaded.row.id.0,
         code: loaded.row.code,
@@ -197,6 +203,7 @@ pub(super) fn shown(loaded: LoadedResult) -> Result<IronResultView, Refusal> {
         state: loaded.state,
         evaluation: derived.into(),
         sign_offs: loaded.sign_offs.into_iter().map(|sign| sign.view(&digest, amended_at, true)).collect(),
+        conformity,
         content_digest: digest,
         moves: loaded.moves,
         recorded_at: loaded.row.recorded_at,

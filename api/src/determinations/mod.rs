@@ -1,5 +1,6 @@
 //! Determinations: titrations, what they come to, who answers for it.
 
+pub(crate) mod compared;
 mod decision;
 mod evaluation;
 mod handlers;

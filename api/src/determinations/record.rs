@@ -10,6 +10,7 @@ use ferrotitre_core::working::Step;
 use uuid::Uuid;
 
 use crate::db::Connection;
+use crate::determinations::compared;
 use crate::determinations::evaluation::expressed;
 use crate::determinations::measured;
 use crate::determinations::store::{self, DeterminationRow, TitrationRow};
@@ -21,6 +22,7 @@ use crate::refusal::{Code, Refusal};
 use crate::runs::blanks;
 use crate::samples::{portions, samples};
 use crate::sign_offs;
+use crate::specifications::conformity::{self, Assigned};
 use crate::states::{self, StateMove};
 use crate::titrants::factors::{core_factor, interpolated_factor};
 use crate::titrants::service::vessel;
@@ -57,6 +59,8 @@ pub(super) struct Frame {
     sign_offs: Vec<sign_offs::Row>,
     /// What a validation study concluded of the method version.
     scope: Option<Scope>,
+    /// What the sample was ever given to be judged by; none for a control.
+    pub(super) assigned: Vec<Assigned>,
 }
 
 fn segments(initial: &[Decimal], last: &[Decimal]) -> Vec<Segment> {
@@ -93,16 +97,21 @@ pub(super) async fn load_again(connection: &Connection, before: Loaded) -> Resul
 }
 
 async fn frame(connection: &Connection, row: &DeterminationRow) -> Result<Frame, Refusal> {
-    let (method, (portion, steps), sample, (blanks, counted_blanks), moves, sign_offs, scope) = futures_util::try_join!(
+    let given = async || match row.purpose.as_str() {
+        "sample" => conformity::of_sample(connection, row.sample_id).await,
+        _ => Ok(Vec::new()),
+    };
+    let (method, (portion, steps), sample, (blanks, counted_blanks), moves, sign_offs, scope, assigned) = futures_util::try_join!(
         methods::store::versions::exactly(connection, row.method_id),
         portions::current(connection, row.portion_id),
         samples::versions::current(connection, row.sample_id),
         blanks::of_run(connection, row.run_id),
         states::history(connection, row.id.0),
         sign_offs::of(connection, row.id.0),
-        scope(connection, row.method_id)
+        scope(connection, row.method_id),
+        given()
     )?;
-    Ok(Frame { method, sample, portion, steps, blanks, counted_blanks, moves, sign_offs, scope })
+    Ok(Frame { method, sample, portion, steps, blanks, counted_blanks, moves, sign_offs, scope, assigned })
 }
 
 async fn assemble(
@@ -323,6 +332,11 @@ impl Loaded {
         hex::encode(evaluation.input_digest)
     }
 
+    /// Moves between its states, oldest first.
+    pub(super) fn moves(&self) -> &[StateMove] {
+        &self.frame.moves
+    }
+
     /// When it was last amended.
     pub(super) fn amended_at(&self) -> Option<DateTime<Utc>> {
         self.frame.moves.iter().rfind(|step| step.to_state == "amended").map(|step| step.recorded_at)
@@ -375,6 +389,7 @@ impl Loaded {
         let digest = Self::digest(&evaluation);
         let amended_at = self.amended_at();
         let flags = self.flags(&evaluation);
+        let conformity = compared::statements_on(&self, &evaluation);
         DeterminationView {
             id: self.row.id.0,
             code: self.row.code,
@@ -395,6 +410,7 @@ impl Loaded {
                 .map(|(row, state)| titration_view(row, state, &self.lots))
                 .collect(),
             flags,
+            conformity,
             sign_offs: self.frame.sign_offs.into_iter().map(|sign| sign.view(&digest, amended_at, true)).collect(),
             content_digest: digest,
             moves: self.frame.moves,

@@ -141,6 +141,20 @@ pub(super) async fn of_samples_between(
         .await?)
 }
 
+/// Determinations of samples, newest first; controls are not among them.
+pub(super) async fn of_samples(
+    mut connection: &Connection,
+    samples: &[Uuid],
+) -> Result<Vec<DeterminationRow>, Refusal> {
+    Ok(determinations::table
+        .filter(determinations::sample_id.eq_any(samples))
+        .filter(determinations::purpose.eq("sample"))
+        .order(determinations::id.desc())
+        .select(DeterminationRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// Determinations by their ids, newest first.
 pub(super) async fn determinations_by_id(
     mut connection: &Connection,
@@ -293,6 +307,19 @@ pub(super) async fn list_iron_results(
         .filter(iron_results::recorded_at.lt(listing.window_end()))
         .order(iron_results::id.desc())
         .limit(limit)
+        .select(IronResultRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// Iron results of samples, newest first.
+pub(super) async fn iron_results_of_samples(
+    mut connection: &Connection,
+    samples: &[Uuid],
+) -> Result<Vec<IronResultRow>, Refusal> {
+    Ok(iron_results::table
+        .filter(iron_results::sample_id.eq_any(samples))
+        .order(iron_results::id.desc())
         .select(IronResultRow::as_select())
         .load(&mut connection)
         .await?)

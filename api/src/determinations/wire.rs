@@ -9,6 +9,7 @@ use uuid::Uuid;
 use crate::determinations::evaluation::EvaluationView;
 use crate::ids::{AccountId, ConcessionId, MethodId};
 use crate::sign_offs::SignOff;
+use crate::specifications::conformity::ConformityStatement;
 use crate::states::StateMove;
 use crate::web::answer::Located;
 use crate::web::decimal::Decimal;
@@ -259,6 +260,8 @@ pub struct DeterminationView {
     pub titrations: Vec<TitrationView>,
     /// What a reader should know: outside the validated range, holding time exceeded, late entries, concessions.
     pub flags: Vec<String>,
+    /// What the specifications of its sample say of it, as of now.
+    pub conformity: Vec<ConformityStatement>,
     /// SHA-256 of what would be signed now.
     pub content_digest: String,
     /// Signatures.

@@ -191,6 +191,12 @@ impl<'a> Sheet<'a> {
         self
     }
 
+    /// With sections made elsewhere.
+    pub(crate) fn with(mut self, sections: impl IntoIterator<Item = Section>) -> Self {
+        self.sections.extend(sections);
+        self
+    }
+
     /// With a section, if there is something for it.
     pub(crate) fn section_of(
         self,

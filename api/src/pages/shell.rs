@@ -25,7 +25,7 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
     connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 
 /// Main places, in the order of a day: address, name, action needed.
-const PLACES: [(&str, &str, Action); 18] = [
+const PLACES: [(&str, &str, Action); 19] = [
     ("/day", "Day", Action::ReadRecords),
     ("/bench", "Bench", Action::RecordTitrations),
     ("/samples", "Samples", Action::ReadRecords),
@@ -38,6 +38,7 @@ const PLACES: [(&str, &str, Action); 18] = [
     ("/stock", "Stock", Action::ReadRecords),
     ("/equipment", "Equipment", Action::ReadRecords),
     ("/methods", "Methods", Action::ReadRecords),
+    ("/specifications", "Specifications", Action::ReadRecords),
     ("/proficiency-rounds", "Proficiency", Action::ReadRecords),
     ("/exports", "Exports", Action::ExportRecords),
     ("/validation", "Validation", Action::ReadRecords),

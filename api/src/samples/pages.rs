@@ -24,6 +24,7 @@ use crate::pages::versioned::{self, json, moves_on};
 use crate::refusal::Refusal;
 use crate::samples::portions::{self, NewPortion, PortionView};
 use crate::samples::samples::{self, SampleFacts};
+use crate::specifications::pages::samples as judged_by;
 use crate::states::NewMove;
 use crate::web::body::Params;
 use crate::web::problem::Problem;
@@ -149,6 +150,7 @@ pub(super) async fn read_sample(
         .way(registers, "Correct", format!("{path}/correction"))
         .section("about", "About", Part::Facts(facts(&fields(), &json(&present.facts), &shell)))
         .section("portions", "Test portions", Part::Table(portions))
+        .with([judged_by::section(&shell, &db, *id).await?])
         .section(
             "determinations",
             "Determinations",

@@ -30,11 +30,11 @@ pub enum ConformityError {
     },
 }
 
-fn require(field: &'static str, rule: &'static str, value: f64, ok: bool) -> Result<f64, ConformityError> {
+pub(super) fn require(field: &'static str, rule: &'static str, value: f64, ok: bool) -> Result<f64, ConformityError> {
     if ok { Ok(value) } else { Err(ConformityError::OutOfRange { field, rule, value }) }
 }
 
-fn positive(field: &'static str, value: f64) -> Result<f64, ConformityError> {
+pub(super) fn positive(field: &'static str, value: f64) -> Result<f64, ConformityError> {
     require(field, "finite and greater than 0", value, value.is_finite() && value > 0.0)
 }
 
@@ -133,7 +133,7 @@ impl Specification {
         Ok(Self { lower, upper })
     }
 
-    fn ends(&self) -> (f64, f64) {
+    pub(super) fn ends(&self) -> (f64, f64) {
         (self.lower.unwrap_or(f64::NEG_INFINITY), self.upper.unwrap_or(f64::INFINITY))
     }
 
@@ -182,6 +182,12 @@ impl Specification {
         }
     }
 
+    /// Probability of lying outside, from the tails themselves.
+    pub(super) fn risk_outside(&self, y: f64, u: f64) -> f64 {
+        let (low, high) = self.ends();
+        normal_cdf((low - y) / u) + normal_sf((high - y) / u)
+    }
+
     /// Decides on one measured value. A value on a limit is inside it.
     ///
     /// # Source
@@ -200,7 +206,7 @@ impl Specification {
         } else {
             Outcome::Conforms
         };
-        let specific_consumer_risk = normal_cdf((low - y) / u) + normal_sf((high - y) / u);
+        let specific_consumer_risk = self.risk_outside(y, u);
         let specific_producer_risk = conformance_probability;
         Ok(Decision { outcome, conformance_probability, specific_consumer_risk, specific_producer_risk })
     }

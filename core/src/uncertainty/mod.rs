@@ -20,6 +20,7 @@
 
 pub mod conformity;
 mod coverage;
+pub mod decision_rule;
 mod input;
 mod inputs;
 pub mod monte_carlo;

@@ -5,6 +5,7 @@ mod bench;
 mod control;
 mod every_page;
 mod protection;
+mod specifications;
 mod walk;
 
 use ferrotitre_tests::client::Client;

@@ -1,6 +1,7 @@
 //! Figures of uncertainty and conformity, field by field as core has them.
 
 use ferrotitre_core::uncertainty::conformity::{Decision, GlobalRisk, Outcome};
+use ferrotitre_core::uncertainty::decision_rule::{CurvePoint, GuardRisk};
 use ferrotitre_core::uncertainty::monte_carlo::{CoverageInterval, MonteCarlo};
 use ferrotitre_core::uncertainty::nordtest::{Comparison, TopDown};
 use ferrotitre_core::uncertainty::{Coverage, DegreesOfFreedom};
@@ -16,6 +17,21 @@ named! {
         Conditional = "conditional",
         /// Outside the tolerance.
         DoesNotConform = "does not conform",
+    }
+}
+
+/// Acceptance limits; absent where there is no limit.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, utoipa::ToSchema)]
+pub struct AcceptanceFigures {
+    /// Lower acceptance limit.
+    pub low: Option<f64>,
+    /// Upper acceptance limit.
+    pub high: Option<f64>,
+}
+
+impl Show<AcceptanceFigures> for CoverageInterval {
+    fn show(&self) -> AcceptanceFigures {
+        AcceptanceFigures { low: self.low.show(), high: self.high.show() }
     }
 }
 
@@ -85,6 +101,26 @@ shown! {
         accepted: f64,
         /// Probability that an item conforms.
         conforming: f64,
+    }
+
+    /// Risks for one length of the guard band.
+    GuardRiskFigures of GuardRisk {
+        /// Length of the guard band in U.
+        w: f64,
+        /// Acceptance limits.
+        acceptance: AcceptanceFigures,
+        /// Risks over all that the process produces.
+        risk: GlobalRiskFigures,
+    }
+
+    /// A point of the specific risk curve.
+    CurvePointFigures of CurvePoint {
+        /// Measured value.
+        y: f64,
+        /// Probability that the true value conforms: the producer's risk if rejected.
+        conformance_probability: f64,
+        /// Probability that it does not: the consumer's risk if accepted.
+        specific_consumer_risk: f64,
     }
 
     /// The combined uncertainty and its parts, in the unit of the figures given.

@@ -1,6 +1,7 @@
 //! What follows from an uncertainty: coverage factors, conformity; and the top-down way to one.
 
 use ferrotitre_core::uncertainty::conformity::{self, GuardBand, Specification};
+use ferrotitre_core::uncertainty::decision_rule::percent;
 use ferrotitre_core::uncertainty::nordtest::{self, BiasSource};
 use ferrotitre_core::uncertainty::{self as core, CoverageRule, DegreesOfFreedom};
 use serde::{Deserialize, Serialize};
@@ -68,9 +69,9 @@ pub struct GuardInput {
 #[serde(deny_unknown_fields)]
 pub struct ProcessInput {
     /// Mean.
-    mean: f64,
+    pub(super) mean: f64,
     /// Standard deviation of the true values.
-    sd: f64,
+    pub(super) sd: f64,
 }
 
 /// A result and a specification.
@@ -137,7 +138,7 @@ impl Calculation for ConformityInput {
             upper_acceptance: interval.high.is_finite().then_some(interval.high),
             global_risk: risk.transpose()?.show(),
         };
-        let detail = format!("conformance probability {}", decision.conformance_probability);
+        let detail = format!("conformance probability {}", percent(decision.conformance_probability));
         let outcome = match decision.outcome {
             conformity::Outcome::Conforms => "met",
             conformity::Outcome::Conditional => "query",

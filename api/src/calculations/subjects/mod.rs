@@ -4,6 +4,7 @@ pub mod agreement;
 pub mod bench;
 pub mod conformity;
 pub mod control;
+pub mod decision;
 pub mod distributions;
 pub mod hypothesis;
 pub mod integrity;

@@ -1,6 +1,7 @@
 //! A result against limits that somebody asks about: the decision, its guard band, and both on a number line.
 
 use ferrotitre_core::uncertainty::conformity::GuardBand;
+use ferrotitre_core::uncertainty::decision_rule::percent;
 use serde::Deserialize;
 
 use crate::determinations::decision::{Limits, decide};
@@ -56,7 +57,7 @@ pub(super) fn sections(shell: &Shell, evaluation: &EvaluationView, expressed: &s
         ],
         ..Table::default()
     };
-    let title = "Against a specification";
+    let title = "Against limits of your own";
     let wrong = |words: String| vec![Section::new("against-wrong", title, Part::Alert(vec![words]))];
     let (lower, upper) = match (number(&asked.lower, "lower limit"), number(&asked.upper, "upper limit")) {
         (Ok(lower), Ok(upper)) => (lower, upper),
@@ -89,7 +90,7 @@ pub(super) fn sections(shell: &Shell, evaluation: &EvaluationView, expressed: &s
     };
     table.rows = vec![vec![
         Cell::state(decision.outcome),
-        Cell::number(format!("{} %", shell.n(show::figure(100.0 * decision.conformance_probability, 4)))),
+        Cell::number(shell.n(percent(decision.conformance_probability))),
         Cell::number(format!("{} {}", shell.n(show::figure(decision.guard, 3)), figure.unit)),
         Cell::text(rule),
     ]];

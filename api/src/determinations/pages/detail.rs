@@ -22,6 +22,7 @@ use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::pages::versioned::json;
 use crate::refusal::Refusal;
+use crate::specifications::pages::statements;
 use crate::web::body::Params;
 use crate::web::problem::Problem;
 
@@ -190,6 +191,7 @@ pub(super) async fn read_determination(
     if !view.flags.is_empty() {
         sheet = sheet.section("flags", "To be known", Part::Alert(view.flags));
     }
+    sheet = sheet.with(statements::sections(&shell, &view.conformity));
     let expressed = json(&around.rules.expressed);
     sheet.sections.extend(against::sections(&shell, &evaluation, expressed.as_str().unwrap_or_default(), &query.0));
     let numbers = (!figures.rows.is_empty()).then_some(Part::Table(figures));

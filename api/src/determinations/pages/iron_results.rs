@@ -28,6 +28,7 @@ use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::refusal::Refusal;
 use crate::sign_offs::NewSignature;
+use crate::specifications::pages::statements;
 use crate::web::body::Params;
 use crate::web::problem::Problem;
 
@@ -215,6 +216,7 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Pro
         )
         .way(true, "Save as PDF", format!("/api/v1{path}/report.pdf"))
         .section("result", "Result", result(shell, evaluation.reported.as_ref(), waits))
+        .with(statements::sections(shell, &view.conformity))
         .section("about", "About", Part::Facts(facts))
         .section("rules", "What the rules say", Part::Verdicts(evaluation.verdicts))
         .section_of("working", "Working", evaluation.working.map(Part::Working))

@@ -18,6 +18,7 @@ use crate::pages::sheet::{Cell, Fact, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::refusal::Code;
+use crate::specifications::pages::statements;
 use crate::web::body::Params;
 use crate::web::problem::Problem;
 
@@ -90,6 +91,7 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid, working: bool) -> Result
         .way(true, "PDF with the full working", format!("/api/v1{path}/report.pdf?working=true"))
         .way(true, "Back to the determination", path)
         .section("result", "Result", result(shell, evaluation.reported.as_ref(), &evaluation.progress.detail))
+        .with(statements::sections(shell, &view.conformity))
         .section("about", "What was determined", Part::Facts(about))
         .section("limitations", "Deviations and limitations", Part::Alert(limitations))
         .section_of("titres", "Titres", drawing)

@@ -1,0 +1,177 @@
+//! Results as specifications compare them: of one determination, of an iron result, of all that was approved.
+
+use chrono::{DateTime, Utc};
+use ferrotitre_core::determination::{Detail, Evaluation, Iron3, Progress, Reported};
+use ferrotitre_core::lifecycle::EntityKind;
+use uuid::Uuid;
+
+use crate::db::Connection;
+use crate::determinations::evaluation::expressed;
+use crate::determinations::iron_results;
+use crate::determinations::record::{self, KIND, Loaded};
+use crate::determinations::store::{self, DeterminationRow, IronResultRow};
+use crate::methods::service as methods;
+use crate::refusal::Refusal;
+use crate::specifications::conformity::{Compared, ConformityStatement, Content, ReportedContent, statements};
+use crate::states::{self, StateMove};
+
+fn is_approved(state: &str) -> bool {
+    matches!(state, "approved" | "reported")
+}
+
+/// When a result was approved, if that still stands.
+pub(super) fn approved_at(state: &str, moves: &[StateMove]) -> Option<DateTime<Utc>> {
+    let approval = moves.iter().rfind(|step| step.to_state == "approved");
+    approval.filter(|_| is_approved(state)).map(|step| step.recorded_at)
+}
+
+fn reported(of: Option<&Reported>, expressed: &'static str) -> Option<ReportedContent> {
+    of.map(|reported| ReportedContent {
+        unit: reported.unit,
+        expressed,
+        value: reported.value.clone(),
+        coverage_factor: reported.coverage.factor,
+    })
+}
+
+/// A determination as it is compared with limits.
+fn of_determination<'a>(loaded: &'a Loaded, evaluation: &'a Evaluation) -> Compared<'a> {
+    let contents = evaluation.figures.iter().map(|figure| Content {
+        unit: figure.unit.symbol(),
+        expressed: expressed(figure.expressed),
+        value: figure.value,
+        u: figure.u,
+    });
+    Compared {
+        analyte: &loaded.frame.method.facts.analyte,
+        state: &loaded.state,
+        approved_at: approved_at(&loaded.state, loaded.moves()),
+        waits: match &evaluation.progress {
+            Progress::NeedsMore { why, .. } => why,
+            Progress::Complete { .. } => "the determination has no result",
+        },
+        contents: contents.collect(),
+        reported: reported(evaluation.reported.as_ref(), expressed(loaded.record.rules.reporting.expressed)),
+    }
+}
+
+/// What the specifications of its sample say of a determination now.
+pub(super) fn statements_on(loaded: &Loaded, evaluation: &Evaluation) -> Vec<ConformityStatement> {
+    if loaded.frame.assigned.is_empty() {
+        return Vec::new();
+    }
+    statements(&loaded.frame.assigned, &of_determination(loaded, evaluation), Utc::now())
+}
+
+/// Iron(III) as it is compared with limits.
+fn of_iron3<'a>(
+    total: &Loaded,
+    derived: &Iron3,
+    (state, approved_at): (&'a str, Option<DateTime<Utc>>),
+) -> Compared<'a> {
+    let as_what = expressed(total.record.rules.reporting.expressed);
+    let content = derived.value.zip(derived.u).zip(derived.reported.as_ref());
+    Compared {
+        analyte: "iron(III)",
+        state,
+        approved_at,
+        waits: "both determinations must be complete",
+        contents: content
+            .map(|((value, u), reported)| Content { unit: reported.unit, expressed: as_what, value, u })
+            .into_iter()
+            .collect(),
+        reported: reported(derived.reported.as_ref(), as_what),
+    }
+}
+
+/// What the specifications of its sample say of total iron, iron(II) and iron(III) of an iron result now.
+pub(super) fn statements_on_iron3(
+    (total, iron2): (&Loaded, &Loaded),
+    derived: &Iron3,
+    standing: (&str, Option<DateTime<Utc>>),
+) -> Vec<ConformityStatement> {
+    let assigned = &total.frame.assigned;
+    if assigned.is_empty() {
+        return Vec::new();
+    }
+    let now = Utc::now();
+    let mut all = statements(assigned, &of_determination(total, &derived.total), now);
+    all.extend(statements(assigned, &of_determination(iron2, &derived.iron2), now));
+    all.extend(statements(assigned, &of_iron3(total, derived, standing), now));
+    all
+}
+
+/// Determinations of samples that were not cancelled, with their states.
+async fn standing(connection: &Connection, samples: &[Uuid]) -> Result<Vec<(DeterminationRow, String)>, Refusal> {
+    let rows = store::of_samples(connection, samples).await?;
+    let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
+    let known = states::present_many(connection, KIND, &ids).await?;
+    let with_state = rows.into_iter().map(|row| {
+        let state = known.get(&row.id.0).cloned().unwrap_or_default();
+        (row, state)
+    });
+    Ok(with_state.filter(|(_, state)| state != "cancelled").collect())
+}
+
+/// Codes of what a sample has of an analyte, each with the unit it is reported in and as what.
+pub(crate) async fn reporting_of(
+    connection: &Connection,
+    sample: Uuid,
+    analyte: &str,
+) -> Result<Vec<(String, &'static str, &'static str)>, Refusal> {
+    // Iron(III) is reported as its total iron is.
+    let determined = if analyte == "iron(III)" { "total iron" } else { analyte };
+    let mut found = Vec::new();
+    for (row, _) in standing(connection, &[sample]).await? {
+        let method = methods::known(connection, "method", row.method_id).await?.facts;
+        if method.analyte == determined {
+            let reporting = method.rules.0.to_core(&method.chemistry, &method.indicator).reporting;
+            found.push((row.code, reporting.unit.symbol(), expressed(reporting.expressed)));
+        }
+    }
+    Ok(found)
+}
+
+/// An approved result in the unit of a specification, with its standard uncertainty.
+fn in_unit(result: &Compared<'_>, unit: &str, as_what: &str) -> Option<(f64, f64)> {
+    let found = result.contents.iter().find(|content| (content.unit, content.expressed) == (unit, as_what));
+    found.map(|content| (content.value, content.u))
+}
+
+/// Approved results of samples: unrounded values with their standard uncertainties, in a unit, newest first, at most so many.
+pub(crate) async fn approved_results(
+    connection: &Connection,
+    samples: &[Uuid],
+    (analyte, unit, as_what): (&str, &str, &str),
+    most: usize,
+) -> Result<Vec<(f64, f64)>, Refusal> {
+    let mut found = Vec::new();
+    if analyte == "iron(III)" {
+        for row in approved_iron_results(connection, samples).await?.into_iter().take(most) {
+            let loaded = iron_results::load(connection, row).await?;
+            let derived = loaded.evaluate()?;
+            found.extend(in_unit(&of_iron3(&loaded.total, &derived, ("approved", None)), unit, as_what));
+        }
+        return Ok(found);
+    }
+    for (row, state) in standing(connection, samples).await? {
+        if found.len() >= most {
+            break;
+        }
+        if is_approved(&state) {
+            let loaded = record::load(connection, row).await?;
+            if loaded.frame.method.facts.analyte == analyte {
+                let evaluation = loaded.evaluate(Detail::Figures)?;
+                found.extend(in_unit(&of_determination(&loaded, &evaluation), unit, as_what));
+            }
+        }
+    }
+    Ok(found)
+}
+
+async fn approved_iron_results(connection: &Connection, samples: &[Uuid]) -> Result<Vec<IronResultRow>, Refusal> {
+    let rows = store::iron_results_of_samples(connection, samples).await?;
+    let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
+    let known = states::present_many(connection, EntityKind::IronResult, &ids).await?;
+    Ok(rows.into_iter().filter(|row| known.get(&row.id.0).is_some_and(|state| is_approved(state))).collect())
+}

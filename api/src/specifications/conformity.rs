@@ -1,0 +1,287 @@
+//! Statements of conformity: what a specification says of a result as it stands.
+//!
+//! Nothing of a statement is stored. The version of the specification that a sample was given, its rule, and the inputs of the
+//! result are records that are never changed, so that the statement of any time can be computed again; a signature keeps the
+//! result bit for bit.
+
+use chrono::{DateTime, Utc};
+use ferrotitre_core::uncertainty::conformity::Outcome;
+use ferrotitre_core::uncertainty::decision_rule::{Limit, percent};
+use serde::Serialize;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::db::Connection;
+use crate::ids::{AccountId, DecisionRuleId, SampleSpecificationId, SpecificationId};
+use crate::refusal::Refusal;
+use crate::specifications::store::assignments;
+pub(crate) use crate::specifications::store::assignments::Assigned;
+use crate::web::decimal::Decimal;
+
+/// A content in one unit, with its standard uncertainty, unrounded.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Content {
+    pub(crate) unit: &'static str,
+    pub(crate) expressed: &'static str,
+    pub(crate) value: f64,
+    pub(crate) u: f64,
+}
+
+/// The figure that is reported.
+#[derive(Debug, Clone)]
+pub(crate) struct ReportedContent {
+    pub(crate) unit: &'static str,
+    pub(crate) expressed: &'static str,
+    /// Rounded.
+    pub(crate) value: String,
+    pub(crate) coverage_factor: f64,
+}
+
+/// A result as it is compared with limits.
+#[derive(Debug, Clone)]
+pub(crate) struct Compared<'a> {
+    pub(crate) analyte: &'a str,
+    /// Present state of the determination or iron result.
+    pub(crate) state: &'a str,
+    /// When it was approved, if that still stands.
+    pub(crate) approved_at: Option<DateTime<Utc>>,
+    /// Why there is no result, in case there is none.
+    pub(crate) waits: &'a str,
+    pub(crate) contents: Vec<Content>,
+    pub(crate) reported: Option<ReportedContent>,
+}
+
+/// What was compared with the limits, and what came of it.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct Decided {
+    /// Value that was compared, unrounded or as reported, by the rule.
+    #[schema(example = 119.5)]
+    pub value: f64,
+    /// Standard uncertainty.
+    #[schema(example = 0.55)]
+    pub u: f64,
+    /// Expanded uncertainty U = k u.
+    #[schema(example = 1.1)]
+    pub expanded_uncertainty: f64,
+    /// Coverage factor k.
+    #[schema(example = 2.0)]
+    pub coverage_factor: f64,
+    /// How far the acceptance limits lie inside the tolerance limits.
+    pub guard_band: f64,
+    /// Lower acceptance limit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lower_acceptance: Option<f64>,
+    /// Upper acceptance limit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = 119.095)]
+    pub upper_acceptance: Option<f64>,
+    /// Probability that the true value conforms.
+    #[schema(example = 0.818)]
+    pub conformance_probability: f64,
+    /// The same in per cent, as it is written in reports.
+    #[schema(example = "81.8 %")]
+    pub conformance_probability_text: String,
+    /// conforms, conditional or does not conform.
+    #[schema(example = "conditional")]
+    pub outcome: &'static str,
+    /// The outcome by the name that the rule gives it.
+    pub outcome_name: String,
+    /// The limit that decides: lower or upper.
+    #[schema(example = "upper")]
+    pub deciding_limit: &'static str,
+}
+
+/// What a specification says of a result.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct ConformityStatement {
+    /// The assignment to the sample.
+    pub assignment: SampleSpecificationId,
+    /// The specification, the same in all its versions.
+    pub specification: Uuid,
+    /// The version that the sample was given.
+    pub specification_version: SpecificationId,
+    /// Code of the specification.
+    #[schema(example = "SP-1")]
+    pub code: String,
+    /// Number of that version.
+    #[schema(example = 1)]
+    pub version: i32,
+    /// Title of the specification.
+    pub title: String,
+    /// What is judged.
+    #[schema(example = "iron(II)")]
+    pub analyte: String,
+    /// As what the limits are expressed.
+    #[schema(example = "Fe")]
+    pub expressed: String,
+    /// Unit of the limits.
+    #[schema(example = "g/L")]
+    pub unit: String,
+    /// Lower tolerance limit, as entered.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lower: Option<Decimal>,
+    /// Upper tolerance limit, as entered.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub upper: Option<Decimal>,
+    /// Decision rule, the same in all its versions.
+    pub decision_rule: Uuid,
+    /// Its version.
+    pub decision_rule_version: DecisionRuleId,
+    /// Code and version of the rule, and the rule in words.
+    #[schema(example = "DR-2 v1: guard band of 1 U")]
+    pub rule: String,
+    /// The documented risk that goes with the rule.
+    pub risk: String,
+    /// Whether the unrounded or the reported result is compared.
+    #[schema(example = "unrounded")]
+    pub compared: String,
+    /// When the sample was given the specification.
+    pub assigned_at: DateTime<Utc>,
+    /// By whom.
+    pub assigned_by: AccountId,
+    /// It was assigned after the result had been approved.
+    pub assigned_after_approval: bool,
+    /// When it was taken off the sample, after the approval of the result.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub removed_at: Option<DateTime<Utc>>,
+    /// State of the result.
+    #[schema(example = "approved")]
+    pub result_state: String,
+    /// The time the statement is of.
+    pub as_of: DateTime<Utc>,
+    /// The decision; absent where nothing can be decided.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub decided: Option<Decided>,
+    /// The statement as a sentence, or why there is none.
+    pub statement: String,
+}
+
+/// What samples were given, with everything a statement needs.
+pub(crate) async fn of_sample(connection: &Connection, sample: Uuid) -> Result<Vec<Assigned>, Refusal> {
+    assignments::of_sample(connection, sample).await
+}
+
+/// What the specifications of a sample say of a result now. One that was taken off the sample is among them only if it was
+/// there when the result was approved.
+pub(crate) fn statements(
+    assigned: &[Assigned],
+    result: &Compared<'_>,
+    as_of: DateTime<Utc>,
+) -> Vec<ConformityStatement> {
+    let of_result = assigned.iter().filter(|one| one.specification.facts.analyte == result.analyte);
+    let counts = |one: &&Assigned| match (&one.removal, result.approved_at) {
+        (None, _) => true,
+        (Some(removal), Some(approved)) => one.assignment.recorded_at <= approved && removal.recorded_at > approved,
+        (Some(_), None) => false,
+    };
+    of_result.filter(counts).map(|one| statement(one, result, as_of)).collect()
+}
+
+fn statement(one: &Assigned, result: &Compared<'_>, as_of: DateTime<Utc>) -> ConformityStatement {
+    let (facts, rule) = (&one.specification.facts, &one.rule.facts);
+    let (decided, said) = match decide(one, result) {
+        Ok(decided) => {
+            let said = sentence(one, &decided, result);
+            (Some(decided), said)
+        }
+        Err(why) => (None, why),
+    };
+    ConformityStatement {
+        assignment: one.assignment.id,
+        specification: one.specification.record_id,
+        specification_version: one.specification.id,
+        code: facts.code.clone(),
+        version: one.specification.version,
+        title: facts.title.clone(),
+        analyte: facts.analyte.clone(),
+        expressed: facts.expressed.clone(),
+        unit: facts.unit.clone(),
+        lower: facts.lower.clone(),
+        upper: facts.upper.clone(),
+        decision_rule: one.rule.record_id,
+        decision_rule_version: one.rule.id,
+        rule: format!("{} v{}: {}", rule.code, one.rule.version, rule.in_words()),
+        risk: rule.risk.clone(),
+        compared: rule.compared.clone(),
+        assigned_at: one.assignment.recorded_at,
+        assigned_by: one.assignment.recorded_by,
+        assigned_after_approval: result.approved_at.is_some_and(|approved| one.assignment.recorded_at > approved),
+        removed_at: one.removal.as_ref().map(|removal| removal.recorded_at),
+        result_state: result.state.to_owned(),
+        as_of,
+        decided,
+        statement: said,
+    }
+}
+
+/// The decision, or why there is none.
+fn decide(one: &Assigned, result: &Compared<'_>) -> Result<Decided, String> {
+    let (facts, rule) = (&one.specification.facts, &one.rule.facts);
+    if result.state == "cancelled" {
+        return Err("not enough data: the determination was cancelled".to_owned());
+    }
+    let Some(reported) = &result.reported else { return Err(format!("not enough data: {}", result.waits)) };
+    let same = |unit: &str, expressed: &str| unit == facts.unit && expressed == facts.expressed;
+    let content = result.contents.iter().find(|content| same(content.unit, content.expressed)).ok_or_else(|| {
+        format!(
+            "not comparable: the limits are in {} as {}, the result is in {} as {}",
+            facts.unit, facts.expressed, reported.unit, reported.expressed
+        )
+    })?;
+    let value = if rule.compared == "reported" {
+        let rounded = same(reported.unit, reported.expressed).then(|| reported.value.parse::<f64>().ok()).flatten();
+        rounded.ok_or_else(|| {
+            format!(
+                "not comparable: the rule compares the reported value, which is in {} as {}, the limits are in {} as {}",
+                reported.unit, reported.expressed, facts.unit, facts.expressed
+            )
+        })?
+    } else {
+        content.value
+    };
+    let k = reported.coverage_factor;
+    let core = rule.to_core().ok_or_else(|| "the decision rule lacks a figure".to_owned())?;
+    let judged = facts.limits().and_then(|limits| core.judge(&limits, value, content.u, k));
+    let judged = judged.map_err(|error| format!("no decision: {error}"))?;
+    let (outcome, name) = match judged.outcome {
+        Outcome::Conforms => ("conforms", &rule.conforms),
+        Outcome::Conditional => ("conditional", &rule.conditional),
+        Outcome::DoesNotConform => ("does not conform", &rule.does_not_conform),
+    };
+    Ok(Decided {
+        value,
+        u: content.u,
+        expanded_uncertainty: k * content.u,
+        coverage_factor: k,
+        guard_band: judged.guard,
+        lower_acceptance: Some(judged.acceptance.low).filter(|limit| limit.is_finite()),
+        upper_acceptance: Some(judged.acceptance.high).filter(|limit| limit.is_finite()),
+        conformance_probability: judged.conformance_probability,
+        conformance_probability_text: percent(judged.conformance_probability),
+        outcome,
+        outcome_name: name.clone(),
+        deciding_limit: match judged.deciding {
+            Limit::Lower => "lower",
+            Limit::Upper => "upper",
+        },
+    })
+}
+
+fn sentence(one: &Assigned, decided: &Decided, result: &Compared<'_>) -> String {
+    let (facts, rule) = (&one.specification.facts, &one.rule.facts);
+    let standing = if matches!(result.state, "approved" | "reported") {
+        String::new()
+    } else {
+        format!(" The result is {}, not approved.", result.state)
+    };
+    format!(
+        "{}: {}, {}, by decision rule {} v{} ({}); probability of conforming {}.{standing}",
+        decided.outcome_name,
+        facts.analyte,
+        facts.limits_in_words(),
+        rule.code,
+        one.rule.version,
+        rule.in_words(),
+        decided.conformance_probability_text,
+    )
+}

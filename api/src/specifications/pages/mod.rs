@@ -1,0 +1,91 @@
+//! Pages of decision rules and specifications, of what samples are given, and the sections of statements that other pages show.
+
+mod rules;
+pub(crate) mod samples;
+mod specifications;
+pub(crate) mod statements;
+
+use actix_web::web;
+
+use crate::pages::sheet::{Cell, Part, Table};
+use crate::sign_offs::SignOff;
+use crate::specifications::approval::{Decision, SignedHistory};
+use crate::states::StateMove;
+use crate::web::versions::VersionView;
+
+/// Mounts the pages.
+pub(crate) fn routes(config: &mut web::ServiceConfig) {
+    config
+        .service(rules::list_rules)
+        .service(rules::draft_rule)
+        .service(rules::read_rule)
+        .service(rules::revise_rule)
+        .service(rules::decide_rule)
+        .service(specifications::list_specifications)
+        .service(specifications::draft_specification)
+        .service(specifications::read_specification)
+        .service(specifications::revise_specification)
+        .service(specifications::decide_specification)
+        .service(samples::assign)
+        .service(samples::remove);
+}
+
+/// A step of the address: what is decided, the form's title, its button, what is signed, and whether it needs a reason.
+fn step_of(word: &str) -> (Decision, &'static str, &'static str, &'static str, bool) {
+    match word {
+        "approval" => {
+            (Decision::Approve, "Approve", "Sign as approved", "You sign: it holds from now on, as written.", false)
+        }
+        "rejection" => (Decision::Reject, "Reject", "Reject it", "The draft ends here, with your reason.", true),
+        _ => (
+            Decision::Withdraw,
+            "Withdraw",
+            "Withdraw it",
+            "It is not used any more; what was judged by it stays as it was.",
+            true,
+        ),
+    }
+}
+
+/// A history in parts: versions, their digests and signatures, moves.
+struct Parts<F> {
+    versions: Vec<VersionView<F>>,
+    digests: Vec<String>,
+    sign_offs: Vec<SignOff>,
+    moves: Vec<StateMove>,
+}
+
+impl<F> Parts<F> {
+    fn of(history: SignedHistory<F>) -> Self {
+        let mut parts = Self { versions: Vec::new(), digests: Vec::new(), sign_offs: Vec::new(), moves: history.moves };
+        for version in history.versions {
+            parts.versions.push(version.of);
+            parts.digests.push(version.content_digest);
+            parts.sign_offs.extend(version.sign_offs);
+        }
+        parts
+    }
+
+    /// The version that a decision is about: the one in force for a withdrawal, else the newest.
+    fn decided(&self, decision: Decision) -> Option<(&VersionView<F>, &str)> {
+        let all = || self.versions.iter().zip(self.digests.iter().map(String::as_str));
+        match decision {
+            Decision::Withdraw => all().rfind(|(view, _)| view.state == "approved"),
+            Decision::Approve | Decision::Reject => all().next_back(),
+        }
+    }
+
+    fn in_force(&self) -> bool {
+        self.versions.iter().any(|view| view.state == "approved")
+    }
+
+    /// Versions with their states, newest first.
+    fn states(&self) -> Part {
+        let rows = self
+            .versions
+            .iter()
+            .rev()
+            .map(|view| vec![Cell::text(format!("Version {}", view.version)), Cell::state(view.state.clone())]);
+        Part::Table(Table { columns: vec!["Version", "State"], rows: rows.collect(), ..Table::default() })
+    }
+}
