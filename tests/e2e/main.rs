@@ -17,6 +17,7 @@ mod openapi;
 mod pages;
 mod permissions;
 mod proficiency;
+mod reference_files;
 mod store;
 mod titrants;
 mod validation_studies;
