@@ -18,8 +18,9 @@ fn micros(time: &Value) -> Value {
     json!(format!("{seconds}.{fraction:0<6}Z"))
 }
 
+/// Texts of a list, which is left out where it is empty.
 fn joined(texts: &Value) -> Value {
-    json!(texts.as_array().unwrap().iter().map(|one| one.as_str().unwrap()).collect::<Vec<_>>().join("; "))
+    json!(texts.as_array().into_iter().flatten().map(|one| one.as_str().unwrap()).collect::<Vec<_>>().join("; "))
 }
 
 /// Rows of a determination as its own page of the API has them, column by column.
