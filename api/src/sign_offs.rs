@@ -197,6 +197,27 @@ pub(crate) async fn of(mut connection: &Connection, id: Uuid) -> Result<Vec<Row>
         .await?)
 }
 
+/// When several things were last signed by their authors.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub(crate) async fn authored_at(
+    mut connection: &Connection,
+    ids: &[Uuid],
+) -> Result<std::collections::HashMap<Uuid, DateTime<Utc>>, Refusal> {
+    if ids.is_empty() {
+        return Ok(std::collections::HashMap::new());
+    }
+    let rows: Vec<(Uuid, DateTime<Utc>)> = sign_offs::table
+        .filter(sign_offs::entity_id.eq_any(ids))
+        .filter(sign_offs::meaning.eq(Meaning::Authored.text()))
+        .order(sign_offs::id)
+        .select((sign_offs::entity_id, sign_offs::recorded_at))
+        .load(&mut connection)
+        .await?;
+    Ok(rows.into_iter().collect())
+}
+
 /// Signatures of a thing as a list of its own. The newest signature's content is taken as the present one; the thing itself
 /// shows what its content is now.
 ///

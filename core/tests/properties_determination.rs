@@ -5,7 +5,7 @@ use ferrotitre_core::chemistry::Expressed;
 use ferrotitre_core::determination::{
     Acceptance, Blank, Burette, Central, Density, Detail, DilutionStep, Evaluation, EvaluationError, Factor, Fate,
     Figure, Outcome, Portion, PortionAmount, Progress, Record, Reporting, Rules, Segment, Standing, Titration,
-    TitrationKind, Unit, Vessel, evaluate, iron3,
+    TitrationKind, Unit, Vessel, brief, evaluate, iron3,
 };
 use ferrotitre_core::rounding::Ties;
 use ferrotitre_core::statistics::agreement::{ConcordanceMode, FollowUp};
@@ -230,6 +230,28 @@ proptest! {
             prop_assert_eq!(after.titres.len(), before.titres.len() + 1);
             prop_assert_eq!(after.titres.iter().filter(|titre| titre.fate == Fate::Used).count(), 2);
             prop_assert_ne!(before.input_digest, after.input_digest);
+        }
+    }
+
+    #[test]
+    fn the_result_alone_is_the_result_of_the_whole_evaluation_bit_for_bit(
+        base in 500i64..4000, a in -40i64..40, b in -40i64..40, by_mass in any::<bool>(), median in any::<bool>(),
+    ) {
+        let mut of = record("d", base, &[0, a, b, 2]);
+        of.rules.reporting.coverage = CoverageRule::Probability(0.95);
+        of.rules.sigma_r_ml = Some((0.03, Some(11.5)));
+        of.rules.acceptance = if median { Acceptance::CriticalRange } else { Acceptance::Concordance };
+        of.rules.reporting.unit = if by_mass { Unit::PercentByMass } else { Unit::GramsPerLitre };
+        let (whole, alone) = (run(&of), brief(&of).unwrap());
+        prop_assert_eq!(whole.progress, alone.progress);
+        prop_assert_eq!(&whole.reported, &alone.reported);
+        let in_unit = |of: &&Figure| of.unit == alone.figure.as_ref().unwrap().unit && of.expressed == Expressed::Iron;
+        if alone.figure.is_some() {
+            prop_assert_eq!(whole.figures.iter().find(in_unit), alone.figure.as_ref());
+        }
+        prop_assert_eq!(whole.result.is_some(), alone.figure.is_some());
+        for (one, other) in whole.titres.iter().zip(&alone.titres) {
+            prop_assert_eq!((&one.fate, one.net_ml), (&other.fate, other.net_ml));
         }
     }
 

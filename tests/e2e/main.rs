@@ -18,6 +18,7 @@ mod pages;
 mod papers;
 mod permissions;
 mod proficiency;
+mod reference_files;
 mod specifications;
 mod store;
 mod titrants;

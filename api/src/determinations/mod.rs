@@ -1,14 +1,16 @@
 //! Determinations: titrations, what they come to, who answers for it.
 
+pub(crate) mod bulk;
 pub(crate) mod compared;
 mod decision;
-mod evaluation;
+pub(crate) mod evaluation;
 mod handlers;
 pub(crate) mod iron_results;
 pub(crate) mod measured;
 pub(crate) mod pages;
 mod record;
 pub(crate) mod service;
+mod sources;
 pub(crate) mod steps;
 pub(crate) mod store;
 pub(crate) mod use_of;

@@ -1,10 +1,7 @@
 //! Loads a determination with everything it rests on and makes the record core evaluates.
 
 use chrono::{DateTime, Utc};
-use ferrotitre_core::determination::{
-    Acceptance, Blank, Density, Detail, DilutionStep, Evaluation, Excess, Portion, PortionAmount, Record, Segment,
-    Standing, Titration, TitrationKind, evaluate,
-};
+use ferrotitre_core::determination::{Acceptance, Detail, Evaluation, Record, evaluate};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::working::Step;
 use uuid::Uuid;
@@ -13,10 +10,11 @@ use crate::db::Connection;
 use crate::determinations::compared;
 use crate::determinations::evaluation::expressed;
 use crate::determinations::measured;
+use crate::determinations::sources::{Facts, Source};
 use crate::determinations::store::{self, DeterminationRow, TitrationRow};
 use crate::determinations::wire::{DeterminationView, NewTitration, TitrationView};
 use crate::equipment::service::Shelf;
-use crate::ids::{AccountId, FactorId, TitrantId, TitrationId};
+use crate::ids::{AccountId, FactorId, TitrantId};
 use crate::methods;
 use crate::refusal::{Code, Refusal};
 use crate::runs::blanks;
@@ -24,12 +22,8 @@ use crate::samples::{portions, samples};
 use crate::sign_offs;
 use crate::specifications::conformity::{self, Assigned};
 use crate::states::{self, StateMove};
-use crate::titrants::factors::{core_factor, interpolated_factor};
-use crate::titrants::service::vessel;
-use crate::titrants::standardisations::burette;
 use crate::titrants::store as titrants;
 use crate::validation_studies::conclusions::{Scope, scope};
-use crate::web::decimal::Decimal;
 
 pub(crate) const KIND: EntityKind = EntityKind::Determination;
 pub(super) const TITRATION: EntityKind = EntityKind::Titration;
@@ -61,25 +55,6 @@ pub(super) struct Frame {
     scope: Option<Scope>,
     /// What the sample was ever given to be judged by; none for a control.
     pub(super) assigned: Vec<Assigned>,
-}
-
-fn segments(initial: &[Decimal], last: &[Decimal]) -> Vec<Segment> {
-    initial
-        .iter()
-        .zip(last)
-        .map(|(initial, last)| Segment { initial: initial.reading().clone(), last: last.reading().clone() })
-        .collect()
-}
-
-fn standing(state: &str, cause: Option<&StateMove>) -> Standing {
-    match state {
-        "superseded" => Standing::Superseded,
-        "rejected" => Standing::Rejected {
-            cause: cause.and_then(|step| step.cause.clone()).unwrap_or_default(),
-            reason: cause.and_then(|step| step.reason.clone()).unwrap_or_default(),
-        },
-        _ => Standing::Counted,
-    }
 }
 
 /// Loads a determination.
@@ -135,40 +110,24 @@ async fn assemble(
         Shelf::load(connection, &vessels),
         titrants::factors_by_id(connection, &factors)
     )?;
-    let replaced: Vec<TitrationId> = titrations.iter().filter_map(|titration| titration.supersedes).collect();
-    let state_of = |titration: &TitrationRow| {
-        if replaced.contains(&titration.id) {
-            return "superseded".to_owned();
-        }
-        let last = judged.iter().rfind(|step| step.entity_id == titration.id.0);
-        last.map_or_else(|| TITRATION.first_state().to_owned(), |step| step.to_state.clone())
-    };
-    let rules = method.facts.rules.0.to_core(&method.facts.chemistry, &method.facts.indicator);
-    let of_lots = if rules.interpolate_factor {
+    let of_lots = if method.facts.rules.0.interpolates() {
         // What was signed stays what it was: a factor recorded after the signature does not change it.
         let signed = frame.sign_offs.iter().rfind(|sign| sign.meaning == "authored" && measured::is_signed(&state));
         let lots: Vec<TitrantId> = factors.iter().map(|(_, lot)| lot.id).collect();
-        titrants::factors_of(connection, &lots, signed.map(|sign| sign.recorded_at)).await?
+        Some(titrants::factors_of(connection, &lots, signed.map(|sign| sign.recorded_at)).await?)
     } else {
-        Vec::new()
+        None
     };
-    let of_lots = rules.interpolate_factor.then_some(of_lots.as_slice());
-    let source = Source { shelf: &shelf, factors: &factors, of_lots, judged: &judged };
-    let mut core_titrations = Vec::with_capacity(titrations.len());
-    for titration in &titrations {
-        core_titrations.push(source.titration(titration, &state_of(titration), &method.facts.reduction)?);
-    }
-    let mut core_blanks = Vec::with_capacity(counted_blanks.len());
-    for (blank, _) in counted_blanks {
-        core_blanks.push(source.blank(blank)?);
-    }
-    let record = Record {
-        id: row.id.to_string(),
-        rules,
-        portion: source.portion(portion, steps)?,
-        titrations: core_titrations,
-        blanks: core_blanks,
+    let facts = Facts {
+        id: row.id,
+        method: &method.facts,
+        portion,
+        steps,
+        blanks: counted_blanks,
+        titrations: &titrations,
+        of_lots: of_lots.as_deref(),
     };
+    let (record, states) = Source::new(&shelf, &factors, &judged).record(&facts)?;
     let mut authors = vec![row.recorded_by, portion.recorded_by];
     authors.extend(titrations.iter().map(|titration| titration.recorded_by));
     authors.extend(frame.blanks.iter().map(|blank| blank.recorded_by));
@@ -176,100 +135,9 @@ async fn assemble(
     authors.extend(frame.sign_offs.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
     // Whoever amends an approved record has a hand in what comes of it.
     authors.extend(moves.iter().filter(|step| step.to_state == "amended").filter_map(|step| step.recorded_by));
-    let titrations = titrations.iter().map(|titration| (titration.clone(), state_of(titration))).collect();
+    let titrations = titrations.into_iter().zip(states).collect();
     let lots = factors.iter().map(|(factor, lot)| (factor.id, lot.id.0)).collect();
     Ok(Loaded { row, frame, record, state, lots, titrations, authors })
-}
-
-/// What records refer to, read at once.
-struct Source<'a> {
-    shelf: &'a Shelf,
-    factors: &'a [(titrants::FactorRow, titrants::TitrantRow)],
-    /// All factors of the lots, where the method interpolates.
-    of_lots: Option<&'a [titrants::FactorRow]>,
-    judged: &'a [StateMove],
-}
-
-impl Source<'_> {
-    fn factor(&self, id: FactorId, at: DateTime<Utc>) -> Result<ferrotitre_core::determination::Factor, Refusal> {
-        let found = self.factors.iter().find(|(factor, _)| factor.id == id);
-        let (factor, lot) = found.ok_or_else(|| Refusal::new(Code::Internal, "a factor in a record is missing"))?;
-        match self.of_lots {
-            Some(of_lots) => interpolated_factor(factor, lot, at, of_lots),
-            None => core_factor(factor, lot),
-        }
-    }
-
-    fn titration(&self, row: &TitrationRow, state: &str, procedure: &str) -> Result<Titration, Refusal> {
-        let rejection = self.judged.iter().rfind(|step| step.entity_id == row.id.0 && step.to_state == "rejected");
-        let excess = match (row.oxidant_factor_id, row.oxidant_pipette_id) {
-            (Some(factor), Some(pipette)) => {
-                let pipette = self.shelf.on(pipette, row.observed_at.date_naive())?;
-                Some(Excess { factor: self.factor(factor, row.observed_at)?, pipette: vessel(&pipette) })
-            }
-            _ => None,
-        };
-        Ok(Titration {
-            id: row.id.to_string(),
-            position: u32::try_from(row.position).unwrap_or(0),
-            kind: if row.kind == "rough" { TitrationKind::Rough } else { TitrationKind::Accurate },
-            standing: standing(state, rejection),
-            segments: segments(&row.initial_readings, &row.final_readings),
-            temperature: row.solution_temperature.as_ref().map(Decimal::value),
-            factor: self.factor(row.factor_id, row.observed_at)?,
-            burette: burette(&self.shelf.with(row.burette_id, row.calibration_id)?)?,
-            reduction: row.reduction.as_ref().map(|reduction| reduction.0.to_core(procedure)),
-            excess,
-        })
-    }
-
-    fn blank(&self, row: &blanks::Row) -> Result<Blank, Refusal> {
-        Ok(Blank {
-            id: row.id.to_string(),
-            standing: Standing::Counted,
-            segments: segments(&row.initial_readings, &row.final_readings),
-            temperature: row.solution_temperature.as_ref().map(Decimal::value),
-            burette: burette(&self.shelf.with(row.burette_id, row.calibration_id)?)?,
-            iron_equivalent_ml: row.iron_equivalent_ml.as_ref().map(Decimal::value),
-        })
-    }
-
-    fn portion(&self, row: &portions::Row, steps: &[portions::StepRow]) -> Result<Portion, Refusal> {
-        let day = row.observed_at.date_naive();
-        let vessel_of = |id: Uuid| self.shelf.on(id, day).map(|usable| vessel(&usable));
-        let incomplete = || Refusal::new(Code::Internal, "a test portion lacks what its constraint demands");
-        let amount = match (&row.mass_g, row.balance_id, row.pipette_id) {
-            (Some(mass), Some(balance), _) => {
-                let balance = self.shelf.on(balance, day)?;
-                PortionAmount::Mass {
-                    id: format!("mass:{}", row.id),
-                    grams: mass.value(),
-                    u: balance.calibration.standard_uncertainty.value(),
-                    dof: balance.calibration.degrees_of_freedom.as_ref().map(Decimal::value),
-                }
-            }
-            (_, _, Some(pipette)) => PortionAmount::Volume(vessel_of(pipette)?),
-            _ => return Err(incomplete()),
-        };
-        let mut dilution = Vec::with_capacity(steps.len());
-        for step in steps {
-            let pipette = step.pipette_id.map(vessel_of).transpose()?;
-            dilution.push(DilutionStep { pipette, flask: vessel_of(step.flask_id)? });
-        }
-        let density = match (&row.density, &row.density_u) {
-            (Some(value), Some(u)) => {
-                Some(Density { id: format!("density:{}", row.id), value: value.value(), u: u.value() })
-            }
-            _ => None,
-        };
-        Ok(Portion {
-            id: row.id.to_string(),
-            amount,
-            dilution,
-            aliquot: row.aliquot_pipette_id.map(vessel_of).transpose()?,
-            density,
-        })
-    }
 }
 
 /// A titration as shown.

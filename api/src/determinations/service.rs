@@ -5,7 +5,6 @@ use ferrotitre_core::chemistry::{chemistry, reduction};
 use ferrotitre_core::determination::{Detail, Evaluation};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::uncertainty::CoverageRule;
-use futures_util::{StreamExt, TryStreamExt};
 use uuid::Uuid;
 
 use crate::auth::current_user::CurrentUser;
@@ -20,7 +19,7 @@ use crate::determinations::wire::{
     TitrationView,
 };
 use crate::equipment::service::{author, not_in_the_future, usable};
-use crate::ids::{DeterminationId, MethodId, RunId, TitrantId, TitrationId};
+use crate::ids::{DeterminationId, RunId, TitrantId, TitrationId};
 use crate::readings;
 use crate::refusal::{Code, FieldErrors, Refusal};
 use crate::runs;
@@ -146,35 +145,6 @@ pub(crate) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
             )),
             _ => Err(Refusal::new(Code::NotEnoughData, "not enough data: the determination is not complete yet")),
         }
-    })
-    .await
-}
-
-/// Which determinations are read in full, and from where on.
-pub(crate) struct Selection {
-    pub(crate) from: Option<DateTime<Utc>>,
-    pub(crate) until: Option<DateTime<Utc>>,
-    pub(crate) run: Option<Uuid>,
-    pub(crate) method: Option<MethodId>,
-    pub(crate) after: Option<Uuid>,
-    pub(crate) limit: i64,
-}
-
-/// Determinations as shown, without working and budget, newest first.
-pub(crate) async fn selected(db: &Db, wanted: &Selection) -> Result<Page<DeterminationView>, Refusal> {
-    let listing = Listing { limit: None, after: wanted.after, from: wanted.from, until: wanted.until };
-    db.read(async |connection| {
-        let filter = Filter { listing: &listing, run: wanted.run, sample: None, method: wanted.method };
-        let rows = store::list_determinations(connection, &filter, wanted.limit + 1).await?;
-        let page = Page::of(rows, wanted.limit, |row| row.id.0);
-        // Their queries share the connection: those of one wait for no answer of another.
-        let loads = page.items.into_iter().map(|row| load(connection, row));
-        let loaded: Vec<Loaded> = futures_util::stream::iter(loads).buffered(8).try_collect().await?;
-        let views = loaded.into_iter().map(|of| {
-            let evaluation = of.evaluate(Detail::Figures)?;
-            Ok(of.view(evaluation))
-        });
-        Ok(Page { items: views.collect::<Result<_, Refusal>>()?, next: page.next })
     })
     .await
 }

@@ -241,6 +241,19 @@ pub(super) async fn titrations(
         .await?)
 }
 
+/// All versions of all titrations of several determinations, those of one together and in order.
+pub(super) async fn titrations_of(
+    mut connection: &Connection,
+    determinations: &[DeterminationId],
+) -> Result<Vec<TitrationRow>, Refusal> {
+    Ok(titrations::table
+        .filter(titrations::determination_id.eq_any(determinations))
+        .order((titrations::determination_id, titrations::position, titrations::version))
+        .select(TitrationRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// All versions of one titration, oldest first.
 pub(super) async fn versions(mut connection: &Connection, record: Uuid) -> Result<Vec<TitrationRow>, Refusal> {
     let rows: Vec<TitrationRow> = titrations::table

@@ -11,9 +11,9 @@ use uuid::Uuid;
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::acts::ExportRecords;
 use crate::db::Db;
+use crate::determinations::bulk::Selection;
 use crate::exports::service::{self, ExportView, Exported, File, Handed};
 use crate::exports::spool::Format;
-use crate::exports::tables::Wanted;
 use crate::ids::MethodId;
 use crate::web::body::Params;
 use crate::web::problem::Problem;
@@ -121,7 +121,7 @@ pub(super) async fn export_determinations(
     asked: Params<DeterminationExport>,
 ) -> Result<Handed, Problem> {
     let asked = asked.0;
-    let wanted = Wanted { from: asked.from, until: asked.until, run: asked.run, method: asked.method.map(MethodId) };
+    let wanted = Selection { from: asked.from, until: asked.until, run: asked.run, method: asked.method.map(MethodId) };
     Ok(service::determinations_table(&db, &who.act_without_body(), &wanted, asked.format).await?)
 }
 

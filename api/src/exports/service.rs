@@ -9,13 +9,14 @@ use uuid::Uuid;
 use crate::accounts::service as accounts;
 use crate::audit::service as audit;
 use crate::db::{Act, Db};
+use crate::determinations::bulk::Selection;
 use crate::determinations::{iron_results, service as determinations};
 use crate::equipment::service::author;
 use crate::exports::cells::Finished;
 use crate::exports::spool::{Format, Spool, Spooled};
 use crate::exports::store;
 use crate::exports::studies;
-use crate::exports::tables::{self, Wanted};
+use crate::exports::tables;
 use crate::exports::workbook::{self, Around, Part};
 use crate::ids::{AccountId, ExportId};
 use crate::refusal::{Code, Refusal};
@@ -187,10 +188,10 @@ async fn said(db: &Db, query: &str) -> Result<Said, Refusal> {
 pub(super) async fn determinations_table(
     db: &Db,
     act: &Act,
-    wanted: &Wanted,
+    wanted: &Selection,
     format: Format,
 ) -> Result<Handed, Refusal> {
-    let query = wanted.words();
+    let query = tables::words(wanted);
     let (spool, counts) = tables::determinations(db, wanted, format).await?;
     let counts = serde_json::to_value(counts).map_err(Refusal::internal)?;
     let file = spool.finish(&[("counts", counts.clone())], &json!(said(db, &query).await?))?;
@@ -237,14 +238,14 @@ pub(super) async fn study(db: &Db, act: &Act, id: Uuid, format: Format) -> Resul
                 spool.row(&[
                     of.position.into(),
                     of.kind.text().into(),
-                    of.title.clone().into(),
+                    of.title.as_str().into(),
                     row.position.into(),
-                    column.name.clone().into(),
-                    cell.clone().into(),
-                    column.unit.clone().into(),
-                    row.source.kind.clone().into(),
+                    column.name.as_str().into(),
+                    cell.as_str().into(),
+                    column.unit.as_deref().into(),
+                    row.source.kind.as_str().into(),
                     row.source.determination.map(|id| id.to_string()).into(),
-                    because.cloned().into(),
+                    because.map(String::as_str).into(),
                 ])?;
             }
         }

@@ -1,5 +1,6 @@
 //! Long tables as files: row after row into a file on disk, whose digest is known before the first byte goes out.
 
+use std::borrow::Cow;
 use std::fs::{File, OpenOptions};
 use std::io::{BufWriter, Read, Seek, SeekFrom, Write};
 use std::os::unix::fs::OpenOptionsExt;
@@ -57,9 +58,68 @@ enum Into {
     Xlsx(Box<Workbook>),
 }
 
+/// A cell of a long table.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Cell<'a> {
+    Empty,
+    Text(Cow<'a, str>),
+    Whole(i64),
+    Number(f64),
+}
+
+impl<'a> From<&'a str> for Cell<'a> {
+    fn from(text: &'a str) -> Self {
+        Self::Text(text.into())
+    }
+}
+
+impl From<String> for Cell<'_> {
+    fn from(text: String) -> Self {
+        Self::Text(text.into())
+    }
+}
+
+impl From<f64> for Cell<'_> {
+    fn from(number: f64) -> Self {
+        // What is not a number has no form in JSON, and is no figure.
+        if number.is_finite() { Self::Number(number) } else { Self::Empty }
+    }
+}
+
+impl From<i32> for Cell<'_> {
+    fn from(number: i32) -> Self {
+        Self::Whole(number.into())
+    }
+}
+
+impl<'a, T: core::convert::Into<Cell<'a>>> From<Option<T>> for Cell<'a> {
+    fn from(cell: Option<T>) -> Self {
+        cell.map_or(Self::Empty, core::convert::Into::into)
+    }
+}
+
+impl Cell<'_> {
+    /// Adds the cell as JSON.
+    fn json(&self, line: &mut Vec<u8>) -> Result<(), Refusal> {
+        match self {
+            Self::Empty => {
+                line.extend_from_slice(b"null");
+                Ok(())
+            }
+            Self::Text(text) => serde_json::to_writer(line, text),
+            Self::Whole(number) => serde_json::to_writer(line, number),
+            Self::Number(number) => serde_json::to_writer(line, number),
+        }
+        .map_err(Refusal::internal)
+    }
+}
+
 /// A table that is being written.
 pub(super) struct Spool {
-    columns: &'static [&'static str],
+    /// Names of the columns as JSON, with what stands before them.
+    names: Vec<String>,
+    /// The row in hand as JSON.
+    line: Vec<u8>,
     into: Into,
     content: Sha256,
     rows: u32,
@@ -95,9 +155,46 @@ fn nameless() -> Result<File, Refusal> {
 
 /// Text as it may stand in a CSV cell: what a spreadsheet would take for a formula begins with an apostrophe; a plain number
 /// stays one, negative or not.
-pub(super) fn escaped(text: &str) -> String {
+pub(super) fn escaped(text: &str) -> Cow<'_, str> {
     let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
-    if formula && text.parse::<f64>().is_err() { format!("'{text}") } else { text.to_owned() }
+    if formula && text.parse::<f64>().is_err() { format!("'{text}").into() } else { text.into() }
+}
+
+/// Writes a row of CSV; `digits` is room for the digits of a number.
+fn csv_row(file: &mut csv::Writer<BufWriter<File>>, cells: &[Cell<'_>], digits: &mut Vec<u8>) -> Result<(), Refusal> {
+    for cell in cells {
+        match cell {
+            Cell::Empty => file.write_field(""),
+            Cell::Text(text) => file.write_field(escaped(text).as_bytes()),
+            number => {
+                digits.clear();
+                number.json(digits)?;
+                file.write_field(&*digits)
+            }
+        }
+        .map_err(Refusal::internal)?;
+    }
+    file.write_record(None::<&[u8]>).map_err(Refusal::internal)
+}
+
+#[expect(clippy::cast_precision_loss, reason = "positions and counts, far below 2^53")]
+fn xlsx_row(workbook: &mut Workbook, row: u32, cells: &[Cell<'_>]) -> Result<(), XlsxError> {
+    let sheet = workbook.worksheet_from_index(0)?;
+    for (column, cell) in (0u16..).zip(cells) {
+        match cell {
+            Cell::Empty => {}
+            Cell::Number(number) => {
+                sheet.write_number(row, column, *number)?;
+            }
+            Cell::Whole(number) => {
+                sheet.write_number(row, column, *number as f64)?;
+            }
+            Cell::Text(text) => {
+                sheet.write_string(row, column, &**text)?;
+            }
+        }
+    }
+    Ok(())
 }
 
 impl Spool {
@@ -123,55 +220,36 @@ impl Spool {
             Into::Csv(file) => file.write_record(columns).map_err(Refusal::internal)?,
             Into::Xlsx(_) => {}
         }
-        Ok(Self { columns, into, content: Sha256::new(), rows: 0 })
+        let mut names = Vec::with_capacity(columns.len());
+        for (at, name) in columns.iter().enumerate() {
+            names.push(format!("{}{}:", if at == 0 { "{" } else { "," }, json(name)?));
+        }
+        Ok(Self { names, line: Vec::new(), into, content: Sha256::new(), rows: 0 })
     }
 
-    /// Adds a row: a text, number or null per column.
-    pub(super) fn row(&mut self, cells: &[Value]) -> Result<(), Refusal> {
-        let mut line = String::from("{");
-        for (at, (name, value)) in self.columns.iter().zip(cells).enumerate() {
-            let comma = if at == 0 { "" } else { "," };
-            line.push_str(&format!("{comma}{}:{}", json(name)?, json(value)?));
+    /// Adds a row, a cell per column.
+    pub(super) fn row(&mut self, cells: &[Cell<'_>]) -> Result<(), Refusal> {
+        let line = &mut self.line;
+        line.clear();
+        for (name, cell) in self.names.iter().zip(cells) {
+            line.extend_from_slice(name.as_bytes());
+            cell.json(line)?;
         }
-        line.push('}');
-        self.content.update(line.as_bytes());
-        self.content.update(b"\n");
+        line.extend_from_slice(b"}\n");
+        self.content.update(&*line);
+        line.pop();
         self.rows += 1;
         match &mut self.into {
             Into::Json(file) => {
                 let comma = if self.rows == 1 { "\n" } else { ",\n" };
-                file.write_all(comma.as_bytes()).and_then(|()| file.write_all(line.as_bytes())).map_err(io)
+                file.write_all(comma.as_bytes()).and_then(|()| file.write_all(line)).map_err(io)
             }
-            Into::Csv(file) => {
-                let cells = cells.iter().map(|value| match value {
-                    Value::Null => String::new(),
-                    Value::String(text) => escaped(text),
-                    other => other.to_string(),
-                });
-                file.write_record(cells).map_err(Refusal::internal)
-            }
+            Into::Csv(file) => csv_row(file, cells, line),
             Into::Xlsx(_) if self.rows >= MOST_ROWS => {
                 let detail = format!("a sheet holds {MOST_ROWS} rows: narrow the export, or take it as JSON or CSV");
                 Err(Refusal::new(Code::TooLarge, detail))
             }
-            Into::Xlsx(workbook) => {
-                let sheet = workbook.worksheet_from_index(0).map_err(xlsx)?;
-                for (column, value) in (0u16..).zip(cells) {
-                    match value {
-                        Value::Null => {}
-                        Value::Number(number) => {
-                            sheet.write_number(self.rows, column, number.as_f64().unwrap_or(f64::NAN)).map_err(xlsx)?;
-                        }
-                        Value::String(text) => {
-                            sheet.write_string(self.rows, column, text).map_err(xlsx)?;
-                        }
-                        other => {
-                            sheet.write_string(self.rows, column, other.to_string()).map_err(xlsx)?;
-                        }
-                    }
-                }
-                Ok(())
-            }
+            Into::Xlsx(workbook) => xlsx_row(workbook, self.rows, cells).map_err(xlsx),
         }
     }
 
@@ -292,7 +370,7 @@ mod tests {
     fn the_digest_is_the_same_in_every_format_and_leaves_out_what_the_export_says_about_itself() {
         let of = |format, about: &str| {
             let mut spool = Spool::new(format, &["a", "b"]).unwrap();
-            spool.row(&[Value::from("=x"), Value::from(1.5)]).unwrap();
+            spool.row(&[Cell::from("=x"), Cell::from(1.5)]).unwrap();
             let spooled = spool.finish(&[("counts", Value::from(1))], &Value::from(about)).unwrap();
             assert_eq!(spooled.rows, 1);
             spooled.digest

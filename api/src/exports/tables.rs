@@ -1,46 +1,41 @@
 //! What goes into the long tables: determinations with every titration, control charts with every point.
 
+use std::pin::pin;
+
+use actix_web::web;
 use chrono::{DateTime, SecondsFormat, Utc};
+use futures_util::{TryStreamExt, stream};
 use serde::Serialize;
-use serde_json::{Value, json};
+use serde_json::Value;
 use uuid::Uuid;
 
 use crate::control_charts::service as charts;
 use crate::control_charts::wire::{PointListing, PointView};
 use crate::db::Db;
-use crate::determinations::service::{self as determinations, Selection};
-use crate::determinations::wire::{DeterminationView, TitrationView};
-use crate::exports::spool::{Format, Spool};
-use crate::ids::MethodId;
+use crate::determinations::bulk::{self, Selection, Tabled};
+use crate::determinations::evaluation::TitreView;
+use crate::determinations::wire::TitrationView;
+use crate::exports::spool::{Cell, Format, Spool};
 use crate::refusal::Refusal;
 
 /// Determinations that are read at once; what is held in memory does not grow with the export.
-const AT_ONCE: i64 = 50;
+const AT_ONCE: i64 = 250;
+/// Pages that are evaluated while the next is read and the one before is written.
+const PAGES_AHEAD: usize = 2;
 /// Points of a chart that are read at once.
 const POINTS_AT_ONCE: i64 = 500;
 
-/// What is exported of the determinations.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Wanted {
-    pub(super) from: Option<DateTime<Utc>>,
-    pub(super) until: Option<DateTime<Utc>>,
-    pub(super) run: Option<Uuid>,
-    pub(super) method: Option<MethodId>,
-}
-
-impl Wanted {
-    /// The query in words, as it is put on record.
-    pub(super) fn words(&self) -> String {
-        let time = |at: &DateTime<Utc>| at.to_rfc3339_opts(SecondsFormat::Micros, true);
-        let parts = [
-            self.from.as_ref().map(|at| format!("from {}", time(at))),
-            self.until.as_ref().map(|at| format!("until {}", time(at))),
-            self.run.map(|id| format!("run {id}")),
-            self.method.map(|id| format!("method version {id}")),
-        ];
-        let parts: Vec<String> = parts.into_iter().flatten().collect();
-        if parts.is_empty() { "all determinations".to_owned() } else { parts.join(", ") }
-    }
+/// The query in words, as it is put on record.
+pub(super) fn words(wanted: &Selection) -> String {
+    let time = |at: &DateTime<Utc>| at.to_rfc3339_opts(SecondsFormat::Micros, true);
+    let parts = [
+        wanted.from.as_ref().map(|at| format!("from {}", time(at))),
+        wanted.until.as_ref().map(|at| format!("until {}", time(at))),
+        wanted.run.map(|id| format!("run {id}")),
+        wanted.method.map(|id| format!("method version {id}")),
+    ];
+    let parts: Vec<String> = parts.into_iter().flatten().collect();
+    if parts.is_empty() { "all determinations".to_owned() } else { parts.join(", ") }
 }
 
 /// Completeness: what was made, and what became of it.
@@ -63,12 +58,12 @@ pub(super) struct Counts {
 }
 
 impl Counts {
-    fn take(&mut self, view: &DeterminationView) {
+    fn take(&mut self, of: &Tabled) {
         self.determinations += 1;
-        *self.by_state.entry(view.state.clone()).or_default() += 1;
-        self.amendments += view.moves.iter().filter(|step| step.to_state == "amended").count() as u64;
-        self.without_result += u64::from(view.evaluation.reported.is_none());
-        for titre in &view.evaluation.titres {
+        *self.by_state.entry(of.state.clone()).or_default() += 1;
+        self.amendments += of.amendments as u64;
+        self.without_result += u64::from(of.reported.is_none());
+        for (titration, titre) in &of.titrations {
             match titre.fate {
                 "used" => self.used += 1,
                 "not used" => self.not_used += 1,
@@ -83,8 +78,6 @@ impl Counts {
                 _ => {}
             }
             self.titrations_made += u64::from(titre.fate != "superseded");
-        }
-        for titration in &view.titrations {
             self.corrections += u64::from(titration.version > 1);
             self.saved_late += u64::from(titration.late);
             self.under_concession += u64::from(titration.facts.concession.is_some());
@@ -129,98 +122,123 @@ pub(super) const DETERMINATIONS: &[&str] = &[
     "recorded_by",
 ];
 
-fn time(at: DateTime<Utc>) -> Value {
+fn time(at: DateTime<Utc>) -> Cell<'static> {
     at.to_rfc3339_opts(SecondsFormat::Micros, true).into()
 }
 
-fn of_determination(view: &DeterminationView) -> Vec<Value> {
-    let reported = view.evaluation.reported.as_ref();
-    let figure = reported.and_then(|reported| {
-        view.evaluation.figures.iter().find(|figure| figure.unit == reported.unit && figure.expressed == view.expressed)
-    });
-    vec![
-        view.id.to_string().into(),
-        view.code.clone().into(),
-        view.method_code.clone().into(),
-        view.analyte.clone().into(),
-        view.run.to_string().into(),
-        view.sample.to_string().into(),
-        view.purpose.clone().into(),
-        view.state.clone().into(),
-        figure.map(|figure| figure.value).into(),
-        figure.map(|figure| figure.u).into(),
-        reported.map(|reported| reported.unit).into(),
-        reported.map(|reported| reported.text.clone()).into(),
-        reported.map(|reported| reported.expanded_uncertainty.clone()).into(),
-        reported.map(|reported| reported.coverage_factor).into(),
-    ]
+/// Cells that all rows of a determination begin with.
+struct Beginning {
+    id: String,
+    run: String,
+    sample: String,
 }
 
-fn of_titration(view: &DeterminationView, titration: &TitrationView) -> Vec<Value> {
-    let id = titration.version_id.to_string();
-    let titre = view.evaluation.titres.iter().find(|titre| titre.titration == id);
+impl Beginning {
+    fn of(of: &Tabled) -> Self {
+        Self { id: of.id.to_string(), run: of.run.to_string(), sample: of.sample.to_string() }
+    }
+
+    fn cells<'a>(&'a self, of: &'a Tabled, row: &mut Vec<Cell<'a>>) {
+        let reported = of.reported.as_ref();
+        row.extend([
+            Cell::from(self.id.as_str()),
+            of.code.as_str().into(),
+            of.method_code.as_str().into(),
+            of.analyte.as_str().into(),
+            self.run.as_str().into(),
+            self.sample.as_str().into(),
+            of.purpose.as_str().into(),
+            of.state.as_str().into(),
+            of.result.map(|(value, _)| value).into(),
+            of.result.map(|(_, u)| u).into(),
+            reported.map(|reported| reported.unit).into(),
+            reported.map(|reported| reported.text.as_str()).into(),
+            reported.map(|reported| reported.expanded_uncertainty.as_str()).into(),
+            reported.map(|reported| reported.coverage_factor).into(),
+        ]);
+    }
+}
+
+fn joined(of: &[crate::web::decimal::Decimal]) -> Cell<'static> {
+    match of {
+        [one] => one.to_string().into(),
+        several => several.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ").into(),
+    }
+}
+
+fn of_titration<'a>((titration, titre): (&'a TitrationView, &'a TitreView), row: &mut Vec<Cell<'a>>) {
     let facts = &titration.facts;
-    let joined = |of: &[crate::web::decimal::Decimal]| -> Value {
-        of.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ").into()
-    };
-    vec![
-        id.into(),
+    row.extend([
+        Cell::from(titre.titration.as_str()),
         titration.position.into(),
         titration.version.into(),
-        facts.kind.clone().into(),
-        titre.map_or("superseded", |titre| titre.fate).into(),
-        titre.map(|titre| titre.reasons.join("; ")).into(),
+        facts.kind.as_str().into(),
+        titre.fate.into(),
+        titre.reasons.join("; ").into(),
         joined(&facts.initial_readings),
         joined(&facts.final_readings),
-        titre.map(|titre| titre.difference_ml.clone()).into(),
-        titre.map(|titre| titre.volume_ml).into(),
-        titre.map(|titre| titre.net_ml).into(),
+        titre.difference_ml.as_str().into(),
+        titre.volume_ml.into(),
+        titre.net_ml.into(),
         facts.solution_temperature.as_ref().map(ToString::to_string).into(),
-        facts.end_point.clone().into(),
-        titre.and_then(|titre| titre.reduction).into(),
+        facts.end_point.as_str().into(),
+        titre.reduction.into(),
         if titration.late { "late" } else { "" }.into(),
         facts.concession.map(|id| id.to_string()).into(),
-        titration.reason.clone().into(),
+        titration.reason.as_deref().into(),
         time(facts.observed_at),
         time(titration.recorded_at),
         titration.recorded_by.to_string().into(),
-    ]
+    ]);
+}
+
+/// A table that is being written, and what was counted so far.
+type Begun = (Spool, Counts);
+
+fn write((mut spool, mut counts): Begun, determinations: &[Tabled]) -> Result<Begun, Refusal> {
+    for of in determinations {
+        counts.take(of);
+        let beginning = Beginning::of(of);
+        let mut row = Vec::with_capacity(DETERMINATIONS.len());
+        beginning.cells(of, &mut row);
+        let begins = row.len();
+        if of.titrations.is_empty() {
+            row.resize(DETERMINATIONS.len(), Cell::Empty);
+            spool.row(&row)?;
+        }
+        for (titration, titre) in &of.titrations {
+            row.truncate(begins);
+            of_titration((titration, titre), &mut row);
+            spool.row(&row)?;
+        }
+    }
+    Ok((spool, counts))
+}
+
+/// Work that takes the processor, off the event loop.
+async fn aside<T: Send + 'static>(work: impl FnOnce() -> Result<T, Refusal> + Send + 'static) -> Result<T, Refusal> {
+    web::block(work).await.map_err(Refusal::internal)?
 }
 
 /// Writes determinations, a row per titration ever made, and one for a determination that has none.
-pub(super) async fn determinations(db: &Db, wanted: &Wanted, format: Format) -> Result<(Spool, Counts), Refusal> {
-    let mut spool = Spool::new(format, DETERMINATIONS)?;
-    let mut counts = Counts::default();
-    let mut after = None;
-    loop {
-        let selection = Selection {
-            from: wanted.from,
-            until: wanted.until,
-            run: wanted.run,
-            method: wanted.method,
-            after,
-            limit: AT_ONCE,
-        };
-        let page = determinations::selected(db, &selection).await?;
-        for view in &page.items {
-            counts.take(view);
-            let begin = of_determination(view);
-            if view.titrations.is_empty() {
-                let mut row = begin.clone();
-                row.resize(DETERMINATIONS.len(), Value::Null);
-                spool.row(&row)?;
-            }
-            for titration in &view.titrations {
-                let mut row = begin.clone();
-                row.extend(of_titration(view, titration));
-                spool.row(&row)?;
-            }
-        }
-        after = page.next;
-        if after.is_none() {
-            return Ok((spool, counts));
-        }
+///
+/// A page is read while those before it are evaluated and written, each on a thread of its own.
+pub(super) async fn determinations(db: &Db, wanted: &Selection, format: Format) -> Result<Begun, Refusal> {
+    let pages = stream::try_unfold(Some(None), move |cursor: Option<Option<Uuid>>| async move {
+        let Some(after) = cursor else { return Ok(None) };
+        let page = bulk::page(db, wanted, after, AT_ONCE).await?;
+        let next = page.next.map(Some);
+        Ok::<_, Refusal>(Some((page, next)))
+    });
+    let evaluated = pages.map_ok(|page| aside(move || page.evaluated())).try_buffered(PAGES_AHEAD);
+    let mut evaluated = pin!(evaluated);
+    let mut begun = (Spool::new(format, DETERMINATIONS)?, Counts::default());
+    let mut page = evaluated.try_next().await?;
+    while let Some(determinations) = page {
+        let written = aside(move || write(begun, &determinations));
+        (begun, page) = futures_util::try_join!(written, evaluated.try_next())?;
     }
+    Ok(begun)
 }
 
 pub(super) const POINTS: &[&str] = &[
@@ -244,7 +262,7 @@ pub(super) const POINTS: &[&str] = &[
     "recorded_by",
 ];
 
-fn of_point(point: &PointView) -> Result<Vec<Value>, Refusal> {
+fn of_point(point: &PointView) -> Result<Vec<Cell<'_>>, Refusal> {
     let hits = serde_json::to_value(&point.hits).map_err(Refusal::internal)?;
     let rules: Vec<String> = hits
         .as_array()
@@ -255,20 +273,20 @@ fn of_point(point: &PointView) -> Result<Vec<Value>, Refusal> {
     Ok(vec![
         point.position.into(),
         // The digits as entered; a number that a spreadsheet reads as one.
-        json!(point.value.value()),
+        point.value.value().into(),
         point.events.into(),
         point.trials.into(),
-        point.source.clone().into(),
+        point.source.as_str().into(),
         point.run.map(|id| id.to_string()).into(),
         point.determination.map(|id| id.to_string()).into(),
         point.phase.map(|id| id.to_string()).into(),
         point.z.into(),
         rules.join("; ").into(),
-        point.verdict.clone().into(),
-        point.state.clone().into(),
+        point.verdict.as_str().into(),
+        point.state.as_str().into(),
         if point.excluded { "excluded" } else { "" }.into(),
-        point.cause.clone().into(),
-        point.note.clone().into(),
+        point.cause.as_deref().into(),
+        point.note.as_deref().into(),
         time(point.observed_at),
         time(point.recorded_at),
         point.recorded_by.to_string().into(),

@@ -235,6 +235,11 @@ impl MethodRules {
         errors.require(order, "rules.validated_high", "order", "must be above validated_low", &self.validated_high);
     }
 
+    /// Whether the factor is interpolated in time.
+    pub(crate) fn interpolates(&self) -> bool {
+        self.factor == FactorText::Interpolated
+    }
+
     /// The rules as core takes them.
     #[must_use]
     pub fn to_core(&self, chemistry: &str, indicator: &str) -> Rules {
@@ -265,7 +270,7 @@ impl MethodRules {
             correct_burette: self.correct_burette,
             correct_temperature: self.correct_temperature,
             subtract_blank: self.blank == BlankText::Subtract,
-            interpolate_factor: self.factor == FactorText::Interpolated,
+            interpolate_factor: self.interpolates(),
             end_point_u_ml: self.end_point_u_ml.value(),
             longest_standing_minutes: self.longest_standing_minutes.value(),
             reporting: self.reporting(),

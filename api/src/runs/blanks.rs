@@ -164,26 +164,37 @@ impl Row {
 }
 
 /// All versions of the blanks of a run, and which of them count, with their state.
-pub(crate) async fn of_run(mut connection: &Connection, run: RunId) -> Result<(Vec<Row>, Vec<(Row, String)>), Refusal> {
+pub(crate) type OfRun = (Vec<Row>, Vec<(Row, String)>);
+
+/// Blanks of a run.
+pub(crate) async fn of_run(connection: &Connection, run: RunId) -> Result<OfRun, Refusal> {
+    Ok(of_runs(connection, &[run]).await?.remove(&run).unwrap_or_default())
+}
+
+/// Blanks of several runs.
+pub(crate) async fn of_runs(
+    mut connection: &Connection,
+    runs: &[RunId],
+) -> Result<std::collections::HashMap<RunId, OfRun>, Refusal> {
     let rows: Vec<Row> = blanks::table
-        .filter(blanks::run_id.eq(run))
+        .filter(blanks::run_id.eq_any(runs))
         .order((blanks::record_id, blanks::version))
         .select(Row::as_select())
         .load(&mut connection)
         .await?;
-    let newest: Vec<Row> =
-        rows.iter().filter(|row| !rows.iter().any(|other| other.supersedes == Some(row.id))).cloned().collect();
-    let ids: Vec<Uuid> = newest.iter().map(|row| row.id.0).collect();
+    let replaced: std::collections::HashSet<BlankId> = rows.iter().filter_map(|row| row.supersedes).collect();
+    let newest = rows.iter().filter(|row| !replaced.contains(&row.id));
+    let ids: Vec<Uuid> = newest.map(|row| row.id.0).collect();
     let states = states::present_many(connection, KIND, &ids).await?;
-    let counted = newest
-        .into_iter()
-        .map(|row| {
-            let state = states.get(&row.id.0).cloned().unwrap_or_default();
-            (row, state)
-        })
-        .filter(|(_, state)| state != "rejected")
-        .collect();
-    Ok((rows, counted))
+    let mut found: std::collections::HashMap<RunId, OfRun> = std::collections::HashMap::new();
+    for row in rows {
+        let (all, counted) = found.entry(row.run_id).or_default();
+        if let Some(state) = states.get(&row.id.0).filter(|state| *state != "rejected") {
+            counted.push((row.clone(), state.clone()));
+        }
+        all.push(row);
+    }
+    Ok(found)
 }
 
 async fn checked(

@@ -1,5 +1,7 @@
 //! Test portions and their dilution chains: what was done is recorded, the dilution factor is computed.
 
+use std::collections::HashMap;
+
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
@@ -322,20 +324,37 @@ pub(crate) async fn list(db: &Db, sample: Uuid) -> Result<Vec<PortionView>, Refu
 }
 
 /// Present version of a portion with its steps.
-pub(crate) async fn current(mut connection: &Connection, portion: Uuid) -> Result<(Row, Vec<StepRow>), Refusal> {
-    let row: Option<Row> = test_portions::table
-        .filter(test_portions::record_id.eq(portion))
-        .order(test_portions::version.desc())
+pub(crate) async fn current(connection: &Connection, portion: Uuid) -> Result<(Row, Vec<StepRow>), Refusal> {
+    let found = currents(connection, &[portion]).await?.remove(&portion);
+    found.ok_or_else(|| Refusal::not_found("test portion", portion))
+}
+
+/// Present versions of portions with their steps.
+pub(crate) async fn currents(
+    mut connection: &Connection,
+    portions: &[Uuid],
+) -> Result<HashMap<Uuid, (Row, Vec<StepRow>)>, Refusal> {
+    let rows: Vec<Row> = test_portions::table
+        .filter(test_portions::record_id.eq_any(portions))
+        .order((test_portions::record_id, test_portions::version.desc()))
+        .distinct_on(test_portions::record_id)
         .select(Row::as_select())
-        .first(&mut connection)
-        .await
-        .optional()?;
-    let row = row.ok_or_else(|| Refusal::not_found("test portion", portion))?;
-    let steps = dilution_steps::table
-        .filter(dilution_steps::portion_id.eq(row.id))
-        .order(dilution_steps::position)
+        .load(&mut connection)
+        .await?;
+    let ids: Vec<PortionId> = rows.iter().map(|row| row.id).collect();
+    let steps: Vec<StepRow> = dilution_steps::table
+        .filter(dilution_steps::portion_id.eq_any(&ids))
+        .order((dilution_steps::portion_id, dilution_steps::position))
         .select(StepRow::as_select())
         .load(&mut connection)
         .await?;
-    Ok((row, steps))
+    let mut of: HashMap<PortionId, Vec<StepRow>> = HashMap::new();
+    for step in steps {
+        of.entry(step.portion_id).or_default().push(step);
+    }
+    Ok(rows
+        .into_iter()
+        .map(|row| (row.record_id, (of.remove(&row.id).unwrap_or_default(), row)))
+        .map(|(id, (steps, row))| (id, (row, steps)))
+        .collect())
 }

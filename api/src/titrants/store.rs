@@ -231,6 +231,19 @@ pub(crate) async fn factors_of(
     Ok(query.load(&mut connection).await?)
 }
 
+/// All factors of several lots with the time each was recorded, by their beginning.
+pub(crate) async fn factors_with_times(
+    mut connection: &Connection,
+    lots: &[TitrantId],
+) -> Result<Vec<(FactorRow, DateTime<Utc>)>, Refusal> {
+    Ok(titrant_factors::table
+        .filter(titrant_factors::titrant_id.eq_any(lots))
+        .order(titrant_factors::valid_from)
+        .select((FactorRow::as_select(), titrant_factors::recorded_at))
+        .load(&mut connection)
+        .await?)
+}
+
 /// Factors with their lots, by id.
 pub(crate) async fn factors_by_id(
     mut connection: &Connection,

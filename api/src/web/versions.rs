@@ -193,6 +193,12 @@ macro_rules! versioned {
             row.ok_or_else(|| Refusal::not_found($kind.noun(), id))
         }
     };
+    (@ several $table:ident, $id:ident, $facts:ident, $kind:expr) => {
+        /// Several versions, those that there are.
+        pub(crate) async fn several(mut connection: &Connection, ids: &[$id]) -> Result<Vec<Row>, Refusal> {
+            Ok($table::table.filter($table::id.eq_any(ids)).select(Row::as_select()).load(&mut connection).await?)
+        }
+    };
     (@ record $table:ident, $id:ident, $facts:ident, $kind:expr) => {
         pub(crate) async fn record(db: &crate::db::Db, act: &Act, facts: $facts) -> Result<crate::web::answer::Answer, Refusal> {
             let row = first(act, facts)?;

@@ -1,15 +1,14 @@
 //! The evaluation of a determination.
 
 use crate::chemistry::{CorrectionError, indicator};
+use crate::determination::agreement::{Agreement, Ruled, agree, decide, rule};
 use crate::determination::content::{self, Figure, Reported};
-use crate::determination::facts::{Acceptance, Blank, Central, Record, Standing};
+use crate::determination::facts::{Blank, Central, Record, Standing};
 use crate::determination::titre::{self, Fate, Titre, volume};
 use crate::determination::verdict::Verdict;
 use crate::determination::{FORMULA_SET, canonical, judgements, page, slips};
-use crate::statistics::agreement::{Concordance, FinalResult, Next, concordance, critical_range_factor, follow_up};
 use crate::statistics::distribution::DistributionError;
-use crate::statistics::outliers::{OutlierError, dixon, grubbs};
-use crate::statistics::summary::{Interval, Summary, median};
+use crate::statistics::summary::{Summary, median};
 use crate::uncertainty::{Contribution, Input, InputError, Inputs, Scalar, Sourced};
 use crate::working::Step;
 
@@ -67,37 +66,6 @@ pub enum Progress {
     },
 }
 
-/// Statistics of the accurate titres that count.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Agreement {
-    /// Number of accurate titres that count.
-    pub n: usize,
-    /// Mean net titre, mL.
-    pub mean_ml: f64,
-    /// Median net titre, mL.
-    pub median_ml: f64,
-    /// Sample standard deviation, mL; from two titres on.
-    pub sd_ml: Option<f64>,
-    /// Relative standard deviation.
-    pub relative_sd: Option<f64>,
-    /// Standard error of the mean, mL.
-    pub standard_error_ml: Option<f64>,
-    /// 95 % confidence interval of the mean by Student's t, mL.
-    pub interval_ml: Option<Interval>,
-    /// Range, mL.
-    pub range_ml: f64,
-    /// The bench rule.
-    pub concordance: Concordance,
-    /// Critical range CR0.95(n) from sigma_r, mL.
-    pub critical_range_ml: Option<f64>,
-    /// The follow-up flow.
-    pub follow_up: Option<Next>,
-    /// Dixon's test, or why there is none.
-    pub dixon: Result<dixon::DixonTest, OutlierError>,
-    /// Grubbs' test, or why there is none.
-    pub grubbs: Result<grubbs::GrubbsTest, OutlierError>,
-}
-
 /// What a determination comes to.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Evaluation {
@@ -137,6 +105,112 @@ pub fn evaluate(record: &Record, detail: Detail) -> Result<Evaluation, Evaluatio
     evaluate_with(record, &mut Inputs::new(), detail)
 }
 
+/// Result of a record without what explains it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Brief {
+    /// Where it stands.
+    pub progress: Progress,
+    /// Every titration with its fate, in order; likely slips are not looked for.
+    pub titres: Vec<Titre>,
+    /// The content in the reporting unit.
+    pub figure: Option<Figure>,
+    /// The reported figure.
+    pub reported: Option<Reported>,
+}
+
+/// Evaluates a record as [`evaluate()`] does and stops at the result: no tests, other units, verdicts, digest or working.
+///
+/// # Errors
+/// Those of [`evaluate()`].
+pub fn brief(record: &Record) -> Result<Brief, EvaluationError> {
+    let mut inputs = Inputs::new();
+    let settled = settle(record, &mut inputs)?;
+    let (mut figure, mut reported) = (None, None);
+    if let Some((result, rounded)) = settled.content.and_then(|content| content.result) {
+        let rule = &record.rules.reporting;
+        let u = inputs.standard_uncertainty(&result);
+        figure = Some(Figure { unit: rule.unit, expressed: rule.expressed, value: result.value(), u });
+        reported = Some(rounded);
+    }
+    Ok(Brief { progress: settled.progress, titres: settled.titres, figure, reported })
+}
+
+/// What a record comes to, before anything is said of it.
+struct Settled {
+    titres: Vec<Titre>,
+    /// Net volumes of the accurate titres that count, mL.
+    net: Vec<f64>,
+    ruled: Option<Ruled>,
+    progress: Progress,
+    used: Vec<usize>,
+    central: Central,
+    blank: Option<Sourced>,
+    content: Option<Content>,
+}
+
+/// The content and what it is made of.
+struct Content {
+    amount: Amount,
+    fraction: Sourced,
+    content: Sourced,
+    /// In the reporting unit, where the density that may need is known.
+    result: Option<(Sourced, Reported)>,
+}
+
+fn settle(record: &Record, inputs: &mut Inputs) -> Result<Settled, EvaluationError> {
+    let rules = &record.rules;
+    let blank = if rules.subtract_blank { mean_blank(record, inputs)? } else { None };
+    let blank_ml = blank.as_ref().map_or(0.0, Sourced::value);
+    let mut titres = record
+        .titrations
+        .iter()
+        .map(|titration| titre::titre(titration, rules, blank_ml))
+        .collect::<Result<Vec<_>, _>>()?;
+    let counted: Vec<usize> = (0..titres.len()).filter(|i| titres[*i].fate == Fate::NotUsed).collect();
+    let net: Vec<f64> = counted.iter().map(|i| titres[*i].net_ml).collect();
+    let ruled = if net.is_empty() { None } else { Some(rule(record, &net)?) };
+    let decision = decide(record, ruled.as_ref(), &net);
+    let (mut progress, mut content) = (decision.progress, None);
+    let used: Vec<usize> = decision.used.iter().map(|i| counted[*i]).collect();
+    if rules.subtract_blank && blank.is_none() {
+        let why = if indicator_needs_iron(record) {
+            "the method subtracts a blank, and the run has none with added iron(II), without which the indicator does not turn"
+        } else {
+            "the method subtracts a blank, and the run has none"
+        };
+        progress = Progress::NeedsMore { titrations: 0, why: why.to_owned() };
+    } else if !used.is_empty() {
+        for index in &used {
+            titres[*index].fate = Fate::Used;
+        }
+        let basis = Basis { record, titres: &titres, used: &used, central: decision.central, blank: blank.as_ref() };
+        let found = content_of(&basis, inputs)?;
+        if found.result.is_none() {
+            let unit = rules.reporting.unit.symbol();
+            let why = format!("not enough data: the unit {unit} needs the density of the sample");
+            progress = Progress::NeedsMore { titrations: 0, why };
+        }
+        content = Some(found);
+    }
+    Ok(Settled { titres, net, ruled, progress, used, central: decision.central, blank, content })
+}
+
+fn content_of(basis: &Basis<'_>, inputs: &mut Inputs) -> Result<Content, EvaluationError> {
+    let record = basis.record;
+    let amount = basis.amount(inputs)?;
+    let fraction = content::dilution(inputs, &record.portion)?.fraction;
+    let content = content::amount_content(inputs, &record.portion, amount.iron.clone(), fraction.clone())?;
+    let rule = &record.rules.reporting;
+    let result = match content::in_unit(inputs, &record.portion, &content, rule.unit, rule.expressed)? {
+        Some(result) => {
+            let reported = content::reported(inputs, &result, rule, record.rules.loq)?;
+            Some((result, reported))
+        }
+        None => None,
+    };
+    Ok(Content { amount, fraction, content, result })
+}
+
 /// Evaluates with given inputs, so that two evaluations share what they have in common.
 pub(super) fn evaluate_with(
     record: &Record,
@@ -144,24 +218,14 @@ pub(super) fn evaluate_with(
     detail: Detail,
 ) -> Result<Evaluation, EvaluationError> {
     let rules = &record.rules;
-    let blank = if rules.subtract_blank { mean_blank(record, inputs)? } else { None };
-    let blank_ml = blank.as_ref().map(|blank| blank.value());
-    let mut titres = record
-        .titrations
-        .iter()
-        .map(|titration| titre::titre(titration, rules, blank_ml.unwrap_or(0.0)))
-        .collect::<Result<Vec<_>, _>>()?;
+    let Settled { mut titres, net, ruled, progress, used, central, blank, content } = settle(record, inputs)?;
     slips::query(&mut titres, &record.titrations, rules);
-    let counted: Vec<usize> = (0..titres.len()).filter(|i| titres[*i].fate == Fate::NotUsed).collect();
-    let net: Vec<f64> = counted.iter().map(|i| titres[*i].net_ml).collect();
-    let agreement = if net.is_empty() { None } else { Some(agree(record, &net)?) };
-    let decision = decide(record, agreement.as_ref(), &net);
     let mut evaluation = Evaluation {
         formula_set: FORMULA_SET,
         input_digest: canonical::digest(record),
-        progress: decision.progress,
+        progress,
         titres: Vec::new(),
-        blank_ml,
+        blank_ml: blank.as_ref().map(Sourced::value),
         titre_ml: None,
         figures: Vec::new(),
         reported: None,
@@ -169,22 +233,22 @@ pub(super) fn evaluate_with(
         budget: Vec::new(),
         verdicts: Vec::new(),
         working: None,
-        agreement,
+        agreement: ruled.map(|ruled| agree(record, &net, ruled)),
     };
-    if rules.subtract_blank && blank.is_none() {
-        let why = if indicator_needs_iron(record) {
-            "the method subtracts a blank, and the run has none with added iron(II), without which the indicator does not turn"
-        } else {
-            "the method subtracts a blank, and the run has none"
-        };
-        evaluation.progress = Progress::NeedsMore { titrations: 0, why: why.to_owned() };
-    } else if !decision.used.is_empty() {
-        let used: Vec<usize> = decision.used.iter().map(|i| counted[*i]).collect();
-        for index in &used {
-            titres[*index].fate = Fate::Used;
+    if let Some(content) = content {
+        evaluation.titre_ml = Some(content.amount.net);
+        evaluation.figures = content::figures(inputs, &record.portion, &content.content)?;
+        if let Some((result, reported)) = content.result {
+            evaluation.reported = Some(reported);
+            if detail == Detail::Working {
+                evaluation.budget = inputs.budget(&result);
+                let basis = Basis { record, titres: &titres, used: &used, central, blank: blank.as_ref() };
+                let (iron, fraction) = (&content.amount.iron, &content.fraction);
+                let computed = page::Computed { inputs, iron, fraction, result: &result };
+                evaluation.working = Some(page::working(&basis, &computed)?);
+            }
+            evaluation.result = Some(result);
         }
-        let basis = Basis { record, titres: &titres, used: &used, central: decision.central, blank };
-        complete(&basis, inputs, &mut evaluation, detail)?;
     }
     evaluation.titres = titres;
     evaluation.verdicts = judgements::verdicts(record, &evaluation);
@@ -205,7 +269,7 @@ fn by_factors_in_force(record: &Record) -> Result<Option<f64>, EvaluationError> 
             excess.factor.following = None;
         }
     }
-    Ok(evaluate(&alone, Detail::Figures)?.result.map(|result| result.value()))
+    Ok(brief(&alone)?.figure.map(|figure| figure.value))
 }
 
 /// Whether the indicator turns only where iron is present, so that a blank needs added iron(II).
@@ -247,113 +311,13 @@ fn mean_blank(record: &Record, inputs: &mut Inputs) -> Result<Option<Sourced>, E
     Ok(Some(inputs.add(Input::new(format!("blank:{}", ids.join("+")), "blank", "mL", value, u).with_dof(dof))?))
 }
 
-fn agree(record: &Record, net: &[f64]) -> Result<Agreement, EvaluationError> {
-    let rules = &record.rules;
-    let mut summary = Summary::new();
-    for value in net {
-        let _ = summary.add(*value);
-    }
-    let n = u32::try_from(net.len()).unwrap_or(u32::MAX);
-    let resolution = record.titrations.first().map_or(0.0, |titration| titration.burette.resolution_ml);
-    let (critical_range_ml, next) = match rules.sigma_r_ml {
-        Some((sigma, _)) if net.len() >= 2 => {
-            (Some(critical_range_factor(n, 0.95)? * sigma), Some(follow_up(net, sigma, rules.follow_up)?))
-        }
-        Some((sigma, _)) => (None, Some(follow_up(net, sigma, rules.follow_up)?)),
-        None => (None, None),
-    };
-    Ok(Agreement {
-        n: net.len(),
-        mean_ml: summary.mean().unwrap_or(f64::NAN),
-        median_ml: median(net).unwrap_or(f64::NAN),
-        sd_ml: summary.sample_sd().ok(),
-        relative_sd: summary.relative_sd().ok().flatten(),
-        standard_error_ml: summary.standard_error().ok(),
-        interval_ml: summary.mean_interval(0.95).ok(),
-        range_ml: summary.range(),
-        concordance: concordance(net, rules.concordance_limit_ml, rules.minimum_titres, rules.concordance_mode),
-        critical_range_ml,
-        follow_up: next,
-        dixon: dixon::test(net, resolution),
-        grubbs: grubbs::test(net, resolution),
-    })
-}
-
-/// Which titres enter the result, and how.
-struct Decision {
-    progress: Progress,
-    used: Vec<usize>,
-    central: Central,
-}
-
-fn decide(record: &Record, agreement: Option<&Agreement>, net: &[f64]) -> Decision {
-    let rules = &record.rules;
-    let more = |titrations: usize, why: String| Decision {
-        progress: Progress::NeedsMore { titrations, why },
-        used: Vec::new(),
-        central: Central::Mean,
-    };
-    let done = |used: Vec<usize>, central: Central, how: String| Decision {
-        progress: Progress::Complete { how },
-        used,
-        central,
-    };
-    let all = || (0..net.len()).collect::<Vec<_>>();
-    let Some(agreement) = agreement else {
-        return more(
-            rules.minimum_titres.max(2),
-            format!("not enough data: needs {} accurate titrations, has 0", rules.minimum_titres.max(2)),
-        );
-    };
-    match (rules.acceptance, &agreement.follow_up) {
-        (Acceptance::CriticalRange, Some(next)) => match next.result {
-            Some(_) if net.len() < rules.minimum_titres => {
-                let missing = rules.minimum_titres - net.len();
-                more(
-                    missing,
-                    format!("not enough data: needs {} accurate titrations, has {}", rules.minimum_titres, net.len()),
-                )
-            }
-            Some(FinalResult::Mean { .. }) => done(all(), Central::Mean, next.step.clone()),
-            Some(FinalResult::Median { .. }) => done(all(), Central::Median, next.step.clone()),
-            None => more(next.more, next.step.clone()),
-        },
-        _ => {
-            let verdict = &agreement.concordance;
-            if verdict.agrees {
-                let how = format!("mean of {} concordant titres", verdict.used.len());
-                done(verdict.used.clone(), Central::Mean, how)
-            } else if net.len() >= rules.give_up_after.max(rules.minimum_titres) {
-                let how = format!(
-                    "not concordant without a cause after {} titres: {:?} of all, by the method's rule",
-                    net.len(),
-                    rules.central
-                );
-                done(all(), rules.central, how.to_lowercase())
-            } else {
-                let why = match verdict.range {
-                    Some(range) => {
-                        format!("the range {range:.3} mL exceeds the limit {} mL", rules.concordance_limit_ml)
-                    }
-                    None => format!(
-                        "not enough data: needs {} accurate titrations, has {}",
-                        rules.minimum_titres.max(2),
-                        net.len()
-                    ),
-                };
-                more(verdict.missing.max(1), why)
-            }
-        }
-    }
-}
-
 /// What the result rests on.
 pub(super) struct Basis<'a> {
     pub(super) record: &'a Record,
     pub(super) titres: &'a [Titre],
     pub(super) used: &'a [usize],
     pub(super) central: Central,
-    pub(super) blank: Option<Sourced>,
+    pub(super) blank: Option<&'a Sourced>,
 }
 
 impl Basis<'_> {
@@ -407,8 +371,8 @@ impl Basis<'_> {
         let end_point = format!("end-point:{}:{}", rules.chemistry, rules.indicator);
         let end_point = inputs.add(Input::new(end_point, "end-point bias", "mL", 0.0, rules.end_point_u_ml))?;
         let mut common = self.repeatability(inputs)? + end_point;
-        if let Some(blank) = &self.blank {
-            common = common - blank.clone();
+        if let Some(blank) = self.blank {
+            common = common - blank;
         }
         let mut amount = Sourced::constant(0.0);
         let mut excess = Sourced::constant(0.0);
@@ -438,7 +402,7 @@ impl Basis<'_> {
                 None => amount = amount + titrated,
             }
         }
-        let net = centre - self.blank.as_ref().map_or(0.0, Scalar::value);
+        let net = centre - self.blank.map_or(0.0, Sourced::value);
         Ok(Amount { iron: amount + excess, net })
     }
 }
@@ -446,34 +410,4 @@ impl Basis<'_> {
 pub(super) struct Amount {
     pub(super) iron: Sourced,
     pub(super) net: f64,
-}
-
-fn complete(
-    basis: &Basis<'_>,
-    inputs: &mut Inputs,
-    evaluation: &mut Evaluation,
-    detail: Detail,
-) -> Result<(), EvaluationError> {
-    let record = basis.record;
-    let amount = basis.amount(inputs)?;
-    let dilution = content::dilution(inputs, &record.portion)?;
-    let content = content::amount_content(inputs, &record.portion, amount.iron.clone(), dilution.fraction.clone())?;
-    let rule = &record.rules.reporting;
-    evaluation.titre_ml = Some(amount.net);
-    evaluation.figures = content::figures(inputs, &record.portion, &content)?;
-    let Some(result) = content::in_unit(inputs, &record.portion, &content, rule.unit, rule.expressed)? else {
-        evaluation.progress = Progress::NeedsMore {
-            titrations: 0,
-            why: format!("not enough data: the unit {} needs the density of the sample", rule.unit.symbol()),
-        };
-        return Ok(());
-    };
-    evaluation.reported = Some(content::reported(inputs, &result, rule, record.rules.loq)?);
-    if detail == Detail::Working {
-        evaluation.budget = inputs.budget(&result);
-        let computed = page::Computed { inputs, iron: &amount.iron, fraction: &dilution.fraction, result: &result };
-        evaluation.working = Some(page::working(basis, &computed)?);
-    }
-    evaluation.result = Some(result);
-    Ok(())
 }

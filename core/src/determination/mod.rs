@@ -2,6 +2,7 @@
 //!
 //! The API, the pages, the exports and the check all show what [`evaluate()`] gives; none computes anything of its own.
 
+mod agreement;
 mod canonical;
 mod content;
 mod evaluate;
@@ -15,8 +16,9 @@ mod standardisation;
 mod titre;
 mod verdict;
 
+pub use agreement::Agreement;
 pub use content::{Figure, Reported, Unit};
-pub use evaluate::{Agreement, Detail, Evaluation, EvaluationError, Progress, evaluate};
+pub use evaluate::{Brief, Detail, Evaluation, EvaluationError, Progress, brief, evaluate};
 pub use facts::{
     Acceptance, Blank, Burette, Central, Density, DilutionStep, Excess, Factor, Following, LimitOfQuantification,
     Portion, PortionAmount, Record, Reporting, Rules, Segment, Standing, Titration, TitrationKind, Vessel,

@@ -224,7 +224,7 @@ fn net_step(basis: &Basis<'_>, list: &Inputs, group: &Group<'_>, mark: &str) -> 
         inputs.push(error);
     }
     let mut numbers = format!("({}) + 0 + 0 + 0", names.join(", "));
-    if let Some(blank) = &basis.blank {
+    if let Some(blank) = basis.blank {
         let blank = blank_step(record, blank, list)?;
         value -= blank.value;
         numbers = format!("{numbers} - {}", blank.value);

@@ -37,13 +37,14 @@ pub fn measure(service: &Service, server: &Server, laboratory: &Laboratory, rows
         let copied = copy(server, &COPY.replace("{from}", &from))?;
         let theirs = begun.elapsed();
         println!(
-            "  {format}: {:.2} s, {:.1} MB, {:.0} rows/s; COPY TO {:.3} s, {:.1} MB; ratio {:.1}; resident {:.1} MB now, {:.1} MB at most",
+            "  {format}: {:.2} s, {:.1} MB, {:.0} rows/s; COPY TO {:.3} s, {:.1} MB, {:.0} rows/s; ratio {:.2}; resident {:.1} MB now, {:.1} MB at most",
             s(ours),
             bytes as f64 / 1e6,
             rows as f64 / s(ours),
             s(theirs),
             copied as f64 / 1e6,
-            s(ours) / s(theirs),
+            rows as f64 / s(theirs),
+            s(theirs) / s(ours),
             service.memory_kb("VmRSS")? / 1024.0,
             service.memory_kb("VmHWM")? / 1024.0
         );

@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 
 use super::{Control, near, number};
 use crate::determination::{Lab, dichromate, method_with, rules, sign};
+use crate::exports::demo::rows_are_those_of_each_determination;
 
 /// A control determination of the material, submitted and on the chart.
 async fn on_chart(control: &Control, chart: &str, run: &str, titrant: &str, titre: &str) {
@@ -136,13 +137,16 @@ async fn a_method_may_interpolate_the_factor_and_a_signature_ends_that() {
     let working = app.auditor.get(&format!("{path}/working")).await;
     assert!(working.text.contains("(1 - w) c_1 + w c_2"), "{}", working.text);
 
-    // Signed, it stays what it was, whatever factor is recorded later.
+    rows_are_those_of_each_determination(&app.auditor, 1).await;
+
+    // Signed, it stays what it was, whatever factor is recorded later; in an export, too.
     lab.close(&run).await;
     sign(&app.analyst, &path, "submission", None).await.expect(201);
     factor(&lab, Utc::now() - Duration::minutes(20), "0.9").await;
     let signed = app.auditor.get(&path).await.expect(200);
     near("signed", number(verdict(&signed), "/value"), number(verdict(&both), "/value"), 0.0);
     assert_eq!(signed["evaluation"]["input_digest"], both["evaluation"]["input_digest"]);
+    rows_are_those_of_each_determination(&app.auditor, 1).await;
 
     // A third and fourth factor give the lot a line; its effect is set against U of what was determined with it.
     factor(&lab, Utc::now() - Duration::minutes(5), "0.995").await;

@@ -1,14 +1,17 @@
 //! Workbooks: every formula gives what the service computed, and a changed titre changes the result as the service would.
 
+pub(crate) mod demo;
+mod studies;
+
 use std::collections::BTreeMap;
 
 use ferrotitre_tests::bench::{calibration, day, equipment, install, minutes_ago, text};
+use ferrotitre_tests::cluster::DatabaseRole;
 use ferrotitre_tests::spreadsheet::{Book, number, recalculated, with_number};
 use serde_json::{Value, json};
 
 use crate::control::Control;
 use crate::determination::{Lab, rules};
-use crate::validation_studies::{Study, datum, most, planned};
 
 /// A laboratory with a method that applies every correction, and the burette it is done with.
 struct Corrected {
@@ -211,6 +214,7 @@ async fn every_formula_of_a_workbook_gives_what_the_service_computed() {
     assert_eq!(export.header("x-content-sha256").len(), 64);
     assert_eq!(bench.lab.app.row_counts(&["exports"]).await, [2]);
     bench.lab.app.administrator.get(&path).await.refused(403, "forbidden");
+    demo::rows_are_those_of_each_determination(&bench.lab.app.auditor, 1).await;
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -265,6 +269,7 @@ async fn iron_three_by_difference_is_computed_in_the_workbook_too() {
     for word in ["approved", "valid", "authored", "reviewed", &text(&evaluation["reported"], "text")] {
         assert!(signed.contains(word), "{word}: {signed}");
     }
+    demo::rows_are_those_of_each_determination(&lab.app.auditor, 2).await;
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -337,6 +342,37 @@ async fn a_table_of_determinations_counts_what_was_made_and_has_one_digest_in_ev
     let problem = exported("pdf").await;
     assert_eq!(problem.status, 422, "{}", problem.text);
     lab.app.administrator.get(&path).await.refused(403, "forbidden");
+    demo::rows_are_those_of_each_determination(&lab.app.auditor, 2).await;
+    many(&lab, &determination, &path).await;
+}
+
+/// More determinations than are read at once, copied as rows: each is there once, newest first, with the same result.
+async fn many(lab: &Lab, model: &str, path: &str) {
+    let copies = 620;
+    let sql = format!(
+        "BEGIN; SELECT set_config('ferrotitre.act', '{{\"kind\":\"system\",\"action\":\"record_determination\"}}', true); \
+         INSERT INTO determinations (id, code, run_id, method_id, sample_id, portion_id, purpose, observed_at, recorded_by) \
+         SELECT gen_random_uuid(), 'copy-' || i, run_id, method_id, sample_id, portion_id, purpose, observed_at, recorded_by \
+         FROM determinations, generate_series(1, {copies}) i WHERE id = '{model}'; \
+         INSERT INTO titrations SELECT (jsonb_populate_record(t, jsonb_build_object('id', u, 'record_id', u, \
+         'determination_id', d.id, 'supersedes', NULL, 'reason', NULL, 'version', 1, 'recorded_at', clock_timestamp()))).* \
+         FROM determinations d, titrations t, LATERAL (SELECT gen_random_uuid() AS u WHERE d.id = d.id AND t.id = t.id) fresh \
+         WHERE d.code LIKE 'copy-%' AND t.determination_id = '{model}' AND t.version = 1; COMMIT"
+    );
+    lab.app.sql(DatabaseRole::Service).await.batch_execute(&sql).await.unwrap();
+    let read = lab.app.auditor.get(&format!("/determinations/{model}")).await.expect(200);
+    let (value, _) = figure(&read["evaluation"]);
+    let export = lab.app.auditor.get(path).await.expect(200);
+    let rows = export["rows"].as_array().unwrap();
+    let of_one: Vec<&[Value]> = rows.chunk_by(|a, b| a["determination"] == b["determination"]).collect();
+    assert_eq!(of_one.len(), copies + 2);
+    assert_eq!(export["counts"]["determinations"], copies + 2);
+    let ids: Vec<String> = of_one.iter().map(|own| text(&own[0], "determination")).collect();
+    assert!(ids.windows(2).all(|pair| pair[0] > pair[1]), "newest first, each once");
+    for own in of_one.iter().filter(|own| text(&own[0], "code").starts_with("copy-")) {
+        assert_eq!(own.len(), 4);
+        assert!(own.iter().all(|row| row["result"] == value), "{own:?}");
+    }
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -360,86 +396,6 @@ async fn a_control_chart_is_exported_with_its_phases_and_statistics() {
     let csv = control.app().analyst.get(&format!("{path}?format=csv")).await;
     assert_eq!(csv.header("x-content-sha256"), export.header("x-content-sha256"));
     assert!(csv.text.contains(",-0.4,"), "{}", csv.text);
-}
-
-/// Compares every formula of the statistics of a study's workbook with the figure the service wrote beside it.
-fn compare_statistics(book: &mut Book, sheet: &str, answer: &Value) -> usize {
-    let rows = book.rows(sheet);
-    let formulas = book.formulas(sheet);
-    for (row, column, formula) in &formulas {
-        let cell = |at: usize| number(&rows[*row][at]);
-        let found = cell(*column).unwrap_or_else(|| panic!("{sheet} {formula}: {:?}", rows[*row][*column]));
-        let name = rows[*row][0].to_string();
-        let statistic = answer["statistics"].as_array().unwrap().iter().find(|one| one["name"] == name).unwrap();
-        let expected = match column {
-            4 => &statistic["value"],
-            6 => &statistic["interval"]["low"],
-            _ => &statistic["interval"]["high"],
-        };
-        let expected = expected.as_f64().unwrap();
-        // The spreadsheet program writes 15 digits.
-        let beside = cell(column - 1).unwrap();
-        let off = (beside - expected).abs();
-        assert!(off <= 1e-14 * expected.abs(), "{name}: beside the formula stands {beside}, not {expected}");
-        // Sums of squares of data with four common digits lose those; quantiles of the spreadsheet are good to 1e-11 or so.
-        let allowed = 1e-9 * expected.abs() + 1e-14;
-        assert!((found - expected).abs() <= allowed, "{sheet} {name} {formula}: {found} is not {expected}");
-    }
-    formulas.len()
-}
-
-#[tokio::test(flavor = "multi_thread")]
-async fn a_study_is_exported_with_formulas_beside_the_figures_of_the_service() {
-    let limits = [most("rsd_i", "0.2", "%")];
-    let slope = [json!({ "statistic": "slope", "rule": "value", "lower": "0.9", "unit": "1" })];
-    let bias = [most("bias", "0.2", "% m/m")];
-    let lod = [most("lod", "1", "% m/m")];
-    let reference = json!({ "reference": "52.36", "reference_u": "0.05" });
-    let study = Study::run(&[
-        planned("intermediate precision", "% m/m", 18, &json!({ "groups": 6, "replicates": 3 }), &limits),
-        planned("linearity", "% m/m", 8, &json!({}), &slope),
-        planned("trueness", "% m/m", 6, &reference, &bias),
-        planned("detection", "% m/m", 6, &json!({ "routine_replicates": 2, "routine_blanks": 3 }), &lod),
-    ])
-    .await;
-    // The analysis of variance of the requirements, 3.13.
-    let days = [
-        [52.41, 52.33, 52.38],
-        [52.22, 52.29, 52.25],
-        [52.47, 52.40, 52.44],
-        [52.30, 52.36, 52.28],
-        [52.51, 52.43, 52.46],
-        [52.27, 52.35, 52.33],
-    ];
-    let mut data = Vec::new();
-    for (day, values) in days.iter().enumerate() {
-        data.extend(values.iter().map(|value| datum(value, &json!({ "group": format!("=day {day}") }))));
-    }
-    let mut answers = vec![study.record(0, &data).await];
-    let line =
-        [(10.0, 10.03), (20.0, 19.98), (30.0, 30.05), (40.0, 39.97), (50.0, 50.02), (60.0, 60.04), (70.0, 69.95)];
-    let data: Vec<Value> =
-        line.iter().map(|(taken, found)| datum(found, &json!({ "taken": taken.to_string() }))).collect();
-    answers.push(study.record(1, &data).await);
-    let plain = |values: &[f64]| values.iter().map(|value| datum(value, &json!({}))).collect::<Vec<_>>();
-    answers.push(study.record(2, &plain(&[52.41, 52.33, 52.38, 52.30, 52.36, 52.28])).await);
-    answers.push(study.record(3, &plain(&[0.02, -0.01, 0.03, 0.00, 0.01, -0.02])).await);
-    let path = format!("/exports/validation-studies/{}", study.id);
-    let export = study.app.auditor.get(&format!("{path}?format=xlsx")).await;
-    assert_eq!(export.status, 200, "{}", export.text);
-    has_no_stored_values(&export.bytes);
-    let mut book = Book::open(recalculated(&export.bytes).await);
-    let least = [14, 8, 9, 6];
-    for (at, (answer, least)) in answers.iter().zip(least).enumerate() {
-        let compared = compare_statistics(&mut book, &format!("C{}", at + 1), answer);
-        assert!(compared >= least, "C{}: only {compared} formulas", at + 1);
-    }
-    let whole = study.app.auditor.get(&path).await;
-    let read = study.app.auditor.get(&format!("/validation-studies/{}/answers", study.id)).await.expect(200);
-    assert_eq!(whole.json["study"], read);
-    let csv = study.app.manager.get(&format!("{path}?format=csv")).await;
-    assert_eq!(csv.header("x-content-sha256"), whole.header("x-content-sha256"));
-    assert!(csv.text.contains("'=day 0") && csv.text.contains(",-0.01,"), "{}", csv.text);
 }
 
 fn sha256(text: &str) -> Vec<u8> {

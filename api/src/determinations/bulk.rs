@@ -1,0 +1,221 @@
+//! Many determinations at once, for long tables: what they rest on is read in a constant number of statements, whatever
+//! their number, and evaluated as far as the result.
+
+use std::collections::{HashMap, HashSet};
+
+use chrono::{DateTime, Utc};
+use ferrotitre_core::determination::{Brief, brief};
+use uuid::Uuid;
+
+use crate::db::{Connection, Db};
+use crate::determinations::evaluation::{ReportedView, TitreView};
+use crate::determinations::measured::is_signed;
+use crate::determinations::record::{KIND, titration_view};
+use crate::determinations::sources::{Facts, Source};
+use crate::determinations::store::{self, DeterminationRow, Filter, TitrationRow};
+use crate::determinations::wire::TitrationView;
+use crate::equipment::service::Shelf;
+use crate::ids::{DeterminationId, FactorId, MethodId, RunId, TitrantId};
+use crate::methods::store::versions as methods;
+use crate::refusal::{Code, Refusal};
+use crate::runs::blanks;
+use crate::samples::portions;
+use crate::sign_offs;
+use crate::states::{self, StateMove};
+use crate::titrants::store as titrants;
+use crate::web::paging::Listing;
+
+/// Which determinations are read, and from where on.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Selection {
+    pub(crate) from: Option<DateTime<Utc>>,
+    pub(crate) until: Option<DateTime<Utc>>,
+    pub(crate) run: Option<Uuid>,
+    pub(crate) method: Option<MethodId>,
+}
+
+/// A determination with its result and every version of every titration.
+pub(crate) struct Tabled {
+    pub(crate) id: DeterminationId,
+    pub(crate) code: String,
+    pub(crate) method_code: String,
+    pub(crate) analyte: String,
+    pub(crate) run: RunId,
+    pub(crate) sample: Uuid,
+    pub(crate) purpose: String,
+    pub(crate) state: String,
+    /// How often it was amended.
+    pub(crate) amendments: usize,
+    /// Unrounded result and its standard uncertainty, in the unit of the report.
+    pub(crate) result: Option<(f64, f64)>,
+    pub(crate) reported: Option<ReportedView>,
+    pub(crate) titrations: Vec<(TitrationView, TitreView)>,
+}
+
+/// Determinations as read, with everything they rest on.
+pub(crate) struct Gathered {
+    rows: Vec<DeterminationRow>,
+    /// Cursor of the page after this one.
+    pub(crate) next: Option<Uuid>,
+    methods: HashMap<MethodId, methods::Row>,
+    portions: HashMap<Uuid, (portions::Row, Vec<portions::StepRow>)>,
+    blanks: HashMap<RunId, blanks::OfRun>,
+    titrations: HashMap<DeterminationId, Vec<TitrationRow>>,
+    moves: Vec<StateMove>,
+    judged: Vec<StateMove>,
+    shelf: Shelf,
+    factors: Vec<(titrants::FactorRow, titrants::TitrantRow)>,
+    /// All factors of the lots with the time of recording; read where a method interpolates.
+    of_lots: Vec<(titrants::FactorRow, DateTime<Utc>)>,
+    /// When each was last signed by its author; read where a method interpolates.
+    authored: HashMap<Uuid, DateTime<Utc>>,
+}
+
+/// Reads a page of determinations, newest first.
+pub(crate) async fn page(db: &Db, wanted: &Selection, after: Option<Uuid>, limit: i64) -> Result<Gathered, Refusal> {
+    let listing = Listing { limit: None, after, from: wanted.from, until: wanted.until };
+    db.read(async |connection| {
+        let filter = Filter { listing: &listing, run: wanted.run, sample: None, method: wanted.method };
+        let rows = store::list_determinations(connection, &filter, limit + 1).await?;
+        let page = crate::web::paging::Page::of(rows, limit, |row| row.id.0);
+        gather(connection, page.items, page.next).await
+    })
+    .await
+}
+
+/// Each once, in no order.
+fn once<T: Eq + std::hash::Hash>(all: impl IntoIterator<Item = T>) -> Vec<T> {
+    all.into_iter().collect::<HashSet<T>>().into_iter().collect()
+}
+
+async fn gather(connection: &Connection, rows: Vec<DeterminationRow>, next: Option<Uuid>) -> Result<Gathered, Refusal> {
+    let ids: Vec<DeterminationId> = rows.iter().map(|row| row.id).collect();
+    let plain: Vec<Uuid> = ids.iter().map(|id| id.0).collect();
+    let method_ids = once(rows.iter().map(|row| row.method_id));
+    let runs = once(rows.iter().map(|row| row.run_id));
+    let portion_ids = once(rows.iter().map(|row| row.portion_id));
+    let (methods, portions, blanks, titrations, moves) = futures_util::try_join!(
+        methods::several(connection, &method_ids),
+        portions::currents(connection, &portion_ids),
+        blanks::of_runs(connection, &runs),
+        store::titrations_of(connection, &ids),
+        states::moves_of(connection, &plain)
+    )?;
+    let vessels = once(vessels(&titrations, &portions, &blanks));
+    let factor_ids: Vec<FactorId> =
+        once(titrations.iter().flat_map(|row| [Some(row.factor_id), row.oxidant_factor_id]).flatten());
+    let titration_ids: Vec<Uuid> = titrations.iter().map(|row| row.id.0).collect();
+    let (judged, shelf, factors) = futures_util::try_join!(
+        states::moves_of(connection, &titration_ids),
+        Shelf::load(connection, &vessels),
+        titrants::factors_by_id(connection, &factor_ids)
+    )?;
+    let (mut of_lots, mut authored) = (Vec::new(), HashMap::new());
+    if methods.iter().any(|method| method.facts.rules.0.interpolates()) {
+        let lots: Vec<TitrantId> = once(factors.iter().map(|(_, lot)| lot.id));
+        (of_lots, authored) = futures_util::try_join!(
+            titrants::factors_with_times(connection, &lots),
+            sign_offs::authored_at(connection, &plain)
+        )?;
+    }
+    let mut of_each: HashMap<DeterminationId, Vec<TitrationRow>> = HashMap::with_capacity(rows.len());
+    for titration in titrations {
+        of_each.entry(titration.determination_id).or_default().push(titration);
+    }
+    Ok(Gathered {
+        rows,
+        next,
+        methods: methods.into_iter().map(|method| (method.id, method)).collect(),
+        portions,
+        blanks,
+        titrations: of_each,
+        moves,
+        judged,
+        shelf,
+        factors,
+        of_lots,
+        authored,
+    })
+}
+
+/// Equipment that any of them was made with.
+fn vessels(
+    titrations: &[TitrationRow],
+    portions: &HashMap<Uuid, (portions::Row, Vec<portions::StepRow>)>,
+    blanks: &HashMap<RunId, blanks::OfRun>,
+) -> Vec<Uuid> {
+    let mut all: Vec<Uuid> =
+        titrations.iter().flat_map(|row| [Some(row.burette_id), row.oxidant_pipette_id]).flatten().collect();
+    all.extend(blanks.values().flat_map(|(_, counted)| counted.iter().map(|(blank, _)| blank.burette_id)));
+    for (portion, steps) in portions.values() {
+        all.extend([portion.balance_id, portion.pipette_id, portion.aliquot_pipette_id].into_iter().flatten());
+        all.extend(steps.iter().flat_map(|step| [step.pipette_id, Some(step.flask_id)]).flatten());
+    }
+    all
+}
+
+impl Gathered {
+    /// Evaluates all of them, in order.
+    ///
+    /// # Errors
+    /// A determination that cannot be evaluated at all, or a record that refers to nothing.
+    pub(crate) fn evaluated(mut self) -> Result<Vec<Tabled>, Refusal> {
+        let rows = std::mem::take(&mut self.rows);
+        let mut titrations = std::mem::take(&mut self.titrations);
+        let source = Source::new(&self.shelf, &self.factors, &self.judged);
+        let mut moves: HashMap<Uuid, &[StateMove]> = HashMap::new();
+        for of_one in self.moves.chunk_by(|a, b| a.entity_id == b.entity_id) {
+            moves.extend(of_one.first().map(|step| (step.entity_id, of_one)));
+        }
+        let lots: Vec<(FactorId, Uuid)> = self.factors.iter().map(|(factor, lot)| (factor.id, lot.id.0)).collect();
+        let mut tabled = Vec::with_capacity(rows.len());
+        for row in rows {
+            let own = titrations.remove(&row.id).unwrap_or_default();
+            let moves = moves.get(&row.id.0).copied().unwrap_or_default();
+            tabled.push(self.one(row, own, moves, (&source, &lots))?);
+        }
+        Ok(tabled)
+    }
+
+    fn one(
+        &self,
+        row: DeterminationRow,
+        titrations: Vec<TitrationRow>,
+        moves: &[StateMove],
+        (source, lots): (&Source<'_>, &[(FactorId, Uuid)]),
+    ) -> Result<Tabled, Refusal> {
+        let missing = |what: &str| Refusal::new(Code::Internal, format!("a determination lacks its {what}"));
+        let method = &self.methods.get(&row.method_id).ok_or_else(|| missing("method version"))?.facts;
+        let (portion, steps) = self.portions.get(&row.portion_id).ok_or_else(|| missing("test portion"))?;
+        let blanks = self.blanks.get(&row.run_id).map_or(&[][..], |(_, counted)| counted.as_slice());
+        let state = moves.last().map_or(KIND.first_state(), |step| step.to_state.as_str());
+        let of_lots = method.rules.0.interpolates().then(|| self.factors_known(row.id, state));
+        let facts =
+            Facts { id: row.id, method, portion, steps, blanks, titrations: &titrations, of_lots: of_lots.as_deref() };
+        let (record, states) = source.record(&facts)?;
+        let Brief { titres, figure, reported, .. } =
+            brief(&record).map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))?;
+        let views = titrations.into_iter().zip(states).map(|(row, state)| titration_view(row, state, lots));
+        Ok(Tabled {
+            id: row.id,
+            code: row.code,
+            method_code: method.code.clone(),
+            analyte: method.analyte.clone(),
+            run: row.run_id,
+            sample: row.sample_id,
+            purpose: row.purpose,
+            state: state.to_owned(),
+            amendments: moves.iter().filter(|step| step.to_state == "amended").count(),
+            result: figure.map(|figure| (figure.value, figure.u)),
+            reported: reported.map(ReportedView::from),
+            titrations: views.zip(titres.into_iter().map(TitreView::from)).collect(),
+        })
+    }
+
+    /// Factors that count for it: what was signed stays what it was.
+    fn factors_known(&self, id: DeterminationId, state: &str) -> Vec<titrants::FactorRow> {
+        let signed = self.authored.get(&id.0).filter(|_| is_signed(state));
+        let known = self.of_lots.iter().filter(|(_, recorded)| signed.is_none_or(|signed| recorded <= signed));
+        known.map(|(factor, _)| factor.clone()).collect()
+    }
+}
