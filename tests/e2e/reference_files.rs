@@ -480,6 +480,12 @@ async fn lines_tests_averages_and_designs_agree_with_theirs() {
         json!({ "design": "pooled", "first_summary": summary(1.48, 0.28), "second_summary": summary(2.33, 0.31) });
     let found = calculated(&app, "t-test", &input).await;
     close(&found["t"], record_of(&all, "MILLER_chromium_ryegrass")["computed"]["t"].as_f64().unwrap(), 5.1e-8, "t");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_outlier_averages_and_a_design_agree_with_theirs() {
+    let app = TestApp::start().await;
+    let all = document("09_regression_comparison_tests.json");
     // NIST/SEMATECH e-Handbook 1.3.5.17.1 and 6.3.2.4.
     let record = record_of(&all, "NIST_Grubbs");
     let found = calculated(&app, "grubbs", &json!({ "values": record["data"], "end": "high" })).await;

@@ -9,7 +9,7 @@ use crate::validation_studies::{Study, datum, most, planned};
 
 /// Rows of a sheet below a heading, with the number of the heading's row.
 fn below(rows: &[Vec<Data>], heading: &str) -> usize {
-    let found = rows.iter().position(|row| row.first().is_some_and(|cell| cell.to_string() == heading));
+    let found = rows.iter().position(|row| row.first().is_some_and(|cell| *cell == heading));
     found.unwrap_or_else(|| panic!("no {heading}")) + 1
 }
 
@@ -269,8 +269,8 @@ fn of_scatter() -> [Case; 4] {
 fn retyped(bytes: &[u8], number_of_case: usize, position: usize, value: &str) -> Vec<u8> {
     let mut book = Book::open(bytes.to_vec());
     let rows = book.rows(&format!("C{number_of_case}"));
-    let heads = rows.iter().position(|row| row.iter().any(|cell| cell.to_string() == "Position")).unwrap();
-    let column = rows[heads].iter().position(|cell| cell.to_string() == "Position").unwrap();
+    let heads = rows.iter().position(|row| row.iter().any(|cell| *cell == "Position")).unwrap();
+    let column = rows[heads].iter().position(|cell| *cell == "Position").unwrap();
     let row = rows.iter().position(|row| number(&row[column]) == Some(position as f64)).unwrap();
     with_number(bytes, number_of_case + 1, &format!("A{}", row + 1), value)
 }
