@@ -41,6 +41,8 @@ pub(crate) struct Form {
     pub(crate) lead: String,
     pub(crate) submit: &'static str,
     pub(crate) back: String,
+    /// Label and address of the opposite decision.
+    pub(crate) other: Option<(&'static str, String)>,
     pub(crate) fields: Vec<Field>,
     pub(crate) hidden: Vec<(&'static str, String)>,
     /// What the page itself says, by path.
@@ -62,6 +64,7 @@ impl Form {
             lead: String::new(),
             submit,
             back: back.into(),
+            other: None,
             fields: Vec::new(),
             hidden: Vec::new(),
             fixed: Vec::new(),
@@ -82,6 +85,11 @@ impl Form {
     pub(crate) fn with(mut self, fields: impl IntoIterator<Item = Field>) -> Self {
         self.fields.extend(fields);
         self
+    }
+
+    /// With a way to the opposite decision.
+    pub(crate) fn or(self, label: &'static str, address: impl Into<String>) -> Self {
+        Self { other: Some((label, address.into())), ..self }
     }
 
     /// With a caution.

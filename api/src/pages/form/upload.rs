@@ -65,8 +65,10 @@ fn unreadable(error: actix_multipart::MultipartError) -> Refusal {
 /// Text of a file: UTF-16 by its mark, else UTF-8.
 fn decoded(bytes: &[u8]) -> Option<String> {
     let pairs = |rest: &[u8], join: fn([u8; 2]) -> u16| {
-        let units = rest.chunks_exact(2).map(|pair| join([pair[0], pair[1]]));
-        if rest.len() % 2 == 0 { String::from_utf16(&units.collect::<Vec<_>>()).ok() } else { None }
+        let whole = rest.chunks_exact(2);
+        let complete = whole.remainder().is_empty();
+        let units: Vec<u16> = whole.map(|pair| join([pair[0], pair[1]])).collect();
+        String::from_utf16(&units).ok().filter(|_| complete)
     };
     match bytes {
         [0xFF, 0xFE, rest @ ..] => pairs(rest, u16::from_le_bytes),
