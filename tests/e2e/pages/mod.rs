@@ -4,8 +4,12 @@ mod access;
 mod bench;
 mod control;
 mod every_page;
+mod furniture;
+mod parity;
 mod protection;
+mod study;
 mod walk;
+mod zone;
 
 use ferrotitre_tests::client::Client;
 use reqwest::header::{CONTENT_TYPE, COOKIE, HeaderMap};
