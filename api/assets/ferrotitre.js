@@ -75,7 +75,7 @@
     for (const [name, value] of pairs) {
       const field = form.elements[name];
       if (!field || name === "_version") continue;
-      if (field instanceof RadioNodeList || field.type === "radio") {
+      if (field instanceof RadioNodeList || field.type === "radio" || field.type === "checkbox") {
         for (const option of form.querySelectorAll(`[name="${CSS.escape(name)}"]`)) {
           if (option.value === value) option.checked = true;
         }
@@ -139,6 +139,25 @@
     }
   }
 
+  // The same form with more or less room; the service records nothing.
+  async function reshape(form, pairs) {
+    const body = new URLSearchParams(pairs);
+    body.set("_code", form.elements._code.value);
+    form.inert = true;
+    try {
+      const answer = await fetch(location.href, { method: "POST", body, credentials: "same-origin" });
+      if (new URL(answer.url).pathname !== place) throw new Error(String(answer.status));
+      const before = new Set(fields(form).map(([name]) => name));
+      await refused(form, answer);
+      const again = document.querySelector("form[data-keep]");
+      const fresh = again && [...again.elements].find((field) => field.type !== "hidden" && field.name && !before.has(field.name) && !field.name.startsWith("_"));
+      if (fresh) fresh.focus();
+    } catch {
+      form.inert = false;
+      say("The service cannot be reached, or you were signed out. Your entry is kept in this browser.");
+    }
+  }
+
   // The page of a refusal has the entries in it, and says beside the fields what is wrong.
   async function refused(form, answer) {
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
@@ -177,6 +196,12 @@
     });
     form.addEventListener("submit", (event) => {
       event.preventDefault();
+      const button = event.submitter;
+      if (button && button.name === "_reshape") {
+        keep(form, false);
+        reshape(form, [...fields(form), [button.name, button.value]]);
+        return;
+      }
       stamp(form);
       send(form);
     });
@@ -230,7 +255,11 @@
   if (form) {
     const draft = kept(form);
     // A page that came back with something wrong holds newer entries than the draft.
-    if (draft && !document.getElementById("trouble")) {
+    const shape = draft && draft.pairs.find(([name]) => name === "_shape");
+    if (shape && form.elements._shape && form.elements._shape.value !== shape[1]) {
+      // The draft has more rows than a new form: the service draws as many.
+      reshape(form, [...draft.pairs, ["_reshape", "same"]]);
+    } else if (draft && !document.getElementById("trouble")) {
       restore(form, draft.pairs);
       if (!draft.pending) say("Not saved yet: an entry kept in this browser was put back.", control("button", "Throw it away", (button) => {
         button.type = "button";

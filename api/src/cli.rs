@@ -16,7 +16,7 @@ use crate::calculations::command::{self, CalcArguments};
 use crate::cluster::Cluster;
 use crate::config::{Settings, StoreSettings};
 use crate::db::{Db, StoreAddress};
-use crate::{accounts, demo, migrate, openapi};
+use crate::{accounts, demo, migrate, openapi, zone};
 
 /// Iron by redox titration: from burette readings to a proven result.
 #[derive(Debug, Parser)]
@@ -231,6 +231,7 @@ async fn serve(arguments: ServeArguments) -> Result<ExitCode, Failure> {
 
 async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Result<(), Failure> {
     let settings = &arguments.settings;
+    zone::configure(settings.time_zone);
     let seal_key = SealKey::open(&settings.store.data)?;
     let db = Db::for_worker(address)?;
     let loaded = if arguments.demo { demo::load_if_empty(&db).await? } else { None };

@@ -22,6 +22,10 @@ pub struct Settings {
     /// Minutes without use after which a browser must sign in again; drafts stay in the browser.
     #[arg(long, env = "FERROTITRE_IDLE_MINUTES", default_value_t = 30, value_parser = clap::value_parser!(i64).range(1..=720))]
     pub idle_minutes: i64,
+    /// Time zone of the laboratory by its IANA name, such as Europe/Berlin, in which pages show and read times; the server's
+    /// own if not given.
+    #[arg(long, env = "FERROTITRE_TIME_ZONE")]
+    pub time_zone: Option<chrono_tz::Tz>,
     /// Where the store and the keys are.
     #[command(flatten)]
     pub store: StoreSettings,

@@ -46,3 +46,4 @@ pub mod states;
 pub mod titrants;
 pub mod validation_studies;
 pub mod web;
+pub mod zone;

@@ -41,6 +41,7 @@ use crate::web::problem::ProblemDocument;
         (name = "nonconformities", description = "What went wrong, what was done, and whether it helped"),
         (name = "proficiency rounds", description = "Rounds of proficiency tests and comparisons, their scores and history"),
         (name = "exports", description = "Records as files: workbooks with live formulas, tables with their counts and digests"),
+        (name = "imports", description = "Files whose rows became records, kept as they came"),
         (name = "validation", description = "Validation studies: plans with frozen limits, data, answers, conclusions"),
         (name = "calculations", description = "Statistics, uncertainty, control charts and volumes by themselves; nothing is stored"),
         (name = "audit", description = "Audit events, tree heads, proofs"),

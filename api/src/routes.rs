@@ -5,7 +5,7 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::{
     accounts, alerts, audit, calculations, control_charts, control_materials, determinations, equipment, exports,
-    methods, nonconformities, operations, pages, proficiency_rounds, runs, samples, specifications, standards,
+    imports, methods, nonconformities, operations, pages, proficiency_rounds, runs, samples, specifications, standards,
     titrants, validation_studies,
 };
 
@@ -32,6 +32,7 @@ pub(crate) fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(pages::concessions::routes)
         .configure(proficiency_rounds::pages::routes)
         .configure(exports::pages::routes)
+        .configure(imports::pages::routes)
         .configure(audit::pages::routes);
 }
 
@@ -54,6 +55,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(nonconformities::routes)
             .configure(proficiency_rounds::routes)
             .configure(exports::routes)
+            .configure(imports::routes)
             .configure(validation_studies::routes)
             .configure(calculations::routes)
             .configure(audit::routes),

@@ -56,6 +56,7 @@ impl Running {
             late_after_minutes: 60,
             lock_after_failures: 5,
             idle_minutes: 30,
+            time_zone: None,
             store: StoreSettings { database_url: None, data: data.to_owned() },
         };
         let (closing, closes) = tokio::sync::watch::channel(false);

@@ -136,6 +136,17 @@ impl Browser {
         self.post(&format!("/element/{id}/value"), json!({ "text": text })).await;
     }
 
+    /// Chooses a file from the machine's disk.
+    pub async fn choose_file(&self, selector: &str, file: &Path) {
+        let id = self.element(selector).await;
+        self.post(&format!("/element/{id}/value"), json!({ "text": file.display().to_string() })).await;
+    }
+
+    /// Chooses from a list.
+    pub async fn choose(&self, name: &str, value: &str) {
+        self.click(&format!("select[name='{name}'] option[value='{value}']")).await;
+    }
+
     /// Types on the keyboard, wherever the focus is.
     pub async fn press(&self, text: &str) {
         let mut steps = Vec::new();

@@ -1,5 +1,6 @@
 //! A control chart as a picture.
 
+use ferrotitre_core::control::limits::Limits;
 use serde::Deserialize;
 use utoipa::IntoParams;
 use uuid::Uuid;
@@ -11,7 +12,7 @@ use crate::control_charts::values;
 use crate::control_charts::wire::{PhaseView, PointView, Statistic};
 use crate::db::{Connection, Db};
 use crate::ids::AccountId;
-use crate::pictures::{Axis, Level, Line, Moment, Panel, Point, Shape, Sheet, Stroke, days, render};
+use crate::pictures::{Axis, Bar, Level, Line, Moment, Panel, Point, Shape, Sheet, Stroke, days, render};
 use crate::refusal::Refusal;
 
 const SIZE: (u32, u32) = (1040, 520);
@@ -32,6 +33,13 @@ pub(super) struct PictureQuestion {
     pub(super) last: Option<i64>,
 }
 
+/// The chart of ranges of the same material, drawn below that of its means.
+struct Beside {
+    chart: charts::Row,
+    phases: Vec<PhaseView>,
+    points: Vec<PointView>,
+}
+
 /// What is drawn.
 enum Series {
     Each(Vec<PointView>),
@@ -45,7 +53,10 @@ pub(super) async fn draw(db: &Db, id: Uuid, question: &PictureQuestion) -> Resul
     }
     let (chart, phases, series, points) = db.read(async |connection| load(connection, id, question).await).await?;
     let sheet = match &series {
-        Series::Each(points) => each(&chart, &phases, points),
+        Series::Each(points) => {
+            let beside = db.read(async |connection| ranges_of(connection, &chart).await).await?;
+            each(&chart, &phases, points, beside.as_ref())
+        }
         Series::Stretches(stretches) => in_stretches(&chart, &phases, stretches, points),
     };
     let size = if sheet.panels.len() > 1 { SIZE_WITH_STATISTIC } else { SIZE };
@@ -64,7 +75,7 @@ async fn load(
         phase_store::of_charts(connection, &own)
     )?;
     let mut phases = phase_views(connection, rows).await?;
-    phases.retain(|phase| !matches!(phase.state.as_str(), "proposed" | "rejected"));
+    phases.retain(shown);
     let series = if question.last.is_some() || i64::from(points) <= EACH {
         let mut rows = value_store::newest(connection, chart.id, question.last.unwrap_or(EACH)).await?;
         rows.reverse();
@@ -73,6 +84,23 @@ async fn load(
         Series::Stretches(value_store::stretches(connection, chart.id, (points, STRETCHES)).await?)
     };
     Ok((chart, phases, series, points))
+}
+
+/// Ranges of the same material by the same method, where a chart of them is kept beside that of the means.
+async fn ranges_of(connection: &Connection, chart: &charts::Row) -> Result<Option<Beside>, Refusal> {
+    let Some(ranges) = charts::ranges_beside(connection, chart).await? else { return Ok(None) };
+    let own = [ranges.id];
+    let rows = phase_store::of_charts(connection, &own).await?;
+    let phases = phase_views(connection, rows).await?.into_iter().filter(shown).collect();
+    let mut rows = value_store::newest(connection, ranges.id, EACH).await?;
+    rows.reverse();
+    let points = values::views(connection, &ranges, rows).await?;
+    Ok(Some(Beside { chart: ranges, phases, points }))
+}
+
+/// Whether limits hold or held.
+fn shown(phase: &PhaseView) -> bool {
+    !matches!(phase.state.as_str(), "proposed" | "rejected")
 }
 
 fn title(chart: &charts::Row) -> String {
@@ -93,27 +121,13 @@ fn describe(phases: &[PhaseView], points: usize, hits: usize) -> String {
     text
 }
 
-fn each(chart: &charts::Row, phases: &[PhaseView], points: &[PointView]) -> Sheet {
+fn each(chart: &charts::Row, phases: &[PhaseView], points: &[PointView], beside: Option<&Beside>) -> Sheet {
     let range = range(points.iter().map(|point| days(point.observed_at)));
     let mut panel = Panel::new(format!("{}, {}", chart.quantity, chart.unit), 3);
     limits(&mut panel, phases, range);
-    let mut analysts: Vec<AccountId> = points.iter().map(|point| point.recorded_by).collect();
-    analysts.sort_unstable();
-    analysts.dedup();
     panel.joined = true;
-    panel.points = points
-        .iter()
-        .map(|point| Point {
-            x: days(point.observed_at),
-            y: point.value.value(),
-            bar: 0.0,
-            shape: Shape::of(analysts.iter().position(|analyst| *analyst == point.recorded_by).unwrap_or(0)),
-            hollow: point.excluded,
-            mark: marks(point),
-            title: words(chart, point),
-            link: link(point),
-        })
-        .collect();
+    panel.points = drawn(chart, points);
+    panel.bars = histogram(phases, points);
     for point in points {
         if let Some(upper) = point.limits.and_then(|limits| limits.upper) {
             let x = days(point.observed_at);
@@ -129,7 +143,108 @@ fn each(chart: &charts::Row, phases: &[PhaseView], points: &[PointView]) -> Shee
     let hits = points.iter().filter(|point| !point.hits.is_empty()).count();
     let mut panels = vec![panel];
     panels.extend(statistic_panel(chart, points, range));
-    Sheet { title: title(chart), description: describe(phases, points.len(), hits), axis: Axis::Days, range, panels }
+    let mut description = describe(phases, points.len(), hits);
+    if matches!(chart.quantity.as_str(), "x" | "blank" | "recovery") {
+        let below = match beside {
+            Some(beside) => Some(range_panel(beside, range)),
+            None => moving_ranges(chart, phases, points, range),
+        };
+        if let Some(below) = &below {
+            description.push_str(&format!(" Below: {}.", below.label));
+        }
+        panels.extend(below);
+    }
+    Sheet { title: title(chart), description, axis: Axis::Days, range, panels }
+}
+
+/// Values as points, a shape for each analyst.
+fn drawn(chart: &charts::Row, points: &[PointView]) -> Vec<Point> {
+    let mut analysts: Vec<AccountId> = points.iter().map(|point| point.recorded_by).collect();
+    analysts.sort_unstable();
+    analysts.dedup();
+    let shape = |point: &PointView| analysts.iter().position(|analyst| *analyst == point.recorded_by).unwrap_or(0);
+    points
+        .iter()
+        .map(|point| Point {
+            x: days(point.observed_at),
+            y: point.value.value(),
+            bar: 0.0,
+            shape: Shape::of(shape(point)),
+            hollow: point.excluded,
+            mark: marks(point),
+            title: words(chart, point),
+            link: link(point),
+        })
+        .collect()
+}
+
+/// Fewest points of which a histogram says anything.
+const HISTOGRAM_FROM: usize = 8;
+
+/// Points that are not left out, in classes of half a standard deviation about the centre line in force.
+fn histogram(phases: &[PhaseView], points: &[PointView]) -> Vec<Bar> {
+    let counted: Vec<f64> = points.iter().filter(|point| !point.excluded).map(|point| point.value.value()).collect();
+    let scale = phases.last().and_then(|phase| Some((phase.centre, phase.s.filter(|s| *s > 0.0)? / 2.0)));
+    let Some((centre, width)) = scale.filter(|_| counted.len() >= HISTOGRAM_FROM) else { return Vec::new() };
+    let mut classes = std::collections::BTreeMap::new();
+    for value in counted {
+        *classes.entry(((value - centre) / width).floor() as i64).or_insert(0) += 1;
+    }
+    let at = |class: i64| centre + class as f64 * width;
+    classes.into_iter().map(|(class, count)| Bar { low: at(class), high: at(class + 1), count }).collect()
+}
+
+/// The chart of ranges with its own limits.
+fn range_panel(beside: &Beside, range: (f64, f64)) -> Panel {
+    let mut panel = Panel::new(format!("range, {}", beside.chart.unit), 2);
+    limits(&mut panel, &beside.phases, range);
+    panel.moments.clear();
+    panel.joined = true;
+    panel.points = drawn(&beside.chart, &beside.points);
+    panel.points.retain(|point| range.0 <= point.x && point.x <= range.1);
+    panel.include.push(0.0);
+    panel
+}
+
+/// Distances of neighbours within a phase, against the limits of ranges of two values with its s (ISO 7870-2, from memory).
+fn moving_ranges(
+    chart: &charts::Row,
+    phases: &[PhaseView],
+    points: &[PointView],
+    (begin, end): (f64, f64),
+) -> Option<Panel> {
+    let mut panel = Panel::new(format!("moving range, {}", chart.unit), 2);
+    for (index, phase) in phases.iter().enumerate() {
+        let Some(of_two) = phase.s.and_then(|s| Limits::of_ranges(s, 2).ok()) else { continue };
+        let (from, to) = (days(phase.valid_from).max(begin), phase.valid_to.map_or(end, days).min(end));
+        for (y, stroke, name) in [
+            (of_two.centre, Stroke::Plain, "mean"),
+            (of_two.upper_warning, Stroke::Warning, "warning"),
+            (of_two.upper_action, Stroke::Action, "action"),
+        ] {
+            let name = if index + 1 == phases.len() { format!("{name} {}", figures(y)) } else { String::new() };
+            if from < to {
+                panel.levels.push(Level { y, from, to, stroke, name });
+            }
+        }
+    }
+    let counted: Vec<&PointView> = points.iter().filter(|point| !point.excluded).collect();
+    for pair in counted.windows(2).filter(|pair| pair[0].phase == pair[1].phase) {
+        let distance = (pair[1].value.value() - pair[0].value.value()).abs();
+        panel.points.push(Point {
+            x: days(pair[1].observed_at),
+            y: distance,
+            bar: 0.0,
+            shape: Shape::Circle,
+            hollow: false,
+            mark: String::new(),
+            title: format!("points {} to {}: {} {}", pair[0].position, pair[1].position, figures(distance), chart.unit),
+            link: String::new(),
+        });
+    }
+    panel.joined = true;
+    panel.include.push(0.0);
+    (!panel.levels.is_empty() && panel.points.len() >= 2).then_some(panel)
 }
 
 fn marks(point: &PointView) -> String {

@@ -10,7 +10,7 @@ use crate::control_materials::service;
 use crate::control_materials::store::{ControlMaterialFacts, KIND};
 use crate::db::Db;
 use crate::pages::choices::{first_page, words};
-use crate::pages::form::{Choice, Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
 use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table, facts};
 use crate::pages::shell::Shell;
@@ -106,6 +106,7 @@ pub(super) async fn list_materials(
     Sheet::new(&shell, "Stock", "Control materials")
         .way(shell.may(Action::ReceiveLots), "Record a lot", "/control-materials/new")
         .way(true, "Charts", "/charts")
+        .way(true, "Labels", "/labels?kind=control-materials")
         .section("list", "", Part::Table(table))
         .help(HELP.0, HELP.1, HELP.2)
         .show()
@@ -157,6 +158,7 @@ pub(super) async fn read_material(
         .way(shell.may(Action::ReleaseLots) && moves_on(KIND, &view.state), "Move", format!("{path}/moves"))
         .way(shell.may(Action::ReceiveLots), "Correct", format!("{path}/correction"))
         .way(true, "Charts", "/charts")
+        .way(true, "Label", format!("/labels/sheet?kind=control-materials&id={id}"))
         .section("about", "About", Part::Facts(facts(&fields, &json(&view.facts), &shell)))
         .section("versions", "Versions", versioned::versions(&shell, &fields, &history.versions, &names))
         .section("history", "History", Part::Moves(history.moves, names))
@@ -177,15 +179,14 @@ pub(super) async fn correct_material(
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let view = present(&db, *id).await?;
-    let back = format!("/control-materials/{id}");
-    let form = Form::new(format!("Correct {}", view.facts.code), "Record the correction", back.as_str())
-        .lead("Limits that were made from an earlier assigned value stay as they were signed.")
-        .with(fields(&db).await?)
-        .correcting(&json(&view.facts), view.version_id);
-    let version = sent.get(VERSION).to_owned();
+    let form =
+        Form::new(format!("Correct {}", view.facts.code), "Record the correction", format!("/control-materials/{id}"))
+            .lead("Limits that were made from an earlier assigned value stay as they were signed.")
+            .with(fields(&db).await?);
+    let present = (&json(&view.facts), view.version_id);
     shell
-        .take(&who, &sent, form, async |act, correction: Correction<ControlMaterialFacts>| {
-            Ok(onward(&service::correct(&db, &act, *id, Some(&version), correction).await?, &back))
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<ControlMaterialFacts>| {
+            service::correct(&db, &act, *id, version, correction).await
         })
         .await
 }

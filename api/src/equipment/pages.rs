@@ -12,7 +12,7 @@ use crate::db::Db;
 use crate::equipment::service::{self, Piece};
 use crate::equipment::store::{Calibration, Check, EquipmentFacts, KINDS, NewCalibration, NewCheck};
 use crate::pages::choices::words;
-use crate::pages::form::{Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::form::{Field, Form, Kind, Sent, field_of, onward};
 use crate::pages::sheet::{Cell, Part, Sheet, Table, facts};
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -232,14 +232,12 @@ pub(super) async fn correct_equipment(
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let view = present(&db, *id).await?;
-    let back = format!("/equipment/{id}");
-    let form = Form::new(format!("Correct {}", view.facts.code), "Record the correction", back.as_str())
-        .with(fields())
-        .correcting(&json(&view.facts), view.version_id);
-    let version = sent.get(VERSION).to_owned();
+    let form = Form::new(format!("Correct {}", view.facts.code), "Record the correction", format!("/equipment/{id}"))
+        .with(fields());
+    let present = (&json(&view.facts), view.version_id);
     shell
-        .take(&who, &sent, form, async |act, correction: Correction<EquipmentFacts>| {
-            Ok(onward(&service::correct(&db, &act, *id, Some(&version), correction).await?, &back))
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<EquipmentFacts>| {
+            service::correct(&db, &act, *id, version, correction).await
         })
         .await
 }

@@ -127,6 +127,7 @@ pub(super) async fn list_exports(
         ..Table::default()
     };
     Sheet::new(&shell, "Exports", "Exports")
+        .way(true, "What was imported", "/imports")
         .lead("Everything that is taken out is put on record, with the digest of its content.")
         .section("records", "Determinations", Part::Table(records))
         .section("charts", "Control charts", Part::Table(charts))

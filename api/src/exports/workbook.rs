@@ -1,6 +1,6 @@
 //! The workbook of a result: live sheets, the same as numbers, what was signed, every titration ever made, where it is from.
 
-use chrono::{Local, SecondsFormat};
+use chrono::SecondsFormat;
 use ferrotitre_core::determination::{FORMULA_SET, Reported};
 use ferrotitre_core::uncertainty::{Contribution, CoverageRule};
 use ferrotitre_core::working::Step;
@@ -78,7 +78,7 @@ fn as_signed(part: &Part<'_>) -> Vec<Vec<Cell>> {
             Cell::text(&sign.meaning),
             Cell::text(&sign.statement),
             Cell::text(&sign.printed_name),
-            Cell::text(sign.signed_at.with_timezone(&Local).to_rfc3339_opts(SecondsFormat::Secs, false)),
+            Cell::text(crate::zone::local(sign.signed_at).to_rfc3339_opts(SecondsFormat::Secs, false)),
             Cell::text(&sign.content_digest),
             Cell::text(&sign.formula_set),
             Cell::text(if sign.still_valid { "valid" } else { "no longer valid" }),

@@ -11,6 +11,7 @@ use crate::ids::{AccountId, ImportedFileId};
 use crate::imports::NewImport;
 use crate::refusal::{Code, ConstraintMeaning, Refusal, from_store};
 use crate::schema::imported_files;
+use crate::web::paging::Listing;
 
 /// A file as stored.
 #[derive(Debug, Clone, Queryable, Selectable, Insertable)]
@@ -75,7 +76,12 @@ pub(crate) async fn keep(
 #[derive(Debug, Clone, Queryable, Selectable)]
 #[diesel(table_name = imported_files)]
 pub(crate) struct Kept {
+    pub(crate) id: ImportedFileId,
+    pub(crate) purpose: String,
+    pub(crate) subject_id: Uuid,
     pub(crate) file_name: String,
+    pub(crate) decimal_mark: String,
+    pub(crate) separator: String,
     pub(crate) digest: String,
     pub(crate) records: i32,
     pub(crate) recorded_at: DateTime<Utc>,
@@ -91,4 +97,28 @@ pub(crate) async fn of_subject(mut connection: &Connection, subject: Uuid, limit
         .select(Kept::as_select())
         .load(&mut connection)
         .await?)
+}
+
+/// Files recorded in a window of time, newest first.
+pub(crate) async fn list(mut connection: &Connection, listing: &Listing, limit: i64) -> Result<Vec<Kept>, Refusal> {
+    Ok(imported_files::table
+        .filter(imported_files::id.lt(ImportedFileId(listing.before())))
+        .filter(imported_files::recorded_at.ge(listing.window_start()))
+        .filter(imported_files::recorded_at.lt(listing.window_end()))
+        .order(imported_files::id.desc())
+        .limit(limit)
+        .select(Kept::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// A file with its text.
+pub(crate) async fn find(mut connection: &Connection, id: Uuid) -> Result<(Kept, String), Refusal> {
+    imported_files::table
+        .filter(imported_files::id.eq(ImportedFileId(id)))
+        .select((Kept::as_select(), imported_files::content))
+        .first(&mut connection)
+        .await
+        .optional()?
+        .ok_or_else(|| Refusal::not_found("imported file", id))
 }

@@ -12,7 +12,7 @@ use crate::db::Db;
 use crate::methods::service;
 use crate::methods::store::MethodFacts;
 use crate::pages::choices::words;
-use crate::pages::form::{Choice, Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
 use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table, facts};
 use crate::pages::shell::Shell;
@@ -288,15 +288,13 @@ pub(super) async fn revise_method(
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let view = present(&db, *id).await?;
-    let back = format!("/methods/{id}");
-    let form = Form::new(format!("Next version of {}", view.facts.code), "Save draft", back.as_str())
+    let form = Form::new(format!("Next version of {}", view.facts.code), "Save draft", format!("/methods/{id}"))
         .lead("The version in force stays so until this one is approved.")
-        .with(fields())
-        .correcting(&json(&view.facts), view.version_id);
-    let version = sent.get(VERSION).to_owned();
+        .with(fields());
+    let present = (&json(&view.facts), view.version_id);
     shell
-        .take(&who, &sent, form, async |act, correction: Correction<MethodFacts>| {
-            Ok(onward(&service::correct(&db, &act, *id, Some(&version), correction).await?, &back))
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<MethodFacts>| {
+            service::correct(&db, &act, *id, version, correction).await
         })
         .await
 }

@@ -1,6 +1,6 @@
 //! Narrowing a list: by state, by day, a page at a time.
 
-use chrono::{DateTime, Days, Local, NaiveDate, TimeZone as _, Utc};
+use chrono::{Days, NaiveDate};
 use serde::Deserialize;
 use uuid::Uuid;
 
@@ -9,6 +9,7 @@ use crate::pages::form::{Field, Kind};
 use crate::pages::show::encoded;
 use crate::refusal::Refusal;
 use crate::web::paging::Listing;
+use crate::zone::midnight;
 
 /// What a list's page was asked for.
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -78,12 +79,6 @@ fn day(field: &str, text: &str) -> Result<Option<NaiveDate>, Refusal> {
     }
     let wrong = |_error| Refusal::invalid(field, "day", "must be a day, such as 2026-11-25", text);
     text.parse().map(Some).map_err(wrong)
-}
-
-/// When a day begins by the laboratory's clock.
-fn midnight(day: NaiveDate) -> Option<DateTime<Utc>> {
-    let start = day.and_hms_opt(0, 0, 0)?;
-    Local.from_local_datetime(&start).earliest().map(|time| time.with_timezone(&Utc))
 }
 
 #[cfg(test)]

@@ -5,12 +5,14 @@ use std::fmt::Write as _;
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use askama::Template;
 use datamatrix::{DataMatrix, SymbolList};
+use ferrotitre_core::chemistry::species;
 use ferrotitre_core::lifecycle::EntityKind;
 use serde::Deserialize;
 use uuid::Uuid;
 
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::acts::ReadRecords;
+use crate::control_materials::service as control_materials;
 use crate::db::Db;
 use crate::equipment::service as equipment;
 use crate::labels;
@@ -21,18 +23,22 @@ use crate::pages::shell::{Help, Shell};
 use crate::pages::show;
 use crate::refusal::Refusal;
 use crate::samples::samples;
-use crate::standards::reagents;
+use crate::standards::{primary, reagents};
 use crate::titrants::service as titrants;
 use crate::web::body::Params;
 use crate::web::problem::Problem;
 
 /// What has labels: name in the address, title, page of one.
-const KINDS: [(&str, &str, &str); 4] = [
+const KINDS: [(&str, &str, &str); 6] = [
     ("titrants", "Titrant lots", "/titrants"),
     ("samples", "Samples", "/samples"),
     ("equipment", "Burettes and other equipment", "/equipment"),
     ("reagents", "Reagents", "/stock/reagents"),
+    ("standards", "Primary standards", "/stock/standards"),
+    ("control-materials", "Control materials", "/control-materials"),
 ];
+/// Hazard words of a lot about which the record holds none.
+const AS_SUPPLIED: &str = "Hazards: as the supplier's safety data sheet says.";
 /// Labels of one sheet.
 const MOST: usize = 200;
 
@@ -51,6 +57,12 @@ struct Label {
     /// Expiry, end of storage, last day of calibration.
     end: String,
     hazard: String,
+}
+
+/// Hazard words of a primary standard: chromium(VI) is dangerous as a solid as well.
+fn of_standard(substance: &str) -> String {
+    let own = (substance == "potassium dichromate").then(|| species("dichromate")).flatten();
+    own.map_or_else(|| AS_SUPPLIED.to_owned(), |species| species.cautions.to_owned())
 }
 
 /// Everything of a kind that can have a label, newest first.
@@ -84,19 +96,7 @@ async fn labels_of(db: &Db, kind: &str) -> Result<Vec<Label>, Refusal> {
                 })
                 .collect())
         }
-        "reagents" => {
-            let all = reagents::list(db, &first_page()).await?.items.into_iter();
-            Ok(all
-                .map(|view| Label {
-                    id: view.id,
-                    what: format!("{}, {}", view.facts.substance, view.facts.concentration),
-                    begun: format!("made {}", show::day(view.facts.prepared_on)),
-                    end: format!("use until {}", show::day(view.facts.expires_on)),
-                    hazard: format!("{}; waste: {}", view.facts.hazard_class, view.facts.waste_stream),
-                    code: view.facts.code,
-                })
-                .collect())
-        }
+        "reagents" | "standards" | "control-materials" => on_the_shelf(db, kind).await,
         _ => {
             let due = |piece: &equipment::Piece| {
                 piece.due_on.map_or_else(
@@ -114,6 +114,58 @@ async fn labels_of(db: &Db, kind: &str) -> Result<Vec<Label>, Refusal> {
                     end: due(&piece),
                     hazard: String::new(),
                     code: piece.view.facts.code,
+                })
+                .collect())
+        }
+    }
+}
+
+/// Lots on the shelf: reagents, primary standards, control materials.
+async fn on_the_shelf(db: &Db, kind: &str) -> Result<Vec<Label>, Refusal> {
+    match kind {
+        "reagents" => {
+            let all = reagents::list(db, &first_page()).await?.items.into_iter();
+            Ok(all
+                .map(|view| Label {
+                    id: view.id,
+                    what: format!("{}, {}", view.facts.substance, view.facts.concentration),
+                    begun: format!("made {}", show::day(view.facts.prepared_on)),
+                    end: format!("use until {}", show::day(view.facts.expires_on)),
+                    hazard: format!("{}; waste: {}", view.facts.hazard_class, view.facts.waste_stream),
+                    code: view.facts.code,
+                })
+                .collect())
+        }
+        "standards" => {
+            let all = primary::list(db, &first_page()).await?.items.into_iter();
+            Ok(all
+                .map(|view| Label {
+                    id: view.id,
+                    what: format!("{}, lot {}", view.facts.substance, view.facts.supplier_lot),
+                    begun: view.facts.opened_on.map_or_else(
+                        || format!("received {}", show::time(view.recorded_at)),
+                        |opened| format!("opened {}", show::day(opened)),
+                    ),
+                    end: format!("use until {}", show::day(view.facts.expires_on)),
+                    hazard: of_standard(&view.facts.substance),
+                    code: view.facts.code,
+                })
+                .collect())
+        }
+        _ => {
+            let all = control_materials::list(db, &first_page()).await?.items.into_iter();
+            let assigned = |facts: &crate::control_materials::store::ControlMaterialFacts| match &facts.assigned_value {
+                Some(value) => format!("assigned {value} {}", facts.unit),
+                None => "no assigned value yet".to_owned(),
+            };
+            Ok(all
+                .map(|view| Label {
+                    id: view.id,
+                    what: format!("{}, {}; {}", view.facts.kind, view.facts.description, view.facts.matrix),
+                    begun: assigned(&view.facts),
+                    end: format!("use until {}", show::day(view.facts.expires_on)),
+                    hazard: AS_SUPPLIED.to_owned(),
+                    code: view.facts.code,
                 })
                 .collect())
         }
@@ -184,17 +236,21 @@ pub(super) async fn find_by_label(
                 (EntityKind::Titrant, KINDS[0].2),
                 (EntityKind::Sample, KINDS[1].2),
                 (EntityKind::Equipment, KINDS[2].2),
+                (EntityKind::ControlMaterial, KINDS[5].2),
             ];
             for (kind, place) in kinds {
                 if labels::of(&db, kind, &[id]).await?.contains_key(&id) {
                     return Ok(see(&format!("{place}/{id}")));
                 }
             }
-            // Reagents have no code among the labels: their own page says whether there is one.
-            match reagents::read(&db, id).await {
-                Ok(_) => return Ok(see(&format!("{}/{id}", KINDS[3].2))),
-                Err(_) => "No record has this label.",
+            // Lots on the shelf have no code among the labels of records: their own features say whether there is one.
+            if reagents::read(&db, id).await.is_ok() {
+                return Ok(see(&format!("{}/{id}", KINDS[3].2)));
             }
+            if primary::read(&db, id).await.is_ok() {
+                return Ok(see(&format!("{}/{id}", KINDS[4].2)));
+            }
+            "No record has this label."
         }
         Read::Damaged => "The label was not read rightly: its check character does not fit. Scan it again.",
         Read::Other => "This is not the text of a label.",

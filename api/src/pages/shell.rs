@@ -133,6 +133,11 @@ impl Shell {
         if self.comma { text.replace('.', ",") } else { text }
     }
 
+    /// The laboratory's time zone, in which all times of the page are.
+    pub(crate) fn zone(&self) -> String {
+        crate::zone::name(chrono::Utc::now())
+    }
+
     /// A decimal mark, for the script.
     pub(crate) fn mark(&self) -> &'static str {
         if self.comma { "comma" } else { "point" }

@@ -2,33 +2,34 @@
 
 use std::fmt::Write as _;
 
-use chrono::{DateTime, Local, NaiveDate, TimeZone as _, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
+
+use crate::zone;
 
 /// A time as the laboratory's clock shows it.
 pub(crate) fn time(at: DateTime<Utc>) -> String {
-    at.with_timezone(&Local).format("%-d %b %Y %H:%M").to_string()
+    zone::local(at).format("%-d %b %Y %H:%M").to_string()
 }
 
 /// A time with its zone, as signatures show it.
 pub(crate) fn time_with_zone(at: DateTime<Utc>) -> String {
-    at.with_timezone(&Local).format("%-d %b %Y %H:%M:%S %:z").to_string()
+    zone::local(at).format("%-d %b %Y %H:%M:%S %:z").to_string()
 }
 
 /// A time as a form takes it.
 pub(crate) fn time_field(at: DateTime<Utc>) -> String {
-    at.with_timezone(&Local).format("%Y-%m-%dT%H:%M").to_string()
+    zone::local(at).format("%Y-%m-%dT%H:%M").to_string()
 }
 
 /// A time as a form gives it, by the laboratory's clock.
 pub(crate) fn moment(text: &str) -> Option<DateTime<Utc>> {
     let formats = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"];
-    let naive = formats.iter().find_map(|format| chrono::NaiveDateTime::parse_from_str(text, format).ok())?;
-    Local.from_local_datetime(&naive).earliest().map(|time| time.with_timezone(&Utc))
+    zone::moment(formats.iter().find_map(|format| chrono::NaiveDateTime::parse_from_str(text, format).ok())?)
 }
 
 /// The laboratory's clock now, to the second.
 pub(crate) fn clock() -> String {
-    Local::now().format("%Y-%m-%dT%H:%M:%S").to_string()
+    zone::local(Utc::now()).format("%Y-%m-%dT%H:%M:%S").to_string()
 }
 
 /// A day.
@@ -51,7 +52,7 @@ pub(crate) fn until(at: DateTime<Utc>) -> String {
 
 /// How long until the end of a day, in words.
 pub(crate) fn until_day(last: NaiveDate) -> String {
-    match (last - Local::now().date_naive()).num_days() {
+    match (last - zone::today()).num_days() {
         days @ ..0 => format!("overdue by {} d", -days),
         0 => "last day today".to_owned(),
         1 => "1 day left".to_owned(),

@@ -1,23 +1,47 @@
 //! What the pages of versioned things share: the versions with what each changed, and who made them.
 
+use actix_web::HttpResponse;
 use ferrotitre_core::lifecycle::EntityKind;
 use serde::Serialize;
+use serde::de::DeserializeOwned;
 use serde_json::Value;
 use uuid::Uuid;
 
 use crate::accounts::service as accounts;
-use crate::db::Db;
-use crate::pages::form::Field;
+use crate::auth::allowed::Allowed;
+use crate::auth::permissions::Deed;
+use crate::db::{Act, Db};
+use crate::pages::form::{Field, Form, Sent, VERSION, onward};
 use crate::pages::sheet::{Cell, Fact, Names, Part, Table, facts};
 use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::refusal::Refusal;
 use crate::states::StateMove;
-use crate::web::versions::VersionView;
+use crate::web::answer::Answer;
+use crate::web::problem::Problem;
+use crate::web::versions::{Correction, VersionView};
 
 /// Facts of a thing as JSON, as the API shows them.
 pub(crate) fn json<F: Serialize>(facts: &F) -> Value {
     serde_json::to_value(facts).unwrap_or_default()
+}
+
+impl Shell {
+    /// The form of a correction of the present facts, carried out against the version it showed.
+    pub(crate) async fn correct<D: Deed, F: DeserializeOwned>(
+        &self,
+        who: &Allowed<D>,
+        sent: &Sent,
+        form: Form,
+        (facts, version): (&Value, impl std::fmt::Display),
+        work: impl AsyncFnOnce(Act, Option<&str>, Correction<F>) -> Result<Answer, Refusal>,
+    ) -> Result<HttpResponse, Problem> {
+        let (back, named) = (form.back.clone(), sent.get(VERSION).to_owned());
+        self.take(who, sent, form.correcting(facts, version), async |act, correction| {
+            Ok(onward(&work(act, Some(&named), correction).await?, &back))
+        })
+        .await
+    }
 }
 
 /// Printed names of everybody who made a version or a move.

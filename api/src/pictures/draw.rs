@@ -8,7 +8,7 @@ use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use crate::pictures::thin::{Look, thin};
-use crate::pictures::{Axis, Level, Panel, PictureError, Point, Shade, Shape, Sheet, Stroke};
+use crate::pictures::{Axis, Bar, Level, Moment, Panel, PictureError, Point, Shade, Shape, Sheet, Stroke};
 
 const PAPER: RGBColor = RGBColor(255, 255, 255);
 const INK: RGBColor = RGBColor(22, 32, 44);
@@ -23,6 +23,8 @@ const GRID: RGBColor = RGBColor(232, 235, 238);
 const FONT: &str = "sans-serif";
 const MARGIN_RIGHT: u32 = 132;
 const LABEL_LEFT: u32 = 78;
+/// Room for a histogram, right of the names of limits.
+const SIDE: u32 = 112;
 
 type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 type Field<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
@@ -103,11 +105,13 @@ fn draw_panel(
     links: &mut String,
 ) -> Result<(), PictureError> {
     let (left, right) = widened(sheet.range, 0.02);
-    let columns = area.dim_in_pixel().0.saturating_sub(LABEL_LEFT + MARGIN_RIGHT) as usize;
+    // All fields are as wide as each other, so that their times stand below one another.
+    let side = if sheet.panels.iter().any(|panel| !panel.bars.is_empty()) { SIDE } else { 0 };
+    let columns = area.dim_in_pixel().0.saturating_sub(LABEL_LEFT + MARGIN_RIGHT + side) as usize;
     let kept = thin(&panel.points, columns, (left, right), |point| Look::from(point));
     let (low, high) = extent(panel);
     let mut chart = ChartBuilder::on(area)
-        .margin_right(MARGIN_RIGHT)
+        .margin_right(MARGIN_RIGHT + side)
         .margin_top(14)
         .margin_left(4)
         .x_label_area_size(if last { 42 } else { 8 })
@@ -125,11 +129,7 @@ fn draw_panel(
     for level in &panel.levels {
         draw_level(area, &mut chart, level, (left, right))?;
     }
-    for moment in &panel.moments {
-        stroke(&mut chart, &[(moment.x, low), (moment.x, high)], Stroke::Faint)?;
-        let (x, y) = chart.backend_coord(&(moment.x, high));
-        write(area, &moment.name, (x + 3, y + 2), FAINT, 14)?;
-    }
+    draw_moments(area, &mut chart, &panel.moments, (low, high))?;
     for line in &panel.lines {
         stroke(&mut chart, &line.points, line.stroke)?;
     }
@@ -137,11 +137,58 @@ fn draw_panel(
         let path: Vec<(f64, f64)> = kept.iter().map(|index| (panel.points[*index].x, panel.points[*index].y)).collect();
         chart.draw_series(LineSeries::new(path, FAINT.stroke_width(1))).map_err(failed)?;
     }
+    histogram(area, &chart, &panel.bars, (right, high))?;
     let small = kept.len() > 300;
     for index in kept {
         draw_point(area, &mut chart, &panel.points[index], small, links)?;
     }
     Ok(())
+}
+
+/// Vertical lines with their names; where one would be written over another, it stands a line lower.
+fn draw_moments(
+    area: &Area<'_>,
+    chart: &mut Field<'_, '_>,
+    moments: &[Moment],
+    (low, high): (f64, f64),
+) -> Result<(), PictureError> {
+    let mut ends: Vec<i32> = Vec::new();
+    for moment in moments {
+        stroke(chart, &[(moment.x, low), (moment.x, high)], Stroke::Faint)?;
+        let (x, y) = chart.backend_coord(&(moment.x, high));
+        let line = ends.iter().position(|end| *end < x).unwrap_or(ends.len());
+        // Letters of this size are 7 pixels wide on the average.
+        let end = x + 10 + 7 * i32::try_from(moment.name.chars().count()).unwrap_or(0);
+        match ends.get_mut(line) {
+            Some(last) => *last = end,
+            None => ends.push(end),
+        }
+        write(area, &moment.name, (x + 3, y + 2 + 16 * i32::try_from(line).unwrap_or(0)), FAINT, 14)?;
+    }
+    Ok(())
+}
+
+/// Bars beside the field, the longest as long as there is room, each with its count.
+fn histogram(area: &Area<'_>, chart: &Field<'_, '_>, bars: &[Bar], corner: (f64, f64)) -> Result<(), PictureError> {
+    let Some(most) = bars.iter().map(|bar| bar.count).max().filter(|most| *most > 0) else { return Ok(()) };
+    let (base_x, base_y) = area.get_base_pixel();
+    let (right, top) = chart.backend_coord(&corner);
+    let from = right + MARGIN_RIGHT.cast_signed();
+    let room = f64::from(SIDE - 34);
+    for bar in bars.iter().filter(|bar| bar.count > 0) {
+        let (_, low) = chart.backend_coord(&(corner.0, bar.low));
+        let (_, high) = chart.backend_coord(&(corner.0, bar.high));
+        let to = from + (room * bar.count as f64 / most as f64).round() as i32;
+        let ends = [(from - base_x, high - base_y), (to - base_x, low - base_y)];
+        area.draw(&Rectangle::new(ends, BAND_DARK.filled())).map_err(failed)?;
+        area.draw(&Rectangle::new(ends, FIT.stroke_width(1))).map_err(failed)?;
+        write(area, &bar.count.to_string(), (to + 4, i32::midpoint(low, high) - 7), INK, 13)?;
+    }
+    let foot = bars.iter().map(|bar| chart.backend_coord(&(corner.0, bar.low)).1).max().unwrap_or(top);
+    let axis = vec![(from - base_x, top - base_y), (from - base_x, foot - base_y)];
+    area.draw(&PathElement::new(axis, FAINT.stroke_width(1))).map_err(failed)?;
+    let all: usize = bars.iter().map(|bar| bar.count).sum();
+    write(area, &format!("n = {all}"), (from + 4, top - 14), FAINT, 14)
 }
 
 fn mesh(
@@ -283,7 +330,7 @@ fn extent(panel: &Panel) -> (f64, f64) {
     let points = panel.points.iter().flat_map(|point| [point.y - point.bar, point.y + point.bar]);
     let lines = panel.lines.iter().flat_map(|line| line.points.iter().map(|(_, y)| *y));
     let bands = panel.bands.iter().flat_map(|band| band.edge.iter().flat_map(|(_, low, high)| [*low, *high]));
-    let levels = panel.levels.iter().map(|level| level.y);
+    let levels = panel.levels.iter().map(|level| level.y).chain(panel.bars.iter().flat_map(|bar| [bar.low, bar.high]));
     let all = points.chain(lines).chain(bands).chain(levels).chain(panel.include.iter().copied());
     let range = all
         .filter(|y| y.is_finite())

@@ -57,6 +57,19 @@ pub struct Panel {
     pub joined: bool,
     /// Values the field must include beside what is drawn.
     pub include: Vec<f64>,
+    /// Bars to the right of the field, on its own scale.
+    pub bars: Vec<Bar>,
+}
+
+/// A bar of the histogram beside a field.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Bar {
+    /// Lower end of its class.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+    /// How many fall into it.
+    pub count: usize,
 }
 
 impl Panel {
@@ -73,6 +86,7 @@ impl Panel {
             points: Vec::new(),
             joined: false,
             include: Vec::new(),
+            bars: Vec::new(),
         }
     }
 }

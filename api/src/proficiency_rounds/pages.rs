@@ -9,7 +9,7 @@ use crate::auth::permissions::Action;
 use crate::auth::permissions::acts::{ReadRecords, RecordRounds, WithdrawRounds};
 use crate::db::Db;
 use crate::pages::choices::words;
-use crate::pages::form::{Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::form::{Field, Form, Kind, Sent, field_of, onward};
 use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Fact, Part, Sheet, Table, fact, facts};
 use crate::pages::shell::Shell;
@@ -227,19 +227,18 @@ pub(super) async fn correct_proficiency_round(
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let round = present(&db, *id).await?.round;
-    let back = format!("/proficiency-rounds/{id}");
     let mut facts = round.facts.clone();
     if facts.determination.is_some() {
         // Taken from the determination again.
         (facts.own_value, facts.own_u, facts.own_k) = (None, None, None);
     }
-    let form = Form::new(format!("Correct {}", facts.code), "Record the correction", back.as_str())
-        .with(fields())
-        .correcting(&json(&facts), round.version_id);
-    let version = sent.get(VERSION).to_owned();
+    let form =
+        Form::new(format!("Correct {}", facts.code), "Record the correction", format!("/proficiency-rounds/{id}"))
+            .with(fields());
+    let present = (&json(&facts), round.version_id);
     shell
-        .take(&who, &sent, form, async |act, correction: Correction<RoundFacts>| {
-            Ok(onward(&service::correct(&db, &act, *id, Some(&version), correction).await?, &back))
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<RoundFacts>| {
+            service::correct(&db, &act, *id, version, correction).await
         })
         .await
 }

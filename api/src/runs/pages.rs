@@ -19,7 +19,7 @@ use crate::labels;
 use crate::methods::service as methods;
 use crate::methods::store::MethodFacts;
 use crate::pages::choices::{self, words};
-use crate::pages::form::{Choice, Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
 use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Fact, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
@@ -460,14 +460,12 @@ pub(super) async fn correct_blank(
     let (run, id) = path.into_inner();
     let view = present(&db, run, id).await?;
     let method = methods::version(&db, service::read(&db, run).await?.method).await?.facts;
-    let back = format!("/runs/{run}#blanks");
-    let form = Form::new("Correct a blank", "Record the correction", back.as_str())
-        .with(blank_fields(&db, &method).await?)
-        .correcting(&json(&view.facts), view.version_id);
-    let version = sent.get(VERSION).to_owned();
+    let form = Form::new("Correct a blank", "Record the correction", format!("/runs/{run}#blanks"))
+        .with(blank_fields(&db, &method).await?);
+    let present = (&json(&view.facts), view.version_id);
     shell
-        .take(&who, &sent, form, async |act, correction: Correction<NewBlank>| {
-            Ok(onward(&blanks::correct(&db, &act, id, Some(&version), correction).await?, &back))
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<NewBlank>| {
+            blanks::correct(&db, &act, id, version, correction).await
         })
         .await
 }

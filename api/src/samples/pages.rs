@@ -15,7 +15,7 @@ use crate::determinations::wire::DeterminationListing;
 use crate::equipment::service as equipment;
 use crate::labels;
 use crate::pages::choices;
-use crate::pages::form::{Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::form::{Field, Form, Kind, Sent, field_of, onward};
 use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table, facts};
 use crate::pages::shell::Shell;
@@ -238,14 +238,12 @@ pub(super) async fn correct_sample(
 ) -> Result<HttpResponse, Problem> {
     let history = samples::read(&db, *id).await?.resource;
     let present = history.versions.last().ok_or_else(|| Refusal::not_found("sample", *id))?;
-    let back = format!("/samples/{id}");
-    let form = Form::new(format!("Correct {}", present.facts.code), "Record the correction", back.as_str())
-        .with(fields())
-        .correcting(&json(&present.facts), present.version_id);
-    let version = sent.get(VERSION).to_owned();
+    let form = Form::new(format!("Correct {}", present.facts.code), "Record the correction", format!("/samples/{id}"))
+        .with(fields());
+    let present = (&json(&present.facts), present.version_id);
     shell
-        .take(&who, &sent, form, async |act, correction: Correction<SampleFacts>| {
-            Ok(onward(&samples::correct(&db, &act, *id, Some(&version), correction).await?, &back))
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<SampleFacts>| {
+            samples::correct(&db, &act, *id, version, correction).await
         })
         .await
 }
@@ -346,14 +344,12 @@ pub(super) async fn correct_portion(
     let all = portions::list(&db, sample).await?;
     let present: &PortionView =
         all.iter().find(|view| view.id == id).ok_or_else(|| Refusal::not_found("test portion", id))?;
-    let back = format!("/samples/{sample}#portions");
-    let form = Form::new("Correct a test portion", "Record the correction", back.as_str())
-        .with(portion_fields(&db).await?)
-        .correcting(&json(&present.facts), present.version_id);
-    let version = sent.get(VERSION).to_owned();
+    let form = Form::new("Correct a test portion", "Record the correction", format!("/samples/{sample}#portions"))
+        .with(portion_fields(&db).await?);
+    let present = (&json(&present.facts), present.version_id);
     shell
-        .take(&who, &sent, form, async |act, correction: Correction<NewPortion>| {
-            Ok(onward(&portions::correct(&db, &act, id, Some(&version), correction).await?, &back))
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<NewPortion>| {
+            portions::correct(&db, &act, id, version, correction).await
         })
         .await
 }

@@ -10,7 +10,7 @@ use crate::auth::allowed::Allowed;
 use crate::auth::permissions::Action;
 use crate::auth::permissions::acts::{ReadRecords, ReceiveLots, ReleaseLots};
 use crate::db::Db;
-use crate::pages::form::{Choice, Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
 use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table, facts};
 use crate::pages::shell::Shell;
@@ -106,7 +106,7 @@ pub(super) async fn list_stock(
         .way(shell.may(Action::ReceiveLots), "Receive a lot", "/stock/standards/new")
         .way(true, "Reagents", "/stock/reagents")
         .way(true, "Control materials", "/control-materials")
-        .way(true, "Labels", "/labels?kind=reagents")
+        .way(true, "Labels", "/labels?kind=standards")
         .section("list", "", Part::Table(table))
         .help(
             "Lots with a certified mass fraction, from which titrants get their concentration.",
@@ -145,6 +145,7 @@ pub(super) async fn list_reagents(
     Sheet::new(&shell, "Stock", "Reagents")
         .way(shell.may(Action::ReceiveLots), "Record a lot", "/stock/reagents/new")
         .way(true, "Primary standards", "/stock")
+        .way(true, "Labels", "/labels?kind=reagents")
         .cautions(SHELF)
         .section("list", "", Part::Table(table))
         .help(
@@ -170,6 +171,14 @@ fn lot<F: Serialize>(
         .state(state.clone())
         .way(shell.may(Action::ReleaseLots) && moves_on(kind, &state), "Move", format!("{path}/moves"))
         .way(shell.may(Action::ReceiveLots), "Correct", format!("{path}/correction"))
+        .way(
+            true,
+            "Label",
+            format!(
+                "/labels/sheet?kind={}&id={id}",
+                if path.contains("/reagents/") { "reagents" } else { "standards" }
+            ),
+        )
         .cautions(SHELF)
         .section("about", "About", Part::Facts(facts(&fields, &told, shell)))
         .section("versions", "Versions", versioned::versions(shell, &fields, &history.versions, &names))
@@ -240,14 +249,13 @@ pub(super) async fn correct_standard(
 ) -> Result<HttpResponse, Problem> {
     let history = primary::read(&db, *id).await?.resource;
     let view = newest(&history, *id)?;
-    let back = format!("/stock/standards/{id}");
-    let form = Form::new(format!("Correct {}", view.facts.code), "Record the correction", back.as_str())
-        .with(standard_fields())
-        .correcting(&json(&view.facts), view.version_id);
-    let version = sent.get(VERSION).to_owned();
+    let form =
+        Form::new(format!("Correct {}", view.facts.code), "Record the correction", format!("/stock/standards/{id}"))
+            .with(standard_fields());
+    let present = (&json(&view.facts), view.version_id);
     shell
-        .take(&who, &sent, form, async |act, correction: Correction<PrimaryStandardFacts>| {
-            Ok(onward(&primary::correct(&db, &act, *id, Some(&version), correction).await?, &back))
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<PrimaryStandardFacts>| {
+            primary::correct(&db, &act, *id, version, correction).await
         })
         .await
 }
@@ -327,14 +335,13 @@ pub(super) async fn correct_reagent(
 ) -> Result<HttpResponse, Problem> {
     let history = reagents::read(&db, *id).await?.resource;
     let view = newest(&history, *id)?;
-    let back = format!("/stock/reagents/{id}");
-    let form = Form::new(format!("Correct {}", view.facts.code), "Record the correction", back.as_str())
-        .with(reagent_fields())
-        .correcting(&json(&view.facts), view.version_id);
-    let version = sent.get(VERSION).to_owned();
+    let form =
+        Form::new(format!("Correct {}", view.facts.code), "Record the correction", format!("/stock/reagents/{id}"))
+            .with(reagent_fields());
+    let present = (&json(&view.facts), view.version_id);
     shell
-        .take(&who, &sent, form, async |act, correction: Correction<ReagentFacts>| {
-            Ok(onward(&reagents::correct(&db, &act, *id, Some(&version), correction).await?, &back))
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<ReagentFacts>| {
+            reagents::correct(&db, &act, *id, version, correction).await
         })
         .await
 }

@@ -182,6 +182,7 @@ pub struct Excluded {
 
 /// A statistic.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[schema(as = StudyStatistic)]
 pub struct Statistic {
     /// Name, as limits name it.
     #[schema(example = "s_r")]
@@ -219,6 +220,7 @@ pub struct IntervalOf {
 
 /// A limit with what was compared.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[schema(as = StudyJudgement)]
 pub struct Judgement {
     /// Statistic.
     pub statistic: String,

@@ -176,6 +176,7 @@ pub struct NewData {
 /// A datum to be left out.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(as = NewDatumExclusion)]
 pub struct NewExclusion {
     /// Assigned cause; an outlier test is none.
     #[schema(example = "grey precipitate")]
@@ -187,6 +188,7 @@ pub struct NewExclusion {
 
 /// An exclusion as shown.
 #[derive(Debug, Serialize, ToSchema)]
+#[schema(as = DatumExclusionView)]
 pub struct ExclusionView {
     /// Identity.
     pub id: ValidationExclusionId,

@@ -216,6 +216,7 @@ pub struct Factor {
 /// Design of a study: sizes and settings, as data.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(as = StudyDesign)]
 pub struct Design {
     /// How the data are made, in words: order, materials, people.
     #[serde(skip_serializing_if = "Option::is_none")]

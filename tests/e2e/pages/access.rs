@@ -18,7 +18,7 @@ pub(super) struct Address {
 const OPEN: [&str; 2] = ["/sign-in", "/assets/{fingerprint}/{name}"];
 
 /// Files of pages: `pages.rs`, or what is in a folder of that name.
-fn sources(folder: &Path, of_pages: bool, found: &mut Vec<PathBuf>) {
+pub(super) fn sources(folder: &Path, of_pages: bool, found: &mut Vec<PathBuf>) {
     for entry in std::fs::read_dir(folder).unwrap() {
         let path = entry.unwrap().path();
         if path.is_dir() {

@@ -28,8 +28,12 @@ fn history() -> String {
 }
 
 /// A laboratory whose chart has a history, limits, a proposal, a rule hit, and whose bench has an open nonconformity.
-pub(super) async fn furnished() -> Control {
-    let control = Control::open().await;
+async fn furnished() -> Control {
+    furnish(Control::open().await).await
+}
+
+/// The same for a laboratory that has worked before it had a plan of quality control.
+pub(super) async fn furnish(control: Control) -> Control {
     let chart = control.chart("X-BATH", &json!({})).await;
     for i in 0..12 {
         control.import(&chart, ["117.9", "118.2"][i % 2], 60.0 - i as f64).await;
@@ -308,6 +312,20 @@ async fn a_printed_label_is_read_by_another_decoder_and_leads_to_its_record() {
     damaged.replace_range(3..4, if &label[3..4] == "7" { "8" } else { "7" });
     let wrong = analyst.get(&format!("/labels/find?label={damaged}")).await;
     assert!(wrong.status == 200 && wrong.text.contains("not read rightly"), "{}", wrong.text);
+    // Lots on the shelf have labels, too, with their last day and what is known of their hazard.
+    let standards = app.auditor.get("/primary-standards").await.expect(200);
+    let standard = text(&standards["items"][0], "id");
+    for (kind, id, place, words) in [
+        ("standards", &standard, "/stock/standards", "Chromium(VI)"),
+        ("control-materials", &control.material, "/control-materials", "assigned 118.0 g/L"),
+    ] {
+        let page = analyst.get(&format!("/labels/sheet?kind={kind}&id={id}")).await.text;
+        assert!(page.contains("use until") && page.contains(words), "{page}");
+        let (luma, side) = pixels(&page);
+        let read = rxing::helpers::detect_in_luma(luma, side, side, Some(rxing::BarcodeFormat::DATA_MATRIX)).unwrap();
+        let found = analyst.get(&format!("/labels/find?label={}", read.getText())).await;
+        assert_eq!((found.status, found.header("location")), (303, format!("{place}/{id}").as_str()));
+    }
     // Every field that asks for a thing takes its label.
     let (from, to) = (format!("{}T08:00", day(0)), format!("{}T08:00", day(3)));
     let asked = |item: String| {
@@ -366,4 +384,26 @@ async fn drift_decision_and_calculations_answer_on_their_pages() {
     assert!(answer.status == 200 && answer.text.contains("2.228"), "{}", answer.text);
     let wrong = post(&analyst, "/calculations/one?subject=coverage-factor", &[("input", "{\"colour\": 1}")]).await;
     assert!(wrong.status == 422 && wrong.text.contains("colour"), "{}", wrong.text);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_chart_shows_how_its_points_lie_and_the_ranges_below_them() {
+    let control = furnished().await;
+    let app = control.app();
+    let charts = app.auditor.get("/control-charts").await.expect(200);
+    let chart = text(&charts["items"][0], "id");
+    let picture = format!("/control-charts/{chart}.svg");
+    let svg = app.auditor.get(&picture).await.text;
+    // Limits of the range of two values with s = 0.413: d2 s = 0.466, (d2 + 3 d3) s = 1.5223 (ISO 7870-2, table of d2 and d3
+    // from memory: 1.128 and 0.8525).
+    for words in ["moving range, g/L", "mean 0.46602", "action 1.5223", "n = 14"] {
+        assert!(svg.contains(words), "{words}: {svg}");
+    }
+    // A chart of ranges of the same material takes the place of the moving ranges.
+    let ranges = control.chart("R-BATH", &json!({ "quantity": "range", "replicates": 2 })).await;
+    control.import(&ranges, "0.3", 9.0).await;
+    control.import(&ranges, "0.7", 6.0).await;
+    let svg = app.auditor.get(&picture).await.text;
+    assert!(svg.contains("range, g/L") && !svg.contains("moving range"), "{svg}");
+    assert!(svg.contains(": 0.7 g/L"), "the ranges are links to their own pages: {svg}");
 }

@@ -4,9 +4,13 @@ mod access;
 mod bench;
 mod control;
 mod every_page;
+mod furniture;
+mod parity;
 mod protection;
 mod specifications;
+mod study;
 mod walk;
+mod zone;
 
 use ferrotitre_tests::client::Client;
 use reqwest::header::{CONTENT_TYPE, COOKIE, HeaderMap};

@@ -10,8 +10,8 @@ use crate::control_charts::import::{self, ImportView};
 use crate::control_charts::service as charts;
 use crate::db::Db;
 use crate::imports::NewImport;
-use crate::imports::pages::wrong_cells;
-use crate::pages::form::{Choice, Field, Form, Kind, Sent, onward};
+use crate::imports::pages::{self as imports, wrong_cells};
+use crate::pages::form::{Form, Sent, onward};
 use crate::pages::sheet::{Cell, Part, Section, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -32,23 +32,9 @@ pub(super) async fn import_values(
     let chart = charts::read(&db, *id).await?;
     let template = import::template(&db, *id).await?;
     let back = format!("/charts/{id}");
-    let steps = vec![
-        Choice::thing("try", "try", "says what it would become; nothing is stored"),
-        Choice::thing("import", "import", "all of it or nothing; the text is kept"),
-    ];
-    let marks = vec![Choice::thing("point", "point", "118.2"), Choice::thing("comma", "comma", "118,2")];
-    let separators = ["comma", "semicolon", "tab"].map(Choice::word).to_vec();
     let form = Form::new(format!("Import values of {}", chart.code), "Go on", back.as_str())
         .lead("What marks mean is declared, never guessed: 1,234 can be two different numbers.")
-        .with([
-            Field::new("file_name", "Name of the file", Kind::Text),
-            Field::new("decimal_mark", "Decimal mark", Kind::Choice(marks)).value("comma"),
-            Field::new("separator", "Between columns", Kind::Choice(separators)).value("semicolon"),
-            Field::new("text", "The table, with its version line and header", Kind::Long)
-                .value(template)
-                .help("The two lines below the header are an example. Larger files go through the API."),
-            Field::new("_do", "What now", Kind::Choice(steps)).value("try"),
-        ])
+        .with(imports::fields(template, "comma"))
         .help(
             "History that was written down before the service was there, judged like any other value.",
             "ISO/IEC 17025:2017 7.11 (control of data): the file is kept with its digest.",
@@ -79,7 +65,7 @@ pub(super) async fn files(db: &Db, chart: Uuid) -> Result<Option<Part>, Refusal>
     let people = accounts::names(db, &people).await?;
     let row = |file: crate::imports::store::Kept| {
         vec![
-            Cell::text(file.file_name),
+            Cell::link(file.file_name, format!("/imports/{}", file.id)),
             Cell::number(file.records.to_string()),
             Cell::text(show::time(file.recorded_at)),
             Cell::text(people.get(&file.recorded_by.0).cloned().unwrap_or_default()),

@@ -303,7 +303,7 @@ pub(super) async fn read_chart(
         sheet = sheet.section("waits", "Waits", Part::Alert(waiting));
     }
     let caption = format!(
-        "The newest {drawn} of {} points, each with its page. Full line: centre; short dashes: warning; long dashes: action; dots: a phase begins. The shape tells who recorded a point, a hollow one is left out of limits, a ring carries the number of the rule it completes.",
+        "The newest {drawn} of {} points, each with its page. Full line: centre; short dashes: warning; long dashes: action; dots: a phase begins. The shape tells who recorded a point, a hollow one is left out of limits, a ring carries the number of the rule it completes. Bars to the right count the points in steps of half a standard deviation; below stand ranges, which complete no rule here.",
         chart.points
     );
     let phase_table = Table {

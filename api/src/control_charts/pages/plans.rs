@@ -13,7 +13,7 @@ use crate::control_charts::taking::{self as service, PlannedChart, QcPlanFacts};
 use crate::db::Db;
 use crate::labels;
 use crate::pages::choices;
-use crate::pages::form::{Choice, Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
 use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
@@ -189,15 +189,13 @@ pub(super) async fn correct_plan(
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let view = present(&db, *id).await?;
-    let back = format!("/qc-plans/{id}");
-    let form = Form::new("Correct the plan", "Record the correction", back.as_str())
+    let form = Form::new("Correct the plan", "Record the correction", format!("/qc-plans/{id}"))
         .lead("Runs that are open keep the version they were opened under.")
-        .with(known(&db, Some(&view.facts)).await?)
-        .correcting(&json(&view.facts), view.version_id);
-    let version = sent.get(VERSION).to_owned();
+        .with(known(&db, Some(&view.facts)).await?);
+    let present = (&json(&view.facts), view.version_id);
     shell
-        .take(&who, &sent, form, async |act, correction: Correction<QcPlanFacts>| {
-            Ok(onward(&service::correct(&db, &act, *id, Some(&version), correction).await?, &back))
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<QcPlanFacts>| {
+            service::correct(&db, &act, *id, version, correction).await
         })
         .await
 }

@@ -72,6 +72,20 @@ pub(crate) async fn many(mut connection: &Connection, ids: &[Uuid]) -> Result<Ve
         .await?)
 }
 
+/// The newest chart of ranges of the same material by the same method.
+pub(crate) async fn ranges_beside(mut connection: &Connection, chart: &Row) -> Result<Option<Row>, Refusal> {
+    let (Some(material), Some(method)) = (chart.material_id, chart.method_id) else { return Ok(None) };
+    Ok(control_charts::table
+        .filter(control_charts::quantity.eq("range"))
+        .filter(control_charts::material_id.eq(material))
+        .filter(control_charts::method_id.eq(method))
+        .order(control_charts::id.desc())
+        .select(Row::as_select())
+        .first(&mut connection)
+        .await
+        .optional()?)
+}
+
 pub(crate) async fn list(mut connection: &Connection, listing: &Listing, limit: i64) -> Result<Vec<Row>, Refusal> {
     Ok(control_charts::table
         .filter(control_charts::id.lt(ControlChartId(listing.before())))

@@ -206,6 +206,8 @@ fn reduction_fields(entry: &Reduction) -> Vec<Field> {
     ];
     let tin = entry.code.contains("tin(II)");
     if tin {
+        fields
+            .push(Field::new(&name("temperature_at_stannous"), "Temperature at tin(II), °C", Kind::Decimal).optional());
         let ends = vec![
             Choice::thing("colourless", "colourless", "to faint green"),
             Choice::thing("pale yellow", "pale yellow", "on purpose, before titanium(III)"),

@@ -4,6 +4,7 @@ use actix_web::{HttpResponse, get, web};
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
+use super::signing::with_steps;
 use crate::accounts::service as accounts;
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::Action;
@@ -169,23 +170,8 @@ pub(super) async fn read_determination(
             changes && evaluation.progress.complete && shell.may(Action::RecordTitrations),
             "Titrate",
             format!("{path}/bench"),
-        )
-        .way(view.state == "submitted" && shell.may(Action::ReviewDeterminations), "Review", format!("{path}/review"))
-        .way(
-            view.state == "reviewed" && shell.may(Action::ApproveDeterminations),
-            "Approve",
-            format!("{path}/approval"),
-        )
-        .way(
-            matches!(view.state.as_str(), "submitted" | "reviewed") && shell.may(Action::ReviewDeterminations),
-            "Return",
-            format!("{path}/return"),
-        )
-        .way(
-            matches!(view.state.as_str(), "approved" | "reported") && shell.may(Action::ApproveDeterminations),
-            "Amend",
-            format!("{path}/amendment"),
-        )
+        );
+    sheet = with_steps(sheet, &shell, &view.state, &path)
         .section("result", "Result", result(&shell, evaluation.reported.as_ref(), &evaluation.progress.detail))
         .section_way(evaluation.reported.is_some(), "To print", format!("{path}/report"));
     if !view.flags.is_empty() {

@@ -5,7 +5,7 @@ use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
 use super::detail::result;
-use super::signing::step_of;
+use super::signing::{Signed, take_step, with_steps};
 use crate::accounts::service as accounts;
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::acts::{
@@ -27,7 +27,6 @@ use crate::pages::sheet::{Cell, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::refusal::Refusal;
-use crate::sign_offs::NewSignature;
 use crate::specifications::pages::statements;
 use crate::web::body::Params;
 use crate::web::problem::Problem;
@@ -195,25 +194,12 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Pro
     let path = format!("/iron-results/{id}");
     let begun = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
     let waits = "Both determinations must be complete.";
-    Ok(Sheet::new(shell, "Iron(III) by difference", view.code)
-        .state(view.state.clone())
-        .way(begun && shell.may(Action::SubmitDeterminations), "Submit", format!("{path}/submission"))
-        .way(view.state == "submitted" && shell.may(Action::ReviewDeterminations), "Review", format!("{path}/review"))
-        .way(
-            view.state == "reviewed" && shell.may(Action::ApproveDeterminations),
-            "Approve",
-            format!("{path}/approval"),
-        )
-        .way(
-            matches!(view.state.as_str(), "submitted" | "reviewed") && shell.may(Action::ReviewDeterminations),
-            "Return",
-            format!("{path}/return"),
-        )
-        .way(
-            matches!(view.state.as_str(), "approved" | "reported") && shell.may(Action::ApproveDeterminations),
-            "Amend",
-            format!("{path}/amendment"),
-        )
+    let sheet = Sheet::new(shell, "Iron(III) by difference", view.code).state(view.state.clone()).way(
+        begun && shell.may(Action::SubmitDeterminations),
+        "Submit",
+        format!("{path}/submission"),
+    );
+    Ok(with_steps(sheet, shell, &view.state, &path)
         .way(true, "Save as PDF", format!("/api/v1{path}/report.pdf"))
         .section("result", "Result", result(shell, evaluation.reported.as_ref(), waits))
         .with(statements::sections(shell, &view.conformity))
@@ -239,17 +225,17 @@ async fn sign<D: Deed>(
     sent: &Sent,
 ) -> Result<HttpResponse, Problem> {
     let view = service::read(db, id).await?;
-    let (step, title, button, meaning, reason) = step_of(word);
-    let back = format!("/iron-results/{id}");
-    let form = Form::new(format!("{title} {}", view.code), button, back.as_str())
-        .lead(format!("{}, iron(III): {}. {meaning}", view.code, reported(shell, &view)))
-        .signing(Some(&view.content_digest), reason);
-    shell
-        .take(who, sent, form, async |act, signature: NewSignature| {
-            let answer = steps::iron_result(db, &act, who.user(), policy, (id, step), signature).await?;
-            Ok(onward(&answer, &back))
-        })
-        .await
+    let signed = Signed {
+        place: format!("/iron-results/{id}"),
+        words: format!("iron(III): {}", reported(shell, &view)),
+        code: view.code,
+        flags: Vec::new(),
+        digest: view.content_digest,
+    };
+    take_step(who, shell, sent, (word, signed), async |act, step, signature| {
+        steps::iron_result(db, &act, who.user(), policy, (id, step), signature).await
+    })
+    .await
 }
 
 /// Submits, signed by the author.

@@ -4,19 +4,22 @@ use actix_web::{HttpResponse, routes, web};
 use uuid::Uuid;
 
 use crate::auth::allowed::Allowed;
-use crate::auth::permissions::Deed;
 use crate::auth::permissions::acts::{ApproveDeterminations, ReviewDeterminations, SubmitDeterminations};
+use crate::auth::permissions::{Action, Deed};
 use crate::config::Policy;
-use crate::db::Db;
+use crate::db::{Act, Db};
 use crate::determinations::service;
 use crate::determinations::steps::{self, Step};
 use crate::pages::form::{Form, Sent, onward};
+use crate::pages::sheet::Sheet;
 use crate::pages::shell::Shell;
+use crate::refusal::Refusal;
 use crate::sign_offs::NewSignature;
+use crate::web::answer::Answer;
 use crate::web::problem::Problem;
 
 /// A step by the word in its address, with its title, its button, what it means and whether it needs a reason.
-pub(super) fn step_of(word: &str) -> (Step, &'static str, &'static str, &'static str, bool) {
+fn step_of(word: &str) -> (Step, &'static str, &'static str, &'static str, bool) {
     match word {
         "review" => (
             Step::Review,
@@ -44,6 +47,54 @@ pub(super) fn step_of(word: &str) -> (Step, &'static str, &'static str, &'static
     }
 }
 
+/// What a signature stands under, as its form shows it.
+pub(super) struct Signed {
+    /// Its page.
+    pub(super) place: String,
+    pub(super) code: String,
+    /// What it is and where it stands.
+    pub(super) words: String,
+    /// What is to be known before signing.
+    pub(super) flags: Vec<String>,
+    pub(super) digest: String,
+}
+
+/// The form of a step, carried out by the use case of what is signed.
+pub(super) async fn take_step<D: Deed>(
+    who: &Allowed<D>,
+    shell: &Shell,
+    sent: &Sent,
+    (word, signed): (&str, Signed),
+    work: impl AsyncFnOnce(Act, Step, NewSignature) -> Result<Answer, Refusal>,
+) -> Result<HttpResponse, Problem> {
+    let (step, title, button, meaning, reason) = step_of(word);
+    let Signed { place, code, words, flags, digest } = signed;
+    let flags = if flags.is_empty() { String::new() } else { format!(" To be known: {}.", flags.join("; ")) };
+    let form = Form::new(format!("{title} {code}"), button, place.as_str())
+        .lead(format!("{code}, {words}. {meaning}{flags}"))
+        .signing(Some(&digest), reason)
+        .help(
+            "A signature stands over the digest of what you looked at. If it has changed meanwhile, nothing is signed.",
+            "ISO/IEC 17025:2017 7.8.1.2 and 7.5.1: who did, checked and authorised it.",
+            "Submitted, then reviewed by somebody else, then approved by a manager.",
+        );
+    shell
+        .take(who, sent, form, async |act, signature: NewSignature| {
+            Ok(onward(&work(act, step, signature).await?, &place))
+        })
+        .await
+}
+
+/// Ways to the signatures that a state waits for.
+pub(super) fn with_steps<'a>(sheet: Sheet<'a>, shell: &Shell, state: &str, path: &str) -> Sheet<'a> {
+    let (reviews, approves) = (shell.may(Action::ReviewDeterminations), shell.may(Action::ApproveDeterminations));
+    sheet
+        .way(state == "submitted" && reviews, "Review", format!("{path}/review"))
+        .way(state == "reviewed" && approves, "Approve", format!("{path}/approval"))
+        .way(matches!(state, "submitted" | "reviewed") && reviews, "Return", format!("{path}/return"))
+        .way(matches!(state, "approved" | "reported") && approves, "Amend", format!("{path}/amendment"))
+}
+
 async fn sign<D: Deed>(
     who: &Allowed<D>,
     shell: &Shell,
@@ -52,29 +103,23 @@ async fn sign<D: Deed>(
     sent: &Sent,
 ) -> Result<HttpResponse, Problem> {
     let view = service::read(db, id).await?;
-    let (step, title, button, meaning, reason) = step_of(word);
-    let back = format!("/determinations/{id}");
     let stands = match &view.evaluation.reported {
         Some(reported) => {
             format!("{} ± {} {}", shell.n(&reported.text), shell.n(&reported.expanded_uncertainty), reported.unit)
         }
         None => view.evaluation.progress.detail.clone(),
     };
-    let flags = if view.flags.is_empty() { String::new() } else { format!(" To be known: {}.", view.flags.join("; ")) };
-    let form = Form::new(format!("{title} {}", view.code), button, back.as_str())
-        .lead(format!("{}, {}: {stands}. {meaning}{flags}", view.code, view.analyte))
-        .signing(Some(&view.content_digest), reason)
-        .help(
-            "A signature stands over the digest of what you looked at. If it has changed meanwhile, nothing is signed.",
-            "ISO/IEC 17025:2017 7.8.1.2 and 7.5.1: who did, checked and authorised it.",
-            "Submitted, then reviewed by somebody else, then approved by a manager.",
-        );
-    shell
-        .take(who, sent, form, async |act, signature: NewSignature| {
-            let answer = steps::determination(db, &act, who.user(), policy, (id, step), signature).await?;
-            Ok(onward(&answer, &back))
-        })
-        .await
+    let signed = Signed {
+        place: format!("/determinations/{id}"),
+        words: format!("{}: {stands}", view.analyte),
+        code: view.code,
+        flags: view.flags,
+        digest: view.content_digest,
+    };
+    take_step(who, shell, sent, (word, signed), async |act, step, signature| {
+        steps::determination(db, &act, who.user(), policy, (id, step), signature).await
+    })
+    .await
 }
 
 /// Submits, signed by the author.

@@ -1,11 +1,13 @@
 //! A field of a form: what it holds, how it is shown, how it is read.
 
-use chrono::{Local, LocalResult, NaiveDateTime, SecondsFormat, TimeZone as _, Utc};
+use chrono::{SecondsFormat, Utc};
 use serde_json::Value;
 
 use crate::pages::label_text::{self, Read};
 use crate::pages::shell::Shell;
+use crate::pages::show;
 use crate::refusal::FieldErrors;
+use crate::zone;
 
 /// One of several values.
 #[derive(Debug, Clone)]
@@ -37,6 +39,8 @@ pub(crate) enum Kind {
     Text,
     /// Several lines.
     Long,
+    /// A list, an entry a line.
+    Lines,
     /// A decimal, sent as text so that trailing zeros are kept.
     Decimal,
     /// A whole number.
@@ -57,6 +61,12 @@ pub(crate) enum Kind {
     YesNo,
     /// Several of several, sent as a list.
     Several(Vec<Choice>),
+    /// A box that, ticked, sends this value; what else stands in its row is read only then.
+    Tick(String),
+    /// A file, whose text takes the place of the field `text`.
+    File,
+    /// A button that changes what the form has room for, and records nothing.
+    Reshape(String),
 }
 
 /// A field of a form.
@@ -70,7 +80,7 @@ pub(crate) struct Field {
     pub(crate) required: bool,
     pub(crate) error: String,
     /// Heading that begins here.
-    pub(crate) part: &'static str,
+    pub(crate) part: String,
 }
 
 impl Field {
@@ -84,7 +94,7 @@ impl Field {
             help: String::new(),
             required: true,
             error: String::new(),
-            part: "",
+            part: String::new(),
         }
     }
 
@@ -104,8 +114,8 @@ impl Field {
     }
 
     /// Begins a part of the form with a heading.
-    pub(crate) fn part(self, part: &'static str) -> Self {
-        Self { part, ..self }
+    pub(crate) fn part(self, part: impl Into<String>) -> Self {
+        Self { part: part.into(), ..self }
     }
 
     /// Id of the input, for its label.
@@ -118,7 +128,7 @@ impl Field {
     pub(crate) fn widget(&self) -> &'static str {
         match &self.kind {
             Kind::Text => "text",
-            Kind::Long => "long",
+            Kind::Long | Kind::Lines => "long",
             Kind::Decimal => "decimal",
             Kind::Whole => "whole",
             Kind::Day => "day",
@@ -128,6 +138,9 @@ impl Field {
             Kind::List(_) => "list",
             Kind::Thing(_) => "thing",
             Kind::Several(_) => "several",
+            Kind::Tick(_) => "tick",
+            Kind::File => "file",
+            Kind::Reshape(_) => "reshape",
         }
     }
 
@@ -138,6 +151,7 @@ impl Field {
                 choices.clone()
             }
             Kind::YesNo => vec![Choice::thing("true", "yes", ""), Choice::thing("false", "no", "")],
+            Kind::Tick(value) | Kind::Reshape(value) => vec![Choice::thing(value, &self.label, "")],
             _ => Vec::new(),
         }
     }
@@ -209,20 +223,19 @@ impl Field {
                 found.map(|choice| choice.value.clone().into())
             }
             Kind::YesNo => Some((given == "true").into()),
+            // What was ticked, not what would stand there now.
+            Kind::Tick(_) => Some(given.into()),
+            Kind::Lines => Some(given.lines().map(str::trim).filter(|line| !line.is_empty()).collect()),
+            Kind::File | Kind::Reshape(_) => None,
             Kind::Several(_) => Some(self.value.split('\n').filter(|value| !value.is_empty()).collect()),
         }
     }
 }
 
-/// A time as entered, in the laboratory's own zone.
+/// A time as entered, by the laboratory's clock.
 fn instant(given: &str, now: bool) -> Option<String> {
     if given.is_empty() {
         return now.then(|| Utc::now().to_rfc3339_opts(SecondsFormat::Secs, true));
     }
-    let formats = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"];
-    let naive = formats.iter().find_map(|format| NaiveDateTime::parse_from_str(given, format).ok())?;
-    match Local.from_local_datetime(&naive) {
-        LocalResult::Single(time) | LocalResult::Ambiguous(time, _) => Some(time.to_rfc3339()),
-        LocalResult::None => None,
-    }
+    show::moment(given).map(|time| zone::local(time).to_rfc3339())
 }

@@ -6,6 +6,7 @@
 
 mod field;
 mod sent;
+mod upload;
 
 use ferrotitre_core::lifecycle::EntityKind;
 use serde::de::DeserializeOwned;
@@ -24,6 +25,12 @@ pub(crate) use sent::{Sent, field_of, onward, see};
 pub(crate) const CODE: &str = "_code";
 /// Field with the idempotency key.
 pub(crate) const KEY: &str = "_key";
+/// Field with what a form has room for, where that can grow.
+pub(crate) const SHAPE: &str = "_shape";
+/// Button that changes it.
+pub(crate) const RESHAPE: &str = "_reshape";
+/// Field with a file.
+pub(crate) const FILE: &str = "_file";
 /// Field with the version a correction corrects.
 pub(crate) const VERSION: &str = "_version";
 
@@ -34,8 +41,12 @@ pub(crate) struct Form {
     pub(crate) lead: String,
     pub(crate) submit: &'static str,
     pub(crate) back: String,
+    /// Label and address of the opposite decision.
+    pub(crate) other: Option<(&'static str, String)>,
     pub(crate) fields: Vec<Field>,
     pub(crate) hidden: Vec<(&'static str, String)>,
+    /// What the page itself says, by path.
+    fixed: Vec<(String, String)>,
     pub(crate) key: String,
     /// Title and detail of what is wrong.
     pub(crate) trouble: Option<(String, String)>,
@@ -53,8 +64,10 @@ impl Form {
             lead: String::new(),
             submit,
             back: back.into(),
+            other: None,
             fields: Vec::new(),
             hidden: Vec::new(),
+            fixed: Vec::new(),
             key: Uuid::now_v7().to_string(),
             trouble: None,
             cautions: String::new(),
@@ -74,6 +87,11 @@ impl Form {
         self
     }
 
+    /// With a way to the opposite decision.
+    pub(crate) fn or(self, label: &'static str, address: impl Into<String>) -> Self {
+        Self { other: Some((label, address.into())), ..self }
+    }
+
     /// With a caution.
     pub(crate) fn cautions(self, cautions: impl Into<String>) -> Self {
         Self { cautions: cautions.into(), ..self }
@@ -88,6 +106,17 @@ impl Form {
     pub(crate) fn hide(mut self, name: &'static str, value: impl Into<String>) -> Self {
         self.hidden.push((name, value.into()));
         self
+    }
+
+    /// With a value that follows from what else is in the form, and is neither shown nor sent.
+    pub(crate) fn fixed(mut self, path: impl Into<String>, value: impl Into<String>) -> Self {
+        self.fixed.push((path.into(), value.into()));
+        self
+    }
+
+    /// With the room it has, so that it comes back with as much.
+    pub(crate) fn shaped(self, shape: impl std::fmt::Display) -> Self {
+        self.hide(SHAPE, shape.to_string())
     }
 
     /// Filled in from facts as the API shows them.
@@ -156,6 +185,8 @@ impl Form {
         for field in &mut self.fields {
             field.value = match field.kind {
                 Kind::Several(_) => sent.all(&field.name),
+                // Room that was only just asked for begins as a new form does.
+                _ if sent.reshapes() && !sent.has(&field.name) => continue,
                 _ => sent.get(&field.name).to_owned(),
             };
             if let Kind::Thing(choices) = &field.kind {
@@ -165,7 +196,7 @@ impl Form {
                 }
             }
         }
-        for (name, value) in &mut self.hidden {
+        for (name, value) in self.hidden.iter_mut().filter(|(name, _)| *name != SHAPE) {
             *value = sent.get(name).to_owned();
         }
         if !sent.get(KEY).is_empty() {
@@ -179,10 +210,33 @@ impl Form {
     /// Every field that is empty or cannot be read.
     pub(crate) fn read<T: DeserializeOwned>(&self, comma: bool) -> Result<T, Refusal> {
         let mut errors = FieldErrors::default();
+        let mut whole = self.whole(comma, &mut errors);
+        errors.check()?;
+        without_gaps(&mut whole);
+        parse(whole.to_string().as_bytes()).map_err(|refusal| self.named(refusal))
+    }
+
+    /// A refusal of the service with the form's own names: the service counts rows without those left empty.
+    pub(crate) fn named(&self, mut refusal: Refusal) -> Refusal {
+        let whole = self.whole(false, &mut FieldErrors::default());
+        for wrong in &mut refusal.fields {
+            wrong.field = with_gaps(&whole, &wrong.field);
+        }
+        refusal
+    }
+
+    /// What was sent by its paths; rows of a list that were left empty are null.
+    fn whole(&self, comma: bool, errors: &mut FieldErrors) -> Value {
         let mut whole = Value::Object(serde_json::Map::new());
+        let off = |field: &&Field| matches!(field.kind, Kind::Tick(_)) && field.value.is_empty();
+        let row = |field: &Field| field.name.rsplit_once('.').map(|(row, _)| format!("{row}."));
+        let unread: Vec<String> = self.fields.iter().filter(off).filter_map(row).collect();
         // What begins with an underscore is for the page alone.
-        for field in self.fields.iter().filter(|field| !field.name.starts_with('_')) {
-            if let Some(value) = field.json(comma, &mut errors) {
+        let read = |field: &&Field| {
+            !field.name.starts_with('_') && !unread.iter().any(|row| field.name.starts_with(row.as_str()))
+        };
+        for field in self.fields.iter().filter(read) {
+            if let Some(value) = field.json(comma, errors) {
                 let under = self.correction && field.name != "reason";
                 let path = if under { format!("facts.{}", field.name) } else { field.name.clone() };
                 put(&mut whole, &path, value);
@@ -191,9 +245,12 @@ impl Form {
         for (name, value) in self.hidden.iter().filter(|(name, value)| !name.starts_with('_') && !value.is_empty()) {
             put(&mut whole, name, value.clone().into());
         }
-        errors.check()?;
-        without_gaps(&mut whole);
-        parse(whole.to_string().as_bytes())
+        for (path, value) in
+            self.fixed.iter().filter(|(path, _)| !unread.iter().any(|row| path.starts_with(row.as_str())))
+        {
+            put(&mut whole, path, value.clone().into());
+        }
+        whole
     }
 
     /// Puts what a refusal says beside the fields it names.
@@ -224,7 +281,12 @@ impl Form {
 
     /// Whether the browser keeps what is entered until it is saved: not passwords, and not a word or two.
     pub(crate) fn keeps(&self) -> bool {
-        self.fields.len() > 3 && !self.fields.iter().any(|field| matches!(field.kind, Kind::Password))
+        self.fields.len() > 3 && !self.files() && !self.fields.iter().any(|field| matches!(field.kind, Kind::Password))
+    }
+
+    /// Whether it has a file, which goes another way than text.
+    pub(crate) fn files(&self) -> bool {
+        self.fields.iter().any(|field| matches!(field.kind, Kind::File))
     }
 
     /// The service's clock, by which the browser stamps what it keeps.
@@ -243,7 +305,7 @@ fn text_of(value: &Value, kind: &Kind) -> String {
         (Value::Null, _) => String::new(),
         (Value::String(text), Kind::Time { .. }) => text.parse().map_or_else(|_| text.clone(), show::time_field),
         (Value::String(text), _) => text.clone(),
-        (Value::Array(items), Kind::Several(_)) => {
+        (Value::Array(items), Kind::Several(_) | Kind::Lines) => {
             items.iter().filter_map(Value::as_str).collect::<Vec<_>>().join("\n")
         }
         (other, _) => other.to_string(),
@@ -301,6 +363,31 @@ fn without_gaps(value: &mut Value) {
     }
 }
 
+/// A path in a list without gaps as the form names it.
+fn with_gaps(whole: &Value, path: &str) -> String {
+    let mut place = Some(whole);
+    let mut name = String::new();
+    for part in parts(path) {
+        match (part.parse::<usize>(), place.and_then(Value::as_array)) {
+            (Ok(index), Some(items)) => {
+                let there = items.iter().enumerate().filter(|(_, item)| !item.is_null()).nth(index);
+                let (at, item) = there.map_or((index, None), |(at, item)| (at, Some(item)));
+                place = item;
+                name.push_str(&format!("[{at}]"));
+            }
+            (Ok(index), None) => name.push_str(&format!("[{index}]")),
+            (Err(_word), _) => {
+                place = place.and_then(|value| value.get(part));
+                if !name.is_empty() {
+                    name.push('.');
+                }
+                name.push_str(part);
+            }
+        }
+    }
+    name
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -338,6 +425,25 @@ mod tests {
         let fields = vec![Field::new("a", "", Kind::Text), Field::new("b", "", Kind::Whole).value("1.5")];
         let names: Vec<String> = read(fields, false).unwrap_err().fields.into_iter().map(|wrong| wrong.field).collect();
         assert_eq!(names, ["a", "b"]);
+    }
+
+    #[test]
+    fn a_row_whose_box_is_not_ticked_is_not_read() {
+        let row = |at: usize, ticked: &str| {
+            let tick = Kind::Tick(format!("id-{at}"));
+            [
+                Field::new(&format!("data[{at}].determination"), "", tick).optional().value(ticked),
+                Field::new(&format!("data[{at}].labels.group"), "", Kind::Text).value(format!("day {at}")),
+            ]
+        };
+        let fields: Vec<Field> = [row(0, ""), row(1, "id-1")].into_iter().flatten().collect();
+        let expected = json!({ "data": [{ "determination": "id-1", "labels": { "group": "day 1" } }] });
+        assert_eq!(read(fields.clone(), false).unwrap(), expected);
+        // The service counts what it was sent; the form says it beside the row that was meant.
+        let mut form = Form::new("", "", "").with(fields);
+        let refusal = form.named(Refusal::invalid("data[0].labels.group", "length", "is too long", "day 1"));
+        form.blame(&refusal);
+        assert_eq!(form.wrong().first().unwrap().name, "data[1].labels.group");
     }
 
     #[test]

@@ -13,7 +13,8 @@ use serde::de::DeserializeOwned;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 
-use super::{CODE, Form, at};
+use super::upload;
+use super::{CODE, Form, RESHAPE, SHAPE, at};
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::Deed;
 use crate::db::Act;
@@ -25,6 +26,9 @@ use crate::refusal::{Code, Refusal};
 use crate::web::answer::Answer;
 use crate::web::body::DEFAULT_LIMIT;
 use crate::web::problem::{Problem, status_of};
+
+/// Rows that a form grows to.
+const MOST_ROWS: usize = 200;
 
 /// What a form sent.
 #[derive(Debug, Default)]
@@ -45,6 +49,22 @@ impl Sent {
         self.pairs.iter().find(|(found, _)| found == name).map_or("", |(_, value)| value.as_str())
     }
 
+    /// Whether a field is there at all.
+    pub(super) fn has(&self, name: &str) -> bool {
+        self.pairs.iter().any(|(found, _)| found == name)
+    }
+
+    /// How many rows a form has that begins with so many and grows by a button.
+    pub(crate) fn rows(&self, begins: usize, step: usize) -> usize {
+        let present = self.get(SHAPE).parse().unwrap_or(begins).clamp(1, MOST_ROWS);
+        if self.get(RESHAPE) == "more" { (present + step).min(MOST_ROWS) } else { present }
+    }
+
+    /// Whether it only asks for the form with more or less room.
+    pub(crate) fn reshapes(&self) -> bool {
+        self.has(RESHAPE)
+    }
+
     /// All values of a field, a line each.
     pub(super) fn all(&self, name: &str) -> String {
         let values = self.pairs.iter().filter(|(found, _)| found == name).map(|(_, value)| value.as_str());
@@ -58,37 +78,48 @@ impl FromRequest for Sent {
 
     fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
         let posted = request.method() == actix_web::http::Method::POST;
-        let mut payload = payload.take();
+        let payload = payload.take();
+        let headers = request.headers().clone();
         Box::pin(async move {
             if !posted {
                 return Ok(Self::default());
             }
-            let mut bytes = Vec::new();
-            while let Some(chunk) = payload.next().await {
-                let broken = |error| Refusal::new(Code::Unreadable, "the form broke off").because(error);
-                let chunk = chunk.map_err(broken)?;
-                if bytes.len() + chunk.len() > DEFAULT_LIMIT {
-                    return Err(
-                        Refusal::new(Code::TooLarge, format!("a form has at most {DEFAULT_LIMIT} bytes")).into()
-                    );
-                }
-                bytes.extend_from_slice(&chunk);
-            }
-            let text = String::from_utf8(bytes).unwrap_or_default();
-            let pairs = web::Query::<Vec<(String, String)>>::from_query(&text)
-                .map_err(|error| Refusal::new(Code::Unreadable, format!("the form cannot be read: {error}")))?
-                .into_inner();
-            // As sent, not as read: a time left empty means another moment each time it is read.
-            let mut digest = Sha256::new();
-            for (name, value) in pairs.iter().filter(|(name, _)| !name.starts_with('_')) {
-                for part in [name, value] {
-                    digest.update(part.len().to_be_bytes());
-                    digest.update(part.as_bytes());
-                }
-            }
-            Ok(Self { posted, digest: digest.finalize().into(), pairs })
+            let pairs = if upload::announced(&headers) {
+                upload::read(&headers, payload).await?
+            } else {
+                pairs_of(payload).await?
+            };
+            Ok(Self { posted, digest: digest_of(&pairs), pairs })
         })
     }
+}
+
+/// Fields of a form without files.
+async fn pairs_of(mut payload: Payload) -> Result<Vec<(String, String)>, Refusal> {
+    let mut bytes = Vec::new();
+    while let Some(chunk) = payload.next().await {
+        let broken = |error| Refusal::new(Code::Unreadable, "the form broke off").because(error);
+        let chunk = chunk.map_err(broken)?;
+        if bytes.len() + chunk.len() > DEFAULT_LIMIT {
+            return Err(Refusal::new(Code::TooLarge, format!("a form has at most {DEFAULT_LIMIT} bytes")));
+        }
+        bytes.extend_from_slice(&chunk);
+    }
+    let text = String::from_utf8(bytes).unwrap_or_default();
+    let unreadable = |error| Refusal::new(Code::Unreadable, format!("the form cannot be read: {error}"));
+    web::Query::<Vec<(String, String)>>::from_query(&text).map(web::Query::into_inner).map_err(unreadable)
+}
+
+/// As sent, not as read: a time left empty means another moment each time it is read.
+fn digest_of(pairs: &[(String, String)]) -> [u8; 32] {
+    let mut digest = Sha256::new();
+    for (name, value) in pairs.iter().filter(|(name, _)| !name.starts_with('_')) {
+        for part in [name, value] {
+            digest.update(part.len().to_be_bytes());
+            digest.update(part.as_bytes());
+        }
+    }
+    digest.finalize().into()
 }
 
 #[derive(Template)]
@@ -169,8 +200,13 @@ impl Shell {
             return draw(self, &form, StatusCode::OK);
         }
         form.take_over(sent);
+        if sent.reshapes() {
+            return draw(self, &form, StatusCode::OK);
+        }
         let outcome = match self.ours(sent).and_then(|()| form.read(self.comma)) {
-            Ok(value) => work(who.act_of_form(&form.key, sent.digest), value).await,
+            Ok(value) => {
+                work(who.act_of_form(&form.key, sent.digest), value).await.map_err(|refusal| form.named(refusal))
+            }
             Err(refusal) => Err(refusal),
         };
         match outcome {

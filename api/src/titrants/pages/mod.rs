@@ -14,7 +14,7 @@ use crate::auth::permissions::acts::{MoveTitrants, PrepareTitrants, ReadRecords,
 use crate::config::Policy;
 use crate::db::Db;
 use crate::pages::choices::{self, words};
-use crate::pages::form::{Choice, Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
 use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Fact, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
@@ -314,19 +314,17 @@ pub(super) async fn correct_preparation(
     let detail = service::read(&db, *id).await?;
     let newest = detail.preparations.last().ok_or_else(|| Refusal::not_found("preparation of lot", *id))?;
     let (record, version) = (newest.preparation.id, newest.preparation.version_id);
-    let back = format!("/titrants/{id}");
     let form = Form::new(
         format!("Correct the preparation of {}", detail.titrant.code),
         "Record the correction",
-        back.as_str(),
+        format!("/titrants/{id}"),
     )
     .with(preparation_fields(&db).await?)
-    .with([Field::new("titrant", "Lot", Kind::Thing(vec![Choice::thing(*id, &detail.titrant.code, "")]))])
-    .correcting(&json(&newest.preparation.facts), version);
-    let named = sent.get(VERSION).to_owned();
+    .with([Field::new("titrant", "Lot", Kind::Thing(vec![Choice::thing(*id, &detail.titrant.code, "")]))]);
+    let present = (&json(&newest.preparation.facts), version);
     shell
-        .take(&who, &sent, form, async |act, correction: Correction<PreparationFacts>| {
-            Ok(onward(&service::correct_preparation(&db, &act, record, Some(&named), correction).await?, &back))
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<PreparationFacts>| {
+            service::correct_preparation(&db, &act, record, version, correction).await
         })
         .await
 }

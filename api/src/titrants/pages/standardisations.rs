@@ -15,7 +15,7 @@ use crate::db::Db;
 use crate::equipment::service as equipment;
 use crate::labels;
 use crate::pages::choices::{self, words};
-use crate::pages::form::{Choice, Field, Form, Kind, Sent, VERSION, field_of, onward};
+use crate::pages::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
 use crate::pages::sheet::{Cell, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -263,15 +263,23 @@ pub(super) async fn correct_titration(
 ) -> Result<HttpResponse, Problem> {
     let (id, titration) = path.into_inner();
     let view = present(&db, id, titration).await?;
-    let back = format!("/standardisations/{id}");
-    let form = Form::new(format!("Correct titration {}", view.position), "Record the correction", back.as_str())
-        .with(titration_fields())
-        .correcting(&json(&view.facts), view.version_id);
-    let version = sent.get(VERSION).to_owned();
+    let form = Form::new(
+        format!("Correct titration {}", view.position),
+        "Record the correction",
+        format!("/standardisations/{id}"),
+    )
+    .with(titration_fields());
+    let present = (&json(&view.facts), view.version_id);
     shell
-        .take(&who, &sent, form, async |act, correction: Correction<NewStandardisationTitration>| {
-            Ok(onward(&service::correct_titration(&db, &act, titration, Some(&version), correction).await?, &back))
-        })
+        .correct(
+            &who,
+            &sent,
+            form,
+            present,
+            async |act, version, correction: Correction<NewStandardisationTitration>| {
+                service::correct_titration(&db, &act, titration, version, correction).await
+            },
+        )
         .await
 }
 

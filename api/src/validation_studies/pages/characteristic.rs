@@ -226,6 +226,7 @@ pub(super) async fn read_characteristic(
         .lead(format!("{}, study {}", answer.title, study.code))
         .way(enter, "Add data", format!("{path}/data"))
         .way(enter, "Import a table", format!("{path}/import"))
+        .way(enter, "Choose determinations", format!("{path}/determinations"))
         .way(enter, "Propose other limits", format!("{path}/amendment"))
         .way(true, "The study", format!("/validation/{}", study.id))
         .section_of("missing", "What is missing", missing)

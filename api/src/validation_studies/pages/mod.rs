@@ -2,8 +2,10 @@
 
 mod characteristic;
 mod forms;
+mod planning;
 pub(crate) mod report;
 mod signing;
+mod taking;
 
 use actix_web::{HttpResponse, get, web};
 use uuid::Uuid;
@@ -30,10 +32,11 @@ use crate::web::problem::Problem;
 pub(crate) fn routes(config: &mut web::ServiceConfig) {
     config
         .service(list_studies)
-        .service(forms::plan_study)
+        .service(planning::plan_study)
         .service(characteristic::read_characteristic)
-        .service(forms::record_data)
-        .service(forms::import_data)
+        .service(taking::record_data)
+        .service(taking::import_data)
+        .service(taking::draw_data)
         .service(forms::amend_limits)
         .service(forms::exclude_datum)
         .service(signing::decide_exclusion)

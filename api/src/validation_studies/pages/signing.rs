@@ -22,6 +22,15 @@ fn title(approve: bool, what: &str) -> (String, &'static str) {
     }
 }
 
+/// With the way to the opposite decision, which has a form of its own.
+fn opposite(form: Form, approve: bool, path: &str) -> Form {
+    if approve {
+        form.or("Reject it instead", format!("{path}/rejection"))
+    } else {
+        form.or("Approve it instead", format!("{path}/approval"))
+    }
+}
+
 /// Approves or rejects a plan.
 #[routes]
 #[get("/validation/{id}/{step:plan-approval|plan-rejection}")]
@@ -71,6 +80,7 @@ pub(super) async fn decide_amendment(
         format!("{old} becomes {new}. Reason: {}", one.reason)
     });
     let form = Form::new(title, button, back.as_str()).lead(lead.unwrap_or_default()).signing(None, !approve);
+    let form = opposite(form, approve, &format!("/validation/amendments/{id}"));
     shell
         .take(&who, &sent, form, async |act, signature: NewSignature| {
             Ok(onward(&plan::decide_amendment(&db, &act, who.user(), **policy, (id, approve), signature).await?, &back))
@@ -99,6 +109,7 @@ pub(super) async fn decide_exclusion(
         Some(format!("Datum {} of {}: {}. {}", row.position, answer.title, out.cause, out.evidence))
     });
     let form = Form::new(title, button, back.as_str()).lead(lead.unwrap_or_default()).signing(None, !approve);
+    let form = opposite(form, approve, &format!("/validation/exclusions/{id}"));
     shell
         .take(&who, &sent, form, async |act, signature: NewSignature| {
             Ok(onward(&data::decide_exclusion(&db, &act, who.user(), **policy, (id, approve), signature).await?, &back))
