@@ -260,7 +260,7 @@ async fn rounds(lab: &Lab) {
 /// Nonconformities that wait to be closed, and one that can be reopened.
 async fn nonconformities(lab: &Lab) {
     let app = &lab.app;
-    for closed in [false, true] {
+    for (checked, closed) in [(false, false), (true, false), (true, true)] {
         let new = json!({
             "source": "complaint", "severity": "minor", "title": "label unreadable", "scope": "one bottle",
             "due_on": day(30), "observed_at": minutes_ago(5),
@@ -273,10 +273,12 @@ async fn nonconformities(lab: &Lab) {
             let _ = app.analyst.post(&format!("{path}/steps"), &step(kind)).await.expect(201);
             let _ = app.analyst.post(&format!("{path}/moves"), &json!({ "to": state })).await.expect(201);
         }
-        if closed {
+        if checked {
             let mut check = step("effectiveness");
             check["effective"] = json!(true);
             let _ = app.analyst.post(&format!("{path}/steps"), &check).await.expect(201);
+        }
+        if closed {
             let closing = json!({ "password": app.manager2.password });
             let _ = app.manager2.post(&format!("{path}/closing"), &closing).await.expect(201);
         }
