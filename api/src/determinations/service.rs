@@ -11,6 +11,7 @@ use crate::auth::current_user::CurrentUser;
 use crate::auth::permissions::Role;
 use crate::config::Policy;
 use crate::db::{Act, Connection, Db};
+use crate::determinations::bulk::Selection;
 use crate::determinations::record::{self, KIND, Loaded, TITRATION, load};
 use crate::determinations::store::{self, DeterminationRow, Filter, TitrationRow};
 use crate::determinations::use_of;
@@ -118,6 +119,20 @@ pub(crate) async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<D
             let state = states.get(&row.id.0).cloned().unwrap_or_default();
             Ok(line(row, state))
         })
+    })
+    .await
+}
+
+/// The newest determinations that are wanted, as shown; for lists that people choose from.
+pub(crate) async fn newest(db: &Db, wanted: &Selection, most: i64) -> Result<Vec<DeterminationView>, Refusal> {
+    let listing = Listing { limit: None, after: None, from: wanted.from, until: wanted.until };
+    db.read(async |connection| {
+        let filter = Filter { listing: &listing, run: wanted.run, sample: None, method: wanted.method };
+        let mut views = Vec::new();
+        for row in store::list_determinations(connection, &filter, most).await? {
+            views.push(shown(load(connection, row).await?)?);
+        }
+        Ok(views)
     })
     .await
 }

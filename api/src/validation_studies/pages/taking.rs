@@ -7,7 +7,8 @@ use uuid::Uuid;
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::acts::ConductValidation;
 use crate::db::Db;
-use crate::determinations::service::{self as determinations, Selection};
+use crate::determinations::bulk::Selection;
+use crate::determinations::service as determinations;
 use crate::determinations::wire::DeterminationView;
 use crate::imports::NewImport;
 use crate::imports::pages::{self as imports, wrong_cells};
@@ -129,8 +130,6 @@ fn selection(sent: &Sent, answer_method: crate::ids::MethodId) -> Result<Selecti
         until: listing.until,
         run: None,
         method: method.map(crate::ids::MethodId),
-        after: None,
-        limit: OFFERED,
     })
 }
 
@@ -157,7 +156,7 @@ async fn offered(
         return Ok(views);
     }
     let taken: Vec<Uuid> = answer.inputs.rows.iter().filter_map(|row| row.source.determination).collect();
-    let mut views = determinations::selected(db, &selection(sent, method)?).await?.items;
+    let mut views = determinations::newest(db, &selection(sent, method)?, OFFERED).await?;
     let codes: Vec<String> = sent.get("_codes").split_whitespace().map(str::to_lowercase).collect();
     views.retain(|view| {
         let named = codes.is_empty() || codes.contains(&view.code.to_lowercase());
