@@ -201,7 +201,6 @@ fn location(value: f64, sd: f64, limits: Limits, n: usize) -> Result<f64, ModelE
 }
 
 #[cfg(test)]
-#[expect(clippy::unwrap_used, reason = "tests")]
 mod tests {
     use super::*;
 

@@ -370,7 +370,7 @@ async fn drift_decision_and_calculations_answer_on_their_pages() {
     let value = figure["value"].as_f64().unwrap();
     // A value on its own upper limit conforms with a probability of one half: the normal distribution is symmetric.
     let page = analyst.get(&format!("/determinations/{determination}?lower=0&upper={value}")).await.text;
-    assert!(page.contains("conforms</span>") && page.contains("50.00 %"), "{page}");
+    assert!(page.contains("conforms</span>") && page.contains("50.0 %"), "{page}");
     let page = analyst.get(&format!("/determinations/{determination}?upper={value}&guard=U")).await.text;
     assert!(page.contains("conditional</span>") && page.contains("class=\"guard\""), "{page}");
     let page = analyst.get(&format!("/determinations/{determination}?lower=9&upper=8")).await;

@@ -6,6 +6,7 @@ use serde_json::{Value, json};
 
 use crate::control::{Control, days_ago};
 use crate::determination::{Lab, sign};
+use crate::specifications::{approved, assign, at_most, guarded};
 use crate::validation_studies::{datum, most, plan, planned};
 
 /// One of everything.
@@ -19,6 +20,7 @@ pub(super) async fn everything() -> Lab {
     standardisations(&lab).await;
     runs(&lab).await;
     studies(&lab).await;
+    specifications(&lab).await;
     rounds(&lab).await;
     nonconformities(&lab).await;
     people(&lab).await;
@@ -242,6 +244,17 @@ async fn proposals(lab: &Lab, characteristic: &str) {
     let amendment = json!({ "limits": [most("rsd_r", "0.8", "%")], "reason": "client needs no better than 1 %" });
     let amended = app.analyst.post(&format!("{path}/amendments"), &amendment).await;
     assert_eq!(amended.status, 201, "{}", amended.text);
+}
+
+/// A rule and a specification in force, a draft of each, and a sample that is judged.
+async fn specifications(lab: &Lab) {
+    let app = &lab.app;
+    let (_, rule) = approved(app, "/decision-rules", &guarded("DR-1", "1.645")).await;
+    let _ = made(&app.analyst, "/decision-rules", &guarded("DR-2", "1.645")).await;
+    let (_, limits) = approved(app, "/specifications", &at_most("SP-1", "120", &rule)).await;
+    let _ = made(&app.analyst, "/specifications", &at_most("SP-2", "118", &rule)).await;
+    let samples = app.auditor.get("/samples").await.expect(200);
+    let _ = assign(app, &text(&samples["items"][0], "id"), &limits).await;
 }
 
 async fn rounds(lab: &Lab) {
