@@ -1,10 +1,7 @@
 //! Reports as PDF, read by poppler: what the service computed and who signed it must stand in them.
 
-use ferrotitre_api::db::Db;
-use ferrotitre_api::{demo, migrate};
-use ferrotitre_tests::app::{Running, sign_in};
 use ferrotitre_tests::client::{Answer, Client};
-use ferrotitre_tests::cluster::{DatabaseRole, shared};
+use ferrotitre_tests::demo::nobody_and_auditor;
 use ferrotitre_tests::pdf::{self, Read};
 use serde_json::Value;
 
@@ -35,16 +32,7 @@ async fn first(client: &Client, path: &str) -> String {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn reports_as_pdf_show_what_the_service_computed_and_who_signed() {
-    let shared = shared().await;
-    let database = shared.empty_database().await;
-    migrate::run(&shared.address(DatabaseRole::Owner, &database)).await.unwrap();
-    let store = shared.address(DatabaseRole::Service, &database);
-    let scenario = demo::load(&Db::for_worker(&store).unwrap()).await.unwrap();
-    let said = scenario.text();
-    let password = said.lines().find(|line| line.contains("auditor-1")).and_then(|line| line.split_whitespace().nth(1));
-    let running = Running::start(&store, &shared.data, &shared.seal_key);
-    let nobody = running.nobody();
-    let auditor = nobody.with_token(&sign_in(&nobody, "auditor-1", password.unwrap()).await);
+    let (nobody, auditor) = nobody_and_auditor().await;
 
     let id = first(&auditor, "/iron-results?limit=1").await;
     let view = auditor.get(&format!("/iron-results/{id}")).await.expect(200);
@@ -91,6 +79,4 @@ async fn reports_as_pdf_show_what_the_service_computed_and_who_signed() {
     holds(&read, "copper 0.5 g/L");
     let refused = nobody.get(&format!("/validation-studies/{id}/report.pdf")).await;
     assert_eq!(refused.status, 401, "{}", refused.text);
-    drop(running);
-    shared.drop_database(&database).await;
 }

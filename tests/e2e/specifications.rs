@@ -1,12 +1,8 @@
 //! Specifications and decision rules: approval, assignment, statements of conformity, risks.
 
-use ferrotitre_api::db::Db;
-use ferrotitre_api::{demo, migrate};
 use ferrotitre_tests::TestApp;
-use ferrotitre_tests::app::{Running, sign_in};
 use ferrotitre_tests::bench::{self, minutes_ago, text};
-use ferrotitre_tests::client::Client;
-use ferrotitre_tests::cluster::{DatabaseRole, shared};
+use ferrotitre_tests::demo::nobody_and_auditor;
 use serde_json::{Value, json};
 
 use crate::determination::{Lab, method_with, rules, sign};
@@ -439,17 +435,7 @@ async fn ten_approved_results_describe_the_process_and_nine_do_not() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn the_demo_s_bath_is_judged_by_two_clients_with_three_outcomes() {
-    let shared = shared().await;
-    let database = shared.empty_database().await;
-    migrate::run(&shared.address(DatabaseRole::Owner, &database)).await.unwrap();
-    let store = shared.address(DatabaseRole::Service, &database);
-    let scenario = demo::load(&Db::for_worker(&store).unwrap()).await.unwrap();
-    let text_of = scenario.text();
-    let password =
-        text_of.lines().find(|line| line.contains("auditor-1")).and_then(|line| line.split_whitespace().nth(1));
-    let running = Running::start(&store, &shared.data, &shared.seal_key);
-    let nobody = running.nobody();
-    let auditor: Client = nobody.with_token(&sign_in(&nobody, "auditor-1", password.unwrap()).await);
+    let (_, auditor) = nobody_and_auditor().await;
     let result = &auditor.get("/iron-results").await.expect(200)["items"][0];
     let outcome = |code: &str| {
         let all = result["conformity"].as_array().unwrap();
@@ -462,6 +448,4 @@ async fn the_demo_s_bath_is_judged_by_two_clients_with_three_outcomes() {
     assert_eq!(outcome("SP-1"), ("conditional".to_owned(), false), "{}", result["conformity"]);
     assert_eq!(outcome("SP-2"), ("does not conform".to_owned(), false));
     assert_eq!(outcome("SP-3"), ("conforms".to_owned(), true));
-    drop(running);
-    shared.drop_database(&database).await;
 }

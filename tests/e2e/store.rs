@@ -58,7 +58,11 @@ async fn the_service_and_even_the_owner_can_neither_change_nor_remove_a_record()
                 format!("DELETE FROM {table}"),
                 format!("TRUNCATE {table} CASCADE"),
             ] {
-                let state = state_of(connection, &sql).await;
+                let mut state = state_of(connection, &sql).await;
+                // The sealer at work can stand in the way of a lock on every table; that refuses nothing.
+                while state == Some(SqlState::T_R_DEADLOCK_DETECTED) {
+                    state = state_of(connection, &sql).await;
+                }
                 assert_eq!(state, Some(SqlState::INSUFFICIENT_PRIVILEGE), "{sql} as {who}");
             }
         }

@@ -1,11 +1,8 @@
 //! Exports of the demo's records: what is read many at once is what is read one by one.
 
-use ferrotitre_api::db::Db;
-use ferrotitre_api::{demo, migrate};
-use ferrotitre_tests::app::{Running, sign_in};
 use ferrotitre_tests::bench::text;
 use ferrotitre_tests::client::Client;
-use ferrotitre_tests::cluster::{DatabaseRole, shared};
+use ferrotitre_tests::demo::nobody_and_auditor;
 use ferrotitre_tests::spreadsheet::{Book, recalculated};
 use serde_json::{Value, json};
 
@@ -113,18 +110,7 @@ async fn every_statistic_of_the_study_has_its_formula(auditor: &Client) {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn the_records_of_the_demo_are_exported_as_they_are_read_one_by_one() {
-    let shared = shared().await;
-    let database = shared.empty_database().await;
-    migrate::run(&shared.address(DatabaseRole::Owner, &database)).await.unwrap();
-    let store = shared.address(DatabaseRole::Service, &database);
-    let scenario = demo::load(&Db::for_worker(&store).unwrap()).await.unwrap();
-    let said = scenario.text();
-    let password = said.lines().find(|line| line.contains("auditor-1")).and_then(|line| line.split_whitespace().nth(1));
-    let running = Running::start(&store, &shared.data, &shared.seal_key);
-    let nobody = running.nobody();
-    let auditor = nobody.with_token(&sign_in(&nobody, "auditor-1", password.unwrap()).await);
+    let (_, auditor) = nobody_and_auditor().await;
     rows_are_those_of_each_determination(&auditor, 9).await;
     every_statistic_of_the_study_has_its_formula(&auditor).await;
-    drop(running);
-    shared.drop_database(&database).await;
 }

@@ -1,6 +1,6 @@
 //! A validation study and an export, on the pages alone: planned, approved, filled from files, concluded, taken out.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use ferrotitre_tests::TestApp;
 use ferrotitre_tests::bench::text;
@@ -71,7 +71,7 @@ async fn plan_study(browser: &Browser, analyst: &Client) -> String {
 }
 
 /// Uploads a table: tried first, then taken.
-async fn upload(browser: &Browser, path: &str, table: &PathBuf) {
+async fn upload(browser: &Browser, path: &str, table: &Path) {
     browser.goto(path).await;
     browser.click("a[href$='/import']").await;
     browser.choose_file("[name=_file]", table).await;

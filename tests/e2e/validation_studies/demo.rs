@@ -1,24 +1,11 @@
 //! Event q of the scenario: the demo's validation of M3 against M2 with all characteristics.
 
-use ferrotitre_api::db::Db;
-use ferrotitre_api::{demo, migrate};
-use ferrotitre_tests::app::{Running, sign_in};
-use ferrotitre_tests::cluster::{DatabaseRole, shared};
+use ferrotitre_tests::demo::nobody_and_auditor;
 use serde_json::{Value, json};
 
 #[tokio::test(flavor = "multi_thread")]
 async fn the_demo_validates_m3_with_all_characteristics_and_says_where_it_fails() {
-    let shared = shared().await;
-    let database = shared.empty_database().await;
-    migrate::run(&shared.address(DatabaseRole::Owner, &database)).await.unwrap();
-    let store = shared.address(DatabaseRole::Service, &database);
-    let scenario = demo::load(&Db::for_worker(&store).unwrap()).await.unwrap();
-    let text = scenario.text();
-    let password = text.lines().find(|line| line.contains("auditor-1")).and_then(|line| line.split_whitespace().nth(1));
-    let running = Running::start(&store, &shared.data, &shared.seal_key);
-    let nobody = running.nobody();
-    let token = sign_in(&nobody, "auditor-1", password.unwrap()).await;
-    let auditor = nobody.with_token(&token);
+    let (_, auditor) = nobody_and_auditor().await;
 
     let list = auditor.get("/validation-studies").await.expect(200);
     let study = &list["items"][0];
@@ -47,6 +34,4 @@ async fn the_demo_validates_m3_with_all_characteristics_and_says_where_it_fails(
     let conclusion = &study["conclusions"][0];
     assert!(conclusion["limitations"].as_str().unwrap().contains("copper"), "{conclusion}");
     assert!(conclusion["sign_offs"].as_array().unwrap().iter().all(|sign| sign["still_valid"] == true), "{conclusion}");
-    drop(running);
-    shared.drop_database(&database).await;
 }
