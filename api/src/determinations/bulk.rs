@@ -8,7 +8,7 @@ use ferrotitre_core::determination::{Brief, brief};
 use uuid::Uuid;
 
 use crate::db::{Connection, Db};
-use crate::determinations::evaluation::{ReportedView, TitreView};
+use crate::determinations::evaluation::{ReportedView, TitreView, expressed};
 use crate::determinations::measured::is_signed;
 use crate::determinations::record::{KIND, titration_view};
 use crate::determinations::sources::{Facts, Source};
@@ -46,6 +46,10 @@ pub(crate) struct Tabled {
     pub(crate) state: String,
     /// How often it was amended.
     pub(crate) amendments: usize,
+    /// Unit of the report.
+    pub(crate) unit: &'static str,
+    /// As what it is reported.
+    pub(crate) expressed: &'static str,
     /// Unrounded result and its standard uncertainty, in the unit of the report.
     pub(crate) result: Option<(f64, f64)>,
     pub(crate) reported: Option<ReportedView>,
@@ -86,6 +90,11 @@ pub(crate) async fn page(db: &Db, wanted: &Selection, after: Option<Uuid>, limit
 /// Each once, in no order.
 fn once<T: Eq + std::hash::Hash>(all: impl IntoIterator<Item = T>) -> Vec<T> {
     all.into_iter().collect::<HashSet<T>>().into_iter().collect()
+}
+
+/// Reads what these rest on.
+pub(super) async fn of_rows(connection: &Connection, rows: Vec<DeterminationRow>) -> Result<Gathered, Refusal> {
+    gather(connection, rows, None).await
 }
 
 async fn gather(connection: &Connection, rows: Vec<DeterminationRow>, next: Option<Uuid>) -> Result<Gathered, Refusal> {
@@ -193,6 +202,7 @@ impl Gathered {
         let facts =
             Facts { id: row.id, method, portion, steps, blanks, titrations: &titrations, of_lots: of_lots.as_deref() };
         let (record, states) = source.record(&facts)?;
+        let reporting = record.rules.reporting;
         let Brief { titres, figure, reported, .. } =
             brief(&record).map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))?;
         let views = titrations.into_iter().zip(states).map(|(row, state)| titration_view(row, state, lots));
@@ -206,6 +216,8 @@ impl Gathered {
             purpose: row.purpose,
             state: state.to_owned(),
             amendments: moves.iter().filter(|step| step.to_state == "amended").count(),
+            unit: reporting.unit.symbol(),
+            expressed: expressed(reporting.expressed),
             result: figure.map(|figure| (figure.value, figure.u)),
             reported: reported.map(ReportedView::from),
             titrations: views.zip(titres.into_iter().map(TitreView::from)).collect(),

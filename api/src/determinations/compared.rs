@@ -6,14 +6,19 @@ use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
 use crate::db::Connection;
+use crate::determinations::bulk;
 use crate::determinations::evaluation::expressed;
 use crate::determinations::iron_results;
 use crate::determinations::record::{self, KIND, Loaded};
 use crate::determinations::store::{self, DeterminationRow, IronResultRow};
-use crate::methods::service as methods;
+use crate::ids::MethodId;
+use crate::methods::store::versions as methods;
 use crate::refusal::Refusal;
 use crate::specifications::conformity::{Compared, ConformityStatement, Content, ReportedContent, statements};
 use crate::states::{self, StateMove};
+
+/// Determinations that are read at once.
+const AT_ONCE: usize = 250;
 
 fn is_approved(state: &str) -> bool {
     matches!(state, "approved" | "reported")
@@ -121,15 +126,15 @@ pub(crate) async fn reporting_of(
 ) -> Result<Vec<(String, &'static str, &'static str)>, Refusal> {
     // Iron(III) is reported as its total iron is.
     let determined = if analyte == "iron(III)" { "total iron" } else { analyte };
-    let mut found = Vec::new();
-    for (row, _) in standing(connection, &[sample]).await? {
-        let method = methods::known(connection, "method", row.method_id).await?.facts;
-        if method.analyte == determined {
-            let reporting = method.rules.0.to_core(&method.chemistry, &method.indicator).reporting;
-            found.push((row.code, reporting.unit.symbol(), expressed(reporting.expressed)));
-        }
-    }
-    Ok(found)
+    let rows = standing(connection, &[sample]).await?;
+    let used: Vec<MethodId> = rows.iter().map(|(row, _)| row.method_id).collect();
+    let known = methods::several(connection, &used).await?;
+    let reporting = rows.into_iter().filter_map(|(row, _)| {
+        let method = &known.iter().find(|method| method.id == row.method_id)?.facts;
+        let reporting = method.rules.0.to_core(&method.chemistry, &method.indicator).reporting;
+        (method.analyte == determined).then(|| (row.code, reporting.unit.symbol(), expressed(reporting.expressed)))
+    });
+    Ok(reporting.collect())
 }
 
 /// An approved result in the unit of a specification, with its standard uncertainty.
@@ -154,18 +159,28 @@ pub(crate) async fn approved_results(
         }
         return Ok(found);
     }
-    for (row, state) in standing(connection, samples).await? {
-        if found.len() >= most {
-            break;
-        }
-        if is_approved(&state) {
-            let loaded = record::load(connection, row).await?;
-            if loaded.frame.method.facts.analyte == analyte {
+    let rows = standing(connection, samples).await?;
+    let approved: Vec<DeterminationRow> =
+        rows.into_iter().filter(|(_, state)| is_approved(state)).map(|(row, _)| row).collect();
+    for some in approved.chunks(AT_ONCE) {
+        for of in bulk::of_rows(connection, some.to_vec()).await?.evaluated()? {
+            if of.analyte != analyte {
+                continue;
+            }
+            if (of.unit, of.expressed) == (unit, as_what) {
+                found.extend(of.result);
+            } else {
+                // Reported in another unit: the whole evaluation has this one, too.
+                let loaded = record::load(connection, store::determination(connection, of.id.0).await?).await?;
                 let evaluation = loaded.evaluate(Detail::Figures)?;
                 found.extend(in_unit(&of_determination(&loaded, &evaluation), unit, as_what));
             }
         }
+        if found.len() >= most {
+            break;
+        }
     }
+    found.truncate(most);
     Ok(found)
 }
 

@@ -5,6 +5,7 @@ use ferrotitre_core::chemistry::{chemistry, reduction};
 use ferrotitre_core::determination::{Detail, Evaluation};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::uncertainty::CoverageRule;
+use futures_util::{StreamExt as _, TryStreamExt as _, stream};
 use uuid::Uuid;
 
 use crate::auth::current_user::CurrentUser;
@@ -128,13 +129,20 @@ pub(crate) async fn newest(db: &Db, wanted: &Selection, most: i64) -> Result<Vec
     let listing = Listing { limit: None, after: None, from: wanted.from, until: wanted.until };
     db.read(async |connection| {
         let filter = Filter { listing: &listing, run: wanted.run, sample: None, method: wanted.method };
-        let mut views = Vec::new();
-        for row in store::list_determinations(connection, &filter, most).await? {
-            views.push(shown(load(connection, row).await?)?);
-        }
-        Ok(views)
+        all_shown(connection, store::list_determinations(connection, &filter, most).await?).await
     })
     .await
+}
+
+/// Determinations by their identities, newest first, as shown.
+pub(crate) async fn several(db: &Db, ids: &[Uuid]) -> Result<Vec<DeterminationView>, Refusal> {
+    db.read(async |connection| all_shown(connection, store::determinations_by_id(connection, ids).await?).await).await
+}
+
+/// Their queries share the connection: those of one wait for no answer of another.
+async fn all_shown(connection: &Connection, rows: Vec<DeterminationRow>) -> Result<Vec<DeterminationView>, Refusal> {
+    let loads = stream::iter(rows.into_iter().map(|row| load(connection, row))).buffered(8);
+    loads.map(|loaded| shown(loaded?)).try_collect().await
 }
 
 pub(crate) async fn read(db: &Db, id: Uuid) -> Result<DeterminationView, Refusal> {

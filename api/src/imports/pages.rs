@@ -6,16 +6,18 @@ use uuid::Uuid;
 
 use crate::accounts::service as accounts;
 use crate::auth::allowed::Allowed;
+use crate::auth::permissions::Deed;
 use crate::auth::permissions::acts::ReadRecords;
-use crate::db::Db;
-use crate::imports::{ImportedFile, service};
+use crate::db::{Act, Db};
+use crate::imports::{ImportedFile, NewImport, service};
 use crate::labels;
-use crate::pages::form::{Choice, FILE, Field, Kind};
+use crate::pages::form::{Choice, FILE, Field, Form, Kind, Sent, onward};
 use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Section, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::refusal::Refusal;
+use crate::web::answer::Answer;
 use crate::web::body::Params;
 use crate::web::problem::Problem;
 
@@ -49,8 +51,29 @@ pub(crate) fn fields(template: String, mark: &str) -> Vec<Field> {
     ]
 }
 
+/// Carries out a form of an import: tries the file, or takes it over and goes back to what it belongs to.
+pub(crate) async fn take_over<D: Deed>(
+    (who, shell): (&Allowed<D>, &Shell),
+    sent: &Sent,
+    (form, back): (Form, &str),
+    import: impl AsyncFnOnce(Act, NewImport) -> Result<Answer, Refusal>,
+    preview: impl AsyncFnOnce(NewImport) -> Result<Vec<Section>, Refusal>,
+) -> Result<HttpResponse, Problem> {
+    if sent.get("_do") == "import" {
+        return shell.take(who, sent, form, async |act, file| Ok(onward(&import(act, file).await?, back))).await;
+    }
+    shell
+        .answer(who, sent, form, async |file| {
+            preview(file).await.map_err(|refusal| {
+                let cells = wrong_cells(&refusal);
+                (refusal, cells)
+            })
+        })
+        .await
+}
+
 /// Wrong cells of a file, one a line; empty if the refusal is about something else.
-pub(crate) fn wrong_cells(refusal: &Refusal) -> Vec<Section> {
+fn wrong_cells(refusal: &Refusal) -> Vec<Section> {
     if refusal.fields.is_empty() {
         return Vec::new();
     }

@@ -127,10 +127,10 @@ impl Shell {
         assets::address(name)
     }
 
-    /// A figure with the decimal mark the person chose.
+    /// A figure, or words with figures, with the decimal mark the person chose.
     pub(crate) fn n(&self, figure: impl std::fmt::Display) -> String {
         let text = figure.to_string();
-        if self.comma { text.replace('.', ",") } else { text }
+        if self.comma { with_comma(&text) } else { text }
     }
 
     /// The laboratory's time zone, in which all times of the page are.
@@ -153,6 +153,26 @@ impl Shell {
     pub(crate) fn show(&self, template: &impl Template) -> Result<HttpResponse, Problem> {
         self.page(StatusCode::OK, template)
     }
+}
+
+/// Decimals with a comma; the end of a sentence and numbers of clauses, such as 7.8.6, keep their points.
+fn with_comma(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some(begin) = rest.find(|c: char| c.is_ascii_digit()) {
+        let (before, run) = rest.split_at(begin);
+        let (run, after) = run.split_at(run.find(|c: char| !c.is_ascii_digit() && c != '.').unwrap_or(run.len()));
+        let number = run.trim_end_matches('.');
+        out.push_str(before);
+        match number.split_once('.') {
+            Some((whole, decimals)) if !decimals.contains('.') => out.extend([whole, ",", decimals]),
+            _ => out.push_str(number),
+        }
+        out.push_str(&run[number.len()..]);
+        rest = after;
+    }
+    out.push_str(rest);
+    out
 }
 
 /// A page with the headers all pages have.
@@ -181,4 +201,20 @@ pub(crate) struct Help {
     pub(crate) what: &'static str,
     pub(crate) standard: &'static str,
     pub(crate) next: &'static str,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_comma_takes_the_place_of_decimal_points_only() {
+        assert_eq!(with_comma("94.8 %. The result is 119.5 ± 1.1 g/L."), "94,8 %. The result is 119,5 ± 1,1 g/L.");
+        assert_eq!(
+            with_comma("ISO/IEC 17025, 7.8.6: at most 120. Signed."),
+            "ISO/IEC 17025, 7.8.6: at most 120. Signed."
+        );
+        assert_eq!(with_comma("1.2 x 10^-5"), "1,2 x 10^-5");
+        assert_eq!(with_comma("ü 0.5"), "ü 0,5");
+    }
 }

@@ -97,20 +97,19 @@ impl Store {
 /// audit events, but for a tenth of the moves: sealing a million of them would take longer than everything else. The
 /// store is thrown away afterwards.
 fn fill(store: &Store, rows: usize) -> Outcome<()> {
-    let copies = |table: &str, model: &str, share: usize| {
+    let copies = |table: &str, model: &str| {
         format!(
-            "INSERT INTO {table} SELECT (jsonb_populate_record(t, jsonb_build_object('id', u, 'record_id', u, 'supersedes', \
-             NULL, 'reason', NULL, 'version', 1, 'recorded_at', clock_timestamp(), 'code', 'list-' || i))).* \
-             FROM (SELECT * FROM {table} WHERE {model} LIMIT 1) t, LATERAL (SELECT i, fresh(i) AS u \
-             FROM generate_series(1, {}) i WHERE t.id = t.id) more; ",
-            rows / share
+            "INSERT INTO {table} SELECT r.* FROM (SELECT to_jsonb(m) AS was FROM {table} m WHERE {model} LIMIT 1) t, \
+             generate_series(1, {rows}) i, LATERAL (SELECT fresh(i) AS u) n, LATERAL jsonb_populate_record(NULL::{table}, \
+             t.was || jsonb_build_object('id', u, 'record_id', u, 'supersedes', NULL, 'reason', NULL, 'version', 1, \
+             'recorded_at', clock_timestamp(), 'code', 'list-' || i)) r; "
         )
     };
     let moved = |table: &str, kind: &str, position: i32, from: &str, to: &str, share: &str| {
         format!(
             "INSERT INTO state_moves (id, entity_kind, entity_id, position, from_state, to_state, recorded_by) SELECT \
              gen_random_uuid(), '{kind}', id, {position}, '{from}', '{to}', recorded_by FROM {table} \
-             WHERE code LIKE 'list-%' AND hashtext(code) % 10 {share}; "
+             WHERE code LIKE 'list-%' AND abs(hashtext(code)) % 10 {share}; "
         )
     };
     let with_titrations = "id = (SELECT determination_id FROM titrations GROUP BY 1 ORDER BY count(*) DESC LIMIT 1)";
@@ -119,21 +118,21 @@ fn fill(store: &Store, rows: usize) -> Outcome<()> {
          FROM clock_timestamp()) * 1000)::bigint), 12, '0') || '7' || substr(md5(random()::text), 1, 3) || '8' || \
          substr(md5(random()::text), 1, 15))::uuid $$; SET session_replication_role = replica; "
             .to_owned();
-    for (table, model, share) in [
-        ("samples", "true", 1),
-        ("runs", "true", 1),
-        ("determinations", with_titrations, 1),
-        ("iron_results", "true", 1),
-        ("nonconformities", "true", 1),
+    for (table, model) in [
+        ("samples", "true"),
+        ("runs", "true"),
+        ("determinations", with_titrations),
+        ("iron_results", "true"),
+        ("nonconformities", "true"),
     ] {
-        sql.push_str(&copies(table, model, share));
+        sql.push_str(&copies(table, model));
     }
     sql.push_str(&format!(
-        "INSERT INTO titrations SELECT (jsonb_populate_record(t, jsonb_build_object('id', u, 'record_id', u, \
-         'determination_id', d.id, 'supersedes', NULL, 'reason', NULL, 'version', 1, 'recorded_at', clock_timestamp()))).* \
-         FROM determinations d, titrations t, LATERAL (SELECT fresh(t.position) AS u WHERE d.id = d.id AND t.id = t.id) more \
-         WHERE d.code LIKE 'list-%' AND t.determination_id = (SELECT id FROM determinations WHERE {with_titrations}) \
-         AND t.version = 1; \
+        "INSERT INTO titrations SELECT r.* FROM determinations d, (SELECT to_jsonb(m) AS was FROM titrations m \
+         WHERE determination_id = (SELECT id FROM determinations WHERE {with_titrations}) AND version = 1) t, \
+         LATERAL (SELECT fresh(1) AS u WHERE d.id = d.id AND t.was = t.was) n, LATERAL jsonb_populate_record(\
+         NULL::titrations, t.was || jsonb_build_object('id', u, 'record_id', u, 'determination_id', d.id, 'supersedes', \
+         NULL, 'reason', NULL, 'version', 1, 'recorded_at', clock_timestamp())) r WHERE d.code LIKE 'list-%'; \
          INSERT INTO exports (id, what, query, format, digest, records, recorded_by) SELECT gen_random_uuid(), what, query, \
          format, digest, records, recorded_by FROM (SELECT 'list-' AS code, id AS recorded_by FROM accounts LIMIT 1) a, \
          (SELECT 'determinations' AS what, 'none' AS query, 'csv' AS format, repeat('0', 64) AS digest, 1 AS records) e, \

@@ -9,9 +9,8 @@ use crate::auth::permissions::acts::RecordControlValues;
 use crate::control_charts::import::{self, ImportView};
 use crate::control_charts::service as charts;
 use crate::db::Db;
-use crate::imports::NewImport;
-use crate::imports::pages::{self as imports, wrong_cells};
-use crate::pages::form::{Form, Sent, onward};
+use crate::imports::pages as imports;
+use crate::pages::form::{Form, Sent};
 use crate::pages::sheet::{Cell, Part, Section, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -40,22 +39,14 @@ pub(super) async fn import_values(
             "ISO/IEC 17025:2017 7.11 (control of data): the file is kept with its digest.",
             "Try it first: every wrong cell is named by line and column. Then import.",
         );
-    if sent.get("_do") == "import" {
-        return shell
-            .take(&who, &sent, form, async |act, file: NewImport| {
-                Ok(onward(&import::import(&db, &act, *id, file).await?, &back))
-            })
-            .await;
-    }
-    shell
-        .answer(&who, &sent, form, async |file: NewImport| match import::preview(&db, *id, &file).await {
-            Ok(view) => Ok(summary(&shell, &chart.unit, &view)),
-            Err(refusal) => {
-                let cells = wrong_cells(&refusal);
-                Err((refusal, cells))
-            }
-        })
-        .await
+    imports::take_over(
+        (&who, &shell),
+        &sent,
+        (form, &back),
+        async |act, file| import::import(&db, &act, *id, file).await,
+        async |file| Ok(summary(&shell, &chart.unit, &import::preview(&db, *id, &file).await?)),
+    )
+    .await
 }
 
 /// Files that were imported into a chart.

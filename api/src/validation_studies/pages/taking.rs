@@ -10,8 +10,7 @@ use crate::db::Db;
 use crate::determinations::bulk::Selection;
 use crate::determinations::service as determinations;
 use crate::determinations::wire::DeterminationView;
-use crate::imports::NewImport;
-use crate::imports::pages::{self as imports, wrong_cells};
+use crate::imports::pages as imports;
 use crate::labels;
 use crate::pages::choices::{self, words};
 use crate::pages::form::{Choice, Field, Form, Kind, RESHAPE, SHAPE, Sent, onward};
@@ -144,11 +143,8 @@ async fn offered(
 ) -> Result<Vec<DeterminationView>, Refusal> {
     if sent.posted() && !sent.reshapes() {
         let shown: Vec<Uuid> = sent.get(SHAPE).split(' ').filter_map(|id| id.parse().ok()).collect();
-        let mut views = Vec::with_capacity(shown.len());
-        for id in shown.into_iter().take(usize::try_from(OFFERED).unwrap_or(0)) {
-            views.push(determinations::read(db, id).await?);
-        }
-        return Ok(views);
+        let most = shown.len().min(usize::try_from(OFFERED).unwrap_or(0));
+        return determinations::several(db, &shown[..most]).await;
     }
     let taken: Vec<Uuid> = answer.inputs.rows.iter().filter_map(|row| row.source.determination).collect();
     let mut views = determinations::newest(db, &selection(sent, method)?, OFFERED).await?;
@@ -268,22 +264,14 @@ pub(super) async fn import_data(
             "ISO/IEC 17025:2017 7.11.6: transfers of data are checked.",
             "Try it first: every wrong cell is named by line and column. Then import; nothing is half-stored.",
         );
-    if sent.get("_do") == "import" {
-        return shell
-            .take(&who, &sent, form, async |act, file: NewImport| {
-                Ok(onward(&import::import(&db, &act, *id, file).await?, &back))
-            })
-            .await;
-    }
-    shell
-        .answer(&who, &sent, form, async |file: NewImport| match import::preview(&db, *id, &file).await {
-            Ok(view) => Ok(summary(&shell, &answer, &view)),
-            Err(refusal) => {
-                let cells = wrong_cells(&refusal);
-                Err((refusal, cells))
-            }
-        })
-        .await
+    imports::take_over(
+        (&who, &shell),
+        &sent,
+        (form, &back),
+        async |act, file| import::import(&db, &act, *id, file).await,
+        async |file| Ok(summary(&shell, &answer, &import::preview(&db, *id, &file).await?)),
+    )
+    .await
 }
 
 fn summary(shell: &Shell, answer: &CharacteristicAnswer, view: &DataPreview) -> Vec<Section> {
