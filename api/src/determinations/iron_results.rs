@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 use ferrotitre_core::determination::{Detail, Iron3, iron3};
 use ferrotitre_core::lifecycle::EntityKind;
+use futures_util::{StreamExt as _, TryStreamExt as _, stream};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
@@ -300,10 +301,9 @@ pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<IronResultVi
     let limit = listing.limit()?;
     db.read(async |connection| {
         let page = Page::of(store::list_iron_results(connection, listing, limit + 1).await?, limit, |row| row.id.0);
-        let mut items = Vec::with_capacity(page.items.len());
-        for row in page.items {
-            items.push(shown(load(connection, row).await?)?);
-        }
+        // Their queries share the connection: those of one wait for no answer of another.
+        let loads = stream::iter(page.items.into_iter().map(|row| load(connection, row))).buffered(8);
+        let items = loads.map(|loaded| shown(loaded?)).try_collect().await?;
         Ok(Page { items, next: page.next })
     })
     .await

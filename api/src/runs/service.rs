@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use ferrotitre_core::lifecycle::EntityKind;
+use futures_util::{StreamExt as _, TryStreamExt as _, stream};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
@@ -154,13 +155,23 @@ fn digest(row: &Row, blanks: &[blanks::Row], quality: &Quality) -> String {
     hex::encode(Sha256::digest(text.as_bytes()))
 }
 
+/// Runs as shown. Their queries share the connection: those of one wait for no answer of another.
+async fn views(connection: &Connection, rows: Vec<Row>) -> Result<Vec<RunView>, Refusal> {
+    stream::iter(rows.into_iter().map(|row| view(connection, row))).buffered(8).try_collect().await
+}
+
 async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
-    let quality = quality::of(connection, &row).await?;
-    let (rows, _) = blanks::of_run(connection, row.id).await?;
-    let digest = digest(&row, &rows, &quality);
     let id = row.id.0;
-    let sign_offs =
-        sign_offs::of(connection, id).await?.into_iter().map(|sign| sign.view(&digest, None, false)).collect();
+    let (quality, (rows, _), signed, repeats, repeated_by, moves) = futures_util::try_join!(
+        quality::of(connection, &row),
+        blanks::of_run(connection, row.id),
+        sign_offs::of(connection, id),
+        repeats::of(connection, row.id),
+        repeats::repeated_by(connection, row.id),
+        states::history(connection, id)
+    )?;
+    let digest = digest(&row, &rows, &quality);
+    let sign_offs = signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect();
     Ok(RunView {
         id,
         code: row.code,
@@ -169,13 +180,13 @@ async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
         environment_temperature: row.environment_temperature,
         note: row.note,
         observed_at: row.observed_at,
-        state: states::present(connection, KIND, id).await?.state,
+        state: moves.last().map_or_else(|| KIND.first_state().to_owned(), |step| step.to_state.clone()),
         quality: quality.view(),
         missing: quality.missing,
-        repeats: repeats::of(connection, row.id).await?.map(|id| id.0),
-        repeated_by: repeats::repeated_by(connection, row.id).await?.into_iter().map(|id| id.0).collect(),
+        repeats: repeats.map(|id| id.0),
+        repeated_by: repeated_by.into_iter().map(|id| id.0).collect(),
         sign_offs,
-        moves: states::history(connection, id).await?,
+        moves,
         recorded_at: row.recorded_at,
         recorded_by: row.recorded_by,
     })
@@ -237,24 +248,24 @@ pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<RunView>, Re
             .load(&mut connection)
             .await?;
         let page = Page::of(rows, limit, |row| row.id.0);
-        let mut items = Vec::with_capacity(page.items.len());
-        for row in page.items {
-            items.push(view(connection, row).await?);
-        }
-        Ok(Page { items, next: page.next })
+        Ok(Page { items: views(connection, page.items).await?, next: page.next })
     })
     .await
 }
 
 /// Runs that are in a state now, newest first.
 pub(crate) async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<RunView>, Refusal> {
-    db.read(async |connection| {
+    db.read(async |mut connection| {
         let ids = states::in_state(connection, KIND, state, (window.0, window.1 + 1)).await?;
-        let mut items = Vec::with_capacity(ids.len());
-        for id in ids {
-            items.push(view(connection, find(connection, id).await?).await?);
-        }
-        Ok(Page::of(items, window.1, |run: &RunView| run.id))
+        let ids: Vec<RunId> = ids.into_iter().map(RunId).collect();
+        let rows: Vec<Row> = runs::table
+            .filter(runs::id.eq_any(ids))
+            .order(runs::id.desc())
+            .select(Row::as_select())
+            .load(&mut connection)
+            .await?;
+        let page = Page::of(rows, window.1, |row| row.id.0);
+        Ok(Page { items: views(connection, page.items).await?, next: page.next })
     })
     .await
 }
