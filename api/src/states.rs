@@ -11,7 +11,7 @@ use uuid::Uuid;
 use crate::db::{Act, Connection};
 use crate::ids::{AccountId, StateMoveId};
 use crate::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
-use crate::schema::state_moves;
+use crate::schema::{present_states, state_moves};
 
 /// A move asked for.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
@@ -112,13 +112,9 @@ pub async fn present_many(
     Ok(states)
 }
 
-#[derive(QueryableByName)]
-struct Found {
-    #[diesel(sql_type = diesel::sql_types::Uuid)]
-    id: Uuid,
-}
-
 /// Things that are in a state now, newest first, older than a cursor.
+///
+/// Lists read the working table that the store keeps beside the moves; what a rule rests on reads the moves.
 ///
 /// # Errors
 /// A store that cannot be read.
@@ -128,29 +124,14 @@ pub async fn in_state(
     state: &str,
     (before, limit): (Uuid, i64),
 ) -> Result<Vec<Uuid>, Refusal> {
-    let first = state == kind.first_state();
-    // The name of the table is one of our own words, never an input.
-    let sql = if first {
-        // A lateral limit keeps the planner from joining the whole table before it counts to the limit.
-        format!(
-            "SELECT t.id FROM {} t LEFT JOIN LATERAL (SELECT true AS moved FROM state_moves m WHERE m.entity_id = t.id \
-             LIMIT 1) m ON true WHERE t.id < $3 AND $1 = $1 AND $2 = $2 AND m.moved IS NULL ORDER BY t.id DESC LIMIT $4",
-            kind.table()
-        )
-    } else {
-        "SELECT m.entity_id AS id FROM state_moves m WHERE m.entity_kind = $1 AND m.to_state = $2 AND m.entity_id < $3 \
-         AND NOT EXISTS (SELECT FROM state_moves n WHERE n.entity_id = m.entity_id AND n.position > m.position) \
-         ORDER BY m.entity_id DESC LIMIT $4"
-            .to_owned()
-    };
-    let rows: Vec<Found> = diesel::sql_query(sql)
-        .bind::<diesel::sql_types::Text, _>(kind.table())
-        .bind::<diesel::sql_types::Text, _>(state)
-        .bind::<diesel::sql_types::Uuid, _>(before)
-        .bind::<diesel::sql_types::BigInt, _>(limit)
+    Ok(present_states::table
+        .filter(present_states::entity_kind.eq(kind.table()).and(present_states::state.eq(state)))
+        .filter(present_states::entity_id.lt(before))
+        .order(present_states::entity_id.desc())
+        .limit(limit)
+        .select(present_states::entity_id)
         .load(&mut connection)
-        .await?;
-    Ok(rows.into_iter().map(|row| row.id).collect())
+        .await?)
 }
 
 /// All moves of a thing, oldest first.

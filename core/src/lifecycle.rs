@@ -190,6 +190,38 @@ const SIGNED: &[Move] = &[
 ];
 
 impl EntityKind {
+    /// Every kind.
+    pub const ALL: [Self; 28] = [
+        Self::Account,
+        Self::ServiceToken,
+        Self::Equipment,
+        Self::PrimaryStandard,
+        Self::Reagent,
+        Self::Titrant,
+        Self::Standardisation,
+        Self::StandardisationTitration,
+        Self::Method,
+        Self::Sample,
+        Self::Run,
+        Self::Blank,
+        Self::Determination,
+        Self::Titration,
+        Self::IronResult,
+        Self::Concession,
+        Self::ControlMaterial,
+        Self::ControlChart,
+        Self::ChartPhase,
+        Self::ControlValue,
+        Self::Nonconformity,
+        Self::ProficiencyRound,
+        Self::ValidationStudy,
+        Self::ValidationAmendment,
+        Self::ValidationExclusion,
+        Self::ValidationConclusion,
+        Self::DecisionRule,
+        Self::Specification,
+    ];
+
     /// Name of the table, which is also the kind's name in records.
     #[must_use]
     pub fn table(self) -> &'static str {
@@ -445,38 +477,9 @@ pub fn check_move(kind: EntityKind, from: &str, to: &str) -> Result<Move, Illega
 mod tests {
     use super::*;
 
-    const ALL: [EntityKind; 26] = [
-        EntityKind::Account,
-        EntityKind::ServiceToken,
-        EntityKind::Equipment,
-        EntityKind::PrimaryStandard,
-        EntityKind::Reagent,
-        EntityKind::Titrant,
-        EntityKind::Standardisation,
-        EntityKind::StandardisationTitration,
-        EntityKind::Method,
-        EntityKind::Sample,
-        EntityKind::Run,
-        EntityKind::Blank,
-        EntityKind::Determination,
-        EntityKind::Titration,
-        EntityKind::IronResult,
-        EntityKind::Concession,
-        EntityKind::ControlMaterial,
-        EntityKind::ControlChart,
-        EntityKind::ChartPhase,
-        EntityKind::ControlValue,
-        EntityKind::Nonconformity,
-        EntityKind::ProficiencyRound,
-        EntityKind::ValidationStudy,
-        EntityKind::ValidationAmendment,
-        EntityKind::ValidationExclusion,
-        EntityKind::ValidationConclusion,
-    ];
-
     #[test]
     fn every_state_is_reachable_from_the_first() {
-        for kind in ALL {
+        for kind in EntityKind::ALL {
             let mut reached = vec![kind.first_state()];
             let mut next = 0;
             while let Some(state) = reached.get(next).copied() {

@@ -139,6 +139,18 @@ async fn a_removed_or_smuggled_record_is_named() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_list_that_shows_another_state_than_the_moves_is_found() {
+    let app = TestApp::start().await;
+    let sample = work(&app).await;
+    assert_eq!(check(&app, &[]).await.findings, Vec::<String>::new());
+    let sql = forger(&app).await;
+    forge(&sql, "UPDATE present_states SET state = 'disposed' WHERE state = 'accepted'").await;
+    let report = check(&app, &[]).await;
+    assert_finds(&report, &format!("lists show a row of samples in another state than its moves: {sample}"));
+    assert_eq!(report.findings.len(), 1, "{:?}", report.findings);
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn an_altered_event_is_named_even_if_the_record_was_altered_to_fit() {
     let app = TestApp::start().await;
     work(&app).await;

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use ferrotitre_api::db::StoreAddress;
 use ferrotitre_api::migrate;
+use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_tests::TestApp;
 use ferrotitre_tests::cluster::{DatabaseRole, connect, shared};
 use tokio_postgres::Client;
@@ -119,6 +120,34 @@ async fn a_record_cannot_be_inserted_without_saying_who_acts() {
         assert_eq!(state_of(&service, &with_act).await, None, "the row itself is good: {insert}");
         // The setting ended with its transaction.
         assert_eq!(state_of(&service, &insert).await, Some(SqlState::RAISE_EXCEPTION), "{insert}");
+    }
+}
+
+/// Lists show what the moves say: every kind is entered in its first state, and only the store writes.
+#[tokio::test(flavor = "multi_thread")]
+async fn present_states_follow_the_moves_of_every_kind() {
+    let app = TestApp::start().await;
+    let superuser = app.sql(DatabaseRole::Superuser).await;
+    let begun = "SELECT tgrelid::regclass || ': ' || convert_from(substring(tgargs FOR length(tgargs) - 1), 'UTF8') \
+                 FROM pg_trigger WHERE tgname = 'states' AND tgnargs = 1";
+    let begun: BTreeSet<String> = names(&superuser, begun).await.into_iter().collect();
+    let kinds = EntityKind::ALL.map(|kind| format!("{}: {}", kind.table(), kind.first_state()));
+    assert_eq!(begun, kinds.into_iter().collect());
+
+    let entered = format!("SELECT state FROM present_states WHERE entity_id = '{}'", app.analyst.id);
+    assert_eq!(names(&superuser, &entered).await, ["active"]);
+    let act = r#"{"actor": null, "kind": "system", "action": "test"}"#;
+    let moved = format!(
+        "BEGIN; SELECT set_config('ferrotitre.act', '{act}', true); INSERT INTO state_moves (id, entity_kind, entity_id, \
+         position, from_state, to_state, reason) VALUES (gen_random_uuid(), 'accounts', '{}', 1, 'active', 'locked', \
+         'left the laboratory'); COMMIT",
+        app.analyst.id
+    );
+    let service = app.sql(DatabaseRole::Service).await;
+    assert_eq!(state_of(&service, &moved).await, None);
+    assert_eq!(names(&service, &entered).await, ["locked"]);
+    for write in ["UPDATE present_states SET state = 'active'", "DELETE FROM present_states"] {
+        assert_eq!(state_of(&service, write).await, Some(SqlState::INSUFFICIENT_PRIVILEGE), "{write}");
     }
 }
 

@@ -733,6 +733,18 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Present states, from state_moves, for lists. A working table that only triggers write.
+    present_states (entity_id) {
+        /// The thing.
+        entity_id -> Uuid,
+        /// Kind of thing, by the name of its table.
+        entity_kind -> Text,
+        /// Where its last move led, or the first state of its kind.
+        state -> Text,
+    }
+}
+
+diesel::table! {
     /// Lots of primary standards and iron reference materials with their certificates.
     primary_standards (id) {
         /// Identity.

@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_types::{BigInt, Bool};
 use diesel_async::RunQueryDsl;
+use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::merkle::Hash;
 use uuid::Uuid;
 
@@ -226,6 +227,19 @@ pub(super) async fn altered_rows(mut connection: &Connection, table: &AuditedTab
          coalesce(t.id, e.entity_id) AS id \
          FROM \"{name}\" t FULL JOIN (SELECT * FROM audit_events WHERE entity_kind = '{name}') e ON e.entity_id = t.id \
          WHERE e.id IS NULL OR t.id IS NULL OR (to_jsonb(t){drop})::text IS DISTINCT FROM e.after_row LIMIT 100"
+    );
+    Ok(diesel::sql_query(sql).load(&mut connection).await?)
+}
+
+/// Things of a kind that lists show in another state than their moves lead to.
+pub(super) async fn misplaced(mut connection: &Connection, kind: EntityKind) -> Result<Vec<Mismatch>, Refusal> {
+    // Names are words of our own, never an input.
+    let (name, first) = (kind.table(), kind.first_state());
+    let sql = format!(
+        "SELECT 'lists show a row of {name} in another state than its moves' AS what, t.id FROM {name} t \
+         LEFT JOIN present_states p ON p.entity_id = t.id AND p.entity_kind = '{name}' LEFT JOIN LATERAL (\
+         SELECT to_state FROM state_moves WHERE entity_id = t.id ORDER BY position DESC LIMIT 1) m ON true \
+         WHERE p.state IS DISTINCT FROM coalesce(m.to_state, '{first}') LIMIT 100"
     );
     Ok(diesel::sql_query(sql).load(&mut connection).await?)
 }

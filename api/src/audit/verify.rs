@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use ed25519_dalek::VerifyingKey;
+use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::merkle::{Frontier, Hash};
 
 use crate::audit::{seal, store};
@@ -70,6 +71,11 @@ pub async fn check(connection: &Connection, key: &VerifyingKey, kept: &[KeptHead
             report.findings.push(format!("{}: {}", mismatch.what, mismatch.id.unwrap_or_default()));
         }
         report.tables += 1;
+    }
+    for kind in EntityKind::ALL {
+        for mismatch in store::misplaced(connection, kind).await? {
+            report.findings.push(format!("{}: {}", mismatch.what, mismatch.id.unwrap_or_default()));
+        }
     }
     Ok(report)
 }
