@@ -256,17 +256,30 @@ pub(crate) async fn record(db: &Db, act: &Act, new: NewIronResult) -> Result<Ans
     .await
 }
 
+/// Iron results that are in a state now, newest first, with what identifies them only.
+pub(crate) async fn waiting(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<IronResultRow>, Refusal> {
+    db.read(async |connection| rows_in_state(connection, state, window).await).await
+}
+
+async fn rows_in_state(
+    connection: &Connection,
+    state: &str,
+    window: (Uuid, i64),
+) -> Result<Page<IronResultRow>, Refusal> {
+    let ids = states::in_state(connection, KIND, state, (window.0, window.1 + 1)).await?;
+    Ok(Page::of(store::iron_results_by_id(connection, &ids).await?, window.1, |row| row.id.0))
+}
+
 /// Iron results that are in a state now, newest first.
 pub(crate) async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<IronResultView>, Refusal> {
-    db.read(async |connection| {
-        let ids = states::in_state(connection, KIND, state, (window.0, window.1 + 1)).await?;
-        let mut items = Vec::with_capacity(ids.len());
-        for id in ids {
-            items.push(shown(load(connection, store::iron_result(connection, id).await?).await?)?);
-        }
-        Ok(Page::of(items, window.1, |result: &IronResultView| result.id))
-    })
-    .await
+    db.read(async |connection| all_shown(connection, rows_in_state(connection, state, window).await?).await).await
+}
+
+/// Their queries share the connection: those of one wait for no answer of another.
+async fn all_shown(connection: &Connection, page: Page<IronResultRow>) -> Result<Page<IronResultView>, Refusal> {
+    let loads = stream::iter(page.items.into_iter().map(|row| load(connection, row))).buffered(8);
+    let items = loads.map(|loaded| shown(loaded?)).try_collect().await?;
+    Ok(Page { items, next: page.next })
 }
 
 pub(crate) async fn read(db: &Db, id: Uuid) -> Result<IronResultView, Refusal> {
@@ -301,10 +314,7 @@ pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<IronResultVi
     let limit = listing.limit()?;
     db.read(async |connection| {
         let page = Page::of(store::list_iron_results(connection, listing, limit + 1).await?, limit, |row| row.id.0);
-        // Their queries share the connection: those of one wait for no answer of another.
-        let loads = stream::iter(page.items.into_iter().map(|row| load(connection, row))).buffered(8);
-        let items = loads.map(|loaded| shown(loaded?)).try_collect().await?;
-        Ok(Page { items, next: page.next })
+        all_shown(connection, page).await
     })
     .await
 }

@@ -95,15 +95,15 @@ async fn signatures(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
     for (id, title, state, action, whom) in steps {
         let lines = determinations::in_state(db, state, newest).await?.items;
         let mut rows = determination_pages::rows(db, &lines).await?;
-        for view in iron_results::in_state(db, state, newest).await?.items {
+        for row in iron_results::waiting(db, state, newest).await?.items {
             rows.push(vec![
-                Cell::link(view.code, format!("/iron-results/{}", view.id)),
-                Cell::state(view.state),
+                Cell::link(row.code, format!("/iron-results/{}", row.id)),
+                Cell::state(state),
                 Cell::text(""),
                 Cell::text("iron(III) by difference"),
                 Cell::text(""),
                 Cell::text("sample"),
-                Cell::text(show::time(view.recorded_at)),
+                Cell::text(show::time(row.recorded_at)),
             ]);
         }
         let table = Table { columns: determination_pages::COLUMNS.to_vec(), rows, ..Table::default() };

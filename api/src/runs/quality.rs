@@ -88,6 +88,8 @@ pub struct RunValueView {
 pub(crate) struct Quality {
     pub(crate) verdict: Verdict,
     pub(crate) missing: Vec<String>,
+    /// All versions of its blanks.
+    pub(crate) blanks: Vec<blanks::Row>,
     pub(crate) values: Vec<RunValue>,
     plan: Option<Uuid>,
     reasons: Vec<String>,
@@ -95,10 +97,12 @@ pub(crate) struct Quality {
 
 /// Judges a run from what is recorded of it. Verdicts on values are those they got; only what is missing can still come.
 pub(crate) async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> {
-    let method = methods::store::versions::exactly(connection, run.method_id).await?;
-    let (_, counted) = blanks::of_run(connection, run.id).await?;
-    let values = taking::values_of_run(connection, run.id).await?;
-    let planned = taking::plan_of(connection, run).await?;
+    let (method, (blanks, counted), values, planned) = futures_util::try_join!(
+        methods::store::versions::exactly(connection, run.method_id),
+        blanks::of_run(connection, run.id),
+        taking::values_of_run(connection, run.id),
+        taking::plan_of(connection, run)
+    )?;
     let mut missing = Vec::new();
     if method.facts.rules.0.blank == BlankText::Subtract && counted.is_empty() {
         missing.push("a blank, which the method subtracts".to_owned());
@@ -112,9 +116,9 @@ pub(crate) async fn of(connection: &Connection, run: &Row) -> Result<Quality, Re
                 missing.push(format!("{lacking} of {} control values on chart {code}", planned.values));
             }
         }
-        let blanks = usize::try_from(plan.facts.blanks).unwrap_or(0);
-        if counted.len() < blanks {
-            missing.push(format!("{} of {blanks} blanks", blanks - counted.len()));
+        let wanted = usize::try_from(plan.facts.blanks).unwrap_or(0);
+        if counted.len() < wanted {
+            missing.push(format!("{} of {wanted} blanks", wanted - counted.len()));
         }
         let duplicates = usize::try_from(plan.facts.duplicates).unwrap_or(0);
         let there = if duplicates > 0 { measured::duplicates_in(connection, run.id).await? } else { 0 };
@@ -144,7 +148,7 @@ pub(crate) async fn of(connection: &Connection, run: &Row) -> Result<Quality, Re
     } else {
         Verdict::InControl
     };
-    Ok(Quality { verdict, missing, values, plan: planned.map(|(plan, _)| plan.id.0), reasons })
+    Ok(Quality { verdict, missing, blanks, values, plan: planned.map(|(plan, _)| plan.id.0), reasons })
 }
 
 impl Quality {

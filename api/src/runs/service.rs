@@ -20,7 +20,7 @@ use crate::ids::{AccountId, MethodId, RunId};
 use crate::methods;
 use crate::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
 use crate::runs::quality::{self, Quality, QualityView, Verdict};
-use crate::runs::{blanks, repeats};
+use crate::runs::repeats;
 use crate::schema::runs;
 use crate::sign_offs::{self, Content, Meaning, NewSignature, SignOff};
 use crate::states::{self, NewMove, StateMove};
@@ -144,8 +144,8 @@ pub(crate) async fn next_number(mut connection: &Connection, sequence: &str) -> 
 
 /// Digest of what a signature on a run covers. A run without any control value has the text it had before runs were controlled,
 /// so that old signatures hold.
-fn digest(row: &Row, blanks: &[blanks::Row], quality: &Quality) -> String {
-    let ids: Vec<String> = blanks.iter().map(|blank| blank.id.to_string()).collect();
+fn digest(row: &Row, quality: &Quality) -> String {
+    let ids: Vec<String> = quality.blanks.iter().map(|blank| blank.id.to_string()).collect();
     let mut text =
         format!("ferrotitre run 1\n{} {} {} {}\n{}", row.id, row.code, row.method_id, row.observed_at, ids.join(" "));
     if !quality.values.is_empty() {
@@ -162,15 +162,14 @@ async fn views(connection: &Connection, rows: Vec<Row>) -> Result<Vec<RunView>, 
 
 async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
     let id = row.id.0;
-    let (quality, (rows, _), signed, repeats, repeated_by, moves) = futures_util::try_join!(
+    let (quality, signed, repeats, repeated_by, moves) = futures_util::try_join!(
         quality::of(connection, &row),
-        blanks::of_run(connection, row.id),
         sign_offs::of(connection, id),
         repeats::of(connection, row.id),
         repeats::repeated_by(connection, row.id),
         states::history(connection, id)
     )?;
-    let digest = digest(&row, &rows, &quality);
+    let digest = digest(&row, &quality);
     let sign_offs = signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect();
     Ok(RunView {
         id,
@@ -316,8 +315,7 @@ pub(crate) async fn judge(
         let (to, meaning) = if release { ("released", Meaning::Approved) } else { ("rejected", Meaning::Rejected) };
         let asked = NewMove { to: to.to_owned(), reason: signature.reason.clone() };
         states::advance(connection, act, KIND, id, &asked, None).await?;
-        let (rows, _) = blanks::of_run(connection, row.id).await?;
-        let digest = digest(&row, &rows, &quality);
+        let digest = digest(&row, &quality);
         let content = Content { kind: KIND, id, digest: &digest, evaluation: None };
         if !release {
             quality::rejected(connection, act, &row, &quality, signature.reason.as_deref()).await?;
