@@ -58,6 +58,14 @@ pub(crate) fn name(at: DateTime<Utc>) -> String {
     }
 }
 
+/// What an axis of days is labelled with.
+pub(crate) fn label() -> String {
+    match configured() {
+        Some(zone) => format!("date ({})", zone.name()),
+        None => format!("date (UTC{})", local(Utc::now()).offset().fix()),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

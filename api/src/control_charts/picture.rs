@@ -14,6 +14,7 @@ use crate::db::{Connection, Db};
 use crate::ids::AccountId;
 use crate::pictures::{Axis, Bar, Level, Line, Moment, Panel, Point, Shape, Sheet, Stroke, days, render};
 use crate::refusal::Refusal;
+use crate::zone;
 
 const SIZE: (u32, u32) = (1040, 520);
 const SIZE_WITH_STATISTIC: (u32, u32) = (1040, 720);
@@ -252,8 +253,13 @@ fn marks(point: &PointView) -> String {
 }
 
 fn words(chart: &charts::Row, point: &PointView) -> String {
-    let mut text =
-        format!("{}: {} {}, {}", point.observed_at.format("%Y-%m-%d %H:%M"), point.value, chart.unit, point.verdict);
+    let mut text = format!(
+        "{}: {} {}, {}",
+        zone::local(point.observed_at).format("%Y-%m-%d %H:%M"),
+        point.value,
+        chart.unit,
+        point.verdict
+    );
     for hit in &point.hits {
         text.push_str(&format!("; rule {}: {}", hit.rule, hit.text));
     }
@@ -352,8 +358,8 @@ fn in_stretches(chart: &charts::Row, phases: &[PhaseView], stretches: &[Stretch]
         }
         let title = format!(
             "{} to {}: {} of {} points complete a rule; lowest {}, highest {}",
-            stretch.first.format("%Y-%m-%d"),
-            stretch.last.format("%Y-%m-%d"),
+            zone::local(stretch.first).format("%Y-%m-%d"),
+            zone::local(stretch.last).format("%Y-%m-%d"),
             stretch.hits,
             stretch.points,
             stretch.low,

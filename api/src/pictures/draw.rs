@@ -9,6 +9,7 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use crate::pictures::thin::{Look, thin};
 use crate::pictures::{Axis, Bar, Level, Moment, Panel, PictureError, Point, Shade, Shape, Sheet, Stroke};
+use crate::zone;
 
 const PAPER: RGBColor = RGBColor(255, 255, 255);
 const INK: RGBColor = RGBColor(22, 32, 44);
@@ -209,8 +210,8 @@ fn mesh(
     };
     let number = move |y: &f64| format!("{y:.decimals$}");
     let what = match sheet.axis {
-        Axis::Days => "date (UTC)",
-        Axis::Number(label) => label,
+        Axis::Days => zone::label(),
+        Axis::Number(label) => label.to_owned(),
     };
     let mut mesh = chart.configure_mesh();
     mesh.light_line_style(PAPER)

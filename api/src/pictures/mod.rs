@@ -8,6 +8,8 @@ mod draw;
 mod raster;
 mod thin;
 
+use crate::zone;
+
 pub use draw::render;
 pub use raster::png;
 pub use thin::thin;
@@ -30,7 +32,7 @@ pub struct Sheet {
 /// What runs to the right.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Axis {
-    /// Days since 1970-01-01, UTC; shown as dates.
+    /// Days since 1970-01-01 by the laboratory's clock; shown as dates.
     Days,
     /// A number with its label.
     Number(&'static str),
@@ -202,8 +204,9 @@ pub struct Point {
 #[error("the picture could not be drawn: {0}")]
 pub struct PictureError(pub(crate) String);
 
-/// Days since 1970-01-01 of a moment.
+/// Where a moment stands on an axis of days: days since 1970-01-01 by the laboratory's clock. Not for calculations, as a day may
+/// have 23 or 25 hours.
 #[must_use]
 pub fn days(moment: chrono::DateTime<chrono::Utc>) -> f64 {
-    moment.timestamp_millis() as f64 / 86_400_000.0
+    zone::local(moment).naive_local().and_utc().timestamp_millis() as f64 / 86_400_000.0
 }

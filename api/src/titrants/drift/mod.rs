@@ -14,11 +14,11 @@ use crate::alerts::{Alert, ending};
 use crate::db::{Connection, Db};
 use crate::determinations::measured;
 use crate::ids::FactorId;
-use crate::pictures::days;
 use crate::refusal::{Code, Refusal};
 use crate::states;
 use crate::titrants::service::KIND;
 use crate::titrants::store::{self, FactorRow, TitrantRow};
+use crate::zone;
 use wire::{
     BandPoint, CumulativeSum, DriftPoint, DriftQuestion, DriftView, EffectView, FactorAt, InterpolatedView,
     IntervalView, LineView, Missing, Passage, TheilSenView, TrendView,
@@ -65,7 +65,7 @@ impl Known {
     }
 
     fn day(&self, moment: DateTime<Utc>) -> f64 {
-        days(moment) - days(self.begin())
+        (moment - self.begin()).num_milliseconds() as f64 / 86_400_000.0
     }
 
     fn moment(&self, day: f64) -> Option<DateTime<Utc>> {
@@ -315,7 +315,12 @@ pub(crate) async fn alerts(
             urgency,
             subject_kind: "titrants",
             subject: id,
-            message: format!("{}: standardise or replace by {}: {}", view.code, by.format("%Y-%m-%d"), view.because),
+            message: format!(
+                "{}: standardise or replace by {}: {}",
+                view.code,
+                zone::local(by).format("%Y-%m-%d"),
+                view.because
+            ),
             code: view.code.clone(),
             due_at: Some(by),
         }));

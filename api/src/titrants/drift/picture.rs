@@ -6,6 +6,7 @@ use crate::pictures::{
     Axis, Band, Level, Line, Moment, Panel, PictureError, Point, Shade, Shape, Sheet, Stroke, days, render,
 };
 use crate::titrants::drift::wire::DriftView;
+use crate::zone;
 
 const SIZE: (u32, u32) = (960, 620);
 
@@ -37,7 +38,7 @@ fn describe(view: &DriftView) -> String {
         ));
     }
     if let Some(by) = view.restandardise_by {
-        text.push_str(&format!(" Standardise again by {}: {}.", by.format("%Y-%m-%d"), view.because));
+        text.push_str(&format!(" Standardise again by {}: {}.", zone::local(by).format("%Y-%m-%d"), view.because));
     }
     for missing in &view.missing {
         text.push_str(&format!(" No {}: {}.", missing.what, missing.detail));
@@ -63,7 +64,7 @@ fn factor_panel(view: &DriftView, begin: f64, end: f64, now: f64) -> Panel {
     let leaves = view.leaves_by_prediction_band.as_ref().and_then(|passage| passage.at);
     // An exit far beyond what is drawn would squeeze the points into a corner.
     if let Some(at) = leaves.filter(|at| days(*at) <= end) {
-        panel.moments.push(Moment { x: days(at), name: format!("band leaves {}", at.format("%Y-%m-%d")) });
+        panel.moments.push(Moment { x: days(at), name: format!("band leaves {}", zone::local(at).format("%Y-%m-%d")) });
     }
     panel.points = view
         .points
@@ -78,7 +79,7 @@ fn factor_panel(view: &DriftView, begin: f64, end: f64, now: f64) -> Panel {
             mark: String::new(),
             title: format!(
                 "{}: factor {:.5}, U {:.5} (k = 2)",
-                point.at.format("%Y-%m-%d"),
+                zone::local(point.at).format("%Y-%m-%d"),
                 point.factor,
                 2.0 * point.u
             ),
