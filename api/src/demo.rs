@@ -101,6 +101,7 @@ pub(crate) struct Lab<'a> {
     pub(crate) start: DateTime<Utc>,
     pub(crate) analyst_1: Person,
     pub(crate) analyst_2: Person,
+    pub(crate) trainee_1: Person,
     pub(crate) manager_1: Person,
     pub(crate) manager_2: Person,
 }
@@ -192,7 +193,7 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
             )
         })
         .collect();
-    let [analyst_1, analyst_2, _, manager_1, manager_2, ..] = people.as_slice() else {
+    let [analyst_1, analyst_2, trainee_1, manager_1, manager_2, ..] = people.as_slice() else {
         return Err(Refusal::new(Code::Internal, "the scenario lacks people"));
     };
     let start = Utc::now().date_naive().and_time(chrono::NaiveTime::MIN).and_utc() - Duration::days(30);
@@ -202,6 +203,7 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
         start,
         analyst_1: analyst_1.clone(),
         analyst_2: analyst_2.clone(),
+        trainee_1: trainee_1.clone(),
         manager_1: manager_1.clone(),
         manager_2: manager_2.clone(),
     };

@@ -33,6 +33,7 @@ pub mod operations;
 mod pages;
 pub mod pictures;
 pub mod proficiency_rounds;
+pub mod reading_habits;
 mod readings;
 pub mod refusal;
 pub mod routes;

@@ -5,8 +5,8 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::{
     accounts, alerts, audit, calculations, control_charts, control_materials, determinations, equipment, exports,
-    imports, methods, nonconformities, operations, pages, proficiency_rounds, runs, samples, specifications, standards,
-    titrants, validation_studies,
+    imports, methods, nonconformities, operations, pages, proficiency_rounds, reading_habits, runs, samples,
+    specifications, standards, titrants, validation_studies,
 };
 
 /// Mounts the pages.
@@ -31,6 +31,7 @@ pub(crate) fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(determinations::pages::routes)
         .configure(pages::concessions::routes)
         .configure(proficiency_rounds::pages::routes)
+        .configure(reading_habits::pages::routes)
         .configure(exports::pages::routes)
         .configure(imports::pages::routes)
         .configure(audit::pages::routes);
@@ -54,6 +55,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(control_charts::routes)
             .configure(nonconformities::routes)
             .configure(proficiency_rounds::routes)
+            .configure(reading_habits::routes)
             .configure(exports::routes)
             .configure(imports::routes)
             .configure(validation_studies::routes)

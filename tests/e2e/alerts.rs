@@ -70,3 +70,22 @@ async fn what_ends_is_announced_then_pressing_and_gone_once_it_is_dealt_with() {
     let _ = app.manager.post(&format!("/equipment/{id}/calibrations"), &renewed).await.expect(201);
     assert_eq!(kinds(&app.auditor.get("/alerts").await.expect(200)), vec![soon]);
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_competence_that_ends_is_announced_until_it_is_renewed() {
+    let app = TestApp::start().await;
+    let path = format!("/accounts/{}/competences", app.analyst2.id);
+    let competence = |from: i64, to: i64| json!({ "method_code": "M1", "valid_from": day(from), "valid_to": day(to), "evidence": "seven blind controls" });
+    let alerts = async || kinds(&app.auditor.get("/alerts").await.expect(200));
+    // Ended long ago and never renewed is no news.
+    let _ = app.manager.post(&path, &competence(-200, -100)).await.expect(201);
+    assert_eq!(alerts().await, vec![]);
+    let _ = app.manager.post(&path, &competence(-99, 5)).await.expect(201);
+    let of = app.analyst2.code.clone();
+    assert_eq!(alerts().await, vec![("competence ends".to_owned(), "soon".to_owned(), of.clone())]);
+    let items = app.auditor.get("/alerts").await.expect(200)["items"].clone();
+    assert_eq!(items[0]["message"], json!(format!("{of} is authorised for M1 until {}", day(5))));
+    assert_eq!(items[0]["subject_kind"], json!("accounts"));
+    let _ = app.manager.post(&path, &competence(6, 300)).await.expect(201);
+    assert_eq!(alerts().await, vec![]);
+}

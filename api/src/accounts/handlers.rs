@@ -3,7 +3,8 @@
 use actix_web::{HttpMessage, HttpRequest, HttpResponse, delete, get, post, web};
 use uuid::Uuid;
 
-use crate::accounts::store::{Competence, RoleGrant, RoleGrantDecision, ServiceToken};
+use crate::accounts::store::competences::Competence;
+use crate::accounts::store::{RoleGrant, RoleGrantDecision, ServiceToken};
 use crate::accounts::wire::{
     AccountView, CreatedAccount, Credentials, IssuedServiceToken, NewAccount, NewCompetence, NewDecision, NewRoleGrant,
     NewServiceToken, OwnAccount as OwnAccountView, PasswordChange, ProvisionalPassword, Refresh, Revocation, Tokens,

@@ -6,11 +6,13 @@ use chrono::{DateTime, Utc};
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
-use crate::accounts::store::{self, AccountRow, Competence, RoleGrant, RoleGrantDecision, ServiceToken};
+use crate::accounts::store::competences::{self, Competence};
+use crate::accounts::store::{self, AccountRow, RoleGrant, RoleGrantDecision, ServiceToken};
 use crate::accounts::wire::{
     AccountView, CreatedAccount, IssuedServiceToken, NewAccount, NewCompetence, NewDecision, NewRoleGrant,
     NewServiceToken, OwnAccount, ProvisionalPassword,
 };
+use crate::alerts::{Alert, ending};
 use crate::auth::current_user::CurrentUser;
 use crate::auth::passwords;
 use crate::auth::permissions::{Action, Role, may};
@@ -24,6 +26,7 @@ use crate::states::{self, NewMove};
 use crate::web::answer::Answer;
 use crate::web::decimal::{code, words};
 use crate::web::paging::{Listing, Page};
+use crate::zone;
 
 const KIND: EntityKind = EntityKind::Account;
 
@@ -258,15 +261,45 @@ pub(crate) async fn record_competence(
         recorded_at: DateTime::UNIX_EPOCH,
         recorded_by: author(act)?,
     };
-    db.write(act, async |connection| store::insert_competence(connection, &row).await).await
+    db.write(act, async |connection| competences::insert(connection, &row).await).await
 }
 
 pub(crate) async fn competences(db: &Db, account: Uuid) -> Result<Vec<Competence>, Refusal> {
     db.read(async |connection| {
         existing(connection, account).await?;
-        store::list_competences(connection, AccountId(account)).await
+        competences::list(connection, AccountId(account)).await
     })
     .await
+}
+
+/// Days after which a competence that ended is no longer news.
+const LAPSED_DAYS: i64 = 30;
+
+/// Competences of those who may sign in that end soon, or ended lately and were not renewed.
+pub(crate) async fn alerts(
+    connection: &Connection,
+    now: DateTime<Utc>,
+    until: DateTime<Utc>,
+) -> Result<Vec<Alert>, Refusal> {
+    let days = ((now - chrono::Duration::days(LAPSED_DAYS)).date_naive(), until.date_naive());
+    let found = competences::ending(connection, days).await?;
+    let ids: Vec<Uuid> = found.iter().map(|(id, ..)| *id).collect();
+    let known = states::present_many(connection, KIND, &ids).await?;
+    let standing = found.into_iter().filter(|(id, ..)| known.get(id).is_some_and(|state| state == "active"));
+    Ok(standing
+        .filter_map(|(subject, code, method, last)| {
+            let end = zone::midnight(last.succ_opt()?)?;
+            ending((now, until + chrono::Duration::days(1)), end, |urgency| Alert {
+                kind: "competence ends",
+                urgency,
+                subject_kind: "accounts",
+                subject,
+                message: format!("{code} is authorised for {method} until {last}"),
+                code,
+                due_at: Some(end),
+            })
+        })
+        .collect())
 }
 
 /// Creates an account with roles from the command line; the operator of the machine needs nobody's approval.

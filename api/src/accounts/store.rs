@@ -1,6 +1,8 @@
-//! Tables of accounts, secrets, sessions, grants, tokens and competences.
+//! Tables of accounts, secrets, sessions, grants and tokens; competences have a file of their own.
 
-use chrono::{DateTime, NaiveDate, Utc};
+pub(crate) mod competences;
+
+use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use serde::Serialize;
@@ -9,13 +11,12 @@ use uuid::Uuid;
 
 use crate::db::Connection;
 use crate::ids::{
-    AccountId, AccountSecretId, CompetenceId, RoleGrantDecisionId, RoleGrantId, ServiceTokenId, SessionId,
-    SignInAttemptId,
+    AccountId, AccountSecretId, RoleGrantDecisionId, RoleGrantId, ServiceTokenId, SessionId, SignInAttemptId,
 };
 use crate::refusal::{Code, ConstraintMeaning, Refusal, from_store};
 use crate::schema::{
-    account_secrets, accounts, competences, refresh_tokens, role_grant_decisions, role_grants, service_tokens,
-    sessions, sign_in_attempts,
+    account_secrets, accounts, refresh_tokens, role_grant_decisions, role_grants, service_tokens, sessions,
+    sign_in_attempts,
 };
 use crate::web::answer::Located;
 
@@ -463,91 +464,4 @@ pub(super) async fn list_service_tokens(mut connection: &Connection) -> Result<V
         .select(ServiceToken::as_select())
         .load(&mut connection)
         .await?)
-}
-
-/// An authorisation for a method.
-#[derive(Debug, Clone, Serialize, ToSchema, Queryable, Selectable, Insertable)]
-#[diesel(table_name = competences)]
-pub struct Competence {
-    /// Identity.
-    pub id: CompetenceId,
-    /// Who is authorised.
-    pub account_id: AccountId,
-    /// Code of the method, all versions.
-    #[schema(example = "M1")]
-    pub method_code: String,
-    /// First day.
-    pub valid_from: NaiveDate,
-    /// Last day.
-    pub valid_to: NaiveDate,
-    /// What it rests on.
-    pub evidence: String,
-    /// Server time.
-    #[diesel(skip_insertion)]
-    pub recorded_at: DateTime<Utc>,
-    /// Manager who authorised.
-    pub recorded_by: AccountId,
-}
-
-impl Located for Competence {
-    fn location(&self) -> String {
-        format!("/api/v1/accounts/{}/competences", self.account_id)
-    }
-}
-
-const COMPETENCE_MEANINGS: &[ConstraintMeaning] = &[
-    ConstraintMeaning {
-        constraint: "competences_window",
-        code: Code::Invalid,
-        field: "valid_to",
-        detail: "must be after valid_from",
-    },
-    ConstraintMeaning {
-        constraint: "competences_not_by_oneself",
-        code: Code::OwnRecord,
-        field: "account",
-        detail: "nobody authorises themself",
-    },
-    ConstraintMeaning {
-        constraint: "competences_account",
-        code: Code::NotFound,
-        field: "",
-        detail: "there is no such account",
-    },
-];
-
-pub(crate) async fn insert_competence(mut connection: &Connection, row: &Competence) -> Result<Competence, Refusal> {
-    diesel::insert_into(competences::table)
-        .values(row)
-        .returning(Competence::as_returning())
-        .get_result(&mut connection)
-        .await
-        .map_err(|error| from_store(error, COMPETENCE_MEANINGS))
-}
-
-pub(super) async fn list_competences(
-    mut connection: &Connection,
-    account: AccountId,
-) -> Result<Vec<Competence>, Refusal> {
-    Ok(competences::table
-        .filter(competences::account_id.eq(account))
-        .order(competences::id.desc())
-        .select(Competence::as_select())
-        .load(&mut connection)
-        .await?)
-}
-
-/// Whether somebody is authorised for a method on a day.
-pub(crate) async fn competent(
-    mut connection: &Connection,
-    account: AccountId,
-    method: &str,
-    day: NaiveDate,
-) -> Result<bool, Refusal> {
-    let found = competences::table
-        .filter(competences::account_id.eq(account))
-        .filter(competences::method_code.eq(method))
-        .filter(competences::valid_from.le(day))
-        .filter(competences::valid_to.ge(day));
-    Ok(diesel::select(diesel::dsl::exists(found)).get_result(&mut connection).await?)
 }

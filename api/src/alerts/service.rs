@@ -11,7 +11,7 @@ use tokio::sync::watch;
 use crate::alerts::wire::{Alert, Alerts, Horizon, Urgency};
 use crate::db::Db;
 use crate::refusal::Refusal;
-use crate::{control_charts, equipment, nonconformities, standards, titrants};
+use crate::{accounts, control_charts, equipment, nonconformities, standards, titrants};
 
 /// Days that are looked ahead if nothing else is asked.
 const HORIZON_DAYS: i64 = 14;
@@ -43,6 +43,7 @@ pub(crate) async fn list(db: &Db, asked: &Horizon) -> Result<Alerts, Refusal> {
         items.extend(titrants::drift::alerts(connection, now, until).await?);
         items.extend(control_charts::service::alerts(connection, now).await?);
         items.extend(nonconformities::service::alerts(connection, now, until).await?);
+        items.extend(accounts::service::alerts(connection, now, until).await?);
         Ok(items)
     });
     let mut items = items.await?;

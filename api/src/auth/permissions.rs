@@ -219,6 +219,8 @@ actions! {
         "export_validation_study",
         "list_exports"];
 
+    /// Reads how burettes are read and what titrations came to, by person; an analyst sees their own.
+    ReadReadingHabits = "read_reading_habits": [Analyst, Manager, Auditor] for ["read_reading_habits"];
     /// Reads the audit trail; analysts see their own events, administrators no contents.
     ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event"];
     /// Reads tree heads and proofs.
@@ -233,6 +235,12 @@ pub const OPEN_OPERATIONS: &[&str] =
 #[must_use]
 pub fn may(roles: &[Role], action: Action) -> bool {
     roles.iter().any(|role| action.roles().contains(role))
+}
+
+/// Whether what is about persons is shown for the person only: to analysts who are nothing else (requirement 11.3).
+#[must_use]
+pub fn sees_only_own(roles: &[Role]) -> bool {
+    !roles.iter().any(|role| matches!(role, Manager | Auditor))
 }
 
 /// Nobody reviews or approves a record they had a hand in, whatever their role is now (requirement 5.12).

@@ -1,4 +1,4 @@
-//! Runs, determinations and signatures of the scenario (events a, b, c, l and v of the scenario).
+//! Runs, determinations and signatures of the scenario (events a, b, c, l, p and v of the scenario).
 
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -70,7 +70,10 @@ pub(crate) fn titration(stock: &Stock, kind: &str, last: &str, at: &str, changes
 }
 
 pub(crate) async fn titrate(lab: &Lab<'_>, determination: Uuid, new: &Value) -> Result<(), Refusal> {
-    let analyst = &lab.analyst_1;
+    titrate_as(lab, &lab.analyst_1, determination, new).await
+}
+
+async fn titrate_as(lab: &Lab<'_>, analyst: &Person, determination: Uuid, new: &Value) -> Result<(), Refusal> {
     let act = analyst.act("record_titrations");
     determinations::record_titration(lab.db, &act, &analyst.user, lab.policy, determination, wire(new)?)
         .await
@@ -96,7 +99,11 @@ pub(crate) async fn sign(
 }
 
 async fn through(lab: &Lab<'_>, determination: Uuid) -> Result<(), Refusal> {
-    sign(lab, &lab.analyst_1, determination, Step::Submit, None).await?;
+    through_as(lab, &lab.analyst_1, determination).await
+}
+
+async fn through_as(lab: &Lab<'_>, author: &Person, determination: Uuid) -> Result<(), Refusal> {
+    sign(lab, author, determination, Step::Submit, None).await?;
     sign(lab, &lab.analyst_2, determination, Step::Review, None).await?;
     sign(lab, &lab.manager_1, determination, Step::Approve, None).await
 }
@@ -156,6 +163,7 @@ pub(crate) async fn load(lab: &Lab<'_>, stock: &Stock) -> Result<Results, Refusa
         steps::iron_result(lab.db, &act, &who.user, lab.policy, (iron_result, step), who.signature(None)).await?;
     }
     amended(lab, stock, portion_1).await?;
+    first_weeks(lab, stock, portion_1).await?;
     under_concession(lab, stock, portion_1).await?;
     back_titration(lab, stock, portion_1).await?;
     Ok(Results { iron_result, determination: iron2 })
@@ -210,4 +218,34 @@ async fn back_titration(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(
     let changes =
         json!({ "titrant": stock.iron2, "oxidant_titrant": stock.dichromate, "oxidant_pipette": stock.pipette_25 });
     titrate(lab, determination, &titration(stock, "accurate", "3.60", &at, &changes)).await
+}
+
+/// p: trainee-1 reads the burette to the tenth more often than chance would.
+async fn first_weeks(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), Refusal> {
+    let at = lab.at(8, 9);
+    let run = open_run(lab, &stock.method_iron2, &at).await?;
+    blank(lab, stock, run, &at).await?;
+    let mut made = Vec::new();
+    for titres in [
+        ["21.40", "21.50", "21.50"],
+        ["21.50", "21.46", "21.50"],
+        ["21.50", "21.50", "21.52"],
+        ["21.40", "21.50", "21.44"],
+        ["21.50", "21.48", "21.50"],
+        ["21.50", "21.50", "21.50"],
+        ["21.40", "21.46", "21.50"],
+        ["21.50", "21.54", "21.50"],
+    ] {
+        let determination = begin(lab, run, portion, &at).await?;
+        for last in titres {
+            titrate_as(lab, &lab.trainee_1, determination, &titration(stock, "accurate", last, &at, &json!({})))
+                .await?;
+        }
+        made.push(determination);
+    }
+    runs::close(lab.db, &lab.analyst_1.act("conduct_runs"), run).await?;
+    for determination in made {
+        through_as(lab, &lab.trainee_1, determination).await?;
+    }
+    Ok(())
 }

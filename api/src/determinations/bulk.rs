@@ -38,6 +38,7 @@ pub(crate) struct Selection {
 pub(crate) struct Tabled {
     pub(crate) id: DeterminationId,
     pub(crate) code: String,
+    pub(crate) method: MethodId,
     pub(crate) method_code: String,
     pub(crate) analyte: String,
     pub(crate) run: RunId,
@@ -209,6 +210,7 @@ impl Gathered {
         Ok(Tabled {
             id: row.id,
             code: row.code,
+            method: row.method_id,
             method_code: method.code.clone(),
             analyte: method.analyte.clone(),
             run: row.run_id,

@@ -4,7 +4,8 @@ use ferrotitre_core::determination::Detail;
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
-use crate::accounts::{signing, store as accounts};
+use crate::accounts::signing;
+use crate::accounts::store::competences;
 use crate::auth::current_user::CurrentUser;
 use crate::auth::permissions::{Role, had_a_hand_in};
 use crate::config::Policy;
@@ -89,7 +90,7 @@ pub(super) async fn take(
     }
     if step == Step::Review && !user.roles.contains(&Role::Manager) {
         let today = chrono::Utc::now().date_naive();
-        if !accounts::competent(connection, user.account, &signed.method_code, today).await? {
+        if !competences::competent(connection, user.account, &signed.method_code, today).await? {
             let detail = format!(
                 "an analyst reviews only methods they are authorised for today; {} is not among yours",
                 signed.method_code

@@ -278,6 +278,17 @@ async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
             },
         },
         Waiting {
+            id: "competences",
+            title: "Competences that end within 14 days",
+            whom: "a manager, who authorises anew",
+            mine: shell.may(Action::AuthoriseCompetence),
+            table: Table {
+                columns: vec!["Person", "How soon", "What", "By"],
+                rows: alerts.iter().filter(|alert| alert.subject_kind == "accounts").map(row).collect(),
+                ..Table::default()
+            },
+        },
+        Waiting {
             id: "prepared",
             title: "Lots to be released",
             whom: "a manager who did not prepare it",

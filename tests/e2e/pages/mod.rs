@@ -5,6 +5,7 @@ mod bench;
 mod control;
 mod every_page;
 mod furniture;
+mod habits;
 mod parity;
 mod protection;
 mod specifications;

@@ -13,6 +13,7 @@ use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
 use crate::auth::allowed::Allowed;
+use crate::auth::permissions::Action;
 use crate::auth::permissions::acts::{ConductRuns, ReadRecords};
 use crate::db::Db;
 use crate::determinations::service;
@@ -101,6 +102,7 @@ pub(super) async fn list_determinations(
         filters: asked.fields(&EntityKind::Determination.states()),
     };
     Sheet::new(&shell, "Determinations", "Determinations")
+        .way(shell.may(Action::ReadReadingHabits), "Reading habits", "/reading-habits")
         .section("list", "", Part::Table(table))
         .help(
             "One analyte form in one test portion, with every titration ever made for it.",
