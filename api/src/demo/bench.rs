@@ -227,19 +227,19 @@ async fn first_weeks(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), 
     blank(lab, stock, run, &at).await?;
     let mut made = Vec::new();
     for titres in [
-        ["21.40", "21.50", "21.50"],
-        ["21.50", "21.46", "21.50"],
-        ["21.50", "21.50", "21.52"],
-        ["21.40", "21.50", "21.44"],
-        ["21.50", "21.48", "21.50"],
-        ["21.50", "21.50", "21.50"],
-        ["21.40", "21.46", "21.50"],
-        ["21.50", "21.54", "21.50"],
+        [("0.10", "21.60"), ("0.22", "21.70"), ("0.38", "21.84")],
+        [("0.40", "21.90"), ("0.54", "22.06"), ("0.64", "22.10")],
+        [("0.76", "22.20"), ("0.80", "22.30"), ("0.92", "22.42")],
+        [("1.08", "22.58"), ("1.12", "22.60"), ("1.16", "22.70")],
+        [("1.28", "22.80"), ("1.44", "22.94"), ("1.54", "23.00")],
+        [("1.64", "23.10"), ("1.70", "23.20"), ("1.84", "23.32")],
+        [("1.96", "23.46"), ("1.98", "23.50"), ("2.12", "23.60")],
+        [("2.22", "23.70"), ("2.38", "23.88"), ("2.44", "23.90")],
     ] {
         let determination = begin(lab, run, portion, &at).await?;
-        for last in titres {
-            titrate_as(lab, &lab.trainee_1, determination, &titration(stock, "accurate", last, &at, &json!({})))
-                .await?;
+        for (first, last) in titres {
+            let begun = json!({ "initial_readings": [first] });
+            titrate_as(lab, &lab.trainee_1, determination, &titration(stock, "accurate", last, &at, &begun)).await?;
         }
         made.push(determination);
     }

@@ -59,7 +59,8 @@ pub(super) async fn read_reading_habits(
         .lead(lead)
         .with(sections)
         .help(
-            "Final readings should end in each digit of the burette's step equally often, identical titres be no more frequent than \
+            "Final readings should end in each digit of the burette's step equally often (of titrations of one sample that began \
+             at the same mark one counts), identical titres be no more frequent than \
              scatter and step allow, and ranges not crowd just inside the limit. What stands out does so after all signs on this \
              page are taken together.",
             "D. A. Preece 1981 (final digits); Y. Benjamini and Y. Hochberg 1995 (many tests at once).",

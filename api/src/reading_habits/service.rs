@@ -1,6 +1,6 @@
 //! Use cases of reading habits.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use actix_web::web;
 use bigdecimal::BigDecimal;
@@ -18,6 +18,7 @@ use crate::methods::service as methods;
 use crate::reading_habits::signs::{self, Basis, Set};
 use crate::reading_habits::wire::{Counts, HabitsQuestion, HabitsView, PersonView, SignView};
 use crate::refusal::{Code, Refusal};
+use crate::web::decimal::Decimal;
 
 /// Days looked back if nothing else is asked.
 const DAYS: i64 = 90;
@@ -42,6 +43,9 @@ struct Gathered {
     counts: Counts,
     /// Final readings by step, in µL.
     finals: BTreeMap<u64, Vec<BigDecimal>>,
+    /// Samples with the mark at which a titration began: where both are the same, final readings differ by scatter alone, and
+    /// only the first counts.
+    begun: HashSet<(Uuid, Vec<BigDecimal>)>,
     /// Sets by method version and step.
     sets: Vec<(Basis, Vec<Set>)>,
 }
@@ -160,8 +164,12 @@ fn gather(people: &mut BTreeMap<Uuid, Gathered>, known: &Known, of: &Tabled) {
         }
         let burette = titration.facts.burette;
         if let Some(step) = known.steps.get(&burette) {
-            let finals = titration.facts.final_readings.iter().map(|reading| reading.reading().decimal().clone());
-            gathered.finals.entry(microlitres(*step)).or_default().extend(finals);
+            let decimals = |readings: &[Decimal]| readings.iter().map(|one| one.reading().decimal().clone()).collect();
+            let begun: Vec<BigDecimal> = decimals(&titration.facts.initial_readings);
+            if gathered.begun.insert((of.sample, begun)) {
+                let finals: Vec<BigDecimal> = decimals(&titration.facts.final_readings);
+                gathered.finals.entry(microlitres(*step)).or_default().extend(finals);
+            }
         }
         if matches!(titre.fate, "used" | "not used") {
             accurate.extend(titre.difference_ml.parse().ok().map(|titre| (titration.recorded_by.0, burette, titre)));

@@ -49,7 +49,8 @@ fn unsaid(what: &'static str, basis: String, cases: u64, missing: String) -> Sig
     }
 }
 
-/// Whether last digits of final readings are as frequent as each other. Initial readings are set, often to zero, and say nothing.
+/// Whether last digits of final readings are as frequent as each other. Initial readings are set, often to zero, and say nothing;
+/// final readings of one sample from one mark differ by scatter alone and are not given more than once.
 pub(super) fn last_digits(readings: &[BigDecimal], step: ReadingStep) -> SignView {
     let (what, basis) = ("last digits", format!("final readings to {} mL", step.text()));
     let cases = readings.len() as u64;
