@@ -15,7 +15,7 @@ use crate::determinations::sources::{Facts, Source};
 use crate::determinations::store::{self, DeterminationRow, Filter, TitrationRow};
 use crate::determinations::wire::TitrationView;
 use crate::equipment::service::Shelf;
-use crate::ids::{DeterminationId, FactorId, MethodId, RunId, TitrantId};
+use crate::ids::{AccountId, DeterminationId, FactorId, MethodId, RunId, TitrantId};
 use crate::methods::store::versions as methods;
 use crate::refusal::{Code, Refusal};
 use crate::runs::blanks;
@@ -32,6 +32,8 @@ pub(crate) struct Selection {
     pub(crate) until: Option<DateTime<Utc>>,
     pub(crate) run: Option<Uuid>,
     pub(crate) method: Option<MethodId>,
+    /// Who opened it or recorded a titration in it.
+    pub(crate) recorded_by: Option<AccountId>,
 }
 
 /// A determination with its result and every version of every titration.
@@ -79,7 +81,7 @@ pub(crate) struct Gathered {
 pub(crate) async fn page(db: &Db, wanted: &Selection, after: Option<Uuid>, limit: i64) -> Result<Gathered, Refusal> {
     let listing = Listing { limit: None, after, from: wanted.from, until: wanted.until };
     db.read(async |connection| {
-        let filter = Filter { listing: &listing, run: wanted.run, sample: None, method: wanted.method };
+        let filter = Filter::of(&listing, wanted);
         let rows = store::list_determinations(connection, &filter, limit + 1).await?;
         let page = crate::web::paging::Page::of(rows, limit, |row| row.id.0);
         gather(connection, page.items, page.next).await

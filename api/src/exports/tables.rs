@@ -26,13 +26,14 @@ const PAGES_AHEAD: usize = 2;
 const POINTS_AT_ONCE: i64 = 500;
 
 /// The query in words, as it is put on record.
-pub(super) fn words(wanted: &Selection) -> String {
+pub(super) fn words(wanted: &Selection, recorded_by: Option<&str>) -> String {
     let time = |at: &DateTime<Utc>| at.to_rfc3339_opts(SecondsFormat::Micros, true);
     let parts = [
         wanted.from.as_ref().map(|at| format!("from {}", time(at))),
         wanted.until.as_ref().map(|at| format!("until {}", time(at))),
         wanted.run.map(|id| format!("run {id}")),
         wanted.method.map(|id| format!("method version {id}")),
+        recorded_by.map(|person| format!("recorded by {person}")),
     ];
     let parts: Vec<String> = parts.into_iter().flatten().collect();
     if parts.is_empty() { "all determinations".to_owned() } else { parts.join(", ") }

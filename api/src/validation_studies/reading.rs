@@ -6,7 +6,7 @@ use uuid::Uuid;
 
 use crate::db::{Connection, Db};
 use crate::determinations::measured;
-use crate::ids::{ValidationAmendmentId, ValidationDatumId};
+use crate::ids::{AccountId, ValidationAmendmentId, ValidationDatumId};
 use crate::refusal::Refusal;
 use crate::sign_offs;
 use crate::states::{self, StateMove};
@@ -322,6 +322,11 @@ pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<StudyView>, 
         Ok(Page { items, next: page.next })
     })
     .await
+}
+
+/// Those of some studies that somebody planned, recorded data for or concluded.
+pub(crate) async fn taken_part_in(db: &Db, studies: &[Uuid], person: AccountId) -> Result<Vec<Uuid>, Refusal> {
+    db.read(async |connection| store::taken_part_in(connection, studies, person).await).await
 }
 
 /// Answers of a study.

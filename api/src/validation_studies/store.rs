@@ -237,6 +237,38 @@ pub(super) async fn list(mut connection: &Connection, listing: &Listing) -> Resu
         .await?)
 }
 
+/// Those of some studies that somebody planned, recorded data for or concluded.
+pub(super) async fn taken_part_in(
+    mut connection: &Connection,
+    studies: &[Uuid],
+    person: AccountId,
+) -> Result<Vec<Uuid>, Refusal> {
+    let mut found: Vec<ValidationStudyId> = validation_studies::table
+        .filter(validation_studies::id.eq_any(studies))
+        .filter(validation_studies::recorded_by.eq(person))
+        .select(validation_studies::id)
+        .load(&mut connection)
+        .await?;
+    let measured: Vec<ValidationStudyId> = validation_characteristics::table
+        .inner_join(validation_data::table.on(validation_data::characteristic_id.eq(validation_characteristics::id)))
+        .filter(validation_characteristics::study_id.eq_any(studies))
+        .filter(validation_data::recorded_by.eq(person))
+        .select(validation_characteristics::study_id)
+        .distinct()
+        .load(&mut connection)
+        .await?;
+    let concluded: Vec<ValidationStudyId> = validation_conclusions::table
+        .filter(validation_conclusions::study_id.eq_any(studies))
+        .filter(validation_conclusions::recorded_by.eq(person))
+        .select(validation_conclusions::study_id)
+        .distinct()
+        .load(&mut connection)
+        .await?;
+    found.extend(measured);
+    found.extend(concluded);
+    Ok(found.into_iter().map(|id| id.0).collect())
+}
+
 /// The plan of a study, in its order.
 pub(super) async fn plan(
     mut connection: &Connection,

@@ -1,6 +1,7 @@
 //! Workbooks: every formula gives what the service computed, and a changed titre changes the result as the service would.
 
 pub(crate) mod demo;
+mod own;
 mod studies;
 
 use std::collections::BTreeMap;

@@ -124,7 +124,8 @@ pub(super) async fn record_data(
 fn selection(sent: &Sent, answer_method: crate::ids::MethodId) -> Result<Selection, Refusal> {
     let listing = Narrow::of_days(sent.get("_from"), sent.get("_until")).listing()?;
     let method = if sent.posted() { sent.get("_method").parse().ok() } else { Some(answer_method.0) };
-    Ok(Selection { from: listing.from, until: listing.until, run: None, method: method.map(crate::ids::MethodId) })
+    let method = method.map(crate::ids::MethodId);
+    Ok(Selection { from: listing.from, until: listing.until, method, ..Selection::default() })
 }
 
 /// Result and its uncertainty in the unit of a characteristic, expressed as the method reports.
