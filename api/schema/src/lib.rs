@@ -1677,8 +1677,8 @@ diesel::table! {
         lower_limit -> Nullable<Numeric>,
         /// Upper tolerance limit, as entered.
         upper_limit -> Nullable<Numeric>,
-        /// Version of the decision rule.
-        decision_rule_id -> Uuid,
+        /// Version of the decision rule; without one, that of the method version counts.
+        decision_rule_id -> Nullable<Uuid>,
         /// From when samples can be given it.
         effective_from -> Timestamptz,
         /// Until when.

@@ -4,6 +4,8 @@
 //! result are records that are never changed, so that the statement of any time can be computed again; a signature keeps the
 //! result bit for bit.
 
+use std::collections::HashMap;
+
 use chrono::{DateTime, Utc};
 use ferrotitre_core::uncertainty::conformity::Outcome;
 use ferrotitre_core::uncertainty::decision_rule::{Limit, percent};
@@ -16,7 +18,12 @@ use crate::ids::{AccountId, DecisionRuleId, SampleSpecificationId, Specification
 use crate::refusal::Refusal;
 use crate::specifications::store::assignments;
 pub(crate) use crate::specifications::store::assignments::Assigned;
+use crate::specifications::store::rules::{self, DecisionRuleFacts};
+use crate::specifications::store::specifications::SpecificationFacts;
 use crate::web::decimal::Decimal;
+
+/// A version of a decision rule.
+pub(crate) type RuleVersion = rules::versions::Row;
 
 /// A content in one unit, with its standard uncertainty, unrounded.
 #[derive(Debug, Clone, Copy)]
@@ -49,6 +56,10 @@ pub(crate) struct Compared<'a> {
     pub(crate) waits: &'a str,
     pub(crate) contents: Vec<Content>,
     pub(crate) reported: Option<ReportedContent>,
+    /// Code and version of the method it was made with.
+    pub(crate) method: String,
+    /// The decision rule that this method version names.
+    pub(crate) method_rule: Option<&'a RuleVersion>,
 }
 
 /// What was compared with the limits, and what came of it.
@@ -123,18 +134,31 @@ pub struct ConformityStatement {
     /// Upper tolerance limit, as entered.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub upper: Option<Decimal>,
-    /// Decision rule, the same in all its versions.
-    pub decision_rule: Uuid,
+    /// conforms, conditional, does not conform, not enough data, or no decision rule.
+    #[schema(example = "conditional")]
+    pub outcome: &'static str,
+    /// Decision rule, the same in all its versions; absent where none is agreed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub decision_rule: Option<Uuid>,
     /// Its version.
-    pub decision_rule_version: DecisionRuleId,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub decision_rule_version: Option<DecisionRuleId>,
+    /// What names the rule: the specification, or the method version of the result where the specification names none. Iron(III)
+    /// goes by the method version of its total iron.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "specification SP-1 v1")]
+    pub rule_named_by: Option<String>,
     /// Code and version of the rule, and the rule in words.
+    #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(example = "DR-2 v1: guard band of 1 U")]
-    pub rule: String,
+    pub rule: Option<String>,
     /// The documented risk that goes with the rule.
-    pub risk: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub risk: Option<String>,
     /// Whether the unrounded or the reported result is compared.
+    #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(example = "unrounded")]
-    pub compared: String,
+    pub compared: Option<String>,
     /// When the sample was given the specification.
     pub assigned_at: DateTime<Utc>,
     /// By whom.
@@ -149,16 +173,42 @@ pub struct ConformityStatement {
     pub result_state: String,
     /// The time the statement is of.
     pub as_of: DateTime<Utc>,
-    /// The decision; absent where nothing can be decided.
+    /// The decision; absent where nothing can be decided or no rule is agreed.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub decided: Option<Decided>,
     /// The statement as a sentence, or why there is none.
     pub statement: String,
 }
 
-/// What samples were given, with everything a statement needs.
+/// What a sample was ever given, with everything a statement needs.
 pub(crate) async fn of_sample(connection: &Connection, sample: Uuid) -> Result<Vec<Assigned>, Refusal> {
-    assignments::of_sample(connection, sample).await
+    assignments::of_samples(connection, &[sample]).await
+}
+
+/// The same of several samples, in one statement; those that have none are left out.
+pub(crate) async fn of_samples(
+    connection: &Connection,
+    samples: &[Uuid],
+) -> Result<HashMap<Uuid, Vec<Assigned>>, Refusal> {
+    let mut of_each: HashMap<Uuid, Vec<Assigned>> = HashMap::new();
+    if !samples.is_empty() {
+        for one in assignments::of_samples(connection, samples).await? {
+            of_each.entry(one.assignment.sample_id).or_default().push(one);
+        }
+    }
+    Ok(of_each)
+}
+
+/// Decision rules of methods, read only where a specification names none.
+pub(crate) async fn rules_of_methods<'a>(
+    connection: &Connection,
+    assigned: impl IntoIterator<Item = &'a Assigned>,
+    named: &[DecisionRuleId],
+) -> Result<Vec<RuleVersion>, Refusal> {
+    if named.is_empty() || assigned.into_iter().all(|one| one.rule.is_some()) {
+        return Ok(Vec::new());
+    }
+    rules::versions::several(connection, named).await
 }
 
 /// What the specifications of a sample say of a result now. One that was taken off the sample is among them only if it was
@@ -177,14 +227,49 @@ pub(crate) fn statements(
     of_result.filter(counts).map(|one| statement(one, result, as_of)).collect()
 }
 
-fn statement(one: &Assigned, result: &Compared<'_>, as_of: DateTime<Utc>) -> ConformityStatement {
-    let (facts, rule) = (&one.specification.facts, &one.rule.facts);
-    let (decided, said) = match decide(one, result) {
-        Ok(decided) => {
-            let said = sentence(one, &decided, result);
-            (Some(decided), said)
+/// The rule that judges a result, and what names it.
+struct Applied<'a> {
+    rule: &'a RuleVersion,
+    named_by: String,
+    /// The method version, where it is the method's own rule.
+    of_method: Option<&'a str>,
+}
+
+impl<'a> Applied<'a> {
+    /// A specification's own rule, else that of the method version; none is made up.
+    fn of(one: &'a Assigned, result: &'a Compared<'_>) -> Option<Self> {
+        match (&one.rule, result.method_rule) {
+            (Some(rule), _) => {
+                let (code, version) = (&one.specification.facts.code, one.specification.version);
+                Some(Self { rule, named_by: format!("specification {code} v{version}"), of_method: None })
+            }
+            (None, Some(rule)) => {
+                let method = result.method.as_str();
+                Some(Self { rule, named_by: format!("method {method}"), of_method: Some(method) })
+            }
+            (None, None) => None,
         }
-        Err(why) => (None, why),
+    }
+}
+
+fn statement(one: &Assigned, result: &Compared<'_>, as_of: DateTime<Utc>) -> ConformityStatement {
+    let facts = &one.specification.facts;
+    let applied = Applied::of(one, result);
+    let rule = applied.as_ref().map(|applied| applied.rule);
+    let (decided, outcome, said) = match &applied {
+        None => {
+            let (code, version, method) = (&facts.code, one.specification.version, &result.method);
+            let said = format!("no decision rule is agreed: neither {code} v{version} nor method {method} names one");
+            (None, "no decision rule", said)
+        }
+        Some(applied) => match decide(facts, &applied.rule.facts, result) {
+            Ok(decided) => {
+                let said = sentence(facts, applied, &decided, result);
+                let outcome = decided.outcome;
+                (Some(decided), outcome, said)
+            }
+            Err(why) => (None, "not enough data", why),
+        },
     };
     ConformityStatement {
         assignment: one.assignment.id,
@@ -198,11 +283,13 @@ fn statement(one: &Assigned, result: &Compared<'_>, as_of: DateTime<Utc>) -> Con
         unit: facts.unit.clone(),
         lower: facts.lower.clone(),
         upper: facts.upper.clone(),
-        decision_rule: one.rule.record_id,
-        decision_rule_version: one.rule.id,
-        rule: format!("{} v{}: {}", rule.code, one.rule.version, rule.in_words()),
-        risk: rule.risk.clone(),
-        compared: rule.compared.clone(),
+        outcome,
+        decision_rule: rule.map(|rule| rule.record_id),
+        decision_rule_version: rule.map(|rule| rule.id),
+        rule: rule.map(|rule| format!("{} v{}: {}", rule.facts.code, rule.version, rule.facts.in_words())),
+        risk: rule.map(|rule| rule.facts.risk.clone()),
+        compared: rule.map(|rule| rule.facts.compared.clone()),
+        rule_named_by: applied.map(|applied| applied.named_by),
         assigned_at: one.assignment.recorded_at,
         assigned_by: one.assignment.recorded_by,
         assigned_after_approval: result.approved_at.is_some_and(|approved| one.assignment.recorded_at > approved),
@@ -215,8 +302,7 @@ fn statement(one: &Assigned, result: &Compared<'_>, as_of: DateTime<Utc>) -> Con
 }
 
 /// The decision, or why there is none.
-fn decide(one: &Assigned, result: &Compared<'_>) -> Result<Decided, String> {
-    let (facts, rule) = (&one.specification.facts, &one.rule.facts);
+fn decide(facts: &SpecificationFacts, rule: &DecisionRuleFacts, result: &Compared<'_>) -> Result<Decided, String> {
     if result.state == "cancelled" {
         return Err("not enough data: the determination was cancelled".to_owned());
     }
@@ -267,21 +353,21 @@ fn decide(one: &Assigned, result: &Compared<'_>) -> Result<Decided, String> {
     })
 }
 
-fn sentence(one: &Assigned, decided: &Decided, result: &Compared<'_>) -> String {
-    let (facts, rule) = (&one.specification.facts, &one.rule.facts);
+fn sentence(facts: &SpecificationFacts, applied: &Applied<'_>, decided: &Decided, result: &Compared<'_>) -> String {
     let standing = if matches!(result.state, "approved" | "reported") {
         String::new()
     } else {
         format!(" The result is {}, not approved.", result.state)
     };
     format!(
-        "{}: {}, {}, by decision rule {} v{} ({}); probability of conforming {}.{standing}",
+        "{}: {}, {}, by decision rule {} v{}{} ({}); probability of conforming {}.{standing}",
         decided.outcome_name,
         facts.analyte,
         facts.limits_in_words(),
-        rule.code,
-        one.rule.version,
-        rule.in_words(),
+        applied.rule.facts.code,
+        applied.rule.version,
+        applied.of_method.map(|method| format!(" of method {method}")).unwrap_or_default(),
+        applied.rule.facts.in_words(),
         decided.conformance_probability_text,
     )
 }
