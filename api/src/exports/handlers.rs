@@ -121,6 +121,10 @@ impl Responder for Handed {
 /// the counts as JSON. It is the same in every format, and the same query over the same records gives it again: the time of the
 /// export stands in the part `about`, which is not counted. `X-Completeness` carries the counts, too.
 ///
+/// `specification`, `conformity` and `conformance_probability` hold what the specifications of the sample say of the result now:
+/// code and version, the outcome as in JSON (conforms, conditional, does not conform, not enough data, no decision rule), the
+/// probability of conforming. Several are joined with "; " in the order of code, version and assignment.
+///
 /// An analyst who is neither manager nor auditor gets the determinations that the analyst opened or recorded a titration in;
 /// the query on record says so, and the counts are over those.
 #[utoipa::path(tag = "exports", params(DeterminationExport), responses((status = 200, description = "The export", content((String = "application/json"), (String = "text/csv"), (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]

@@ -17,6 +17,7 @@ use crate::determinations::evaluation::TitreView;
 use crate::determinations::wire::TitrationView;
 use crate::exports::spool::{Cell, Format, Spool};
 use crate::refusal::Refusal;
+use crate::specifications::conformity::ConformityStatement;
 
 /// Determinations that are read at once; what is held in memory does not grow with the export.
 const AT_ONCE: i64 = 250;
@@ -101,6 +102,9 @@ pub(super) const DETERMINATIONS: &[&str] = &[
     "reported",
     "expanded_uncertainty",
     "coverage_factor",
+    "specification",
+    "conformity",
+    "conformance_probability",
     "titration",
     "position",
     "version",
@@ -157,6 +161,28 @@ impl Beginning {
             reported.map(|reported| reported.expanded_uncertainty.as_str()).into(),
             reported.map(|reported| reported.coverage_factor).into(),
         ]);
+        row.extend(judged(&of.conformity));
+    }
+}
+
+/// What specifications say: code and version, outcome, probability of conforming. Those of several stand in one cell, in the same
+/// order in all three; a single probability is a number.
+fn judged(all: &[ConformityStatement]) -> [Cell<'static>; 3] {
+    let joined = |of: fn(&ConformityStatement) -> String| all.iter().map(of).collect::<Vec<_>>().join("; ");
+    let probability = |of: &ConformityStatement| of.decided.as_ref().map(|decided| decided.conformance_probability);
+    match all {
+        [] => [Cell::Empty, Cell::Empty, Cell::Empty],
+        _ => [
+            joined(|of| format!("{} v{}", of.code, of.version)).into(),
+            joined(|of| of.outcome.to_owned()).into(),
+            match all {
+                [one] => probability(one).into(),
+                several => {
+                    let texts = several.iter().map(|of| probability(of).map(|p| p.to_string()).unwrap_or_default());
+                    texts.collect::<Vec<_>>().join("; ").into()
+                }
+            },
+        ],
     }
 }
 
