@@ -1545,7 +1545,7 @@ diesel::table! {
         standard_uncertainty -> Nullable<Numeric>,
         /// Where it belongs in the design: group, taken, added, hours, pair, arm, run, analyst, burette, lot, note.
         labels -> Jsonb,
-        /// A determination of the record, a row of an imported table, or a person.
+        /// A determination or an iron result of the record, a row of an imported table, or a person.
         source -> Text,
         /// Determination whose evaluation gave the value.
         determination_id -> Nullable<Uuid>,
@@ -1573,6 +1573,26 @@ diesel::table! {
         cause -> Text,
         /// What shows it.
         evidence -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Iron results that gave data of validation studies.
+    validation_iron_data (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Datum: iron(III) by difference and its standard uncertainty.
+        datum_id -> Uuid,
+        /// Characteristic of the datum; an iron result is taken once for each.
+        characteristic_id -> Uuid,
+        /// Iron result whose evaluation gave the value.
+        iron_result_id -> Uuid,
+        /// Total iron of the same evaluation, in the unit of the characteristic.
+        total -> Numeric,
         /// Server time of recording.
         recorded_at -> Timestamptz,
         /// Account that recorded it.

@@ -337,6 +337,19 @@ pub(super) async fn list_iron_results(
         .await?)
 }
 
+/// Iron results by their ids, newest first.
+pub(super) async fn iron_results_by_id(
+    mut connection: &Connection,
+    ids: &[Uuid],
+) -> Result<Vec<IronResultRow>, Refusal> {
+    Ok(iron_results::table
+        .filter(iron_results::id.eq_any(ids))
+        .order(iron_results::id.desc())
+        .select(IronResultRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// Iron results of samples, newest first.
 pub(super) async fn iron_results_of_samples(
     mut connection: &Connection,

@@ -229,6 +229,8 @@ pub(super) const DATA: &[&str] = &[
     "unit",
     "source",
     "determination",
+    "iron_result",
+    "total_iron",
     "excluded_because",
 ];
 
@@ -257,6 +259,8 @@ pub(super) async fn study(db: &Db, (act, user): By<'_>, id: Uuid, format: Format
                     column.unit.as_deref().into(),
                     row.source.kind.as_str().into(),
                     row.source.determination.map(|id| id.to_string()).into(),
+                    row.source.iron_result.map(|id| id.to_string()).into(),
+                    row.source.total_iron.as_ref().map(ToString::to_string).into(),
                     because.map(String::as_str).into(),
                 ])?;
             }

@@ -7,13 +7,14 @@ use uuid::Uuid;
 
 use crate::db::Connection;
 use crate::ids::{
-    AccountId, DeterminationId, ImportedFileId, MethodId, ValidationAmendmentId, ValidationCharacteristicId,
-    ValidationConclusionId, ValidationDatumId, ValidationExclusionId, ValidationStudyId,
+    AccountId, DeterminationId, ImportedFileId, IronResultId, MethodId, ValidationAmendmentId,
+    ValidationCharacteristicId, ValidationConclusionId, ValidationDatumId, ValidationExclusionId,
+    ValidationIronDatumId, ValidationStudyId,
 };
 use crate::refusal::{Code, ConstraintMeaning, Refusal, from_store};
 use crate::schema::{
     validation_amendments, validation_characteristics, validation_conclusions, validation_data, validation_exclusions,
-    validation_studies,
+    validation_iron_data, validation_studies,
 };
 use crate::validation_studies::data::Labels;
 use crate::validation_studies::kinds::{Design, Limit};
@@ -86,6 +87,18 @@ pub(super) struct DatumRow {
     pub(super) recorded_by: AccountId,
 }
 
+/// The iron result that gave a datum, as stored.
+#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
+#[diesel(table_name = validation_iron_data)]
+pub(super) struct IronDatumRow {
+    pub(super) id: ValidationIronDatumId,
+    pub(super) datum_id: ValidationDatumId,
+    pub(super) characteristic_id: ValidationCharacteristicId,
+    pub(super) iron_result_id: IronResultId,
+    pub(super) total: Decimal,
+    pub(super) recorded_by: AccountId,
+}
+
 /// An exclusion as stored.
 #[derive(Debug, Clone, Queryable, Selectable, Insertable)]
 #[diesel(table_name = validation_exclusions)]
@@ -142,6 +155,12 @@ const MEANINGS: &[ConstraintMeaning] = &[
         Code::AlreadyExists,
         "determination",
         "the determination is a datum of this characteristic already",
+    ),
+    meaning(
+        "validation_iron_data_once",
+        Code::AlreadyExists,
+        "iron_result",
+        "the iron result is a datum of this characteristic already",
     ),
     meaning(
         "validation_data_position_once",
@@ -205,6 +224,27 @@ pub(super) async fn insert_data(mut connection: &Connection, rows: &[DatumRow]) 
             .map_err(|error| from_store(error, MEANINGS))?;
     }
     Ok(())
+}
+
+pub(super) async fn insert_iron_data(mut connection: &Connection, rows: &[IronDatumRow]) -> Result<(), Refusal> {
+    diesel::insert_into(validation_iron_data::table)
+        .values(rows)
+        .execute(&mut connection)
+        .await
+        .map_err(|error| from_store(error, MEANINGS))?;
+    Ok(())
+}
+
+/// Iron results that gave data of characteristics.
+pub(super) async fn iron_data(
+    mut connection: &Connection,
+    of: &[ValidationCharacteristicId],
+) -> Result<Vec<IronDatumRow>, Refusal> {
+    Ok(validation_iron_data::table
+        .filter(validation_iron_data::characteristic_id.eq_any(of))
+        .select(IronDatumRow::as_select())
+        .load(&mut connection)
+        .await?)
 }
 
 macro_rules! finds {

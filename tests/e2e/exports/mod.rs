@@ -2,7 +2,7 @@
 
 pub(crate) mod demo;
 mod own;
-mod studies;
+pub(crate) mod studies;
 
 use std::collections::BTreeMap;
 

@@ -28,7 +28,7 @@ impl Page {
     }
 
     /// Value of a hidden field.
-    fn hidden(&self, name: &str) -> &str {
+    pub(crate) fn hidden(&self, name: &str) -> &str {
         let marked = format!("name=\"{name}\" value=\"");
         self.text.split_once(&marked).and_then(|(_, rest)| rest.split('"').next()).unwrap_or_default()
     }
@@ -67,7 +67,7 @@ impl Visitor {
     }
 
     /// Sends a form as the service's own page would.
-    async fn post(&self, path: &str, form: &[(&str, &str)]) -> Page {
+    pub(crate) async fn post(&self, path: &str, form: &[(&str, &str)]) -> Page {
         self.post_from(path, &[("Sec-Fetch-Site", "same-origin")], form).await
     }
 

@@ -29,7 +29,7 @@ use crate::web::problem::Problem;
 /// Data a form begins with room for, and by which it grows.
 const ROWS: usize = 12;
 /// Determinations that are offered at once.
-const OFFERED: i64 = 50;
+pub(super) const OFFERED: i64 = 50;
 
 fn label_field(name: &str, label: Label, kind: Studied, needed: bool, unit: &str) -> Field {
     let (text, shape) = match label {
@@ -45,7 +45,7 @@ fn label_field(name: &str, label: Label, kind: Studied, needed: bool, unit: &str
     if needed { field } else { field.optional() }
 }
 
-fn label_fields(at: &str, kind: Studied, unit: &str) -> Vec<Field> {
+pub(super) fn label_fields(at: &str, kind: Studied, unit: &str) -> Vec<Field> {
     let of = |(label, needed): &(Label, bool)| {
         label_field(&format!("{at}labels.{}", label.name()), *label, kind, *needed, unit)
     };
