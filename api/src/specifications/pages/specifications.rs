@@ -59,6 +59,14 @@ fn fields(rules: Vec<Choice>) -> Vec<Field> {
     ]
 }
 
+/// What judges where a specification names no rule.
+fn judged_by(facts: &SpecificationFacts) -> &'static str {
+    match facts.decision_rule {
+        Some(_) => "",
+        None => "; by the decision rule of the method version",
+    }
+}
+
 /// Decision rules that versions name.
 fn named(versions: &[VersionView<SpecificationFacts>]) -> Vec<DecisionRuleId> {
     versions.iter().filter_map(|view| view.facts.decision_rule).collect()
@@ -239,7 +247,13 @@ pub(super) async fn read_specification(
     let risk = risk_sections(&shell, &db, *id, &query.0, &view.facts.unit).await?;
     let mut sheet = Sheet::new(&shell, "Specification", view.facts.code.clone())
         .state(view.state.clone())
-        .lead(format!("{}, version {}: {} {limits}", view.facts.title, view.version, view.facts.analyte))
+        .lead(format!(
+            "{}, version {}: {} {limits}{}",
+            view.facts.title,
+            view.version,
+            view.facts.analyte,
+            judged_by(&view.facts)
+        ))
         .way(approves && draft, "Approve", format!("{path}/approval"))
         .way(approves && draft, "Reject", format!("{path}/rejection"))
         .way(shell.may(Action::DraftSpecifications) && !draft, "Draft the next version", format!("{path}/revision"))
@@ -301,7 +315,8 @@ pub(super) async fn decide_specification(
         Some((view, digest)) => {
             let facts = &view.facts;
             let limits = facts.limits_in_words();
-            (format!("{} version {}: {} {limits}.", facts.code, view.version, facts.analyte), Some(digest))
+            let by = judged_by(facts);
+            (format!("{} version {}: {} {limits}{by}.", facts.code, view.version, facts.analyte), Some(digest))
         }
         None => ("No version is in force.".to_owned(), None),
     };

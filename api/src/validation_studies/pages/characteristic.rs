@@ -226,7 +226,11 @@ pub(super) async fn read_characteristic(
     let differences = answer.kind == Kind::DetectionByDifference;
     let missing = (answer.verdict == Verdict::NotEnoughData).then(|| Part::Alert(answer.missing.clone()));
     let drawing = if answer.inputs.rows.is_empty() { None } else { picture::picture(&answer).ok() };
-    let caption = "Hollow points are left out; a ring marks what a test of outliers finds, which leaves nothing out.";
+    let caption = if differences {
+        "Circles: s₀ found. Squares: u of iron(III) as evaluated. Diamonds: u by the model. Triangles: LOQ."
+    } else {
+        "Hollow points are left out; a ring marks what a test of outliers finds, which leaves nothing out."
+    };
     Sheet::new(&shell, "Characteristic", format!("{} {}", answer.position, answer.kind.text()))
         .state(answer.verdict.text())
         .lead(format!("{}, study {}", answer.title, study.code))
