@@ -34,6 +34,7 @@ pub(super) const OFFERED: i64 = 50;
 fn label_field(name: &str, label: Label, kind: Studied, needed: bool, unit: &str) -> Field {
     let (text, shape) = match label {
         Label::Group => ("group".to_owned(), Kind::Text),
+        Label::Taken if kind == Studied::DetectionByDifference => (format!("total iron, {unit}"), Kind::Decimal),
         Label::Taken => (format!("taken, {unit}"), Kind::Decimal),
         Label::Added => (format!("added, {unit}"), Kind::Decimal),
         Label::Hours => ("hours".to_owned(), Kind::Decimal),
