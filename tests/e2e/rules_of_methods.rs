@@ -103,29 +103,35 @@ async fn a_specification_without_a_rule_goes_by_the_method_version_and_says_so_e
     let page = auditor.get(&format!("/specifications/{id}?mean=118&sd=1.2&u=0.55")).await;
     assert!(page.text.contains("names no decision rule"), "{}", page.text);
 
-    // A later version of the method with another rule leaves what was made with the first as it was.
+    later_rules_change_nothing(&lab, (&path, &by_method["decided"]), (&rule_id, &own)).await;
+}
+
+/// Neither another rule of a later version of the method nor the withdrawal of the first changes a decision.
+async fn later_rules_change_nothing(lab: &Lab, (path, decided): (&str, &Value), (rule_id, other): (&str, &str)) {
+    let app = &lab.app;
+    let auditor = Visitor::of(app.running.address, &app.auditor);
     let methods = app.auditor.get("/methods").await.expect(200);
     let method = methods["items"].as_array().unwrap().iter().find(|method| method["code"] == "M9").unwrap();
     let mut facts = method.clone();
     for field in ["id", "version_id", "version", "supersedes", "reason", "state", "recorded_at", "recorded_by"] {
         facts.as_object_mut().unwrap().remove(field);
     }
-    facts["rules"]["decision_rule"] = json!(own);
+    facts["rules"]["decision_rule"] = json!(other);
     let corrections = format!("/methods/{}/corrections", text(method, "id"));
     let next = json!({ "reason": "simple acceptance agreed", "facts": facts });
     let _ = app.manager.post_if_match(&corrections, &text(method, "version_id"), &next).await.expect(201);
     let moves = format!("/methods/{}/moves", text(method, "id"));
     let _ = app.manager2.post(&moves, &json!({ "to": "approved" })).await.expect(201);
-    let again = app.auditor.get(&path).await.expect(200);
-    assert_eq!(of(&again, "SP-1")["decided"], by_method["decided"]);
+    let again = app.auditor.get(path).await.expect(200);
+    assert_eq!(of(&again, "SP-1")["decided"], *decided);
     let page = auditor.get(&format!("/methods/{}", text(method, "id"))).await;
     assert!(page.text.contains("DR-2 v1") && page.text.contains("DR-1 v1"), "both versions' rules: {}", page.text);
     // A rule that is withdrawn judges what was made while it was agreed.
     sign(&app.manager, &format!("/decision-rules/{rule_id}"), "withdrawal", Some("another rule agreed"))
         .await
         .expect(201);
-    let again = app.auditor.get(&path).await.expect(200);
-    assert_eq!(of(&again, "SP-1")["decided"], by_method["decided"]);
+    let again = app.auditor.get(path).await.expect(200);
+    assert_eq!(of(&again, "SP-1")["decided"], *decided);
 }
 
 #[tokio::test(flavor = "multi_thread")]

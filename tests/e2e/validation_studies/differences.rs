@@ -146,28 +146,30 @@ async fn iron_results_give_the_difference_its_uncertainty_and_the_level_of_their
     let shown = analyst.get(&page).await;
     assert!(shown.text.contains(&format!("/iron-results/{}", results[0])), "{}", shown.text);
 
-    // What is no datum, with its field.
-    let again = study.send(0, &[from(&results[0])]).await.refused(409, "already_exists");
-    assert_eq!(again["errors"][0]["field"], "iron_result");
-    let at = "data[0].iron_result";
-    refused_at(study.send(0, &[from(&empty)]).await, "not_enough_data", at, "complete");
-    refused_at(study.send(0, &[from(&first)]).await, "unknown_reference", at, "exists");
-    refused_at(study.send(2, &[from(&results[0])]).await, "invalid_input", at, "unit");
-    refused_at(study.send(3, &[from(&results[0])]).await, "invalid_input", at, "kind");
-    let plain = json!({ "determination": first, "labels": { "taken": "60" } });
-    refused_at(study.send(0, &[plain]).await, "invalid_input", "data[0].determination", "kind");
-    let twice = json!({ "iron_result": results[0], "value": "0.1" });
-    refused_at(study.send(0, &[twice]).await, "invalid_input", "data[0].value", "one_of");
-    // Near no planned level it must be said which it is.
-    let problem =
-        refused_at(study.send(1, &[from(&results[0])]).await, "invalid_input", "data[0].labels.taken", "level");
-    assert!(text(&problem, "detail").contains("near no planned level (20, 40)"), "{problem}");
-    let said = json!({ "iron_result": results[0], "labels": { "taken": "60.0" } });
-    let answer = study.record(1, &[said]).await;
-    assert_eq!(answer["inputs"]["rows"][0]["cells"][1], "60.0");
-
+    what_is_no_datum_is_refused(&study, (&results[0], &empty, &first)).await;
     // Another titration for the total iron of a result that gave a datum: said, and the datum stays.
     let _ = study.app.analyst.post(&format!("/determinations/{first}/titrations"), &titration).await.expect(201);
     let notes = study.answer(0).await["notes"].to_string();
     assert!(notes.contains("datum 1: its iron result has changed"), "{notes}");
+}
+
+/// Each with its field; and one near no planned level.
+async fn what_is_no_datum_is_refused(study: &Study, (result, empty, first): (&str, &str, &str)) {
+    let again = study.send(0, &[from(result)]).await.refused(409, "already_exists");
+    assert_eq!(again["errors"][0]["field"], "iron_result");
+    let at = "data[0].iron_result";
+    refused_at(study.send(0, &[from(empty)]).await, "not_enough_data", at, "complete");
+    refused_at(study.send(0, &[from(first)]).await, "unknown_reference", at, "exists");
+    refused_at(study.send(2, &[from(result)]).await, "invalid_input", at, "unit");
+    refused_at(study.send(3, &[from(result)]).await, "invalid_input", at, "kind");
+    let plain = json!({ "determination": first, "labels": { "taken": "60" } });
+    refused_at(study.send(0, &[plain]).await, "invalid_input", "data[0].determination", "kind");
+    let twice = json!({ "iron_result": result, "value": "0.1" });
+    refused_at(study.send(0, &[twice]).await, "invalid_input", "data[0].value", "one_of");
+    // Near no planned level it must be said which it is.
+    let problem = refused_at(study.send(1, &[from(result)]).await, "invalid_input", "data[0].labels.taken", "level");
+    assert!(text(&problem, "detail").contains("near no planned level (20, 40)"), "{problem}");
+    let said = json!({ "iron_result": result, "labels": { "taken": "60.0" } });
+    let answer = study.record(1, &[said]).await;
+    assert_eq!(answer["inputs"]["rows"][0]["cells"][1], "60.0");
 }

@@ -4,13 +4,13 @@ use actix_web::{HttpResponse, routes, web};
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
-use super::taking::{OFFERED, label_fields};
+use super::taking::{OFFERED, is_asked_for, label_fields, offering, shown_before};
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::acts::ConductValidation;
 use crate::db::Db;
 use crate::determinations::iron_results::{self, IronResultView};
 use crate::labels;
-use crate::pages::form::{Field, Form, Kind, RESHAPE, SHAPE, Sent, onward};
+use crate::pages::form::{Field, Kind, RESHAPE, Sent, onward};
 use crate::pages::narrow::Narrow;
 use crate::pages::shell::Shell;
 use crate::pages::show;
@@ -29,19 +29,14 @@ fn in_unit(view: &IronResultView, unit: &str) -> Option<(f64, f64)> {
 
 /// Iron results to choose from: those the form showed before, or those the filter finds.
 async fn offered(db: &Db, sent: &Sent, answer: &CharacteristicAnswer) -> Result<Vec<IronResultView>, Refusal> {
-    if sent.posted() && !sent.reshapes() {
-        let shown: Vec<Uuid> = sent.get(SHAPE).split(' ').filter_map(|id| id.parse().ok()).collect();
-        let most = shown.len().min(usize::try_from(OFFERED).unwrap_or(0));
-        return iron_results::several(db, &shown[..most]).await;
+    if let Some(shown) = shown_before(sent) {
+        return iron_results::several(db, &shown).await;
     }
     let days = Narrow::of_days(sent.get("_from"), sent.get("_until")).listing()?;
-    let listing = Listing { limit: Some(OFFERED), ..days };
     let taken: Vec<Uuid> = answer.inputs.rows.iter().filter_map(|row| row.source.iron_result).collect();
-    let codes: Vec<String> = sent.get("_codes").split_whitespace().map(str::to_lowercase).collect();
-    let mut views = iron_results::list(db, &listing).await?.items;
+    let mut views = iron_results::list(db, &Listing { limit: Some(OFFERED), ..days }).await?.items;
     views.retain(|view| {
-        let named = codes.is_empty() || codes.contains(&view.code.to_lowercase());
-        named && in_unit(view, &answer.unit).is_some() && !taken.contains(&view.id)
+        is_asked_for(sent, &view.code) && in_unit(view, &answer.unit).is_some() && !taken.contains(&view.id)
     });
     Ok(views)
 }
@@ -91,25 +86,11 @@ pub(super) async fn draw_differences(
     let views = offered(&db, &sent, &answer).await?;
     let samples: Vec<Uuid> = views.iter().map(|view| view.sample).collect();
     let samples = labels::of(&db, EntityKind::Sample, &samples).await?;
-    let shape: Vec<String> = views.iter().map(|view| view.id.to_string()).collect();
-    let mut form = Form::new(format!("Data of {} from the record", answer.title), "Take what is ticked", back.as_str())
-        .lead(format!(
-            "{} of {} planned data are recorded. {} iron results with iron(III) in {} are offered; they shall be of samples \
-             without iron(III).",
-            answer.inputs.rows.len(),
-            answer.planned_n,
-            views.len(),
-            answer.unit
-        ))
-        .shaped(shape.join(" "))
-        .with([
-            Field::new("_from", "Recorded from", Kind::Day).optional().part("Which are offered"),
-            Field::new("_until", "to", Kind::Day).optional(),
-            Field::new("_codes", "Codes of iron results", Kind::Long).optional().help("One a line; left empty: all."),
-            Field::new(RESHAPE, "Show these", Kind::Reshape("find".to_owned())),
-        ])
+    let ids: Vec<Uuid> = views.iter().map(|view| view.id).collect();
+    let mut form = offering(&answer, &back, &ids, "iron results with iron(III)")
+        .with([Field::new(RESHAPE, "Show these", Kind::Reshape("find".to_owned()))])
         .help(
-            "Differences of the record become data: iron(III) is the value, with its u; the iron result and its total iron stay named.",
+            "Differences found where there is no iron(III) become data, each with its u; the iron result and its total iron stay named.",
             "ISO/IEC 17025:2017 7.2.2; 7.5.1: a datum leads back to its original observations.",
             "Each is taken once; what is not ticked is not taken.",
         );

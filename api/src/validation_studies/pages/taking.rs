@@ -136,6 +136,38 @@ fn in_unit(view: &DeterminationView, unit: &str) -> Option<(f64, f64)> {
     view.evaluation.progress.complete.then_some((figure.value, figure.u))
 }
 
+/// Identities of what the form showed before, where it comes back to be carried out.
+pub(super) fn shown_before(sent: &Sent) -> Option<Vec<Uuid>> {
+    let comes_back = sent.posted() && !sent.reshapes();
+    let most = usize::try_from(OFFERED).unwrap_or(0);
+    comes_back.then(|| sent.get(SHAPE).split(' ').filter_map(|id| id.parse().ok()).take(most).collect())
+}
+
+/// Whether a code is among those asked for; every code is where none is named.
+pub(super) fn is_asked_for(sent: &Sent, code: &str) -> bool {
+    let mut codes = sent.get("_codes").split_whitespace().peekable();
+    codes.peek().is_none() || codes.any(|asked| asked.eq_ignore_ascii_case(code))
+}
+
+/// The form that offers things of the record, with the fields that choose which.
+pub(super) fn offering(answer: &CharacteristicAnswer, back: &str, offered: &[Uuid], words: &str) -> Form {
+    let shape: Vec<String> = offered.iter().map(Uuid::to_string).collect();
+    Form::new(format!("Data of {} from the record", answer.title), "Take what is ticked", back)
+        .lead(format!(
+            "{} of {} planned data are recorded. {} {words} in {} are offered.",
+            answer.inputs.rows.len(),
+            answer.planned_n,
+            offered.len(),
+            answer.unit
+        ))
+        .shaped(shape.join(" "))
+        .with([
+            Field::new("_from", "Begun from", Kind::Day).optional().part("Which are offered"),
+            Field::new("_until", "to", Kind::Day).optional(),
+            Field::new("_codes", "Codes", Kind::Long).optional().help("One a line; left empty: all."),
+        ])
+}
+
 /// Determinations to choose from: those the form showed before, or those the filter finds.
 async fn offered(
     db: &Db,
@@ -143,17 +175,13 @@ async fn offered(
     answer: &CharacteristicAnswer,
     method: crate::ids::MethodId,
 ) -> Result<Vec<DeterminationView>, Refusal> {
-    if sent.posted() && !sent.reshapes() {
-        let shown: Vec<Uuid> = sent.get(SHAPE).split(' ').filter_map(|id| id.parse().ok()).collect();
-        let most = shown.len().min(usize::try_from(OFFERED).unwrap_or(0));
-        return determinations::several(db, &shown[..most]).await;
+    if let Some(shown) = shown_before(sent) {
+        return determinations::several(db, &shown).await;
     }
     let taken: Vec<Uuid> = answer.inputs.rows.iter().filter_map(|row| row.source.determination).collect();
     let mut views = determinations::newest(db, &selection(sent, method)?, OFFERED).await?;
-    let codes: Vec<String> = sent.get("_codes").split_whitespace().map(str::to_lowercase).collect();
     views.retain(|view| {
-        let named = codes.is_empty() || codes.contains(&view.code.to_lowercase());
-        named && in_unit(view, &answer.unit).is_some() && !taken.contains(&view.id)
+        is_asked_for(sent, &view.code) && in_unit(view, &answer.unit).is_some() && !taken.contains(&view.id)
     });
     Ok(views)
 }
@@ -213,21 +241,10 @@ pub(super) async fn draw_data(
         let name = labels::of(&db, EntityKind::Method, &[method.0]).await?.remove(&method.0).unwrap_or_default();
         methods.push(Choice::thing(method, &name, "under study"));
     }
-    let shape: Vec<String> = views.iter().map(|view| view.id.to_string()).collect();
-    let mut form = Form::new(format!("Data of {} from the record", answer.title), "Take what is ticked", back.as_str())
-        .lead(format!(
-            "{} of {} planned data are recorded. {} complete determinations with a result in {} are offered.",
-            answer.inputs.rows.len(),
-            answer.planned_n,
-            views.len(),
-            answer.unit
-        ))
-        .shaped(shape.join(" "))
+    let ids: Vec<Uuid> = views.iter().map(|view| view.id).collect();
+    let mut form = offering(&answer, &back, &ids, "complete determinations with a result")
         .with([
-            Field::new("_from", "Begun from", Kind::Day).optional().part("Which are offered"),
-            Field::new("_until", "to", Kind::Day).optional(),
             Field::new("_method", "Method version", Kind::List(methods)).optional().value(method),
-            Field::new("_codes", "Codes of determinations", Kind::Long).optional().help("One a line; left empty: all."),
             Field::new(RESHAPE, "Show these", Kind::Reshape("find".to_owned())),
         ])
         .help(
