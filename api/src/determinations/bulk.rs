@@ -22,7 +22,7 @@ use crate::refusal::{Code, Refusal};
 use crate::runs::blanks;
 use crate::samples::portions;
 use crate::sign_offs;
-use crate::specifications::conformity::{self, Assigned, ConformityStatement, RuleVersion};
+use crate::specifications::conformity::{self, Assigned, Judged, RuleVersion};
 use crate::states::{self, StateMove};
 use crate::titrants::store as titrants;
 use crate::web::paging::Listing;
@@ -58,7 +58,7 @@ pub(crate) struct Tabled {
     pub(crate) result: Option<(f64, f64)>,
     pub(crate) reported: Option<ReportedView>,
     /// What the specifications of its sample say of it now, by code, version and assignment.
-    pub(crate) conformity: Vec<ConformityStatement>,
+    pub(crate) conformity: Vec<Judged>,
     pub(crate) titrations: Vec<(TitrationView, TitreView)>,
 }
 
@@ -254,7 +254,7 @@ impl Gathered {
         (version, record): (&methods::Row, &Record),
         standing: (&str, &[StateMove]),
         of: &Brief,
-    ) -> Result<Vec<ConformityStatement>, Refusal> {
+    ) -> Result<Vec<Judged>, Refusal> {
         let assigned = self.assigned.get(&row.sample_id).filter(|_| row.purpose == "sample");
         let Some(assigned) = assigned else { return Ok(Vec::new()) };
         let reporting = record.rules.reporting;
@@ -271,9 +271,7 @@ impl Gathered {
         let rule = version.facts.rules.0.decision_rule.and_then(|named| self.rules.get(&named));
         let result = (of.reported.as_ref(), as_what);
         let compared = compared::of_result((version, rule), standing, &of.progress, &figures, result);
-        let mut all = conformity::statements(assigned, &compared, Utc::now());
-        all.sort_by(|a, b| (&a.code, a.version, a.assignment.0).cmp(&(&b.code, b.version, b.assignment.0)));
-        Ok(all)
+        Ok(conformity::judged(assigned, &compared))
     }
 
     /// Factors that count for it: what was signed stays what it was.

@@ -68,7 +68,7 @@ pub(super) fn of_result<'a>(
         },
         contents: contents.collect(),
         reported: reported(of, as_what),
-        method: format!("{} v{}", method.facts.code, method.version),
+        method: (&method.facts.code, method.version),
         method_rule,
     }
 }
@@ -110,7 +110,7 @@ fn of_iron3<'a>(
             .collect(),
         reported: reported(derived.reported.as_ref(), as_what),
         // As its unit is that of total iron, so is the rule.
-        method: format!("{} v{}", total.frame.method.facts.code, total.frame.method.version),
+        method: (&total.frame.method.facts.code, total.frame.method.version),
         method_rule: total.frame.rule.as_ref(),
     }
 }

@@ -17,7 +17,7 @@ use crate::determinations::evaluation::TitreView;
 use crate::determinations::wire::TitrationView;
 use crate::exports::spool::{Cell, Format, Spool};
 use crate::refusal::Refusal;
-use crate::specifications::conformity::ConformityStatement;
+use crate::specifications::conformity::Judged;
 
 /// Determinations that are read at once; what is held in memory does not grow with the export.
 const AT_ONCE: i64 = 250;
@@ -167,18 +167,18 @@ impl Beginning {
 
 /// What specifications say: code and version, outcome, probability of conforming. Those of several stand in one cell, in the same
 /// order in all three; a single probability is a number.
-fn judged(all: &[ConformityStatement]) -> [Cell<'static>; 3] {
-    let joined = |of: fn(&ConformityStatement) -> String| all.iter().map(of).collect::<Vec<_>>().join("; ");
-    let probability = |of: &ConformityStatement| of.decided.as_ref().map(|decided| decided.conformance_probability);
+fn judged(all: &[Judged]) -> [Cell<'static>; 3] {
+    let joined = |of: fn(&Judged) -> String| all.iter().map(of).collect::<Vec<_>>().join("; ");
     match all {
         [] => [Cell::Empty, Cell::Empty, Cell::Empty],
         _ => [
             joined(|of| format!("{} v{}", of.code, of.version)).into(),
             joined(|of| of.outcome.to_owned()).into(),
             match all {
-                [one] => probability(one).into(),
+                [one] => one.conformance_probability.into(),
                 several => {
-                    let texts = several.iter().map(|of| probability(of).map(|p| p.to_string()).unwrap_or_default());
+                    let texts =
+                        several.iter().map(|of| of.conformance_probability.map(|p| p.to_string()).unwrap_or_default());
                     texts.collect::<Vec<_>>().join("; ").into()
                 }
             },

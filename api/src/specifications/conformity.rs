@@ -8,7 +8,7 @@ use std::collections::HashMap;
 
 use chrono::{DateTime, Utc};
 use ferrotitre_core::uncertainty::conformity::Outcome;
-use ferrotitre_core::uncertainty::decision_rule::{Limit, percent};
+use ferrotitre_core::uncertainty::decision_rule::{Judgement, Limit, percent};
 use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -57,7 +57,7 @@ pub(crate) struct Compared<'a> {
     pub(crate) contents: Vec<Content>,
     pub(crate) reported: Option<ReportedContent>,
     /// Code and version of the method it was made with.
-    pub(crate) method: String,
+    pub(crate) method: (&'a str, i32),
     /// The decision rule that this method version names.
     pub(crate) method_rule: Option<&'a RuleVersion>,
 }
@@ -211,43 +211,88 @@ pub(crate) async fn rules_of_methods<'a>(
     rules::versions::several(connection, named).await
 }
 
-/// What the specifications of a sample say of a result now. One that was taken off the sample is among them only if it was
-/// there when the result was approved.
+/// What a result is judged by. A specification that was taken off the sample is among them only if it was there when the result
+/// was approved.
+fn judging<'a>(assigned: &'a [Assigned], result: &Compared<'_>) -> impl Iterator<Item = &'a Assigned> {
+    let approved_at = result.approved_at;
+    let counts = move |one: &&Assigned| match (&one.removal, approved_at) {
+        (None, _) => true,
+        (Some(removal), Some(approved)) => one.assignment.recorded_at <= approved && removal.recorded_at > approved,
+        (Some(_), None) => false,
+    };
+    assigned.iter().filter(|one| one.specification.facts.analyte == result.analyte).filter(counts)
+}
+
+/// What the specifications of a sample say of a result now.
 pub(crate) fn statements(
     assigned: &[Assigned],
     result: &Compared<'_>,
     as_of: DateTime<Utc>,
 ) -> Vec<ConformityStatement> {
-    let of_result = assigned.iter().filter(|one| one.specification.facts.analyte == result.analyte);
-    let counts = |one: &&Assigned| match (&one.removal, result.approved_at) {
-        (None, _) => true,
-        (Some(removal), Some(approved)) => one.assignment.recorded_at <= approved && removal.recorded_at > approved,
-        (Some(_), None) => false,
-    };
-    of_result.filter(counts).map(|one| statement(one, result, as_of)).collect()
+    judging(assigned, result).map(|one| statement(one, result, as_of)).collect()
 }
 
-/// The rule that judges a result, and what names it.
+/// A statement as long tables show it: the same decision without its words.
+#[derive(Debug, Clone)]
+pub(crate) struct Judged {
+    pub(crate) code: String,
+    pub(crate) version: i32,
+    /// As in a statement.
+    pub(crate) outcome: &'static str,
+    pub(crate) conformance_probability: Option<f64>,
+}
+
+/// Statements as long tables show them, in the order of code, version and assignment.
+pub(crate) fn judged(assigned: &[Assigned], result: &Compared<'_>) -> Vec<Judged> {
+    let mut all: Vec<&Assigned> = judging(assigned, result).collect();
+    let order = |one: &Assigned| (one.specification.version, one.assignment.id.0);
+    all.sort_by(|a, b| (&a.specification.facts.code, order(a)).cmp(&(&b.specification.facts.code, order(b))));
+    let judged = all.into_iter().map(|one| {
+        let facts = &one.specification.facts;
+        let decision = Applied::of(one, result).map(|applied| decide(facts, &applied.rule.facts, result).ok());
+        Judged {
+            code: facts.code.clone(),
+            version: one.specification.version,
+            outcome: outcome(decision.as_ref().map(Option::as_ref)),
+            conformance_probability: decision.flatten().map(|decision| decision.judged.conformance_probability),
+        }
+    });
+    judged.collect()
+}
+
+/// The outcome in the words of the API; none of a rule that there is not.
+fn outcome(decision: Option<Option<&Decision<'_>>>) -> &'static str {
+    match decision {
+        None => "no decision rule",
+        Some(None) => "not enough data",
+        Some(Some(decision)) => match decision.judged.outcome {
+            Outcome::Conforms => "conforms",
+            Outcome::Conditional => "conditional",
+            Outcome::DoesNotConform => "does not conform",
+        },
+    }
+}
+
+/// The rule that judges a result, and the method version where it is the method's own.
 struct Applied<'a> {
     rule: &'a RuleVersion,
-    named_by: String,
-    /// The method version, where it is the method's own rule.
-    of_method: Option<&'a str>,
+    of_method: Option<(&'a str, i32)>,
 }
 
 impl<'a> Applied<'a> {
     /// A specification's own rule, else that of the method version; none is made up.
     fn of(one: &'a Assigned, result: &'a Compared<'_>) -> Option<Self> {
         match (&one.rule, result.method_rule) {
-            (Some(rule), _) => {
-                let (code, version) = (&one.specification.facts.code, one.specification.version);
-                Some(Self { rule, named_by: format!("specification {code} v{version}"), of_method: None })
-            }
-            (None, Some(rule)) => {
-                let method = result.method.as_str();
-                Some(Self { rule, named_by: format!("method {method}"), of_method: Some(method) })
-            }
+            (Some(rule), _) => Some(Self { rule, of_method: None }),
+            (None, Some(rule)) => Some(Self { rule, of_method: Some(result.method) }),
             (None, None) => None,
+        }
+    }
+
+    fn named_by(&self, one: &Assigned) -> String {
+        match self.of_method {
+            Some((method, version)) => format!("method {method} v{version}"),
+            None => format!("specification {} v{}", one.specification.facts.code, one.specification.version),
         }
     }
 }
@@ -256,20 +301,20 @@ fn statement(one: &Assigned, result: &Compared<'_>, as_of: DateTime<Utc>) -> Con
     let facts = &one.specification.facts;
     let applied = Applied::of(one, result);
     let rule = applied.as_ref().map(|applied| applied.rule);
-    let (decided, outcome, said) = match &applied {
-        None => {
-            let (code, version, method) = (&facts.code, one.specification.version, &result.method);
-            let said = format!("no decision rule is agreed: neither {code} v{version} nor method {method} names one");
-            (None, "no decision rule", said)
+    let decision = applied.as_ref().map(|applied| decide(facts, &applied.rule.facts, result));
+    let outcome = outcome(decision.as_ref().map(|decision| decision.as_ref().ok()));
+    let (decided, said) = match (&applied, decision) {
+        (Some(applied), Some(Ok(decision))) => {
+            let decided = decision.in_full(outcome);
+            let said = sentence(facts, applied, &decided, result);
+            (Some(decided), said)
         }
-        Some(applied) => match decide(facts, &applied.rule.facts, result) {
-            Ok(decided) => {
-                let said = sentence(facts, applied, &decided, result);
-                let outcome = decided.outcome;
-                (Some(decided), outcome, said)
-            }
-            Err(why) => (None, "not enough data", why),
-        },
+        (_, Some(Err(why))) => (None, why),
+        _ => {
+            let (code, version, (method, of_method)) = (&facts.code, one.specification.version, result.method);
+            let neither = format!("neither {code} v{version} nor method {method} v{of_method} names one");
+            (None, format!("no decision rule is agreed: {neither}"))
+        }
     };
     ConformityStatement {
         assignment: one.assignment.id,
@@ -289,7 +334,7 @@ fn statement(one: &Assigned, result: &Compared<'_>, as_of: DateTime<Utc>) -> Con
         rule: rule.map(|rule| format!("{} v{}: {}", rule.facts.code, rule.version, rule.facts.in_words())),
         risk: rule.map(|rule| rule.facts.risk.clone()),
         compared: rule.map(|rule| rule.facts.compared.clone()),
-        rule_named_by: applied.map(|applied| applied.named_by),
+        rule_named_by: applied.map(|applied| applied.named_by(one)),
         assigned_at: one.assignment.recorded_at,
         assigned_by: one.assignment.recorded_by,
         assigned_after_approval: result.approved_at.is_some_and(|approved| one.assignment.recorded_at > approved),
@@ -301,8 +346,45 @@ fn statement(one: &Assigned, result: &Compared<'_>, as_of: DateTime<Utc>) -> Con
     }
 }
 
+/// A decision before it is put into words.
+struct Decision<'a> {
+    value: f64,
+    u: f64,
+    k: f64,
+    judged: Judgement,
+    /// The outcome by the name that the rule gives it.
+    name: &'a str,
+}
+
+impl Decision<'_> {
+    fn in_full(self, outcome: &'static str) -> Decided {
+        let Self { value, u, k, judged, name } = self;
+        Decided {
+            value,
+            u,
+            expanded_uncertainty: k * u,
+            coverage_factor: k,
+            guard_band: judged.guard,
+            lower_acceptance: Some(judged.acceptance.low).filter(|limit| limit.is_finite()),
+            upper_acceptance: Some(judged.acceptance.high).filter(|limit| limit.is_finite()),
+            conformance_probability: judged.conformance_probability,
+            conformance_probability_text: percent(judged.conformance_probability),
+            outcome,
+            outcome_name: name.to_owned(),
+            deciding_limit: match judged.deciding {
+                Limit::Lower => "lower",
+                Limit::Upper => "upper",
+            },
+        }
+    }
+}
+
 /// The decision, or why there is none.
-fn decide(facts: &SpecificationFacts, rule: &DecisionRuleFacts, result: &Compared<'_>) -> Result<Decided, String> {
+fn decide<'a>(
+    facts: &SpecificationFacts,
+    rule: &'a DecisionRuleFacts,
+    result: &Compared<'_>,
+) -> Result<Decision<'a>, String> {
     if result.state == "cancelled" {
         return Err("not enough data: the determination was cancelled".to_owned());
     }
@@ -329,28 +411,12 @@ fn decide(facts: &SpecificationFacts, rule: &DecisionRuleFacts, result: &Compare
     let core = rule.to_core().ok_or_else(|| "the decision rule lacks a figure".to_owned())?;
     let judged = facts.limits().and_then(|limits| core.judge(&limits, value, content.u, k));
     let judged = judged.map_err(|error| format!("no decision: {error}"))?;
-    let (outcome, name) = match judged.outcome {
-        Outcome::Conforms => ("conforms", &rule.conforms),
-        Outcome::Conditional => ("conditional", &rule.conditional),
-        Outcome::DoesNotConform => ("does not conform", &rule.does_not_conform),
+    let name = match judged.outcome {
+        Outcome::Conforms => &rule.conforms,
+        Outcome::Conditional => &rule.conditional,
+        Outcome::DoesNotConform => &rule.does_not_conform,
     };
-    Ok(Decided {
-        value,
-        u: content.u,
-        expanded_uncertainty: k * content.u,
-        coverage_factor: k,
-        guard_band: judged.guard,
-        lower_acceptance: Some(judged.acceptance.low).filter(|limit| limit.is_finite()),
-        upper_acceptance: Some(judged.acceptance.high).filter(|limit| limit.is_finite()),
-        conformance_probability: judged.conformance_probability,
-        conformance_probability_text: percent(judged.conformance_probability),
-        outcome,
-        outcome_name: name.clone(),
-        deciding_limit: match judged.deciding {
-            Limit::Lower => "lower",
-            Limit::Upper => "upper",
-        },
-    })
+    Ok(Decision { value, u: content.u, k, judged, name })
 }
 
 fn sentence(facts: &SpecificationFacts, applied: &Applied<'_>, decided: &Decided, result: &Compared<'_>) -> String {
@@ -366,7 +432,7 @@ fn sentence(facts: &SpecificationFacts, applied: &Applied<'_>, decided: &Decided
         facts.limits_in_words(),
         applied.rule.facts.code,
         applied.rule.version,
-        applied.of_method.map(|method| format!(" of method {method}")).unwrap_or_default(),
+        applied.of_method.map(|(method, version)| format!(" of method {method} v{version}")).unwrap_or_default(),
         applied.rule.facts.in_words(),
         decided.conformance_probability_text,
     )
