@@ -148,6 +148,8 @@ ids! {
     ValidationAmendmentId;
     /// A datum of a validation study.
     ValidationDatumId;
+    /// The iron result that gave a datum.
+    ValidationIronDatumId;
     /// A datum left out with an assigned cause.
     ValidationExclusionId;
     /// A conclusion of a validation study.

@@ -19,6 +19,7 @@ mod papers;
 mod permissions;
 mod proficiency;
 mod reference_files;
+mod rules_of_methods;
 mod specifications;
 mod store;
 mod titrants;

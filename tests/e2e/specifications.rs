@@ -14,7 +14,7 @@ pub(crate) fn guarded(code: &str, multiple: &str) -> Value {
     })
 }
 
-fn simple(code: &str) -> Value {
+pub(crate) fn simple(code: &str) -> Value {
     json!({ "code": code, "title": "simple acceptance", "kind": "simple acceptance", "source": "control of a process" })
 }
 
@@ -41,7 +41,7 @@ pub(crate) async fn assign(app: &TestApp, sample: &str, version: &str) -> Value 
 }
 
 #[track_caller]
-fn near(found: &Value, expected: f64, tolerance: f64) {
+pub(crate) fn near(found: &Value, expected: f64, tolerance: f64) {
     let found = found.as_f64().unwrap();
     assert!((found - expected).abs() <= tolerance, "{found} is not {expected}");
 }
@@ -74,6 +74,15 @@ fn figure(determination: &Value) -> (f64, f64) {
 
 /// The sample of requirement 3.9: y = 119.5 g/L with u = 0.55 g/L; its identity and that of the determination, not submitted.
 pub(crate) async fn bath_of_the_vector(lab: &Lab, before: impl AsyncFnOnce(&str)) -> (String, String) {
+    bath_by_a_method_with(lab, None, before).await
+}
+
+/// The same by a method M9 that names a decision rule of its own.
+pub(crate) async fn bath_by_a_method_with(
+    lab: &Lab,
+    rule: Option<&str>,
+    before: impl AsyncFnOnce(&str),
+) -> (String, String) {
     let app = &lab.app;
     let facts = bench::equipment("P10-V", "pipette", "10", None);
     // So that two titres of 21.40 mL come to 119.5 g/L; the test sees whether they do.
@@ -88,6 +97,9 @@ pub(crate) async fn bath_of_the_vector(lab: &Lab, before: impl AsyncFnOnce(&str)
     let end_point = (0.55_f64.powi(2) - u.powi(2) + (0.01 * per_ml).powi(2)).sqrt() / per_ml;
     let mut rules = rules();
     rules["end_point_u_ml"] = json!(format!("{end_point:.9}"));
+    if let Some(rule) = rule {
+        rules["decision_rule"] = json!(rule);
+    }
     let method = method_with(app, ("M9", "iron(II)", "none"), rules).await;
     before(&sample).await;
     let determination = determined(lab, &method, &portion, &["21.40", "21.40"]).await;

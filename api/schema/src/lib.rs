@@ -1557,7 +1557,7 @@ diesel::table! {
         standard_uncertainty -> Nullable<Numeric>,
         /// Where it belongs in the design: group, taken, added, hours, pair, arm, run, analyst, burette, lot, note.
         labels -> Jsonb,
-        /// A determination of the record, a row of an imported table, or a person.
+        /// A determination or an iron result of the record, a row of an imported table, or a person.
         source -> Text,
         /// Determination whose evaluation gave the value.
         determination_id -> Nullable<Uuid>,
@@ -1585,6 +1585,26 @@ diesel::table! {
         cause -> Text,
         /// What shows it.
         evidence -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Iron results that gave data of validation studies.
+    validation_iron_data (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Datum: iron(III) by difference and its standard uncertainty.
+        datum_id -> Uuid,
+        /// Characteristic of the datum; an iron result is taken once for each.
+        characteristic_id -> Uuid,
+        /// Iron result whose evaluation gave the value.
+        iron_result_id -> Uuid,
+        /// Total iron of the same evaluation, in the unit of the characteristic.
+        total -> Numeric,
         /// Server time of recording.
         recorded_at -> Timestamptz,
         /// Account that recorded it.
@@ -1689,8 +1709,8 @@ diesel::table! {
         lower_limit -> Nullable<Numeric>,
         /// Upper tolerance limit, as entered.
         upper_limit -> Nullable<Numeric>,
-        /// Version of the decision rule.
-        decision_rule_id -> Uuid,
+        /// Version of the decision rule; without one, that of the method version counts.
+        decision_rule_id -> Nullable<Uuid>,
         /// From when samples can be given it.
         effective_from -> Timestamptz,
         /// Until when.

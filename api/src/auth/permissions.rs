@@ -248,3 +248,15 @@ pub fn sees_only_own(roles: &[Role]) -> bool {
 pub fn had_a_hand_in<Id: PartialEq>(person: &Id, authors: &[Id]) -> bool {
     authors.contains(person)
 }
+
+/// Whether somebody takes out own data only: an analyst does, a manager or auditor takes out everything (requirement 4).
+#[must_use]
+pub fn exports_own_data_only(roles: &[Role]) -> bool {
+    sees_only_own(roles)
+}
+
+/// Own data are records that somebody took part in: determinations opened or titrated, charts and studies contributed to.
+#[must_use]
+pub fn may_take_out(roles: &[Role], took_part: bool) -> bool {
+    took_part || !exports_own_data_only(roles)
+}

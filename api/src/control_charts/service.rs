@@ -16,7 +16,7 @@ use crate::control_charts::wire::{ChartView, NewChart, NewRuleSet, PhaseView, Po
 use crate::control_materials;
 use crate::db::{Act, Connection, Db};
 use crate::equipment::service::author;
-use crate::ids::{ControlChartId, TitrantId};
+use crate::ids::{AccountId, ControlChartId, TitrantId};
 use crate::methods;
 use crate::refusal::{Code, FieldErrors, Refusal};
 use crate::states::{self, NewMove};
@@ -189,6 +189,11 @@ pub(crate) async fn read(db: &Db, id: Uuid) -> Result<ChartView, Refusal> {
         view(row, state.state, points, (phases, Some(statistics)))
     })
     .await
+}
+
+/// Those of some charts that somebody defined, recorded a value on or proposed limits of.
+pub(crate) async fn taken_part_in(db: &Db, charts: &[Uuid], person: AccountId) -> Result<Vec<Uuid>, Refusal> {
+    db.read(async |connection| charts::taken_part_in(connection, charts, person).await).await
 }
 
 /// Moves a chart to another state.

@@ -4,10 +4,11 @@
 use std::collections::{HashMap, HashSet};
 
 use chrono::{DateTime, Utc};
-use ferrotitre_core::determination::{Brief, brief};
+use ferrotitre_core::determination::{Brief, Detail, EvaluationError, Figure, Record, brief, evaluate};
 use uuid::Uuid;
 
 use crate::db::{Connection, Db};
+use crate::determinations::compared;
 use crate::determinations::evaluation::{ReportedView, TitreView, expressed};
 use crate::determinations::measured::is_signed;
 use crate::determinations::record::{KIND, titration_view};
@@ -15,12 +16,13 @@ use crate::determinations::sources::{Facts, Source};
 use crate::determinations::store::{self, DeterminationRow, Filter, TitrationRow};
 use crate::determinations::wire::TitrationView;
 use crate::equipment::service::Shelf;
-use crate::ids::{DeterminationId, FactorId, MethodId, RunId, TitrantId};
+use crate::ids::{AccountId, DecisionRuleId, DeterminationId, FactorId, MethodId, RunId, TitrantId};
 use crate::methods::store::versions as methods;
 use crate::refusal::{Code, Refusal};
 use crate::runs::blanks;
 use crate::samples::portions;
 use crate::sign_offs;
+use crate::specifications::conformity::{self, Assigned, Judged, RuleVersion};
 use crate::states::{self, StateMove};
 use crate::titrants::store as titrants;
 use crate::web::paging::Listing;
@@ -32,6 +34,8 @@ pub(crate) struct Selection {
     pub(crate) until: Option<DateTime<Utc>>,
     pub(crate) run: Option<Uuid>,
     pub(crate) method: Option<MethodId>,
+    /// Who opened it or recorded a titration in it.
+    pub(crate) recorded_by: Option<AccountId>,
 }
 
 /// A determination with its result and every version of every titration.
@@ -54,6 +58,8 @@ pub(crate) struct Tabled {
     /// Unrounded result and its standard uncertainty, in the unit of the report.
     pub(crate) result: Option<(f64, f64)>,
     pub(crate) reported: Option<ReportedView>,
+    /// What the specifications of its sample say of it now, by code, version and assignment.
+    pub(crate) conformity: Vec<Judged>,
     pub(crate) titrations: Vec<(TitrationView, TitreView)>,
 }
 
@@ -74,18 +80,26 @@ pub(crate) struct Gathered {
     of_lots: Vec<(titrants::FactorRow, DateTime<Utc>)>,
     /// When each was last signed by its author; read where a method interpolates.
     authored: HashMap<Uuid, DateTime<Utc>>,
+    /// What the samples were ever given to be judged by.
+    assigned: HashMap<Uuid, Vec<Assigned>>,
+    /// Decision rules of the methods; read where a specification names none.
+    rules: HashMap<DecisionRuleId, RuleVersion>,
 }
 
 /// Reads a page of determinations, newest first.
 pub(crate) async fn page(db: &Db, wanted: &Selection, after: Option<Uuid>, limit: i64) -> Result<Gathered, Refusal> {
     let listing = Listing { limit: None, after, from: wanted.from, until: wanted.until };
     db.read(async |connection| {
-        let filter = Filter { listing: &listing, run: wanted.run, sample: None, method: wanted.method };
+        let filter = Filter::of(&listing, wanted);
         let rows = store::list_determinations(connection, &filter, limit + 1).await?;
         let page = crate::web::paging::Page::of(rows, limit, |row| row.id.0);
         gather(connection, page.items, page.next).await
     })
     .await
+}
+
+fn not_evaluated(error: EvaluationError) -> Refusal {
+    Refusal::new(Code::NotEnoughData, error.to_string()).because(error)
 }
 
 /// Each once, in no order.
@@ -104,21 +118,25 @@ async fn gather(connection: &Connection, rows: Vec<DeterminationRow>, next: Opti
     let method_ids = once(rows.iter().map(|row| row.method_id));
     let runs = once(rows.iter().map(|row| row.run_id));
     let portion_ids = once(rows.iter().map(|row| row.portion_id));
-    let (methods, portions, blanks, titrations, moves) = futures_util::try_join!(
+    let samples = once(rows.iter().filter(|row| row.purpose == "sample").map(|row| row.sample_id));
+    let (methods, portions, blanks, titrations, moves, assigned) = futures_util::try_join!(
         methods::several(connection, &method_ids),
         portions::currents(connection, &portion_ids),
         blanks::of_runs(connection, &runs),
         store::titrations_of(connection, &ids),
-        states::moves_of(connection, &plain)
+        states::moves_of(connection, &plain),
+        conformity::of_samples(connection, &samples)
     )?;
     let vessels = once(vessels(&titrations, &portions, &blanks));
     let factor_ids: Vec<FactorId> =
         once(titrations.iter().flat_map(|row| [Some(row.factor_id), row.oxidant_factor_id]).flatten());
     let titration_ids: Vec<Uuid> = titrations.iter().map(|row| row.id.0).collect();
-    let (judged, shelf, factors) = futures_util::try_join!(
+    let named = once(methods.iter().filter_map(|method| method.facts.rules.0.decision_rule));
+    let (judged, shelf, factors, rules) = futures_util::try_join!(
         states::moves_of(connection, &titration_ids),
         Shelf::load(connection, &vessels),
-        titrants::factors_by_id(connection, &factor_ids)
+        titrants::factors_by_id(connection, &factor_ids),
+        conformity::rules_of_methods(connection, assigned.values().flatten(), &named)
     )?;
     let (mut of_lots, mut authored) = (Vec::new(), HashMap::new());
     if methods.iter().any(|method| method.facts.rules.0.interpolates()) {
@@ -145,6 +163,8 @@ async fn gather(connection: &Connection, rows: Vec<DeterminationRow>, next: Opti
         factors,
         of_lots,
         authored,
+        assigned,
+        rules: rules.into_iter().map(|rule| (rule.id, rule)).collect(),
     })
 }
 
@@ -195,7 +215,8 @@ impl Gathered {
         (source, lots): (&Source<'_>, &[(FactorId, Uuid)]),
     ) -> Result<Tabled, Refusal> {
         let missing = |what: &str| Refusal::new(Code::Internal, format!("a determination lacks its {what}"));
-        let method = &self.methods.get(&row.method_id).ok_or_else(|| missing("method version"))?.facts;
+        let version = self.methods.get(&row.method_id).ok_or_else(|| missing("method version"))?;
+        let method = &version.facts;
         let (portion, steps) = self.portions.get(&row.portion_id).ok_or_else(|| missing("test portion"))?;
         let blanks = self.blanks.get(&row.run_id).map_or(&[][..], |(_, counted)| counted.as_slice());
         let state = moves.last().map_or(KIND.first_state(), |step| step.to_state.as_str());
@@ -204,8 +225,9 @@ impl Gathered {
             Facts { id: row.id, method, portion, steps, blanks, titrations: &titrations, of_lots: of_lots.as_deref() };
         let (record, states) = source.record(&facts)?;
         let reporting = record.rules.reporting;
-        let Brief { titres, figure, reported, .. } =
-            brief(&record).map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))?;
+        let of = brief(&record).map_err(not_evaluated)?;
+        let conformity = self.conformity(&row, (version, &record), (state, moves), &of)?;
+        let Brief { titres, figure, reported, .. } = of;
         let views = titrations.into_iter().zip(states).map(|(row, state)| titration_view(row, state, lots));
         Ok(Tabled {
             id: row.id,
@@ -222,8 +244,36 @@ impl Gathered {
             expressed: expressed(reporting.expressed),
             result: figure.map(|figure| (figure.value, figure.u)),
             reported: reported.map(ReportedView::from),
+            conformity,
             titrations: views.zip(titres.into_iter().map(TitreView::from)).collect(),
         })
+    }
+
+    /// What the specifications of its sample say of it.
+    fn conformity(
+        &self,
+        row: &DeterminationRow,
+        (version, record): (&methods::Row, &Record),
+        standing: (&str, &[StateMove]),
+        of: &Brief,
+    ) -> Result<Vec<Judged>, Refusal> {
+        let assigned = self.assigned.get(&row.sample_id).filter(|_| row.purpose == "sample");
+        let Some(assigned) = assigned else { return Ok(Vec::new()) };
+        let reporting = record.rules.reporting;
+        let (unit, as_what) = (reporting.unit.symbol(), expressed(reporting.expressed));
+        let elsewhere = assigned.iter().map(|one| &one.specification.facts).any(|facts| {
+            facts.analyte == version.facts.analyte && (facts.unit.as_str(), facts.expressed.as_str()) != (unit, as_what)
+        });
+        // Limits in another unit than the report's need the whole evaluation, which has them all.
+        let figures: Vec<Figure> = if elsewhere {
+            evaluate(record, Detail::Figures).map_err(not_evaluated)?.figures
+        } else {
+            of.figure.iter().cloned().collect()
+        };
+        let rule = version.facts.rules.0.decision_rule.and_then(|named| self.rules.get(&named));
+        let result = (of.reported.as_ref(), as_what);
+        let compared = compared::of_result((version, rule), standing, &of.progress, &figures, result);
+        Ok(conformity::judged(assigned, &compared))
     }
 
     /// Factors that count for it: what was signed stays what it was.

@@ -1,7 +1,7 @@
 //! Results as specifications compare them: of one determination, of an iron result, of all that was approved.
 
 use chrono::{DateTime, Utc};
-use ferrotitre_core::determination::{Detail, Evaluation, Iron3, Progress, Reported};
+use ferrotitre_core::determination::{Detail, Evaluation, Figure, Iron3, Progress, Reported};
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
@@ -14,7 +14,9 @@ use crate::determinations::store::{self, DeterminationRow, IronResultRow};
 use crate::ids::MethodId;
 use crate::methods::store::versions as methods;
 use crate::refusal::Refusal;
-use crate::specifications::conformity::{Compared, ConformityStatement, Content, ReportedContent, statements};
+use crate::specifications::conformity::{
+    Compared, ConformityStatement, Content, ReportedContent, RuleVersion, statements,
+};
 use crate::states::{self, StateMove};
 
 /// Determinations that are read at once.
@@ -39,25 +41,46 @@ fn reported(of: Option<&Reported>, expressed: &'static str) -> Option<ReportedCo
     })
 }
 
+/// What a determination was made with: its method version, and the decision rule that names, if it was read.
+pub(super) type MadeWith<'a> = (&'a methods::Row, Option<&'a RuleVersion>);
+
 /// A determination as it is compared with limits.
-fn of_determination<'a>(loaded: &'a Loaded, evaluation: &'a Evaluation) -> Compared<'a> {
-    let contents = evaluation.figures.iter().map(|figure| Content {
+pub(super) fn of_result<'a>(
+    (method, method_rule): MadeWith<'a>,
+    (state, moves): (&'a str, &[StateMove]),
+    progress: &'a Progress,
+    figures: &[Figure],
+    (of, as_what): (Option<&Reported>, &'static str),
+) -> Compared<'a> {
+    let contents = figures.iter().map(|figure| Content {
         unit: figure.unit.symbol(),
         expressed: expressed(figure.expressed),
         value: figure.value,
         u: figure.u,
     });
     Compared {
-        analyte: &loaded.frame.method.facts.analyte,
-        state: &loaded.state,
-        approved_at: approved_at(&loaded.state, loaded.moves()),
-        waits: match &evaluation.progress {
+        analyte: &method.facts.analyte,
+        state,
+        approved_at: approved_at(state, moves),
+        waits: match progress {
             Progress::NeedsMore { why, .. } => why,
             Progress::Complete { .. } => "the determination has no result",
         },
         contents: contents.collect(),
-        reported: reported(evaluation.reported.as_ref(), expressed(loaded.record.rules.reporting.expressed)),
+        reported: reported(of, as_what),
+        method: (&method.facts.code, method.version),
+        method_rule,
     }
+}
+
+fn of_determination<'a>(loaded: &'a Loaded, evaluation: &'a Evaluation) -> Compared<'a> {
+    of_result(
+        (&loaded.frame.method, loaded.frame.rule.as_ref()),
+        (&loaded.state, loaded.moves()),
+        &evaluation.progress,
+        &evaluation.figures,
+        (evaluation.reported.as_ref(), expressed(loaded.record.rules.reporting.expressed)),
+    )
 }
 
 /// What the specifications of its sample say of a determination now.
@@ -70,7 +93,7 @@ pub(super) fn statements_on(loaded: &Loaded, evaluation: &Evaluation) -> Vec<Con
 
 /// Iron(III) as it is compared with limits.
 fn of_iron3<'a>(
-    total: &Loaded,
+    total: &'a Loaded,
     derived: &Iron3,
     (state, approved_at): (&'a str, Option<DateTime<Utc>>),
 ) -> Compared<'a> {
@@ -86,6 +109,9 @@ fn of_iron3<'a>(
             .into_iter()
             .collect(),
         reported: reported(derived.reported.as_ref(), as_what),
+        // As its unit is that of total iron, so is the rule.
+        method: (&total.frame.method.facts.code, total.frame.method.version),
+        method_rule: total.frame.rule.as_ref(),
     }
 }
 

@@ -286,6 +286,35 @@ pub(crate) async fn read(db: &Db, id: Uuid) -> Result<IronResultView, Refusal> {
     db.read(async |connection| shown(load(connection, store::iron_result(connection, id).await?).await?)).await
 }
 
+/// Iron(III) by difference as a validation study takes it, in the unit it is reported in.
+pub(crate) struct Difference {
+    pub(crate) code: String,
+    /// Unit of the report.
+    pub(crate) unit: &'static str,
+    /// Iron(III) and its standard uncertainty, unrounded; none until both determinations are complete.
+    pub(crate) iron3: Option<(f64, f64)>,
+    /// Total iron in the same unit.
+    pub(crate) total: Option<f64>,
+    /// Digest of the content a signature would cover.
+    pub(crate) digest: String,
+}
+
+/// One iron result as a validation study takes it.
+pub(crate) async fn difference(connection: &Connection, id: Uuid) -> Result<Difference, Refusal> {
+    let loaded = load(connection, store::iron_result(connection, id).await?).await?;
+    let derived = loaded.evaluate()?;
+    let reporting = loaded.total.record.rules.reporting;
+    let mut figures = derived.total.figures.iter();
+    let total = figures.find(|figure| (figure.unit, figure.expressed) == (reporting.unit, reporting.expressed));
+    Ok(Difference {
+        unit: reporting.unit.symbol(),
+        iron3: derived.value.zip(derived.u),
+        total: total.map(|figure| figure.value),
+        digest: LoadedResult::digest(&derived),
+        code: loaded.row.code,
+    })
+}
+
 /// An iron result with what a workbook is written from.
 pub(crate) struct Exported {
     /// As shown.
@@ -306,6 +335,16 @@ pub(crate) async fn exported(db: &Db, id: Uuid) -> Result<Exported, Refusal> {
         };
         let parts = [part(loaded.row.total_id).await?, part(loaded.row.iron2_id).await?];
         Ok(Exported { view: shown(loaded)?, derived, parts })
+    })
+    .await
+}
+
+/// Iron results by their identities, newest first.
+pub(crate) async fn several(db: &Db, ids: &[Uuid]) -> Result<Vec<IronResultView>, Refusal> {
+    db.read(async |connection| {
+        let rows = store::iron_results_by_id(connection, ids).await?;
+        let loads = stream::iter(rows.into_iter().map(|row| load(connection, row))).buffered(8);
+        loads.map(|loaded| shown(loaded?)).try_collect().await
     })
     .await
 }

@@ -14,13 +14,13 @@ use crate::determinations::sources::{Facts, Source};
 use crate::determinations::store::{self, DeterminationRow, TitrationRow};
 use crate::determinations::wire::{DeterminationView, NewTitration, TitrationView};
 use crate::equipment::service::Shelf;
-use crate::ids::{AccountId, FactorId, TitrantId};
+use crate::ids::{AccountId, DecisionRuleId, FactorId, TitrantId};
 use crate::methods;
 use crate::refusal::{Code, Refusal};
 use crate::runs::blanks;
 use crate::samples::{portions, samples};
 use crate::sign_offs;
-use crate::specifications::conformity::{self, Assigned};
+use crate::specifications::conformity::{self, Assigned, RuleVersion};
 use crate::states::{self, StateMove};
 use crate::titrants::store as titrants;
 use crate::validation_studies::conclusions::{Scope, scope};
@@ -55,6 +55,8 @@ pub(super) struct Frame {
     scope: Option<Scope>,
     /// What the sample was ever given to be judged by; none for a control.
     pub(super) assigned: Vec<Assigned>,
+    /// The decision rule that the method version names; read only where one of these names none.
+    pub(super) rule: Option<RuleVersion>,
 }
 
 /// Loads a determination.
@@ -86,7 +88,9 @@ async fn frame(connection: &Connection, row: &DeterminationRow) -> Result<Frame,
         scope(connection, row.method_id),
         given()
     )?;
-    Ok(Frame { method, sample, portion, steps, blanks, counted_blanks, moves, sign_offs, scope, assigned })
+    let named: Vec<DecisionRuleId> = method.facts.rules.0.decision_rule.into_iter().collect();
+    let rule = conformity::rules_of_methods(connection, &assigned, &named).await?.pop();
+    Ok(Frame { method, sample, portion, steps, blanks, counted_blanks, moves, sign_offs, scope, assigned, rule })
 }
 
 async fn assemble(

@@ -112,7 +112,8 @@ pub(crate) async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<D
     let listing = Listing { limit: asked.limit, after: asked.after, from: asked.from, until: asked.until };
     let limit = listing.limit()?;
     db.read(async |connection| {
-        let filter = Filter { listing: &listing, run: asked.run, sample: asked.sample, method: None };
+        let wanted = Selection { run: asked.run, ..Selection::default() };
+        let filter = Filter { sample: asked.sample, ..Filter::of(&listing, &wanted) };
         let rows = store::list_determinations(connection, &filter, limit + 1).await?;
         let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
         let states = states::present_many(connection, KIND, &ids).await?;
@@ -128,7 +129,7 @@ pub(crate) async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<D
 pub(crate) async fn newest(db: &Db, wanted: &Selection, most: i64) -> Result<Vec<DeterminationView>, Refusal> {
     let listing = Listing { limit: None, after: None, from: wanted.from, until: wanted.until };
     db.read(async |connection| {
-        let filter = Filter { listing: &listing, run: wanted.run, sample: None, method: wanted.method };
+        let filter = Filter::of(&listing, wanted);
         all_shown(connection, store::list_determinations(connection, &filter, most).await?).await
     })
     .await

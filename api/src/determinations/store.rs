@@ -6,6 +6,7 @@ use diesel_async::RunQueryDsl;
 use uuid::Uuid;
 
 use crate::db::Connection;
+use crate::determinations::bulk::Selection;
 use crate::determinations::wire::ReductionText;
 use crate::ids::{
     AccountId, CalibrationId, ConcessionId, DeterminationId, FactorId, IronResultId, MethodId, RunId, TitrantId,
@@ -66,9 +67,14 @@ pub(crate) async fn determination(mut connection: &Connection, id: Uuid) -> Resu
 /// Which determinations to list.
 pub(super) struct Filter<'a> {
     pub(super) listing: &'a Listing,
-    pub(super) run: Option<Uuid>,
+    pub(super) wanted: &'a Selection,
     pub(super) sample: Option<Uuid>,
-    pub(super) method: Option<MethodId>,
+}
+
+impl<'a> Filter<'a> {
+    pub(super) fn of(listing: &'a Listing, wanted: &'a Selection) -> Self {
+        Self { listing, wanted, sample: None }
+    }
 }
 
 pub(super) async fn list_determinations(
@@ -84,14 +90,20 @@ pub(super) async fn list_determinations(
         .limit(limit)
         .select(DeterminationRow::as_select())
         .into_boxed();
-    if let Some(run) = filter.run {
+    if let Some(run) = filter.wanted.run {
         query = query.filter(determinations::run_id.eq(RunId(run)));
     }
     if let Some(sample) = filter.sample {
         query = query.filter(determinations::sample_id.eq(sample));
     }
-    if let Some(method) = filter.method {
+    if let Some(method) = filter.wanted.method {
         query = query.filter(determinations::method_id.eq(method));
+    }
+    if let Some(person) = filter.wanted.recorded_by {
+        let titrated = titrations::table
+            .filter(titrations::determination_id.eq(determinations::id))
+            .filter(titrations::recorded_by.eq(person));
+        query = query.filter(determinations::recorded_by.eq(person).or(diesel::dsl::exists(titrated)));
     }
     Ok(query.load(&mut connection).await?)
 }
@@ -330,7 +342,6 @@ pub(super) async fn iron_results_by_id(
     mut connection: &Connection,
     ids: &[Uuid],
 ) -> Result<Vec<IronResultRow>, Refusal> {
-    let ids: Vec<IronResultId> = ids.iter().copied().map(IronResultId).collect();
     Ok(iron_results::table
         .filter(iron_results::id.eq_any(ids))
         .order(iron_results::id.desc())

@@ -280,6 +280,13 @@ impl Located for DeterminationView {
     }
 }
 
+impl DeterminationView {
+    /// Whether somebody opened it or recorded a titration in it, in whatever version.
+    pub(crate) fn is_work_of(&self, person: AccountId) -> bool {
+        self.recorded_by == person || self.titrations.iter().any(|titration| titration.recorded_by == person)
+    }
+}
+
 /// A line of the list of determinations.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct DeterminationLine {

@@ -14,7 +14,7 @@ use crate::db::Db;
 use crate::determinations::bulk::Selection;
 use crate::exports::service::{self, ExportView, Exported, File, Handed};
 use crate::exports::spool::Format;
-use crate::ids::MethodId;
+use crate::ids::{AccountId, MethodId};
 use crate::web::body::Params;
 use crate::web::problem::Problem;
 
@@ -38,6 +38,8 @@ impl Responder for File {
 /// stored values, so every program computes them on opening. The header `X-Content-SHA256` is the SHA-256 of the text made of
 /// all sheets but "About": for each sheet the line `sheet NAME`, then a line per row, cells separated by tabs, a text cell as
 /// `s` and the text, a number as `n` and its shortest decimal, a formula as `f` and the formula.
+///
+/// An analyst who is neither manager nor auditor takes out only determinations that the analyst opened or titrated.
 #[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Determination")), responses((status = 200, description = "The workbook", content_type = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", body = Vec<u8>)))]
 #[get("/determinations/{id}/workbook.xlsx")]
 pub(super) async fn export_determination_workbook(
@@ -45,10 +47,12 @@ pub(super) async fn export_determination_workbook(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<File, Problem> {
-    Ok(service::determination_workbook(&db, &who.act_without_body(), *id).await?)
+    Ok(service::determination_workbook(&db, (&who.act_without_body(), who.user()), *id).await?)
 }
 
 /// Exports iron(III) by difference as a workbook with live formulas, both determinations included.
+///
+/// An analyst who is neither manager nor auditor must have opened or titrated both.
 #[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Iron result")), responses((status = 200, description = "The workbook", content_type = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", body = Vec<u8>)))]
 #[get("/iron-results/{id}/workbook.xlsx")]
 pub(super) async fn export_iron_result_workbook(
@@ -56,7 +60,7 @@ pub(super) async fn export_iron_result_workbook(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<File, Problem> {
-    Ok(service::iron_result_workbook(&db, &who.act_without_body(), *id).await?)
+    Ok(service::iron_result_workbook(&db, (&who.act_without_body(), who.user()), *id).await?)
 }
 
 /// Which determinations, in which form.
@@ -76,6 +80,9 @@ pub struct DeterminationExport {
     pub run: Option<Uuid>,
     /// Only by this method version.
     pub method: Option<Uuid>,
+    /// Only those that this account opened or recorded a titration in. An analyst gets own ones only, whether it is given or
+    /// not.
+    pub recorded_by: Option<Uuid>,
 }
 
 /// In which form.
@@ -113,6 +120,13 @@ impl Responder for Handed {
 /// `X-Content-SHA256` is the SHA-256 of the rows as JSON, a line each in the order of the columns, and of the line `counts` with
 /// the counts as JSON. It is the same in every format, and the same query over the same records gives it again: the time of the
 /// export stands in the part `about`, which is not counted. `X-Completeness` carries the counts, too.
+///
+/// `specification`, `conformity` and `conformance_probability` hold what the specifications of the sample say of the result now:
+/// code and version, the outcome as in JSON (conforms, conditional, does not conform, not enough data, no decision rule), the
+/// probability of conforming. Several are joined with "; " in the order of code, version and assignment.
+///
+/// An analyst who is neither manager nor auditor gets the determinations that the analyst opened or recorded a titration in;
+/// the query on record says so, and the counts are over those.
 #[utoipa::path(tag = "exports", params(DeterminationExport), responses((status = 200, description = "The export", content((String = "application/json"), (String = "text/csv"), (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
 #[get("/exports/determinations")]
 pub(super) async fn export_determinations(
@@ -121,13 +135,21 @@ pub(super) async fn export_determinations(
     asked: Params<DeterminationExport>,
 ) -> Result<Handed, Problem> {
     let asked = asked.0;
-    let wanted = Selection { from: asked.from, until: asked.until, run: asked.run, method: asked.method.map(MethodId) };
-    Ok(service::determinations_table(&db, &who.act_without_body(), &wanted, asked.format).await?)
+    let wanted = Selection {
+        from: asked.from,
+        until: asked.until,
+        run: asked.run,
+        method: asked.method.map(MethodId),
+        recorded_by: asked.recorded_by.map(AccountId),
+    };
+    let by = (&who.act_without_body(), who.user());
+    Ok(service::determinations_table(&db, by, wanted, asked.format).await?)
 }
 
 /// Exports a control chart: every value with its verdict, phases with their limits, statistics.
 ///
-/// The digest is made as that of the determinations, with the line `chart` in place of the counts.
+/// The digest is made as that of the determinations, with the line `chart` in place of the counts. An analyst who is neither
+/// manager nor auditor takes out charts on which the analyst recorded values or of which the analyst proposed limits.
 #[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Chart"), ExportForm), responses((status = 200, description = "The export", content((String = "application/json"), (String = "text/csv"), (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
 #[get("/exports/control-charts/{id}")]
 pub(super) async fn export_control_chart(
@@ -136,7 +158,7 @@ pub(super) async fn export_control_chart(
     id: web::Path<Uuid>,
     asked: Params<ExportForm>,
 ) -> Result<Handed, Problem> {
-    Ok(service::chart_table(&db, &who.act_without_body(), *id, asked.0.format).await?)
+    Ok(service::chart_table(&db, (&who.act_without_body(), who.user()), *id, asked.0.format).await?)
 }
 
 impl Responder for Exported {
@@ -154,7 +176,8 @@ impl Responder for Exported {
 ///
 /// The workbook computes means, variances, standard deviations, lines, biases and their intervals by formulas beside the
 /// service's figures. JSON holds the whole answer in the part `study`, CSV the data alone; both have one digest, made as that of
-/// the determinations. The digest of the workbook is made of its cells, as that of a determination's workbook.
+/// the determinations. The digest of the workbook is made of its cells, as that of a determination's workbook. An analyst who is
+/// neither manager nor auditor takes out studies that the analyst planned, recorded data for or concluded.
 #[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Study"), ExportForm), responses((status = 200, description = "The export", content((String = "application/json"), (String = "text/csv"), (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
 #[get("/exports/validation-studies/{id}")]
 pub(super) async fn export_validation_study(
@@ -163,7 +186,7 @@ pub(super) async fn export_validation_study(
     id: web::Path<Uuid>,
     asked: Params<ExportForm>,
 ) -> Result<Exported, Problem> {
-    Ok(service::study(&db, &who.act_without_body(), *id, asked.0.format).await?)
+    Ok(service::study(&db, (&who.act_without_body(), who.user()), *id, asked.0.format).await?)
 }
 
 /// Lists the newest exports: what was handed out, to whom, with which digest.

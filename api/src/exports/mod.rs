@@ -3,6 +3,7 @@
 mod cells;
 mod formulas;
 mod handlers;
+mod own;
 pub(crate) mod pages;
 mod service;
 mod spool;

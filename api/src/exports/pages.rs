@@ -2,21 +2,25 @@
 
 use actix_web::{HttpResponse, get, web};
 use chrono::SecondsFormat;
+use ferrotitre_core::lifecycle::EntityKind;
 use serde::Deserialize;
 use uuid::Uuid;
 
 use crate::accounts::service as accounts;
 use crate::auth::allowed::Allowed;
+use crate::auth::current_user::CurrentUser;
 use crate::auth::permissions::acts::{ExportRecords, ReadRecords};
+use crate::auth::permissions::exports_own_data_only;
 use crate::control_charts::service as charts;
 use crate::db::Db;
-use crate::exports::service;
+use crate::exports::{own, service};
 use crate::pages::choices::{first_page, methods};
-use crate::pages::form::{Field, Kind};
+use crate::pages::form::{Choice, Field, Kind};
 use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Sheet, Table};
 use crate::pages::shell::Shell;
 use crate::pages::show::{self, encoded};
+use crate::refusal::Refusal;
 use crate::validation_studies::reading;
 use crate::web::body::Params;
 use crate::web::problem::Problem;
@@ -38,6 +42,8 @@ pub(super) struct Asked {
     until: String,
     #[serde(default)]
     method: String,
+    #[serde(default)]
+    recorded_by: String,
 }
 
 impl Asked {
@@ -50,8 +56,10 @@ impl Asked {
                 query.push_str(&format!("&{name}={}", encoded(&time.to_rfc3339_opts(SecondsFormat::Secs, true))));
             }
         }
-        if let Ok(method) = self.method.parse::<Uuid>() {
-            query.push_str(&format!("&method={method}"));
+        for (name, chosen) in [("method", &self.method), ("recorded_by", &self.recorded_by)] {
+            if let Ok(id) = chosen.parse::<Uuid>() {
+                query.push_str(&format!("&{name}={id}"));
+            }
         }
         Ok(query)
     }
@@ -62,54 +70,55 @@ fn links(address: &str, query: &str) -> Vec<Cell> {
     FORMATS.iter().map(|(format, name)| Cell::link(*name, format!("{address}?format={format}{query}"))).collect()
 }
 
-/// What can be taken out, and what was.
-#[get("/exports")]
-pub(super) async fn list_exports(
-    _who: Allowed<ExportRecords>,
-    _reads: Allowed<ReadRecords>,
-    shell: Shell,
-    db: web::Data<Db>,
-    asked: Params<Asked>,
-) -> Result<HttpResponse, Problem> {
-    let asked = asked.0;
-    let mut row = vec![Cell::text("Determinations with every titration made, and their counts")];
+/// People whose determinations can be asked for.
+async fn people(db: &Db) -> Result<Vec<Choice>, Refusal> {
+    let accounts = accounts::list(db, &first_page()).await?.items.into_iter();
+    Ok(accounts.map(|account| Choice::thing(account.id, &account.code, account.display_name)).collect())
+}
+
+/// Determinations, narrowed; an analyst has no choice of people.
+async fn determinations(db: &Db, asked: &Asked, own_only: bool) -> Result<Table, Problem> {
+    let what = if own_only { "Determinations you opened or titrated" } else { "Determinations" };
+    let mut row = vec![Cell::text(format!("{what}, with every titration made, and their counts"))];
     row.extend(links("/api/v1/exports/determinations", &asked.query()?));
-    let records = Table {
-        columns: vec!["What", "Spreadsheet", "CSV", "JSON"],
-        rows: vec![row],
-        filters: vec![
-            Field::new("from", "Recorded from", Kind::Day).optional().value(&asked.from),
-            Field::new("until", "to", Kind::Day).optional().value(&asked.until),
-            Field::new("method", "Method version", Kind::List(methods(&db).await?)).optional().value(&asked.method),
-        ],
-        ..Table::default()
-    };
-    let charts = charts::list(&db, &first_page()).await?.items.into_iter().map(|chart| {
-        let mut row = vec![Cell::text(format!("{}: {}", chart.code, chart.title))];
-        row.extend(links(&format!("/api/v1/exports/control-charts/{}", chart.id), ""));
+    let mut filters = vec![
+        Field::new("from", "Recorded from", Kind::Day).optional().value(&asked.from),
+        Field::new("until", "to", Kind::Day).optional().value(&asked.until),
+        Field::new("method", "Method version", Kind::List(methods(db).await?)).optional().value(&asked.method),
+    ];
+    if !own_only {
+        let who = Field::new("recorded_by", "Opened or titrated by", Kind::List(people(db).await?));
+        filters.push(who.optional().value(&asked.recorded_by));
+    }
+    Ok(Table { columns: vec!["What", "Spreadsheet", "CSV", "JSON"], rows: vec![row], filters, ..Table::default() })
+}
+
+/// Charts or studies (identity and name) that somebody may take out, with links.
+async fn shared(
+    db: &Db,
+    user: &CurrentUser,
+    (kind, column, address): (EntityKind, &'static str, &str),
+    all: Vec<(Uuid, String)>,
+    empty: (&'static str, &'static str),
+) -> Result<Table, Refusal> {
+    let ids: Vec<Uuid> = all.iter().map(|(id, _)| *id).collect();
+    let allowed = own::shared(db, user, kind, &ids).await?;
+    let rows = all.into_iter().filter(|(id, _)| allowed.contains(id)).map(|(id, name)| {
+        let mut row = vec![Cell::text(name)];
+        row.extend(links(&format!("{address}/{id}"), ""));
         row
     });
-    let charts = Table {
-        columns: vec!["Chart", "Spreadsheet", "CSV", "JSON"],
-        rows: charts.collect(),
-        empty: "No chart yet.",
-        ..Table::default()
-    };
-    let studies = reading::list(&db, &first_page()).await?.items.into_iter().map(|study| {
-        let mut row = vec![Cell::text(format!("{}: {}", study.code, study.title))];
-        row.extend(links(&format!("/api/v1/exports/validation-studies/{}", study.id), ""));
-        row
-    });
-    let studies = Table {
-        columns: vec!["Study", "Spreadsheet", "CSV", "JSON"],
-        rows: studies.collect(),
-        empty: "No study yet.",
-        ..Table::default()
-    };
-    let before = service::newest(&db).await?;
+    let empty = if ids.is_empty() { empty.0 } else { empty.1 };
+    let columns = vec![column, "Spreadsheet", "CSV", "JSON"];
+    Ok(Table { columns, rows: rows.collect(), empty, ..Table::default() })
+}
+
+/// What was taken out before.
+async fn before(db: &Db) -> Result<Table, Refusal> {
+    let before = service::newest(db).await?;
     let people: Vec<Uuid> = before.iter().map(|export| export.recorded_by.0).collect();
-    let names = accounts::names(&db, &people).await?;
-    let before = before.into_iter().map(|export| {
+    let names = accounts::names(db, &people).await?;
+    let rows = before.into_iter().map(|export| {
         vec![
             Cell::text(show::time(export.recorded_at)),
             Cell::text(names.get(&export.recorded_by.0).cloned().unwrap_or_default()),
@@ -120,19 +129,52 @@ pub(super) async fn list_exports(
             Cell::text(export.digest),
         ]
     });
-    let before = Table {
+    Ok(Table {
         columns: vec!["When", "Who", "What", "Narrowed to", "Format", "Records", "SHA-256 of the content"],
-        rows: before.collect(),
+        rows: rows.collect(),
         empty: "Nothing was exported yet.",
         ..Table::default()
+    })
+}
+
+/// What can be taken out, and what was.
+#[get("/exports")]
+pub(super) async fn list_exports(
+    who: Allowed<ExportRecords>,
+    _reads: Allowed<ReadRecords>,
+    shell: Shell,
+    db: web::Data<Db>,
+    asked: Params<Asked>,
+) -> Result<HttpResponse, Problem> {
+    let own_only = exports_own_data_only(&who.user().roles);
+    let charts = charts::list(&db, &first_page()).await?.items.into_iter();
+    let charts = shared(
+        &db,
+        who.user(),
+        (EntityKind::ControlChart, "Chart", "/api/v1/exports/control-charts"),
+        charts.map(|chart| (chart.id.0, format!("{}: {}", chart.code, chart.title))).collect(),
+        ("No chart yet.", "None that you recorded values on or proposed limits of."),
+    );
+    let studies = reading::list(&db, &first_page()).await?.items.into_iter();
+    let studies = shared(
+        &db,
+        who.user(),
+        (EntityKind::ValidationStudy, "Study", "/api/v1/exports/validation-studies"),
+        studies.map(|study| (study.id.0, format!("{}: {}", study.code, study.title))).collect(),
+        ("No study yet.", "None that you planned, recorded data for or concluded."),
+    );
+    let lead = if own_only {
+        "An analyst takes out own data. Everything that is taken out is put on record, with the digest of its content."
+    } else {
+        "Everything that is taken out is put on record, with the digest of its content."
     };
     Sheet::new(&shell, "Exports", "Exports")
         .way(true, "What was imported", "/imports")
-        .lead("Everything that is taken out is put on record, with the digest of its content.")
-        .section("records", "Determinations", Part::Table(records))
-        .section("charts", "Control charts", Part::Table(charts))
-        .section("studies", "Validation studies", Part::Table(studies))
-        .section("before", "What was exported", Part::Table(before))
+        .lead(lead)
+        .section("records", "Determinations", Part::Table(determinations(&db, &asked.0, own_only).await?))
+        .section("charts", "Control charts", Part::Table(charts.await?))
+        .section("studies", "Validation studies", Part::Table(studies.await?))
+        .section("before", "What was exported", Part::Table(before(&db).await?))
         .help(
             "Records as files. A determination's own workbook with live formulas is on its page.",
             "ISO/IEC 17025:2017 7.11 and 8.4; the digest is the same in every format.",

@@ -1,6 +1,7 @@
 //! Use cases of exports: what goes out is put on record, with the digest of its content.
 
 use chrono::{DateTime, SecondsFormat, Utc};
+use ferrotitre_core::lifecycle::EntityKind;
 use serde::Serialize;
 use serde_json::json;
 use utoipa::ToSchema;
@@ -8,11 +9,13 @@ use uuid::Uuid;
 
 use crate::accounts::service as accounts;
 use crate::audit::service as audit;
+use crate::auth::current_user::CurrentUser;
 use crate::db::{Act, Db};
 use crate::determinations::bulk::Selection;
 use crate::determinations::{iron_results, service as determinations};
 use crate::equipment::service::author;
 use crate::exports::cells::Finished;
+use crate::exports::own;
 use crate::exports::spool::{Format, Spool, Spooled};
 use crate::exports::store;
 use crate::exports::studies;
@@ -21,6 +24,9 @@ use crate::exports::workbook::{self, Around, Part};
 use crate::ids::{AccountId, ExportId};
 use crate::refusal::{Code, Refusal};
 use crate::validation_studies::reading;
+
+/// Who takes something out.
+type By<'a> = (&'a Act, &'a CurrentUser);
 
 /// A file that is handed out.
 pub(crate) struct File {
@@ -82,8 +88,9 @@ fn incomplete() -> Refusal {
 }
 
 /// The workbook of a determination.
-pub(super) async fn determination_workbook(db: &Db, act: &Act, id: Uuid) -> Result<File, Refusal> {
+pub(super) async fn determination_workbook(db: &Db, (act, user): By<'_>, id: Uuid) -> Result<File, Refusal> {
     let exported = determinations::exported(db, id).await?;
+    own::determination(user, &exported.view)?;
     let query = format!("determination {} ({id})", exported.view.code);
     let around = around(db, query.clone(), &[&exported]).await?;
     let working = exported.evaluation.working.as_ref().ok_or_else(incomplete)?;
@@ -103,8 +110,9 @@ pub(super) async fn determination_workbook(db: &Db, act: &Act, id: Uuid) -> Resu
 }
 
 /// The workbook of iron(III) by difference.
-pub(super) async fn iron_result_workbook(db: &Db, act: &Act, id: Uuid) -> Result<File, Refusal> {
+pub(super) async fn iron_result_workbook(db: &Db, (act, user): By<'_>, id: Uuid) -> Result<File, Refusal> {
     let exported = iron_results::exported(db, id).await?;
+    exported.parts.iter().try_for_each(|part| own::determination(user, &part.view))?;
     let query = format!("iron result {} ({id})", exported.view.code);
     let parts: Vec<&determinations::Exported> = exported.parts.iter().collect();
     let around = around(db, query.clone(), &parts).await?;
@@ -187,12 +195,14 @@ async fn said(db: &Db, query: &str) -> Result<Said, Refusal> {
 /// Determinations with every titration and the counts.
 pub(super) async fn determinations_table(
     db: &Db,
-    act: &Act,
-    wanted: &Selection,
+    (act, user): By<'_>,
+    wanted: Selection,
     format: Format,
 ) -> Result<Handed, Refusal> {
-    let query = tables::words(wanted);
-    let (spool, counts) = tables::determinations(db, wanted, format).await?;
+    let recorder = own::recorder(db, user, wanted.recorded_by.map(|person| person.0)).await?;
+    let wanted = Selection { recorded_by: recorder.as_ref().map(|(person, _)| *person), ..wanted };
+    let query = tables::words(&wanted, recorder.as_ref().map(|(_, code)| code.as_str()));
+    let (spool, counts) = tables::determinations(db, &wanted, format).await?;
     let counts = serde_json::to_value(counts).map_err(Refusal::internal)?;
     let file = spool.finish(&[("counts", counts.clone())], &json!(said(db, &query).await?))?;
     put_on_record(db, act, ("determinations", query, format.text()), (&file.digest, i64::from(file.rows))).await?;
@@ -200,7 +210,8 @@ pub(super) async fn determinations_table(
 }
 
 /// A control chart with phases and statistics.
-pub(super) async fn chart_table(db: &Db, act: &Act, id: Uuid, format: Format) -> Result<Handed, Refusal> {
+pub(super) async fn chart_table(db: &Db, (act, user): By<'_>, id: Uuid, format: Format) -> Result<Handed, Refusal> {
+    own::contributed(db, user, EntityKind::ControlChart, id).await?;
     let (spool, code, chart) = tables::chart(db, id, format).await?;
     let query = format!("chart {code} ({id})");
     let file = spool.finish(&[("chart", chart)], &json!(said(db, &query).await?))?;
@@ -218,11 +229,14 @@ pub(super) const DATA: &[&str] = &[
     "unit",
     "source",
     "determination",
+    "iron_result",
+    "total_iron",
     "excluded_because",
 ];
 
 /// A validation study: as a workbook with live formulas, or its data as rows beside the whole answer.
-pub(super) async fn study(db: &Db, act: &Act, id: Uuid, format: Format) -> Result<Exported, Refusal> {
+pub(super) async fn study(db: &Db, (act, user): By<'_>, id: Uuid, format: Format) -> Result<Exported, Refusal> {
+    own::contributed(db, user, EntityKind::ValidationStudy, id).await?;
     let answers = reading::answers(db, id).await?;
     let query = format!("validation study {} ({id})", answers.code);
     let said = said(db, &query).await?;
@@ -245,6 +259,8 @@ pub(super) async fn study(db: &Db, act: &Act, id: Uuid, format: Format) -> Resul
                     column.unit.as_deref().into(),
                     row.source.kind.as_str().into(),
                     row.source.determination.map(|id| id.to_string()).into(),
+                    row.source.iron_result.map(|id| id.to_string()).into(),
+                    row.source.total_iron.as_ref().map(ToString::to_string).into(),
                     because.map(String::as_str).into(),
                 ])?;
             }

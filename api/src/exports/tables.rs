@@ -17,6 +17,7 @@ use crate::determinations::evaluation::TitreView;
 use crate::determinations::wire::TitrationView;
 use crate::exports::spool::{Cell, Format, Spool};
 use crate::refusal::Refusal;
+use crate::specifications::conformity::Judged;
 
 /// Determinations that are read at once; what is held in memory does not grow with the export.
 const AT_ONCE: i64 = 250;
@@ -26,13 +27,14 @@ const PAGES_AHEAD: usize = 2;
 const POINTS_AT_ONCE: i64 = 500;
 
 /// The query in words, as it is put on record.
-pub(super) fn words(wanted: &Selection) -> String {
+pub(super) fn words(wanted: &Selection, recorded_by: Option<&str>) -> String {
     let time = |at: &DateTime<Utc>| at.to_rfc3339_opts(SecondsFormat::Micros, true);
     let parts = [
         wanted.from.as_ref().map(|at| format!("from {}", time(at))),
         wanted.until.as_ref().map(|at| format!("until {}", time(at))),
         wanted.run.map(|id| format!("run {id}")),
         wanted.method.map(|id| format!("method version {id}")),
+        recorded_by.map(|person| format!("recorded by {person}")),
     ];
     let parts: Vec<String> = parts.into_iter().flatten().collect();
     if parts.is_empty() { "all determinations".to_owned() } else { parts.join(", ") }
@@ -100,6 +102,9 @@ pub(super) const DETERMINATIONS: &[&str] = &[
     "reported",
     "expanded_uncertainty",
     "coverage_factor",
+    "specification",
+    "conformity",
+    "conformance_probability",
     "titration",
     "position",
     "version",
@@ -156,6 +161,28 @@ impl Beginning {
             reported.map(|reported| reported.expanded_uncertainty.as_str()).into(),
             reported.map(|reported| reported.coverage_factor).into(),
         ]);
+        row.extend(judged(&of.conformity));
+    }
+}
+
+/// What specifications say: code and version, outcome, probability of conforming. Those of several stand in one cell, in the same
+/// order in all three; a single probability is a number.
+fn judged(all: &[Judged]) -> [Cell<'static>; 3] {
+    let joined = |of: fn(&Judged) -> String| all.iter().map(of).collect::<Vec<_>>().join("; ");
+    match all {
+        [] => [Cell::Empty, Cell::Empty, Cell::Empty],
+        _ => [
+            joined(|of| format!("{} v{}", of.code, of.version)).into(),
+            joined(|of| of.outcome.to_owned()).into(),
+            match all {
+                [one] => one.conformance_probability.into(),
+                several => {
+                    let texts =
+                        several.iter().map(|of| of.conformance_probability.map(|p| p.to_string()).unwrap_or_default());
+                    texts.collect::<Vec<_>>().join("; ").into()
+                }
+            },
+        ],
     }
 }
 

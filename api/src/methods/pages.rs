@@ -18,6 +18,7 @@ use crate::pages::sheet::{Cell, Part, Sheet, Table, facts};
 use crate::pages::shell::Shell;
 use crate::pages::versioned::{self, json, moves_on};
 use crate::refusal::Refusal;
+use crate::specifications::pages::rule_choices;
 use crate::states::NewMove;
 use crate::web::body::Params;
 use crate::web::problem::Problem;
@@ -36,10 +37,10 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .service(move_method);
 }
 
-fn fields() -> Vec<Field> {
+fn fields(decision_rules: Vec<Choice>) -> Vec<Field> {
     let mut fields = principle_fields();
     fields.extend(rule_fields());
-    fields.extend(report_fields());
+    fields.extend(report_fields(decision_rules));
     fields
 }
 
@@ -97,7 +98,7 @@ fn rule_fields() -> Vec<Field> {
     ]
 }
 
-fn report_fields() -> Vec<Field> {
+fn report_fields(decision_rules: Vec<Choice>) -> Vec<Field> {
     let rule = |name: &str, label: &str, kind: Kind| Field::new(&format!("rules.{name}"), label, kind);
     vec![
         rule("unit", "Unit", Kind::Choice(words(&["g/L", "mg/L", "mol/L", "% m/m", "mol/kg"]))).part("Report"),
@@ -111,6 +112,9 @@ fn report_fields() -> Vec<Field> {
         rule("loq", "Limit of quantification", Kind::Decimal).optional(),
         rule("validated_low", "Validated from", Kind::Decimal),
         rule("validated_high", "Validated up to", Kind::Decimal),
+        rule("decision_rule", "Decision rule", Kind::Thing(decision_rules))
+            .optional()
+            .help("Judges results against specifications that name no rule of their own."),
     ]
 }
 
@@ -209,7 +213,8 @@ pub(super) async fn draft_method(
     db: web::Data<Db>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let form = Form::new("Draft a method", "Save draft", "/methods").with(fields()).help(
+    let fields = fields(rule_choices(&db, &[]).await?);
+    let form = Form::new("Draft a method", "Save draft", "/methods").with(fields).help(
         "The rules by which titres, corrections and figures will be judged, before there are any.",
         "ISO/IEC 17025:2017 7.2; ISO 5725-6; JCGM 100.",
         "Somebody else than its author approves it; only then can runs use it.",
@@ -239,6 +244,8 @@ pub(super) async fn read_method(
     let view = history.versions.last().ok_or_else(|| Refusal::not_found("method", *id))?;
     let names = versioned::names(&db, &history.versions, &history.moves).await?;
     let told = json(&view.facts);
+    let named = history.versions.iter().filter_map(|version| version.facts.rules.0.decision_rule);
+    let decision_rules = rule_choices(&db, &named.collect::<Vec<_>>()).await?;
     let path = format!("/methods/{id}");
     let states = history
         .versions
@@ -259,12 +266,12 @@ pub(super) async fn read_method(
         .cautions(cautions)
         .section("principle", "Principle", Part::Facts(facts(&principle_fields(), &told, &shell)))
         .section("rules", "Replicates and corrections", Part::Facts(facts(&rule_fields(), &told, &shell)))
-        .section("report", "Report", Part::Facts(facts(&report_fields(), &told, &shell)))
+        .section("report", "Report", Part::Facts(facts(&report_fields(decision_rules.clone()), &told, &shell)))
         .section("states", "Versions and their states", Part::Table(states))
         .section(
             "versions",
             "What each version changed",
-            versioned::versions(&shell, &fields(), &history.versions, &names),
+            versioned::versions(&shell, &fields(decision_rules), &history.versions, &names),
         )
         .section("history", "History", Part::Moves(history.moves, names))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={}", view.version_id))
@@ -290,7 +297,7 @@ pub(super) async fn revise_method(
     let view = present(&db, *id).await?;
     let form = Form::new(format!("Next version of {}", view.facts.code), "Save draft", format!("/methods/{id}"))
         .lead("The version in force stays so until this one is approved.")
-        .with(fields());
+        .with(fields(rule_choices(&db, &[]).await?));
     let present = (&json(&view.facts), view.version_id);
     shell
         .correct(&who, &sent, form, present, async |act, version, correction: Correction<MethodFacts>| {

@@ -8,6 +8,7 @@ use ferrotitre_core::uncertainty::CoverageRule;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+use crate::ids::DecisionRuleId;
 use crate::refusal::FieldErrors;
 use crate::web::decimal::{Decimal, in_range};
 
@@ -190,6 +191,9 @@ pub struct MethodRules {
     pub validated_high: Decimal,
     /// Hours from sampling within which iron(II) must be titrated.
     pub holding_time_hours: Option<Decimal>,
+    /// Version of the decision rule, approved, by which results are judged against specifications that name none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub decision_rule: Option<DecisionRuleId>,
 }
 
 impl MethodRules {

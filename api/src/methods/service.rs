@@ -6,6 +6,7 @@ use uuid::Uuid;
 use crate::db::{Act, Connection, Db};
 use crate::methods::store::{MethodFacts, versions};
 use crate::refusal::{Code, Refusal};
+use crate::specifications::rules as decision_rules;
 use crate::states::{self, NewMove};
 use crate::web::answer::{Answer, Versioned};
 use crate::web::paging::{Listing, Page};
@@ -71,7 +72,17 @@ pub(crate) async fn version(db: &Db, id: crate::ids::MethodId) -> Result<Version
 
 /// Drafts a method.
 pub(crate) async fn record(db: &Db, act: &Act, facts: MethodFacts) -> Result<Answer, Refusal> {
-    versions::record(db, act, facts).await
+    let row = versions::first(act, facts)?;
+    db.write(act, async |connection| {
+        may_judge(connection, "rules.decision_rule", &row.facts).await?;
+        Ok(versions::insert(connection, &row).await?.view(KIND.first_state().to_owned()))
+    })
+    .await
+}
+
+/// A decision rule that a method names must be approved.
+async fn may_judge(connection: &Connection, field: &str, facts: &MethodFacts) -> Result<(), Refusal> {
+    decision_rules::approved_if_named(connection, field, facts.rules.0.decision_rule).await
 }
 
 /// Drafts the next version. Each version has a state of its own: the approved one stays in force until this is approved.
@@ -93,6 +104,7 @@ pub(crate) async fn correct(
                 &row.facts.code,
             ));
         }
+        may_judge(connection, "facts.rules.decision_rule", &row.facts).await?;
         Ok(versions::insert(connection, &row).await?.view(KIND.first_state().to_owned()))
     })
     .await
@@ -104,6 +116,9 @@ pub(crate) async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Res
         let present = versions::current(connection, id).await?;
         if asked.to == "approved" && act.actor == Some(present.recorded_by) {
             return Err(Refusal::new(Code::OwnRecord, "a method is approved by somebody else than its author"));
+        }
+        if asked.to == "approved" {
+            may_judge(connection, "rules.decision_rule", &present.facts).await?;
         }
         let moved = states::advance(connection, act, KIND, present.id.0, &asked, None).await?;
         if let (true, Some(before)) = (asked.to == "approved", present.supersedes)

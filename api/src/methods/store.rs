@@ -117,7 +117,7 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Method,
     path: "/api/v1/methods",
     meanings: super::MEANINGS,
-    also: [exactly, several, record, read, list],
+    also: [exactly, several, read, list],
 }
 
 /// Identities of all versions of a method.

@@ -102,6 +102,7 @@ pub(crate) fn shape(state: &str) -> &'static str {
         | "rough"
         | "in control with something to investigate"
         | "missing QC"
+        | "no decision rule"
         | "no QC plan" => "turn",
         _ => "cross",
     }

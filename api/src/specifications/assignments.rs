@@ -68,7 +68,7 @@ pub struct AssignmentView {
     /// The limits in words.
     #[schema(example = "at most 120 g/L")]
     pub limits: String,
-    /// Code and version of the decision rule, and the rule in words.
+    /// Code and version of the decision rule, and the rule in words; "that of the method version" where it names none.
     #[schema(example = "DR-2 v1: guard band of 1 U")]
     pub rule: String,
     /// Server time of the assignment.
@@ -98,7 +98,10 @@ impl From<Assigned> for AssignmentView {
             analyte: specification.facts.analyte.clone(),
             limits: specification.facts.limits_in_words(),
             code: specification.facts.code,
-            rule: format!("{} v{}: {}", rule.facts.code, rule.version, rule.facts.in_words()),
+            rule: rule.map_or_else(
+                || "that of the method version".to_owned(),
+                |rule| format!("{} v{}: {}", rule.facts.code, rule.version, rule.facts.in_words()),
+            ),
             recorded_at: assignment.recorded_at,
             recorded_by: assignment.recorded_by,
             removed: removal.map(|removal| RemovalView {
@@ -114,13 +117,13 @@ impl From<Assigned> for AssignmentView {
 pub(crate) async fn list(db: &Db, sample: Uuid) -> Result<Vec<AssignmentView>, Refusal> {
     db.read(async |connection| {
         samples::versions::current(connection, sample).await?;
-        Ok(store::of_sample(connection, sample).await?.into_iter().map(AssignmentView::from).collect())
+        Ok(store::of_samples(connection, &[sample]).await?.into_iter().map(AssignmentView::from).collect())
     })
     .await
 }
 
 async fn shown(connection: &Connection, sample: Uuid, id: SampleSpecificationId) -> Result<AssignmentView, Refusal> {
-    let all = store::of_sample(connection, sample).await?;
+    let all = store::of_samples(connection, &[sample]).await?;
     let found = all.into_iter().find(|of| of.assignment.id == id).map(AssignmentView::from);
     found.ok_or_else(|| Refusal::not_found("specification of a sample", id))
 }
@@ -153,7 +156,7 @@ pub(crate) async fn assign(db: &Db, act: &Act, sample: Uuid, new: NewAssignment)
             return Err(Refusal::new(Code::Expired, detail).at("specification", "effective", new.specification));
         }
         same_unit(connection, sample, facts).await?;
-        let held = store::of_sample(connection, sample).await?;
+        let held = store::of_samples(connection, &[sample]).await?;
         let again = |of: &&Assigned| of.removal.is_none() && of.specification.record_id == version.record_id;
         if let Some(of) = held.iter().find(again) {
             let detail = format!("the sample has {} version {} already", facts.code, of.specification.version);

@@ -4,9 +4,11 @@
 //! result are records that are never changed, so that the statement of any time can be computed again; a signature keeps the
 //! result bit for bit.
 
+use std::collections::HashMap;
+
 use chrono::{DateTime, Utc};
 use ferrotitre_core::uncertainty::conformity::Outcome;
-use ferrotitre_core::uncertainty::decision_rule::{Limit, percent};
+use ferrotitre_core::uncertainty::decision_rule::{Judgement, Limit, percent};
 use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -16,7 +18,12 @@ use crate::ids::{AccountId, DecisionRuleId, SampleSpecificationId, Specification
 use crate::refusal::Refusal;
 use crate::specifications::store::assignments;
 pub(crate) use crate::specifications::store::assignments::Assigned;
+use crate::specifications::store::rules::{self, DecisionRuleFacts};
+use crate::specifications::store::specifications::SpecificationFacts;
 use crate::web::decimal::Decimal;
+
+/// A version of a decision rule.
+pub(crate) type RuleVersion = rules::versions::Row;
 
 /// A content in one unit, with its standard uncertainty, unrounded.
 #[derive(Debug, Clone, Copy)]
@@ -49,6 +56,10 @@ pub(crate) struct Compared<'a> {
     pub(crate) waits: &'a str,
     pub(crate) contents: Vec<Content>,
     pub(crate) reported: Option<ReportedContent>,
+    /// Code and version of the method it was made with.
+    pub(crate) method: (&'a str, i32),
+    /// The decision rule that this method version names.
+    pub(crate) method_rule: Option<&'a RuleVersion>,
 }
 
 /// What was compared with the limits, and what came of it.
@@ -123,18 +134,31 @@ pub struct ConformityStatement {
     /// Upper tolerance limit, as entered.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub upper: Option<Decimal>,
-    /// Decision rule, the same in all its versions.
-    pub decision_rule: Uuid,
+    /// conforms, conditional, does not conform, not enough data, or no decision rule.
+    #[schema(example = "conditional")]
+    pub outcome: &'static str,
+    /// Decision rule, the same in all its versions; absent where none is agreed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub decision_rule: Option<Uuid>,
     /// Its version.
-    pub decision_rule_version: DecisionRuleId,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub decision_rule_version: Option<DecisionRuleId>,
+    /// What names the rule: the specification, or the method version of the result where the specification names none. Iron(III)
+    /// goes by the method version of its total iron.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "specification SP-1 v1")]
+    pub rule_named_by: Option<String>,
     /// Code and version of the rule, and the rule in words.
+    #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(example = "DR-2 v1: guard band of 1 U")]
-    pub rule: String,
+    pub rule: Option<String>,
     /// The documented risk that goes with the rule.
-    pub risk: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub risk: Option<String>,
     /// Whether the unrounded or the reported result is compared.
+    #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(example = "unrounded")]
-    pub compared: String,
+    pub compared: Option<String>,
     /// When the sample was given the specification.
     pub assigned_at: DateTime<Utc>,
     /// By whom.
@@ -149,42 +173,148 @@ pub struct ConformityStatement {
     pub result_state: String,
     /// The time the statement is of.
     pub as_of: DateTime<Utc>,
-    /// The decision; absent where nothing can be decided.
+    /// The decision; absent where nothing can be decided or no rule is agreed.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub decided: Option<Decided>,
     /// The statement as a sentence, or why there is none.
     pub statement: String,
 }
 
-/// What samples were given, with everything a statement needs.
+/// What a sample was ever given, with everything a statement needs.
 pub(crate) async fn of_sample(connection: &Connection, sample: Uuid) -> Result<Vec<Assigned>, Refusal> {
-    assignments::of_sample(connection, sample).await
+    assignments::of_samples(connection, &[sample]).await
 }
 
-/// What the specifications of a sample say of a result now. One that was taken off the sample is among them only if it was
-/// there when the result was approved.
+/// The same of several samples, in one statement; those that have none are left out.
+pub(crate) async fn of_samples(
+    connection: &Connection,
+    samples: &[Uuid],
+) -> Result<HashMap<Uuid, Vec<Assigned>>, Refusal> {
+    let mut of_each: HashMap<Uuid, Vec<Assigned>> = HashMap::new();
+    if !samples.is_empty() {
+        for one in assignments::of_samples(connection, samples).await? {
+            of_each.entry(one.assignment.sample_id).or_default().push(one);
+        }
+    }
+    Ok(of_each)
+}
+
+/// Decision rules of methods, read only where a specification names none.
+pub(crate) async fn rules_of_methods<'a>(
+    connection: &Connection,
+    assigned: impl IntoIterator<Item = &'a Assigned>,
+    named: &[DecisionRuleId],
+) -> Result<Vec<RuleVersion>, Refusal> {
+    if named.is_empty() || assigned.into_iter().all(|one| one.rule.is_some()) {
+        return Ok(Vec::new());
+    }
+    rules::versions::several(connection, named).await
+}
+
+/// What a result is judged by. A specification that was taken off the sample is among them only if it was there when the result
+/// was approved.
+fn judging<'a>(assigned: &'a [Assigned], result: &Compared<'_>) -> impl Iterator<Item = &'a Assigned> {
+    let approved_at = result.approved_at;
+    let counts = move |one: &&Assigned| match (&one.removal, approved_at) {
+        (None, _) => true,
+        (Some(removal), Some(approved)) => one.assignment.recorded_at <= approved && removal.recorded_at > approved,
+        (Some(_), None) => false,
+    };
+    assigned.iter().filter(|one| one.specification.facts.analyte == result.analyte).filter(counts)
+}
+
+/// What the specifications of a sample say of a result now.
 pub(crate) fn statements(
     assigned: &[Assigned],
     result: &Compared<'_>,
     as_of: DateTime<Utc>,
 ) -> Vec<ConformityStatement> {
-    let of_result = assigned.iter().filter(|one| one.specification.facts.analyte == result.analyte);
-    let counts = |one: &&Assigned| match (&one.removal, result.approved_at) {
-        (None, _) => true,
-        (Some(removal), Some(approved)) => one.assignment.recorded_at <= approved && removal.recorded_at > approved,
-        (Some(_), None) => false,
-    };
-    of_result.filter(counts).map(|one| statement(one, result, as_of)).collect()
+    judging(assigned, result).map(|one| statement(one, result, as_of)).collect()
+}
+
+/// A statement as long tables show it: the same decision without its words.
+#[derive(Debug, Clone)]
+pub(crate) struct Judged {
+    pub(crate) code: String,
+    pub(crate) version: i32,
+    /// As in a statement.
+    pub(crate) outcome: &'static str,
+    pub(crate) conformance_probability: Option<f64>,
+}
+
+/// Statements as long tables show them, in the order of code, version and assignment.
+pub(crate) fn judged(assigned: &[Assigned], result: &Compared<'_>) -> Vec<Judged> {
+    let mut all: Vec<&Assigned> = judging(assigned, result).collect();
+    let order = |one: &Assigned| (one.specification.version, one.assignment.id.0);
+    all.sort_by(|a, b| (&a.specification.facts.code, order(a)).cmp(&(&b.specification.facts.code, order(b))));
+    let judged = all.into_iter().map(|one| {
+        let facts = &one.specification.facts;
+        let decision = Applied::of(one, result).map(|applied| decide(facts, &applied.rule.facts, result).ok());
+        Judged {
+            code: facts.code.clone(),
+            version: one.specification.version,
+            outcome: outcome(decision.as_ref().map(Option::as_ref)),
+            conformance_probability: decision.flatten().map(|decision| decision.judged.conformance_probability),
+        }
+    });
+    judged.collect()
+}
+
+/// The outcome in the words of the API; none of a rule that there is not.
+fn outcome(decision: Option<Option<&Decision<'_>>>) -> &'static str {
+    match decision {
+        None => "no decision rule",
+        Some(None) => "not enough data",
+        Some(Some(decision)) => match decision.judged.outcome {
+            Outcome::Conforms => "conforms",
+            Outcome::Conditional => "conditional",
+            Outcome::DoesNotConform => "does not conform",
+        },
+    }
+}
+
+/// The rule that judges a result, and the method version where it is the method's own.
+struct Applied<'a> {
+    rule: &'a RuleVersion,
+    of_method: Option<(&'a str, i32)>,
+}
+
+impl<'a> Applied<'a> {
+    /// A specification's own rule, else that of the method version; none is made up.
+    fn of(one: &'a Assigned, result: &'a Compared<'_>) -> Option<Self> {
+        match (&one.rule, result.method_rule) {
+            (Some(rule), _) => Some(Self { rule, of_method: None }),
+            (None, Some(rule)) => Some(Self { rule, of_method: Some(result.method) }),
+            (None, None) => None,
+        }
+    }
+
+    fn named_by(&self, one: &Assigned) -> String {
+        match self.of_method {
+            Some((method, version)) => format!("method {method} v{version}"),
+            None => format!("specification {} v{}", one.specification.facts.code, one.specification.version),
+        }
+    }
 }
 
 fn statement(one: &Assigned, result: &Compared<'_>, as_of: DateTime<Utc>) -> ConformityStatement {
-    let (facts, rule) = (&one.specification.facts, &one.rule.facts);
-    let (decided, said) = match decide(one, result) {
-        Ok(decided) => {
-            let said = sentence(one, &decided, result);
+    let facts = &one.specification.facts;
+    let applied = Applied::of(one, result);
+    let rule = applied.as_ref().map(|applied| applied.rule);
+    let decision = applied.as_ref().map(|applied| decide(facts, &applied.rule.facts, result));
+    let outcome = outcome(decision.as_ref().map(|decision| decision.as_ref().ok()));
+    let (decided, said) = match (&applied, decision) {
+        (Some(applied), Some(Ok(decision))) => {
+            let decided = decision.in_full(outcome);
+            let said = sentence(facts, applied, &decided, result);
             (Some(decided), said)
         }
-        Err(why) => (None, why),
+        (_, Some(Err(why))) => (None, why),
+        _ => {
+            let (code, version, (method, of_method)) = (&facts.code, one.specification.version, result.method);
+            let neither = format!("neither {code} v{version} nor method {method} v{of_method} names one");
+            (None, format!("no decision rule is agreed: {neither}"))
+        }
     };
     ConformityStatement {
         assignment: one.assignment.id,
@@ -198,11 +328,13 @@ fn statement(one: &Assigned, result: &Compared<'_>, as_of: DateTime<Utc>) -> Con
         unit: facts.unit.clone(),
         lower: facts.lower.clone(),
         upper: facts.upper.clone(),
-        decision_rule: one.rule.record_id,
-        decision_rule_version: one.rule.id,
-        rule: format!("{} v{}: {}", rule.code, one.rule.version, rule.in_words()),
-        risk: rule.risk.clone(),
-        compared: rule.compared.clone(),
+        outcome,
+        decision_rule: rule.map(|rule| rule.record_id),
+        decision_rule_version: rule.map(|rule| rule.id),
+        rule: rule.map(|rule| format!("{} v{}: {}", rule.facts.code, rule.version, rule.facts.in_words())),
+        risk: rule.map(|rule| rule.facts.risk.clone()),
+        compared: rule.map(|rule| rule.facts.compared.clone()),
+        rule_named_by: applied.map(|applied| applied.named_by(one)),
         assigned_at: one.assignment.recorded_at,
         assigned_by: one.assignment.recorded_by,
         assigned_after_approval: result.approved_at.is_some_and(|approved| one.assignment.recorded_at > approved),
@@ -214,9 +346,45 @@ fn statement(one: &Assigned, result: &Compared<'_>, as_of: DateTime<Utc>) -> Con
     }
 }
 
+/// A decision before it is put into words.
+struct Decision<'a> {
+    value: f64,
+    u: f64,
+    k: f64,
+    judged: Judgement,
+    /// The outcome by the name that the rule gives it.
+    name: &'a str,
+}
+
+impl Decision<'_> {
+    fn in_full(self, outcome: &'static str) -> Decided {
+        let Self { value, u, k, judged, name } = self;
+        Decided {
+            value,
+            u,
+            expanded_uncertainty: k * u,
+            coverage_factor: k,
+            guard_band: judged.guard,
+            lower_acceptance: Some(judged.acceptance.low).filter(|limit| limit.is_finite()),
+            upper_acceptance: Some(judged.acceptance.high).filter(|limit| limit.is_finite()),
+            conformance_probability: judged.conformance_probability,
+            conformance_probability_text: percent(judged.conformance_probability),
+            outcome,
+            outcome_name: name.to_owned(),
+            deciding_limit: match judged.deciding {
+                Limit::Lower => "lower",
+                Limit::Upper => "upper",
+            },
+        }
+    }
+}
+
 /// The decision, or why there is none.
-fn decide(one: &Assigned, result: &Compared<'_>) -> Result<Decided, String> {
-    let (facts, rule) = (&one.specification.facts, &one.rule.facts);
+fn decide<'a>(
+    facts: &SpecificationFacts,
+    rule: &'a DecisionRuleFacts,
+    result: &Compared<'_>,
+) -> Result<Decision<'a>, String> {
     if result.state == "cancelled" {
         return Err("not enough data: the determination was cancelled".to_owned());
     }
@@ -243,45 +411,29 @@ fn decide(one: &Assigned, result: &Compared<'_>) -> Result<Decided, String> {
     let core = rule.to_core().ok_or_else(|| "the decision rule lacks a figure".to_owned())?;
     let judged = facts.limits().and_then(|limits| core.judge(&limits, value, content.u, k));
     let judged = judged.map_err(|error| format!("no decision: {error}"))?;
-    let (outcome, name) = match judged.outcome {
-        Outcome::Conforms => ("conforms", &rule.conforms),
-        Outcome::Conditional => ("conditional", &rule.conditional),
-        Outcome::DoesNotConform => ("does not conform", &rule.does_not_conform),
+    let name = match judged.outcome {
+        Outcome::Conforms => &rule.conforms,
+        Outcome::Conditional => &rule.conditional,
+        Outcome::DoesNotConform => &rule.does_not_conform,
     };
-    Ok(Decided {
-        value,
-        u: content.u,
-        expanded_uncertainty: k * content.u,
-        coverage_factor: k,
-        guard_band: judged.guard,
-        lower_acceptance: Some(judged.acceptance.low).filter(|limit| limit.is_finite()),
-        upper_acceptance: Some(judged.acceptance.high).filter(|limit| limit.is_finite()),
-        conformance_probability: judged.conformance_probability,
-        conformance_probability_text: percent(judged.conformance_probability),
-        outcome,
-        outcome_name: name.clone(),
-        deciding_limit: match judged.deciding {
-            Limit::Lower => "lower",
-            Limit::Upper => "upper",
-        },
-    })
+    Ok(Decision { value, u: content.u, k, judged, name })
 }
 
-fn sentence(one: &Assigned, decided: &Decided, result: &Compared<'_>) -> String {
-    let (facts, rule) = (&one.specification.facts, &one.rule.facts);
+fn sentence(facts: &SpecificationFacts, applied: &Applied<'_>, decided: &Decided, result: &Compared<'_>) -> String {
     let standing = if matches!(result.state, "approved" | "reported") {
         String::new()
     } else {
         format!(" The result is {}, not approved.", result.state)
     };
     format!(
-        "{}: {}, {}, by decision rule {} v{} ({}); probability of conforming {}.{standing}",
+        "{}: {}, {}, by decision rule {} v{}{} ({}); probability of conforming {}.{standing}",
         decided.outcome_name,
         facts.analyte,
         facts.limits_in_words(),
-        rule.code,
-        one.rule.version,
-        rule.in_words(),
+        applied.rule.facts.code,
+        applied.rule.version,
+        applied.of_method.map(|(method, version)| format!(" of method {method} v{version}")).unwrap_or_default(),
+        applied.rule.facts.in_words(),
         decided.conformance_probability_text,
     )
 }

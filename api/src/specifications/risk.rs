@@ -119,11 +119,12 @@ pub struct RiskView {
     pub limits: String,
     /// Unit of the limits.
     pub unit: String,
-    /// Code and version of its rule, and the rule in words.
-    pub rule: String,
+    /// Code and version of its rule, and the rule in words; absent where it names none, so that the method version's counts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rule: Option<String>,
     /// Process and measurement.
     pub process: ProcessView,
-    /// Risks of the rule itself; absent where it leaves nothing to accept.
+    /// Risks of the rule itself; absent where it leaves nothing to accept, and where the specification names no rule.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub of_rule: Option<GuardBandRisk>,
     /// Risks against the length of the guard band; lengths that leave nothing to accept are left out.
@@ -135,18 +136,16 @@ pub struct RiskView {
 impl RiskView {
     /// The risks of the rule as a sentence.
     pub(super) fn in_words(&self) -> String {
-        let of_rule = self.of_rule.as_ref().map_or_else(
-            || "The rule leaves nothing to accept with this uncertainty.".to_owned(),
-            |risk| {
-                format!(
-                    "By {}: consumer's risk {}, producer's risk {}; accepted {}.",
-                    self.rule,
-                    percent(risk.consumer),
-                    percent(risk.producer),
-                    percent(risk.accepted)
-                )
-            },
-        );
+        let of_rule = match (&self.rule, &self.of_rule) {
+            (None, _) => "It names no decision rule: each result is judged by that of its method version.".to_owned(),
+            (Some(_), None) => "The rule leaves nothing to accept with this uncertainty.".to_owned(),
+            (Some(rule), Some(risk)) => format!(
+                "By {rule}: consumer's risk {}, producer's risk {}; accepted {}.",
+                percent(risk.consumer),
+                percent(risk.producer),
+                percent(risk.accepted)
+            ),
+        };
         let conforming = self.by_guard_band.first().map(|risk| percent(risk.conforming)).unwrap_or_default();
         format!("{of_rule} Of all that the process produces, {conforming} conforms. {}", self.process.origin)
     }
@@ -232,15 +231,22 @@ pub(crate) async fn read(db: &Db, id: Uuid, asked: &RiskQuestion) -> Result<Risk
     db.read(async |connection| {
         let version = service::judged_by(connection, id).await?;
         let facts = &version.facts;
-        let rule = rules::version(connection, facts.decision_rule).await?;
+        let rule = match facts.decision_rule {
+            Some(named) => Some(rules::version(connection, named).await?),
+            None => None,
+        };
         let process = process(connection, id, facts, asked).await?;
         let limits = facts.limits()?;
         let widths: Vec<f64> = (0..=TENTHS).map(|tenths| f64::from(tenths) / 10.0).collect();
         let spread = (process.mean, process.sd);
         let by_guard_band = risks_by_guard_band(&limits, spread, process.u, process.k, &widths)?;
-        let core =
-            rule.facts.to_core().ok_or_else(|| Refusal::new(Code::Internal, "a decision rule lacks a figure"))?;
-        let of_rule = of_rule(core, &limits, &process)?;
+        let of_rule = match &rule {
+            Some(rule) => {
+                let lacks = || Refusal::new(Code::Internal, "a decision rule lacks a figure");
+                of_rule(rule.facts.to_core().ok_or_else(lacks)?, &limits, &process)?
+            }
+            None => None,
+        };
         let curve = risk_curve(&limits, process.u, POINTS)?.into_iter().map(|point| RiskPoint {
             y: point.y,
             conformance_probability: point.conformance_probability,
@@ -251,7 +257,7 @@ pub(crate) async fn read(db: &Db, id: Uuid, asked: &RiskQuestion) -> Result<Risk
             version: version.version,
             limits: facts.limits_in_words(),
             unit: facts.unit.clone(),
-            rule: format!("{} v{}: {}", rule.facts.code, rule.version, rule.facts.in_words()),
+            rule: rule.map(|rule| format!("{} v{}: {}", rule.facts.code, rule.version, rule.facts.in_words())),
             of_rule: of_rule.as_ref().map(GuardBandRisk::from),
             by_guard_band: by_guard_band.iter().map(GuardBandRisk::from).collect(),
             curve: curve.collect(),

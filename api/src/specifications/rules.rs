@@ -42,3 +42,15 @@ pub(crate) async fn revise(
 pub(super) async fn version(connection: &Connection, id: DecisionRuleId) -> Result<versions::Row, Refusal> {
     versions::exactly(connection, id).await
 }
+
+/// A version that another record names, if it does, must be approved.
+pub(crate) async fn approved_if_named(
+    connection: &Connection,
+    field: &str,
+    named: Option<DecisionRuleId>,
+) -> Result<(), Refusal> {
+    match named {
+        Some(version) => approved(connection, field, version).await.map(drop),
+        None => Ok(()),
+    }
+}

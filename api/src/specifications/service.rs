@@ -18,14 +18,14 @@ const KIND: EntityKind = EntityKind::Specification;
 approved_versions! { table: specifications, facts: SpecificationFacts, id: SpecificationId, kind: KIND }
 
 async fn may_be_approved(connection: &Connection, row: &versions::Row) -> Result<(), Refusal> {
-    rules::approved(connection, "decision_rule", row.facts.decision_rule).await.map(drop)
+    rules::approved_if_named(connection, "decision_rule", row.facts.decision_rule).await
 }
 
-/// Drafts a specification under an approved rule.
+/// Drafts a specification; a rule it names must be approved.
 pub(crate) async fn record(db: &Db, act: &Act, facts: SpecificationFacts) -> Result<Answer, Refusal> {
     let row = versions::first(act, facts)?;
     db.write(act, async |connection| {
-        rules::approved(connection, "decision_rule", row.facts.decision_rule).await?;
+        may_be_approved(connection, &row).await?;
         shown(connection, versions::insert(connection, &row).await?).await
     })
     .await
@@ -41,7 +41,7 @@ pub(crate) async fn revise(
 ) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
         let next = draft_next(connection, act, id, if_match, correction).await?;
-        rules::approved(connection, "facts.decision_rule", next.of.facts.decision_rule).await?;
+        rules::approved_if_named(connection, "facts.decision_rule", next.of.facts.decision_rule).await?;
         Ok(next)
     })
     .await

@@ -7,6 +7,7 @@ use uuid::Uuid;
 
 use crate::ids::{AccountId, ValidationAmendmentId, ValidationCharacteristicId, ValidationDatumId, ValidationStudyId};
 use crate::validation_studies::kinds::{Design, Kind, Limit, Rule};
+use crate::web::decimal::Decimal;
 
 /// Answers of a study.
 #[derive(Debug, Clone, Serialize, ToSchema)]
@@ -147,11 +148,17 @@ pub struct InputRow {
 /// Where a value comes from.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Source {
-    /// determination, table or person.
+    /// determination, iron result, table or person.
     #[schema(example = "determination")]
     pub kind: String,
     /// Determination, whose working is at /determinations/{id}/working.
     pub determination: Option<Uuid>,
+    /// Iron result, whose working is at /iron-results/{id}/working.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub iron_result: Option<Uuid>,
+    /// Its total iron when the value was taken, unrounded, in the unit of the data.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub total_iron: Option<Decimal>,
     /// Imported file.
     pub file: Option<Uuid>,
     /// Its line.

@@ -120,6 +120,7 @@ const MEANINGS: &[Meaning] = &[
         "100 LOQ/total",
         FITNESS,
     ),
+    meaning("u_at", ("u", "u of iron(III) as evaluated, root mean square"), Of::Data, "√(Σu²/n)", GUM),
     meaning("u_model_at", ("u(0)", "u of iron(III) = 0 by the model"), Of::Data, "total √2 u(V)/V", GUM),
     meaning("s0_slope", ("ds₀/dtotal", "growth of s₀ with total iron"), Of::One, "S_xy/S_xx", TEXTBOOK),
     meaning("effect", ("D", "effect of a factor"), Of::Data, "x̄(high) - x̄(low)", YOUDEN),

@@ -9,9 +9,12 @@ use crate::accounts::signing;
 use crate::auth::current_user::CurrentUser;
 use crate::config::Policy;
 use crate::db::{Act, Connection, Db};
-use crate::determinations::measured;
+use crate::determinations::{iron_results, measured};
 use crate::equipment::service::author;
-use crate::ids::{AccountId, DeterminationId, ValidationCharacteristicId, ValidationDatumId, ValidationExclusionId};
+use crate::ids::{
+    AccountId, DeterminationId, IronResultId, ValidationCharacteristicId, ValidationDatumId, ValidationExclusionId,
+    ValidationIronDatumId,
+};
 use crate::readings;
 use crate::refusal::{Code, FieldErrors, Refusal};
 use crate::sign_offs::{self, Content, Meaning, NewSignature};
@@ -20,7 +23,7 @@ use crate::validation_studies::answer::CharacteristicAnswer;
 use crate::validation_studies::kinds::{Kind, Label};
 use crate::validation_studies::plan::{EXCLUSION, STUDY, seen};
 use crate::validation_studies::reading;
-use crate::validation_studies::store::{self, CharacteristicRow, DatumRow, ExclusionRow};
+use crate::validation_studies::store::{self, CharacteristicRow, DatumRow, ExclusionRow, IronDatumRow};
 use crate::web::answer::{Answer, Located};
 use crate::web::decimal::Decimal;
 use crate::web::json::Json;
@@ -149,17 +152,20 @@ impl Labels {
     }
 }
 
-/// A datum as sent: a value, or a determination whose evaluation gives it.
+/// A datum as sent: a value, or a determination or iron result whose evaluation gives it.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NewDatum {
-    /// Value in the unit of the characteristic; left out where a determination gives it.
+    /// Value in the unit of the characteristic; left out where the record gives it.
     #[schema(example = "52.41")]
     pub value: Option<Decimal>,
     /// Standard uncertainty, if known.
     pub standard_uncertainty: Option<Decimal>,
     /// Determination of the record.
     pub determination: Option<Uuid>,
+    /// Iron result of the record, for detection by difference: its iron(III) is the value, with its standard uncertainty. Its
+    /// total iron puts it to the planned level it is near to, where `taken` is left out.
+    pub iron_result: Option<Uuid>,
     /// Where it belongs in the design.
     #[serde(default)]
     pub labels: Labels,
@@ -235,27 +241,81 @@ pub(super) async fn running(connection: &Connection, characteristic: &Characteri
     Err(Refusal::new(Code::StateConflict, detail).with_facts(serde_json::json!({ "state": state })))
 }
 
+/// What the record gives.
+struct Drawn {
+    value: Decimal,
+    u: Option<Decimal>,
+    digest: String,
+}
+
+impl Drawn {
+    fn of((value, u): (f64, f64), digest: String) -> Result<Self, Refusal> {
+        Ok(Self { value: figure(value)?, u: Decimal::of(u), digest })
+    }
+}
+
+fn figure(value: f64) -> Result<Decimal, Refusal> {
+    Decimal::of(value).ok_or_else(|| Refusal::new(Code::Internal, "a result is not a number"))
+}
+
+fn unknown(refusal: Refusal, field: &str, id: Uuid) -> Refusal {
+    match refusal.code {
+        Code::NotFound => Refusal::new(Code::UnknownReference, refusal.detail).at(field, "exists", id),
+        _ => refusal,
+    }
+}
+
+fn in_another_unit(code: &str, unit: &str, (field, id): (&str, Uuid)) -> Refusal {
+    Refusal::invalid(field, "unit", format!("{code} has no result in {unit}"), id)
+}
+
 /// A determination's present result as a datum.
 async fn of_determination(
     connection: &Connection,
     characteristic: &CharacteristicRow,
     id: Uuid,
     field: &str,
-) -> Result<(Decimal, Option<Decimal>, String), Refusal> {
-    let found = measured::one(connection, id).await.map_err(|refusal| match refusal.code {
-        Code::NotFound => Refusal::new(Code::UnknownReference, refusal.detail).at(field, "exists", id),
-        _ => refusal,
-    })?;
+) -> Result<Drawn, Refusal> {
+    let found = measured::one(connection, id).await.map_err(|refusal| unknown(refusal, field, id))?;
     if let Some(why) = found.incomplete {
         return Err(Refusal::new(Code::NotEnoughData, format!("{} has no result yet: {why}", found.code))
             .at(field, "complete", id));
     }
-    let Some((value, u)) = found.in_unit(&characteristic.unit) else {
-        let message = format!("{} has no result in {}", found.code, characteristic.unit);
-        return Err(Refusal::invalid(field, "unit", message, id));
+    let unit = &characteristic.unit;
+    let result = found.in_unit(unit).ok_or_else(|| in_another_unit(&found.code, unit, (field, id)))?;
+    Drawn::of(result, found.digest)
+}
+
+/// An iron result's present difference as a datum, with its total iron; the datum gets its level if it has none.
+async fn of_iron_result(
+    connection: &Connection,
+    characteristic: &CharacteristicRow,
+    id: Uuid,
+    (at, labels): (&str, &mut Labels),
+) -> Result<(Drawn, Decimal), Refusal> {
+    let field = format!("{at}.iron_result");
+    let found = iron_results::difference(connection, id).await.map_err(|refusal| unknown(refusal, &field, id))?;
+    let (Some(iron3), Some(total)) = (found.iron3, found.total) else {
+        let detail = format!("{} has no result yet: both its determinations must be complete", found.code);
+        return Err(Refusal::new(Code::NotEnoughData, detail).at(&field, "complete", id));
     };
-    let value = Decimal::of(value).ok_or_else(|| Refusal::new(Code::Internal, "a result is not a number"))?;
-    Ok((value, Decimal::of(u), found.digest))
+    let unit = &characteristic.unit;
+    if found.unit != unit {
+        return Err(in_another_unit(&found.code, unit, (&field, id)));
+    }
+    if labels.taken.is_none() {
+        let design = &characteristic.design.0;
+        labels.taken = design.level_near(total).and_then(|level| level.parse().ok());
+        if labels.taken.is_none() {
+            let planned = if design.levels.is_empty() { "none".to_owned() } else { design.levels.join(", ") };
+            let message = format!(
+                "total iron of {} is {total:.6} {unit}, near no planned level ({planned}): say which it was made at",
+                found.code
+            );
+            return Err(Refusal::invalid(&format!("{at}.labels.taken"), "level", message, total));
+        }
+    }
+    Ok((Drawn::of(iron3, found.digest)?, figure(total)?))
 }
 
 async fn row_of(
@@ -264,35 +324,50 @@ async fn row_of(
     (index, position): (usize, i32),
     new: NewDatum,
     by: AccountId,
-) -> Result<DatumRow, Refusal> {
+) -> Result<(DatumRow, Option<IronDatumRow>), Refusal> {
     let field = format!("data[{index}]");
-    let (value, standard_uncertainty, content_digest) = match (new.value, new.determination) {
-        (Some(value), None) => (value, new.standard_uncertainty, None),
-        (None, Some(id)) => {
+    let (mut labels, id, mut from) = (new.labels, ValidationDatumId::new(), None);
+    let (source, value, standard_uncertainty, content_digest) = match (new.value, new.determination, new.iron_result) {
+        (Some(value), None, None) => ("person", value, new.standard_uncertainty, None),
+        (None, Some(determination), None) => {
             let at = format!("{field}.determination");
-            let (value, u, digest) = of_determination(connection, characteristic, id, &at).await?;
-            (value, u, Some(digest))
+            let drawn = of_determination(connection, characteristic, determination, &at).await?;
+            ("determination", drawn.value, drawn.u, Some(drawn.digest))
+        }
+        (None, None, Some(result)) => {
+            let at = (field.as_str(), &mut labels);
+            let (drawn, total) = of_iron_result(connection, characteristic, result, at).await?;
+            from = Some(IronDatumRow {
+                id: ValidationIronDatumId::new(),
+                datum_id: id,
+                characteristic_id: characteristic.id,
+                iron_result_id: IronResultId(result),
+                total,
+                recorded_by: by,
+            });
+            ("iron result", drawn.value, drawn.u, Some(drawn.digest))
         }
         _ => {
-            let message = "give either a value or a determination that has it";
-            return Err(Refusal::invalid(&format!("{field}.value"), "one_of_two", message, ""));
+            let message = "give either a value, or a determination or iron result that has it";
+            return Err(Refusal::invalid(&format!("{field}.value"), "one_of", message, ""));
         }
     };
-    Ok(DatumRow {
-        id: ValidationDatumId::new(),
+    let row = DatumRow {
+        id,
         characteristic_id: characteristic.id,
         position,
         value,
         standard_uncertainty,
-        labels: Json(new.labels),
-        source: if new.determination.is_some() { "determination" } else { "person" }.to_owned(),
+        labels: Json(labels),
+        source: source.to_owned(),
         determination_id: new.determination.map(DeterminationId),
         content_digest,
         file_id: None,
         line: None,
         recorded_at: DateTime::<Utc>::UNIX_EPOCH,
         recorded_by: by,
-    })
+    };
+    Ok((row, from))
 }
 
 fn check(kind: Kind, new: &NewData) -> Result<(), Refusal> {
@@ -301,10 +376,25 @@ fn check(kind: Kind, new: &NewData) -> Result<(), Refusal> {
     errors.require(some, "data", "length", "send 1 to 1000 data", new.data.len());
     for (i, datum) in new.data.iter().enumerate() {
         for (label, rule, message, value) in datum.labels.faults(kind) {
+            // An iron result knows its total iron.
+            if (label, rule) == ("taken", "required") && datum.iron_result.is_some() {
+                continue;
+            }
             errors.add(&format!("data[{i}].labels.{label}"), rule, message, value);
         }
         if let Some(u) = datum.standard_uncertainty.as_ref().filter(|u| u.value() < 0.0) {
             errors.add(&format!("data[{i}].standard_uncertainty"), "range", "must not be negative", u);
+        }
+        match (kind, datum.determination, datum.iron_result) {
+            (Kind::DetectionByDifference, Some(id), _) => {
+                let message = "a determination is no difference: give an iron result";
+                errors.add(&format!("data[{i}].determination"), "kind", message, id);
+            }
+            (Kind::DetectionByDifference, ..) | (_, _, None) => {}
+            (_, _, Some(id)) => {
+                let message = format!("iron results are data of detection by difference, not of {}", kind.text());
+                errors.add(&format!("data[{i}].iron_result"), "kind", message, id);
+            }
         }
     }
     errors.check()
@@ -318,11 +408,16 @@ pub(crate) async fn record(db: &Db, act: &Act, id: Uuid, new: NewData) -> Result
         running(connection, &characteristic).await?;
         check(Kind::of(&characteristic.kind)?, &new)?;
         let last = store::last_position(connection, characteristic.id).await?;
-        let mut rows = Vec::with_capacity(new.data.len());
+        let (mut rows, mut iron) = (Vec::with_capacity(new.data.len()), Vec::new());
         for ((index, datum), position) in new.data.into_iter().enumerate().zip(last + 1..) {
-            rows.push(row_of(connection, &characteristic, (index, position), datum, by).await?);
+            let (row, from) = row_of(connection, &characteristic, (index, position), datum, by).await?;
+            rows.push(row);
+            iron.extend(from);
         }
         store::insert_data(connection, &rows).await?;
+        if !iron.is_empty() {
+            store::insert_iron_data(connection, &iron).await?;
+        }
         answered(connection, characteristic.id).await
     })
     .await

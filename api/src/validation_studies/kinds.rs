@@ -177,7 +177,9 @@ impl Kind {
                 "lack_of_fit_p",
             ],
             Self::Detection => &["s0", "s0_adjusted", "lod", "loq"],
-            Self::DetectionByDifference => &["s0_at", "lod_at", "loq_at", "relative_loq_at", "u_model_at", "s0_slope"],
+            Self::DetectionByDifference => {
+                &["s0_at", "lod_at", "loq_at", "relative_loq_at", "u_at", "u_model_at", "s0_slope"]
+            }
             Self::Ruggedness => &["effect", "relative_effect", "effect_ratio", "s_effects", "effects_p"],
             Self::Selectivity => &["difference", "relative_difference", "equivalence_p"],
             Self::Stability => &["change_rate", "change", "relative_change", "change_p"],
@@ -276,7 +278,18 @@ pub struct Design {
     pub resolution: Option<Decimal>,
 }
 
+/// How far a content may be from a planned level to be taken for it, as a share of the level (common practice, no source).
+const NEAR_A_LEVEL: f64 = 0.1;
+
 impl Design {
+    /// The planned level that a content is near to, as planned; none where no level is.
+    pub(crate) fn level_near(&self, content: f64) -> Option<&str> {
+        let levels = self.levels.iter().filter_map(|level| Some((level, level.parse::<Decimal>().ok()?.value())));
+        let apart = levels.map(|(level, at)| (level, (content - at).abs(), NEAR_A_LEVEL * at.abs()));
+        let nearest = apart.filter(|(_, apart, allowed)| apart <= allowed).min_by(|a, b| a.1.total_cmp(&b.1));
+        nearest.map(|(level, ..)| level.as_str())
+    }
+
     pub(crate) fn confidence(&self) -> f64 {
         self.confidence.as_ref().map_or(0.95, Decimal::value)
     }

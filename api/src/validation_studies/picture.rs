@@ -241,6 +241,7 @@ impl Plot<'_> {
         let mut panel = self.panel("s₀, u and LOQ of iron(III)", 1);
         for (name, shape, stroke) in [
             ("s0_at", Shape::Circle, Stroke::Plain),
+            ("u_at", Shape::Square, Stroke::Faint),
             ("u_model_at", Shape::Diamond, Stroke::Faint),
             ("loq_at", Shape::Triangle, Stroke::Warning),
         ] {

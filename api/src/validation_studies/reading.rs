@@ -5,8 +5,8 @@ use std::collections::HashMap;
 use uuid::Uuid;
 
 use crate::db::{Connection, Db};
-use crate::determinations::measured;
-use crate::ids::{ValidationAmendmentId, ValidationDatumId};
+use crate::determinations::{iron_results, measured};
+use crate::ids::{AccountId, ValidationAmendmentId, ValidationDatumId};
 use crate::refusal::Refusal;
 use crate::sign_offs;
 use crate::states::{self, StateMove};
@@ -18,8 +18,11 @@ use crate::validation_studies::conclusions;
 use crate::validation_studies::kinds::{Kind, Label, Limit};
 use crate::validation_studies::plan::{self, STUDY};
 use crate::validation_studies::statistics::{Found, Point, Question, study};
-use crate::validation_studies::store::{self, AmendmentRow, CharacteristicRow, DatumRow, ExclusionRow, StudyRow};
+use crate::validation_studies::store::{
+    self, AmendmentRow, CharacteristicRow, DatumRow, ExclusionRow, IronDatumRow, StudyRow,
+};
 use crate::validation_studies::wire::{CharacteristicView, PlanningHelp, StudyView};
+use crate::web::decimal::Decimal;
 use crate::web::paging::{Listing, Page};
 
 /// Characteristics with everything their answers rest on.
@@ -31,14 +34,22 @@ pub(super) struct Loaded {
     moves: Vec<StateMove>,
     /// Printed names of who signed, by what was signed.
     signers: HashMap<Uuid, String>,
-    /// Data whose determination has another content now.
+    /// Iron results that gave data.
+    iron: HashMap<ValidationDatumId, IronDatumRow>,
+    /// Data whose determination or iron result has another content now.
     changed: Vec<ValidationDatumId>,
 }
 
 async fn load(connection: &Connection, plan: Vec<CharacteristicRow>) -> Result<Loaded, Refusal> {
     let ids: Vec<_> = plan.iter().map(|row| row.id).collect();
-    let (amendments, data) =
-        futures_util::try_join!(store::amendments(connection, &ids), store::data(connection, &ids))?;
+    let differences = plan.iter().filter(|row| row.kind == Kind::DetectionByDifference.text()).map(|row| row.id);
+    let differences: Vec<_> = differences.collect();
+    let (amendments, data, iron) = futures_util::try_join!(
+        store::amendments(connection, &ids),
+        store::data(connection, &ids),
+        store::iron_data(connection, &differences)
+    )?;
+    let iron: HashMap<ValidationDatumId, IronDatumRow> = iron.into_iter().map(|row| (row.datum_id, row)).collect();
     let exclusions = store::exclusions(connection, &data.iter().map(|row| row.id).collect::<Vec<_>>()).await?;
     let mut decided: Vec<Uuid> = amendments.iter().map(|row| row.id.0).collect();
     decided.extend(exclusions.iter().map(|row| row.id.0));
@@ -51,14 +62,16 @@ async fn load(connection: &Connection, plan: Vec<CharacteristicRow>) -> Result<L
     }
     let mut changed = Vec::new();
     for row in &data {
-        if let Some(determination) = row.determination_id {
-            let now = measured::one(connection, determination.0).await?;
-            if row.content_digest.as_deref() != Some(now.digest.as_str()) {
-                changed.push(row.id);
-            }
+        let now = match (row.determination_id, iron.get(&row.id)) {
+            (Some(determination), _) => measured::one(connection, determination.0).await?.digest,
+            (None, Some(from)) => iron_results::difference(connection, from.iron_result_id.0).await?.digest,
+            (None, None) => continue,
+        };
+        if row.content_digest.as_deref() != Some(now.as_str()) {
+            changed.push(row.id);
         }
     }
-    Ok(Loaded { plan, amendments, data, exclusions, moves, signers, changed })
+    Ok(Loaded { plan, amendments, data, exclusions, moves, signers, iron, changed })
 }
 
 impl Loaded {
@@ -143,7 +156,7 @@ impl Loaded {
         for datum in data.iter().filter(|datum| self.changed.contains(&datum.id)) {
             found
                 .notes
-                .push(format!("datum {}: its determination has changed since the value was taken", datum.position));
+                .push(format!("datum {}: its {} has changed since the value was taken", datum.position, datum.source));
         }
         let verdict = found.verdict();
         let with_everything = (!out.is_empty()).then(|| {
@@ -201,6 +214,8 @@ impl Loaded {
             source: Source {
                 kind: datum.source.clone(),
                 determination: datum.determination_id.map(|id| id.0),
+                iron_result: self.iron.get(&datum.id).map(|from| from.iron_result_id.0),
+                total_iron: self.iron.get(&datum.id).map(|from| from.total.clone()),
                 file: datum.file_id.map(|id| id.0),
                 line: datum.line,
             },
@@ -212,7 +227,8 @@ impl Loaded {
 }
 
 fn point(datum: &DatumRow) -> Point {
-    Point { id: datum.id, value: datum.value.value(), labels: datum.labels.0.clone() }
+    let u = datum.standard_uncertainty.as_ref().map(Decimal::value);
+    Point { id: datum.id, value: datum.value.value(), u, labels: datum.labels.0.clone() }
 }
 
 /// Columns of the table of data.
@@ -322,6 +338,11 @@ pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<StudyView>, 
         Ok(Page { items, next: page.next })
     })
     .await
+}
+
+/// Those of some studies that somebody planned, recorded data for or concluded.
+pub(crate) async fn taken_part_in(db: &Db, studies: &[Uuid], person: AccountId) -> Result<Vec<Uuid>, Refusal> {
+    db.read(async |connection| store::taken_part_in(connection, studies, person).await).await
 }
 
 /// Answers of a study.

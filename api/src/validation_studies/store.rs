@@ -7,13 +7,14 @@ use uuid::Uuid;
 
 use crate::db::Connection;
 use crate::ids::{
-    AccountId, DeterminationId, ImportedFileId, MethodId, ValidationAmendmentId, ValidationCharacteristicId,
-    ValidationConclusionId, ValidationDatumId, ValidationExclusionId, ValidationStudyId,
+    AccountId, DeterminationId, ImportedFileId, IronResultId, MethodId, ValidationAmendmentId,
+    ValidationCharacteristicId, ValidationConclusionId, ValidationDatumId, ValidationExclusionId,
+    ValidationIronDatumId, ValidationStudyId,
 };
 use crate::refusal::{Code, ConstraintMeaning, Refusal, from_store};
 use crate::schema::{
     validation_amendments, validation_characteristics, validation_conclusions, validation_data, validation_exclusions,
-    validation_studies,
+    validation_iron_data, validation_studies,
 };
 use crate::validation_studies::data::Labels;
 use crate::validation_studies::kinds::{Design, Limit};
@@ -86,6 +87,18 @@ pub(super) struct DatumRow {
     pub(super) recorded_by: AccountId,
 }
 
+/// The iron result that gave a datum, as stored.
+#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
+#[diesel(table_name = validation_iron_data)]
+pub(super) struct IronDatumRow {
+    pub(super) id: ValidationIronDatumId,
+    pub(super) datum_id: ValidationDatumId,
+    pub(super) characteristic_id: ValidationCharacteristicId,
+    pub(super) iron_result_id: IronResultId,
+    pub(super) total: Decimal,
+    pub(super) recorded_by: AccountId,
+}
+
 /// An exclusion as stored.
 #[derive(Debug, Clone, Queryable, Selectable, Insertable)]
 #[diesel(table_name = validation_exclusions)]
@@ -142,6 +155,12 @@ const MEANINGS: &[ConstraintMeaning] = &[
         Code::AlreadyExists,
         "determination",
         "the determination is a datum of this characteristic already",
+    ),
+    meaning(
+        "validation_iron_data_once",
+        Code::AlreadyExists,
+        "iron_result",
+        "the iron result is a datum of this characteristic already",
     ),
     meaning(
         "validation_data_position_once",
@@ -207,6 +226,27 @@ pub(super) async fn insert_data(mut connection: &Connection, rows: &[DatumRow]) 
     Ok(())
 }
 
+pub(super) async fn insert_iron_data(mut connection: &Connection, rows: &[IronDatumRow]) -> Result<(), Refusal> {
+    diesel::insert_into(validation_iron_data::table)
+        .values(rows)
+        .execute(&mut connection)
+        .await
+        .map_err(|error| from_store(error, MEANINGS))?;
+    Ok(())
+}
+
+/// Iron results that gave data of characteristics.
+pub(super) async fn iron_data(
+    mut connection: &Connection,
+    of: &[ValidationCharacteristicId],
+) -> Result<Vec<IronDatumRow>, Refusal> {
+    Ok(validation_iron_data::table
+        .filter(validation_iron_data::characteristic_id.eq_any(of))
+        .select(IronDatumRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 macro_rules! finds {
     ($($name:ident in $table:ident of $row:ident by $id:ident as $noun:literal;)+) => {$(
         pub(super) async fn $name(mut connection: &Connection, id: Uuid) -> Result<$row, Refusal> {
@@ -235,6 +275,38 @@ pub(super) async fn list(mut connection: &Connection, listing: &Listing) -> Resu
         .select(StudyRow::as_select())
         .load(&mut connection)
         .await?)
+}
+
+/// Those of some studies that somebody planned, recorded data for or concluded.
+pub(super) async fn taken_part_in(
+    mut connection: &Connection,
+    studies: &[Uuid],
+    person: AccountId,
+) -> Result<Vec<Uuid>, Refusal> {
+    let mut found: Vec<ValidationStudyId> = validation_studies::table
+        .filter(validation_studies::id.eq_any(studies))
+        .filter(validation_studies::recorded_by.eq(person))
+        .select(validation_studies::id)
+        .load(&mut connection)
+        .await?;
+    let measured: Vec<ValidationStudyId> = validation_characteristics::table
+        .inner_join(validation_data::table.on(validation_data::characteristic_id.eq(validation_characteristics::id)))
+        .filter(validation_characteristics::study_id.eq_any(studies))
+        .filter(validation_data::recorded_by.eq(person))
+        .select(validation_characteristics::study_id)
+        .distinct()
+        .load(&mut connection)
+        .await?;
+    let concluded: Vec<ValidationStudyId> = validation_conclusions::table
+        .filter(validation_conclusions::study_id.eq_any(studies))
+        .filter(validation_conclusions::recorded_by.eq(person))
+        .select(validation_conclusions::study_id)
+        .distinct()
+        .load(&mut connection)
+        .await?;
+    found.extend(measured);
+    found.extend(concluded);
+    Ok(found.into_iter().map(|id| id.0).collect())
 }
 
 /// The plan of a study, in its order.

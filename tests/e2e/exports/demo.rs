@@ -20,6 +20,30 @@ fn joined(texts: &Value) -> Value {
     json!(texts.as_array().into_iter().flatten().map(|one| one.as_str().unwrap()).collect::<Vec<_>>().join("; "))
 }
 
+/// What specifications say, in the order of code, version and assignment; nothing where there is none.
+fn judged(statements: &Value) -> [Value; 3] {
+    let mut all: Vec<&Value> = statements.as_array().unwrap().iter().collect();
+    all.sort_by_key(|of| (text(of, "code"), of["version"].as_i64(), text(of, "assignment")));
+    let joined = |texts: Vec<String>| json!(texts.join("; "));
+    let probability = |of: &Value| of["decided"]["conformance_probability"].clone();
+    match all.as_slice() {
+        [] => [Value::Null, Value::Null, Value::Null],
+        several => [
+            joined(several.iter().map(|of| format!("{} v{}", text(of, "code"), of["version"])).collect()),
+            joined(several.iter().map(|of| text(of, "outcome")).collect()),
+            match several {
+                [one] => probability(one),
+                _ => joined(
+                    several
+                        .iter()
+                        .map(|of| probability(of).as_f64().map(|p| p.to_string()).unwrap_or_default())
+                        .collect(),
+                ),
+            },
+        ],
+    }
+}
+
 /// Rows of a determination as its own page of the API has them, column by column.
 fn rows_of(read: &Value) -> Vec<Value> {
     let evaluation = &read["evaluation"];
@@ -29,13 +53,17 @@ fn rows_of(read: &Value) -> Vec<Value> {
         .unwrap()
         .iter()
         .find(|figure| figure["unit"] == reported["unit"] && figure["expressed"] == read["expressed"]);
-    let begin = json!({
+    let mut begin = json!({
         "determination": read["id"], "code": read["code"], "method": read["method_code"], "analyte": read["analyte"],
         "run": read["run"], "sample": read["sample"], "purpose": read["purpose"], "state": read["state"],
         "result": figure.map(|figure| &figure["value"]), "u": figure.map(|figure| &figure["u"]),
         "unit": reported["unit"], "reported": reported["text"],
         "expanded_uncertainty": reported["expanded_uncertainty"], "coverage_factor": reported["coverage_factor"],
     });
+    let [specification, conformity, probability] = judged(&read["conformity"]);
+    begin["specification"] = specification;
+    begin["conformity"] = conformity;
+    begin["conformance_probability"] = probability;
     let mut rows = Vec::new();
     for titration in read["titrations"].as_array().unwrap() {
         let titres = evaluation["titres"].as_array().unwrap();
@@ -112,5 +140,15 @@ async fn every_statistic_of_the_study_has_its_formula(auditor: &Client) {
 async fn the_records_of_the_demo_are_exported_as_they_are_read_one_by_one() {
     let (_, auditor) = nobody_and_auditor().await;
     rows_are_those_of_each_determination(&auditor, 9).await;
+    let export = auditor.get("/exports/determinations").await.expect(200);
+    let rows = export["rows"].as_array().unwrap();
+    let judged = |specification: &str, outcome: &str| {
+        rows.iter().find(|row| row["specification"] == specification && row["conformity"] == outcome)
+    };
+    // The bath's iron(II) by two specifications, its total iron by one.
+    let both = judged("SP-1 v1; SP-3 v1", "conditional; conforms").unwrap();
+    assert_eq!(text(both, "conformance_probability").split("; ").count(), 2);
+    let total = judged("SP-2 v1", "does not conform").unwrap();
+    assert!(total["conformance_probability"].as_f64().unwrap() < 0.5, "{total}");
     every_statistic_of_the_study_has_its_formula(&auditor).await;
 }

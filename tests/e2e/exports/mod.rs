@@ -1,7 +1,8 @@
 //! Workbooks: every formula gives what the service computed, and a changed titre changes the result as the service would.
 
 pub(crate) mod demo;
-mod studies;
+mod own;
+pub(crate) mod studies;
 
 use std::collections::BTreeMap;
 

@@ -15,7 +15,7 @@ fn below(rows: &[Vec<Data>], heading: &str) -> usize {
 
 /// Compares the formulas of a sheet, as a spreadsheet program computed them, with the figures of an answer; each statistic
 /// has one, and one for each end of its interval.
-pub(super) fn compare_statistics(book: &mut Book, sheet: &str, answer: &Value) -> usize {
+pub(crate) fn compare_statistics(book: &mut Book, sheet: &str, answer: &Value) -> usize {
     let rows = book.rows(sheet);
     let start = below(&rows, "Statistic");
     let formulas = book.formulas(sheet);

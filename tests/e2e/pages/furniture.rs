@@ -190,6 +190,13 @@ async fn studies(lab: &Lab) {
             &json!({ "known_sd": "0.24", "factors": factors }),
             &[most("effect_ratio", "1", "1")],
         ),
+        planned(
+            "detection by difference",
+            "g/L",
+            6,
+            &json!({ "levels": ["60", "90", "120"] }),
+            &[most("loq_at", "9", "g/L")],
+        ),
     ];
     for (number, state) in ["planned", "complete", "reviewed", "approved", "running"].iter().enumerate() {
         let new = plan(&format!("VS-{number}"), &lab.iron2, &characteristics);
@@ -220,14 +227,16 @@ async fn studies(lab: &Lab) {
     }
 }
 
-/// Data of all three characteristics, one of them far off.
+/// Data of all characteristics, one of them far off.
 async fn data(lab: &Lab, of: &[String]) {
     let values = [118.1, 118.3, 117.9, 118.2, 121.0].map(|value| datum(value, &json!({})));
     let levels = [(50.1, 50), (49.95, 50), (100.05, 100), (99.9, 100), (150.1, 150), (149.95, 150)];
     let levels = levels.map(|(value, taken)| datum(value, &json!({ "taken": taken.to_string() })));
     let eight = [118.1, 118.3, 117.9, 118.2, 118.0, 118.4, 117.8, 118.1];
     let eight: Vec<Value> = (1..).zip(eight).map(|(run, value)| datum(value, &json!({ "run": run }))).collect();
-    for (id, data) in of.iter().zip([values.to_vec(), levels.to_vec(), eight]) {
+    let near_zero = [(0.02, 60), (-0.03, 60), (0.04, 90), (-0.01, 90), (0.05, 120), (-0.06, 120)];
+    let near_zero = near_zero.map(|(value, total)| datum(value, &json!({ "taken": total.to_string() })));
+    for (id, data) in of.iter().zip([values.to_vec(), levels.to_vec(), eight, near_zero.to_vec()]) {
         let path = format!("/validation-characteristics/{id}/data");
         let _ = lab.app.analyst.post(&path, &json!({ "data": data })).await.expect(201);
     }

@@ -17,10 +17,10 @@ use ferrotitre_tests::client::Client;
 use reqwest::header::{CONTENT_TYPE, COOKIE, HeaderMap};
 
 /// A page as it came.
-struct Page {
-    status: u16,
-    headers: HeaderMap,
-    text: String,
+pub(crate) struct Page {
+    pub(crate) status: u16,
+    pub(crate) headers: HeaderMap,
+    pub(crate) text: String,
 }
 
 impl Page {
@@ -29,21 +29,21 @@ impl Page {
     }
 
     /// Value of a hidden field.
-    fn hidden(&self, name: &str) -> &str {
+    pub(crate) fn hidden(&self, name: &str) -> &str {
         let marked = format!("name=\"{name}\" value=\"");
         self.text.split_once(&marked).and_then(|(_, rest)| rest.split('"').next()).unwrap_or_default()
     }
 }
 
 /// Asks for pages as somebody, as a browser would, without following redirects.
-struct Visitor {
+pub(crate) struct Visitor {
     http: reqwest::Client,
     base: String,
     token: String,
 }
 
 impl Visitor {
-    fn of(base: std::net::SocketAddr, client: &Client) -> Self {
+    pub(crate) fn of(base: std::net::SocketAddr, client: &Client) -> Self {
         let http = reqwest::Client::builder().no_proxy().redirect(reqwest::redirect::Policy::none()).build().unwrap();
         Self { http, base: format!("http://{base}"), token: client.token().to_owned() }
     }
@@ -63,12 +63,12 @@ impl Visitor {
         }
     }
 
-    async fn get(&self, path: &str) -> Page {
+    pub(crate) async fn get(&self, path: &str) -> Page {
         self.send(self.request(reqwest::Method::GET, path)).await
     }
 
     /// Sends a form as the service's own page would.
-    async fn post(&self, path: &str, form: &[(&str, &str)]) -> Page {
+    pub(crate) async fn post(&self, path: &str, form: &[(&str, &str)]) -> Page {
         self.post_from(path, &[("Sec-Fetch-Site", "same-origin")], form).await
     }
 

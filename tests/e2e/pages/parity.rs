@@ -146,6 +146,7 @@ const PLACES: &[(&str, Place)] = &[
 const PAGES_ONLY: &[(&str, &str)] = &[
     ("/look", "how the pages of one browser look is a cookie of that browser"),
     ("/validation/characteristics/{id}/determinations", "a second way to record_validation_data"),
+    ("/validation/characteristics/{id}/iron-results", "a third way to record_validation_data"),
 ];
 
 /// Pages that post, with the actions their handlers ask for and the text of their feature's pages.

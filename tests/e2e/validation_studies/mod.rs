@@ -2,6 +2,7 @@
 
 mod bad_input;
 mod demo;
+mod differences;
 mod frozen;
 mod life;
 mod published;

@@ -9,7 +9,7 @@ use crate::control_charts::rules::{Design, RuleText};
 use crate::db::Connection;
 use crate::ids::{AccountId, ControlChartId, TitrantId};
 use crate::refusal::{Code, ConstraintMeaning, Refusal, from_store};
-use crate::schema::control_charts;
+use crate::schema::{chart_phases, control_charts, control_values};
 use crate::web::decimal::Decimal;
 use crate::web::json::Json;
 use crate::web::paging::Listing;
@@ -84,6 +84,37 @@ pub(crate) async fn ranges_beside(mut connection: &Connection, chart: &Row) -> R
         .first(&mut connection)
         .await
         .optional()?)
+}
+
+/// Those of some charts that somebody defined, recorded a value on or proposed limits of.
+pub(crate) async fn taken_part_in(
+    mut connection: &Connection,
+    charts: &[Uuid],
+    person: AccountId,
+) -> Result<Vec<Uuid>, Refusal> {
+    let mut found: Vec<ControlChartId> = control_charts::table
+        .filter(control_charts::id.eq_any(charts))
+        .filter(control_charts::recorded_by.eq(person))
+        .select(control_charts::id)
+        .load(&mut connection)
+        .await?;
+    let limited: Vec<ControlChartId> = chart_phases::table
+        .filter(chart_phases::chart_id.eq_any(charts))
+        .filter(chart_phases::recorded_by.eq(person))
+        .select(chart_phases::chart_id)
+        .distinct()
+        .load(&mut connection)
+        .await?;
+    let valued: Vec<ControlChartId> = control_values::table
+        .filter(control_values::chart_id.eq_any(charts))
+        .filter(control_values::recorded_by.eq(person))
+        .select(control_values::chart_id)
+        .distinct()
+        .load(&mut connection)
+        .await?;
+    found.extend(limited);
+    found.extend(valued);
+    Ok(found.into_iter().map(|id| id.0).collect())
 }
 
 pub(crate) async fn list(mut connection: &Connection, listing: &Listing, limit: i64) -> Result<Vec<Row>, Refusal> {

@@ -7,8 +7,8 @@ use uuid::Uuid;
 use super::signing::with_steps;
 use crate::accounts::service as accounts;
 use crate::auth::allowed::Allowed;
-use crate::auth::permissions::Action;
 use crate::auth::permissions::acts::ReadRecords;
+use crate::auth::permissions::{Action, may_take_out};
 use crate::db::Db;
 use crate::determinations::evaluation::{AgreementView, EvaluationView, ReportedView};
 use crate::determinations::pages::against::{self, Against};
@@ -138,6 +138,7 @@ pub(super) async fn read_determination(
     let titrations = titrations(&shell, &view, &all, &around);
     let title = format!("{} {}", view.code, view.analyte);
     let facts = about(&view, &around);
+    let own = shell.user.as_ref().is_some_and(|user| may_take_out(&user.roles, view.is_work_of(user.account)));
     let evaluation = view.evaluation;
     let figures = evaluation.figures.iter().map(|figure| {
         vec![
@@ -154,7 +155,7 @@ pub(super) async fn read_determination(
         Part::Picture { drawing: drawing.svg, caption }
     });
     let path = format!("/determinations/{id}");
-    let exports = shell.may(Action::ExportRecords);
+    let exports = own && shell.may(Action::ExportRecords);
     let finished = evaluation.working.is_some() && evaluation.reported.is_some();
     let changes = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
     let mut sheet = Sheet::new(&shell, "Determination", title)

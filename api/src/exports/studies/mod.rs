@@ -180,7 +180,7 @@ fn datum(row: &InputRow, counted: bool) -> Vec<Cell> {
         })
         .collect();
     cells.push(Cell::Number(f64::from(row.position)));
-    let source = match (&row.source.determination, row.source.line) {
+    let source = match (row.source.determination.or(row.source.iron_result), row.source.line) {
         (Some(id), _) => format!("{} {id}", row.source.kind),
         (None, Some(line)) => format!("{}, line {line}", row.source.kind),
         (None, None) => row.source.kind.clone(),

@@ -146,6 +146,10 @@ pub(super) fn detection_by_difference(answer: &CharacteristicAnswer, block: &Blo
         found.add_of("lod_at", level, Live::value(lod));
         found.add_of("relative_loq_at", level, Live::value(format!("100*{loq}/{total}")));
         found.add_of("loq_at", level, Live::value(loq));
+        if let Some(letter) = block.letter("standard_uncertainty") {
+            let own = group.range(letter);
+            found.add_of("u_at", level, Live::value(format!("SQRT(SUMSQ({own})/COUNT({own}))")));
+        }
         if let (Some(titre), Some(u)) = (&design.titre_ml, &design.titre_u_ml) {
             let model = format!("{total}*SQRT(2)*{}/{}", u.value(), titre.value());
             found.add_of("u_model_at", level, Live::value(model));

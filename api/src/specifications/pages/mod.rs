@@ -6,10 +6,18 @@ mod specifications;
 pub(crate) mod statements;
 
 use actix_web::web;
+use ferrotitre_core::lifecycle::EntityKind;
+use uuid::Uuid;
 
+use crate::db::Db;
+use crate::ids::DecisionRuleId;
+use crate::labels;
+use crate::pages::form::Choice;
 use crate::pages::sheet::{Cell, Part, Table};
+use crate::refusal::Refusal;
 use crate::sign_offs::SignOff;
 use crate::specifications::approval::{Decision, SignedHistory};
+use crate::specifications::rules as decision_rules;
 use crate::states::StateMove;
 use crate::web::versions::VersionView;
 
@@ -28,6 +36,23 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .service(specifications::decide_specification)
         .service(samples::assign)
         .service(samples::remove);
+}
+
+/// Decision rules to choose: those in force, and those that versions name, so that their codes are shown.
+pub(crate) async fn rule_choices(db: &Db, named: &[DecisionRuleId]) -> Result<Vec<Choice>, Refusal> {
+    let in_force = decision_rules::in_force(db).await?.into_iter();
+    let choice = |view: VersionView<decision_rules::DecisionRuleFacts>| {
+        let code = format!("{} v{}", view.facts.code, view.version);
+        Choice::thing(view.version_id, &code, view.facts.in_words())
+    };
+    let mut choices: Vec<Choice> = in_force.map(choice).collect();
+    let named: Vec<Uuid> = named.iter().map(|rule| rule.0).collect();
+    for (id, code) in labels::of(db, EntityKind::DecisionRule, &named).await? {
+        if !choices.iter().any(|choice| choice.value == id.to_string()) {
+            choices.push(Choice::thing(id, &code, "not in force"));
+        }
+    }
+    Ok(choices)
 }
 
 /// A step of the address: what is decided, the form's title, its button, what is signed, and whether it needs a reason.

@@ -6,12 +6,13 @@ use ferrotitre_core::uncertainty::decision_rule::percent;
 use serde::Deserialize;
 use uuid::Uuid;
 
-use super::{Parts, step_of};
+use super::{Parts, rule_choices, step_of};
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::Action;
 use crate::auth::permissions::acts::{ApproveSpecifications, DraftSpecifications, ReadRecords};
 use crate::config::Policy;
 use crate::db::Db;
+use crate::ids::DecisionRuleId;
 use crate::labels;
 use crate::pages::choices::words;
 use crate::pages::form::{Choice, Field, Form, Kind, Sent, VERSION, field_of, onward};
@@ -22,9 +23,9 @@ use crate::pages::show;
 use crate::pages::versioned::{self, json};
 use crate::refusal::Refusal;
 use crate::sign_offs::NewSignature;
+use crate::specifications::picture;
 use crate::specifications::risk::{self, GuardBandRisk, RiskQuestion};
 use crate::specifications::service::{self, ANALYTES, EXPRESSED, SpecificationFacts, UNITS};
-use crate::specifications::{picture, rules};
 use crate::web::body::Params;
 use crate::web::problem::Problem;
 use crate::web::versions::{Correction, VersionView};
@@ -47,7 +48,10 @@ fn fields(rules: Vec<Choice>) -> Vec<Field> {
         Field::new("unit", "Unit", Kind::Choice(words(&UNITS))).help("As results are reported: none is converted."),
         Field::new("lower", "Lower limit", Kind::Decimal).optional(),
         Field::new("upper", "Upper limit", Kind::Decimal).optional().help("One of the two at least."),
-        Field::new("decision_rule", "Decision rule", Kind::Thing(rules)).part("How it is applied"),
+        Field::new("decision_rule", "Decision rule", Kind::Thing(rules))
+            .optional()
+            .help("Left empty: that of the method version a result was made with.")
+            .part("How it is applied"),
         Field::new("effective_from", "Samples can be given it from", Kind::Time { now: true })
             .optional()
             .help("Left empty: now."),
@@ -55,21 +59,17 @@ fn fields(rules: Vec<Choice>) -> Vec<Field> {
     ]
 }
 
-/// Decision rules to choose: those in force, and those that versions name, so that their codes are shown.
-async fn rule_choices(db: &Db, versions: &[VersionView<SpecificationFacts>]) -> Result<Vec<Choice>, Refusal> {
-    let in_force = rules::in_force(db).await?.into_iter();
-    let choice = |view: VersionView<_>| {
-        let facts: rules::DecisionRuleFacts = view.facts;
-        Choice::thing(view.version_id, &format!("{} v{}", facts.code, view.version), facts.in_words())
-    };
-    let mut choices: Vec<Choice> = in_force.map(choice).collect();
-    let named: Vec<Uuid> = versions.iter().map(|view| view.facts.decision_rule.0).collect();
-    for (id, code) in labels::of(db, EntityKind::DecisionRule, &named).await? {
-        if !choices.iter().any(|choice| choice.value == id.to_string()) {
-            choices.push(Choice::thing(id, &code, "not in force"));
-        }
+/// What judges where a specification names no rule.
+fn judged_by(facts: &SpecificationFacts) -> &'static str {
+    match facts.decision_rule {
+        Some(_) => "",
+        None => "; by the decision rule of the method version",
     }
-    Ok(choices)
+}
+
+/// Decision rules that versions name.
+fn named(versions: &[VersionView<SpecificationFacts>]) -> Vec<DecisionRuleId> {
+    versions.iter().filter_map(|view| view.facts.decision_rule).collect()
 }
 
 /// Lists specifications.
@@ -81,7 +81,7 @@ pub(super) async fn list_specifications(
     query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
     let page = service::list(&db, &query.0.listing()?).await?;
-    let named: Vec<Uuid> = page.items.iter().map(|view| view.facts.decision_rule.0).collect();
+    let named: Vec<Uuid> = named(&page.items).iter().map(|rule| rule.0).collect();
     let named = labels::of(&db, EntityKind::DecisionRule, &named).await?;
     let rows = page.items.into_iter().map(|view| {
         let limits = shell.n(view.facts.limits_in_words());
@@ -92,7 +92,10 @@ pub(super) async fn list_specifications(
             Cell::text(view.facts.title),
             Cell::text(view.facts.analyte),
             Cell::text(limits),
-            Cell::text(named.get(&view.facts.decision_rule.0).cloned().unwrap_or_default()),
+            Cell::text(match view.facts.decision_rule {
+                Some(rule) => named.get(&rule.0).cloned().unwrap_or_default(),
+                None => "of the method".to_owned(),
+            }),
             Cell::text(view.facts.client_reference.unwrap_or_default()),
         ]
     });
@@ -236,7 +239,7 @@ pub(super) async fn read_specification(
     let parts = parts(&db, *id).await?;
     let view = parts.versions.last().ok_or_else(|| Refusal::not_found("specification", *id))?;
     let names = versioned::names(&db, &parts.versions, &parts.moves).await?;
-    let fields = fields(rule_choices(&db, &parts.versions).await?);
+    let fields = fields(rule_choices(&db, &named(&parts.versions)).await?);
     let path = format!("/specifications/{id}");
     let approves = shell.may(Action::ApproveSpecifications);
     let draft = view.state == "draft";
@@ -244,7 +247,13 @@ pub(super) async fn read_specification(
     let risk = risk_sections(&shell, &db, *id, &query.0, &view.facts.unit).await?;
     let mut sheet = Sheet::new(&shell, "Specification", view.facts.code.clone())
         .state(view.state.clone())
-        .lead(format!("{}, version {}: {} {limits}", view.facts.title, view.version, view.facts.analyte))
+        .lead(format!(
+            "{}, version {}: {} {limits}{}",
+            view.facts.title,
+            view.version,
+            view.facts.analyte,
+            judged_by(&view.facts)
+        ))
         .way(approves && draft, "Approve", format!("{path}/approval"))
         .way(approves && draft, "Reject", format!("{path}/rejection"))
         .way(shell.may(Action::DraftSpecifications) && !draft, "Draft the next version", format!("{path}/revision"))
@@ -306,7 +315,8 @@ pub(super) async fn decide_specification(
         Some((view, digest)) => {
             let facts = &view.facts;
             let limits = facts.limits_in_words();
-            (format!("{} version {}: {} {limits}.", facts.code, view.version, facts.analyte), Some(digest))
+            let by = judged_by(facts);
+            (format!("{} version {}: {} {limits}{by}.", facts.code, view.version, facts.analyte), Some(digest))
         }
         None => ("No version is in force.".to_owned(), None),
     };

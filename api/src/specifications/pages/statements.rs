@@ -29,7 +29,9 @@ pub(crate) fn sections(shell: &Shell, statements: &[ConformityStatement]) -> Vec
     let as_of = statements.iter().map(|of| of.as_of).max().map(show::time_with_zone).unwrap_or_default();
     let mut risks: Vec<String> = Vec::new();
     for of in statements {
-        let line = shell.n(format!("{}. {} Compared: the {} result.", of.rule, of.risk, of.compared));
+        let (Some(rule), Some(named_by), Some(risk)) = (&of.rule, &of.rule_named_by, &of.risk) else { continue };
+        let compared = of.compared.as_deref().unwrap_or_default();
+        let line = shell.n(format!("{rule}; named by {named_by}. {risk} Compared: the {compared} result."));
         if !risks.contains(&line) {
             risks.push(line);
         }
@@ -44,7 +46,7 @@ pub(crate) fn sections(shell: &Shell, statements: &[ConformityStatement]) -> Vec
                 of.code,
                 of.version,
                 of.analyte,
-                if of.compared == "reported" { "as reported" } else { "unrounded" }
+                if of.compared.as_deref() == Some("reported") { "as reported" } else { "unrounded" }
             );
             sections.push(Section::new(
                 format!("conformity-line-{}", index + 1),
@@ -67,7 +69,7 @@ fn row(shell: &Shell, of: &ConformityStatement) -> Vec<Cell> {
     }
     let mut cells = vec![
         Cell::link(format!("{} v{}", of.code, of.version), format!("/specifications/{}", of.specification)),
-        Cell::state(of.decided.as_ref().map_or("not enough data", |decided| decided.outcome)),
+        Cell::state(of.outcome),
         Cell::text(shell.n(&of.statement)),
     ];
     match &of.decided {

@@ -40,30 +40,31 @@ pub(crate) struct RemovalRow {
 pub(crate) struct Assigned {
     pub(crate) assignment: AssignmentRow,
     pub(crate) specification: specifications::versions::Row,
-    pub(crate) rule: rules::versions::Row,
+    /// Its own decision rule; without one, that of the method version counts.
+    pub(crate) rule: Option<rules::versions::Row>,
     pub(crate) removal: Option<RemovalRow>,
 }
 
-/// Everything a sample was ever given, oldest first.
-pub(crate) async fn of_sample(mut connection: &Connection, sample: Uuid) -> Result<Vec<Assigned>, Refusal> {
-    let rows: Vec<(AssignmentRow, specifications::versions::Row, rules::versions::Row, Option<RemovalRow>)> =
-        sample_specifications::table
-            .inner_join(table::table.on(table::id.eq(sample_specifications::specification_id)))
-            .inner_join(decision_rules::table.on(decision_rules::id.eq(table::decision_rule_id)))
-            .left_join(
-                specification_removals::table
-                    .on(specification_removals::sample_specification_id.eq(sample_specifications::id)),
-            )
-            .filter(sample_specifications::sample_id.eq(sample))
-            .order(sample_specifications::id)
-            .select((
-                AssignmentRow::as_select(),
-                specifications::versions::Row::as_select(),
-                rules::versions::Row::as_select(),
-                Option::<RemovalRow>::as_select(),
-            ))
-            .load(&mut connection)
-            .await?;
+/// Everything that samples were ever given, that of one together and oldest first.
+pub(crate) async fn of_samples(mut connection: &Connection, samples: &[Uuid]) -> Result<Vec<Assigned>, Refusal> {
+    type Joined = (AssignmentRow, specifications::versions::Row, Option<rules::versions::Row>, Option<RemovalRow>);
+    let rows: Vec<Joined> = sample_specifications::table
+        .inner_join(table::table.on(table::id.eq(sample_specifications::specification_id)))
+        .left_join(decision_rules::table.on(decision_rules::id.nullable().eq(table::decision_rule_id)))
+        .left_join(
+            specification_removals::table
+                .on(specification_removals::sample_specification_id.eq(sample_specifications::id)),
+        )
+        .filter(sample_specifications::sample_id.eq_any(samples))
+        .order((sample_specifications::sample_id, sample_specifications::id))
+        .select((
+            AssignmentRow::as_select(),
+            specifications::versions::Row::as_select(),
+            Option::<rules::versions::Row>::as_select(),
+            Option::<RemovalRow>::as_select(),
+        ))
+        .load(&mut connection)
+        .await?;
     let assigned = |(assignment, specification, rule, removal)| Assigned { assignment, specification, rule, removal };
     Ok(rows.into_iter().map(assigned).collect())
 }

@@ -225,5 +225,5 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::DecisionRule,
     path: "/api/v1/decision-rules",
     meanings: super::MEANINGS,
-    also: [exactly, read, list],
+    also: [exactly, several, read, list],
 }

@@ -55,9 +55,9 @@ pub struct SpecificationFacts {
     #[diesel(column_name = upper_limit)]
     #[schema(example = "120")]
     pub upper: Option<Decimal>,
-    /// Version of the decision rule, approved.
+    /// Version of the decision rule, approved; without one, that of the method version a result was made with counts.
     #[diesel(column_name = decision_rule_id)]
-    pub decision_rule: DecisionRuleId,
+    pub decision_rule: Option<DecisionRuleId>,
     /// From when samples can be given it.
     pub effective_from: DateTime<Utc>,
     /// Until when.

@@ -12,6 +12,7 @@ use crate::pages::sheet::{Cell, Part, Sheet, Table, fact};
 use crate::pages::shell::Shell;
 use crate::pages::show;
 use crate::validation_studies::answer::{CharacteristicAnswer, InputRow, Judgement, Statistic, Verdict};
+use crate::validation_studies::kinds::Kind;
 use crate::validation_studies::{picture, reading};
 use crate::web::problem::Problem;
 
@@ -69,11 +70,15 @@ pub(super) fn judgements(shell: &Shell, judged: &[Judgement]) -> Table {
     }
 }
 
-fn source(row: &InputRow) -> Cell {
-    match (row.source.determination, row.source.line) {
-        (Some(id), _) => Cell::link("determination", format!("/determinations/{id}")),
-        (None, Some(line)) => Cell::text(format!("table, line {line}")),
-        (None, None) => Cell::text("entered"),
+fn source(shell: &Shell, row: &InputRow) -> Cell {
+    match (row.source.determination, row.source.iron_result, row.source.line) {
+        (Some(id), ..) => Cell::link("determination", format!("/determinations/{id}")),
+        (None, Some(id), _) => {
+            let total = row.source.total_iron.as_ref().map(|total| show::figure(total.value(), 5)).unwrap_or_default();
+            Cell::link(format!("iron result, total {}", shell.n(total)), format!("/iron-results/{id}"))
+        }
+        (None, None, Some(line)) => Cell::text(format!("table, line {line}")),
+        (None, None, None) => Cell::text("entered"),
     }
 }
 
@@ -139,7 +144,7 @@ pub(super) fn data(shell: &Shell, answer: &CharacteristicAnswer, running: bool) 
             let text = row.cells.get(*at).cloned().unwrap_or_default();
             if text.parse::<f64>().is_ok() { Cell::number(shell.n(text)) } else { Cell::text(text) }
         }));
-        cells.extend([source(row), Cell::text(flags.join("; ")), standing(shell, row, running)]);
+        cells.extend([source(shell, row), Cell::text(flags.join("; ")), standing(shell, row, running)]);
         cells
     });
     Table { columns, rows: rows.collect(), empty: "No data yet.", ..Table::default() }
@@ -218,15 +223,21 @@ pub(super) async fn read_characteristic(
     let running = study.state == "running";
     let path = format!("/validation/characteristics/{id}");
     let enter = running && shell.may(Action::ConductValidation);
+    let differences = answer.kind == Kind::DetectionByDifference;
     let missing = (answer.verdict == Verdict::NotEnoughData).then(|| Part::Alert(answer.missing.clone()));
     let drawing = if answer.inputs.rows.is_empty() { None } else { picture::picture(&answer).ok() };
-    let caption = "Hollow points are left out; a ring marks what a test of outliers finds, which leaves nothing out.";
+    let caption = if differences {
+        "Circles: s₀ found. Squares: u of iron(III) as evaluated. Diamonds: u by the model. Triangles: LOQ."
+    } else {
+        "Hollow points are left out; a ring marks what a test of outliers finds, which leaves nothing out."
+    };
     Sheet::new(&shell, "Characteristic", format!("{} {}", answer.position, answer.kind.text()))
         .state(answer.verdict.text())
         .lead(format!("{}, study {}", answer.title, study.code))
         .way(enter, "Add data", format!("{path}/data"))
         .way(enter, "Import a table", format!("{path}/import"))
-        .way(enter, "Choose determinations", format!("{path}/determinations"))
+        .way(enter && !differences, "Choose determinations", format!("{path}/determinations"))
+        .way(enter && differences, "Choose iron results", format!("{path}/iron-results"))
         .way(enter, "Propose other limits", format!("{path}/amendment"))
         .way(true, "The study", format!("/validation/{}", study.id))
         .section_of("missing", "What is missing", missing)

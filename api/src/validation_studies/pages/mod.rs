@@ -1,6 +1,7 @@
 //! Pages of validation studies: the plan with its frozen limits, answers with their pictures, forms for every step.
 
 mod characteristic;
+mod differences;
 mod forms;
 mod planning;
 pub(crate) mod report;
@@ -37,6 +38,7 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .service(taking::record_data)
         .service(taking::import_data)
         .service(taking::draw_data)
+        .service(differences::draw_differences)
         .service(forms::amend_limits)
         .service(forms::exclude_datum)
         .service(signing::decide_exclusion)

@@ -29,11 +29,12 @@ use crate::web::problem::Problem;
 /// Data a form begins with room for, and by which it grows.
 const ROWS: usize = 12;
 /// Determinations that are offered at once.
-const OFFERED: i64 = 50;
+pub(super) const OFFERED: i64 = 50;
 
 fn label_field(name: &str, label: Label, kind: Studied, needed: bool, unit: &str) -> Field {
     let (text, shape) = match label {
         Label::Group => ("group".to_owned(), Kind::Text),
+        Label::Taken if kind == Studied::DetectionByDifference => (format!("total iron, {unit}"), Kind::Decimal),
         Label::Taken => (format!("taken, {unit}"), Kind::Decimal),
         Label::Added => (format!("added, {unit}"), Kind::Decimal),
         Label::Hours => ("hours".to_owned(), Kind::Decimal),
@@ -45,7 +46,7 @@ fn label_field(name: &str, label: Label, kind: Studied, needed: bool, unit: &str
     if needed { field } else { field.optional() }
 }
 
-fn label_fields(at: &str, kind: Studied, unit: &str) -> Vec<Field> {
+pub(super) fn label_fields(at: &str, kind: Studied, unit: &str) -> Vec<Field> {
     let of = |(label, needed): &(Label, bool)| {
         label_field(&format!("{at}labels.{}", label.name()), *label, kind, *needed, unit)
     };
@@ -124,7 +125,8 @@ pub(super) async fn record_data(
 fn selection(sent: &Sent, answer_method: crate::ids::MethodId) -> Result<Selection, Refusal> {
     let listing = Narrow::of_days(sent.get("_from"), sent.get("_until")).listing()?;
     let method = if sent.posted() { sent.get("_method").parse().ok() } else { Some(answer_method.0) };
-    Ok(Selection { from: listing.from, until: listing.until, run: None, method: method.map(crate::ids::MethodId) })
+    let method = method.map(crate::ids::MethodId);
+    Ok(Selection { from: listing.from, until: listing.until, method, ..Selection::default() })
 }
 
 /// Result and its uncertainty in the unit of a characteristic, expressed as the method reports.
@@ -134,6 +136,38 @@ fn in_unit(view: &DeterminationView, unit: &str) -> Option<(f64, f64)> {
     view.evaluation.progress.complete.then_some((figure.value, figure.u))
 }
 
+/// Identities of what the form showed before, where it comes back to be carried out.
+pub(super) fn shown_before(sent: &Sent) -> Option<Vec<Uuid>> {
+    let comes_back = sent.posted() && !sent.reshapes();
+    let most = usize::try_from(OFFERED).unwrap_or(0);
+    comes_back.then(|| sent.get(SHAPE).split(' ').filter_map(|id| id.parse().ok()).take(most).collect())
+}
+
+/// Whether a code is among those asked for; every code is where none is named.
+pub(super) fn is_asked_for(sent: &Sent, code: &str) -> bool {
+    let mut codes = sent.get("_codes").split_whitespace().peekable();
+    codes.peek().is_none() || codes.any(|asked| asked.eq_ignore_ascii_case(code))
+}
+
+/// The form that offers things of the record, with the fields that choose which.
+pub(super) fn offering(answer: &CharacteristicAnswer, back: &str, offered: &[Uuid], words: &str) -> Form {
+    let shape: Vec<String> = offered.iter().map(Uuid::to_string).collect();
+    Form::new(format!("Data of {} from the record", answer.title), "Take what is ticked", back)
+        .lead(format!(
+            "{} of {} planned data are recorded. {} {words} in {} are offered.",
+            answer.inputs.rows.len(),
+            answer.planned_n,
+            offered.len(),
+            answer.unit
+        ))
+        .shaped(shape.join(" "))
+        .with([
+            Field::new("_from", "Begun from", Kind::Day).optional().part("Which are offered"),
+            Field::new("_until", "to", Kind::Day).optional(),
+            Field::new("_codes", "Codes", Kind::Long).optional().help("One a line; left empty: all."),
+        ])
+}
+
 /// Determinations to choose from: those the form showed before, or those the filter finds.
 async fn offered(
     db: &Db,
@@ -141,17 +175,13 @@ async fn offered(
     answer: &CharacteristicAnswer,
     method: crate::ids::MethodId,
 ) -> Result<Vec<DeterminationView>, Refusal> {
-    if sent.posted() && !sent.reshapes() {
-        let shown: Vec<Uuid> = sent.get(SHAPE).split(' ').filter_map(|id| id.parse().ok()).collect();
-        let most = shown.len().min(usize::try_from(OFFERED).unwrap_or(0));
-        return determinations::several(db, &shown[..most]).await;
+    if let Some(shown) = shown_before(sent) {
+        return determinations::several(db, &shown).await;
     }
     let taken: Vec<Uuid> = answer.inputs.rows.iter().filter_map(|row| row.source.determination).collect();
     let mut views = determinations::newest(db, &selection(sent, method)?, OFFERED).await?;
-    let codes: Vec<String> = sent.get("_codes").split_whitespace().map(str::to_lowercase).collect();
     views.retain(|view| {
-        let named = codes.is_empty() || codes.contains(&view.code.to_lowercase());
-        named && in_unit(view, &answer.unit).is_some() && !taken.contains(&view.id)
+        is_asked_for(sent, &view.code) && in_unit(view, &answer.unit).is_some() && !taken.contains(&view.id)
     });
     Ok(views)
 }
@@ -211,21 +241,10 @@ pub(super) async fn draw_data(
         let name = labels::of(&db, EntityKind::Method, &[method.0]).await?.remove(&method.0).unwrap_or_default();
         methods.push(Choice::thing(method, &name, "under study"));
     }
-    let shape: Vec<String> = views.iter().map(|view| view.id.to_string()).collect();
-    let mut form = Form::new(format!("Data of {} from the record", answer.title), "Take what is ticked", back.as_str())
-        .lead(format!(
-            "{} of {} planned data are recorded. {} complete determinations with a result in {} are offered.",
-            answer.inputs.rows.len(),
-            answer.planned_n,
-            views.len(),
-            answer.unit
-        ))
-        .shaped(shape.join(" "))
+    let ids: Vec<Uuid> = views.iter().map(|view| view.id).collect();
+    let mut form = offering(&answer, &back, &ids, "complete determinations with a result")
         .with([
-            Field::new("_from", "Begun from", Kind::Day).optional().part("Which are offered"),
-            Field::new("_until", "to", Kind::Day).optional(),
             Field::new("_method", "Method version", Kind::List(methods)).optional().value(method),
-            Field::new("_codes", "Codes of determinations", Kind::Long).optional().help("One a line; left empty: all."),
             Field::new(RESHAPE, "Show these", Kind::Reshape("find".to_owned())),
         ])
         .help(

@@ -55,6 +55,10 @@ pub(super) fn by_difference(making: &mut Making<'_>, points: &[&Point]) {
         if let Some(relative) = percent(found.quantification, total) {
             making.add_of("relative_loq_at", of, relative, None);
         }
+        // One datum without its uncertainty, and there is no mean of them.
+        if let Some(squares) = group.iter().map(|point| point.u.map(|u| u * u)).collect::<Option<Vec<f64>>>() {
+            making.add_of("u_at", of, (squares.iter().sum::<f64>() / squares.len() as f64).sqrt(), None);
+        }
         if let (Some(titre), Some(u)) = (&design.titre_ml, &design.titre_u_ml) {
             // At iron(III) = 0 what both titrations share cancels; the two titres remain.
             let model = total * std::f64::consts::SQRT_2 * u.value() / titre.value();

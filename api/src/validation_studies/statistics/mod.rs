@@ -22,6 +22,8 @@ use crate::validation_studies::kinds::{Design, Kind, Limit, Rule};
 pub(crate) struct Point {
     pub(crate) id: ValidationDatumId,
     pub(crate) value: f64,
+    /// Standard uncertainty, if known.
+    pub(crate) u: Option<f64>,
     pub(crate) labels: Labels,
 }
 
