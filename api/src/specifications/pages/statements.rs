@@ -17,10 +17,8 @@ pub(crate) fn sections(shell: &Shell, statements: &[ConformityStatement]) -> Vec
             "Outcome",
             "Statement",
             "Accepted",
-            "Value",
-            "U",
+            "Value with U",
             "Probability of conforming",
-            "Decides",
             "Assigned",
         ],
         rows: statements.iter().map(|of| row(shell, of)).collect(),
@@ -75,16 +73,16 @@ fn row(shell: &Shell, of: &ConformityStatement) -> Vec<Cell> {
     match &of.decided {
         Some(decided) => cells.extend([
             Cell::text(shell.n(accepted(decided, &of.unit))),
-            Cell::number(format!("{} {}", shell.n(show::figure(decided.value, 6)), of.unit)),
-            Cell::number(shell.n(format!(
-                "{} (k = {:.2})",
+            Cell::text(shell.n(format!(
+                "{} ± {} {} (k = {:.2})",
+                show::figure(decided.value, 6),
                 show::figure(decided.expanded_uncertainty, 3),
+                of.unit,
                 decided.coverage_factor
             ))),
             Cell::number(shell.n(&decided.conformance_probability_text)),
-            Cell::text(format!("the {} limit", decided.deciding_limit)),
         ]),
-        None => cells.extend(std::iter::repeat_n(Cell::default(), 5)),
+        None => cells.extend(std::iter::repeat_n(Cell::default(), 3)),
     }
     cells.push(Cell::text(assigned));
     cells
@@ -93,7 +91,9 @@ fn row(shell: &Shell, of: &ConformityStatement) -> Vec<Cell> {
 fn accepted(decided: &Decided, unit: &str) -> String {
     let shown = |limit: f64| show::figure(limit, 6);
     match (decided.lower_acceptance, decided.upper_acceptance) {
-        (Some(low), Some(high)) => format!("from {} to {} {unit}", shown(low), shown(high)),
+        (Some(low), Some(high)) => {
+            format!("from {} to {} {unit}; the {} limit decides", shown(low), shown(high), decided.deciding_limit)
+        }
         (Some(low), None) => format!("from {} {unit}", shown(low)),
         (None, Some(high)) => format!("up to {} {unit}", shown(high)),
         (None, None) => String::new(),
