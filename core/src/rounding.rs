@@ -5,6 +5,8 @@
 use bigdecimal::num_bigint::Sign;
 use bigdecimal::{BigDecimal, RoundingMode, Zero};
 
+use crate::quantity::plain;
+
 /// How a tie is rounded.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Ties {
@@ -74,7 +76,7 @@ pub fn to_figures(value: &BigDecimal, figures: u32, ties: Ties) -> BigDecimal {
 /// Text with trailing zeros, without an exponent and never "-0.00".
 #[must_use]
 pub fn text(value: &BigDecimal) -> String {
-    let plain = value.to_plain_string();
+    let plain = plain(value);
     if value.sign() == Sign::NoSign { plain.trim_start_matches('-').to_owned() } else { plain }
 }
 

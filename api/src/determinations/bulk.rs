@@ -4,7 +4,7 @@
 use std::collections::{HashMap, HashSet};
 
 use chrono::{DateTime, Utc};
-use ferrotitre_core::determination::{Brief, Detail, EvaluationError, Figure, Record, brief, evaluate};
+use ferrotitre_core::determination::{Brief, Detail, EvaluationError, Figure, Record, brief, content_digest, evaluate};
 use uuid::Uuid;
 
 use crate::db::{Connection, Db};
@@ -25,7 +25,7 @@ use crate::sign_offs;
 use crate::specifications::conformity::{self, Assigned, Judged, RuleVersion};
 use crate::states::{self, StateMove};
 use crate::titrants::store as titrants;
-use crate::web::paging::Listing;
+use crate::web::paging::{Listing, Page};
 
 /// Which determinations are read, and from where on.
 #[derive(Debug, Clone, Default)]
@@ -66,8 +66,6 @@ pub(crate) struct Tabled {
 /// Determinations as read, with everything they rest on.
 pub(crate) struct Gathered {
     rows: Vec<DeterminationRow>,
-    /// Cursor of the page after this one.
-    pub(crate) next: Option<Uuid>,
     methods: HashMap<MethodId, methods::Row>,
     portions: HashMap<Uuid, (portions::Row, Vec<portions::StepRow>)>,
     blanks: HashMap<RunId, blanks::OfRun>,
@@ -86,14 +84,18 @@ pub(crate) struct Gathered {
     rules: HashMap<DecisionRuleId, RuleVersion>,
 }
 
-/// Reads a page of determinations, newest first.
-pub(crate) async fn page(db: &Db, wanted: &Selection, after: Option<Uuid>, limit: i64) -> Result<Gathered, Refusal> {
+/// Lists a page of determinations, newest first.
+pub(crate) async fn page(
+    db: &Db,
+    wanted: &Selection,
+    after: Option<Uuid>,
+    limit: i64,
+) -> Result<Page<DeterminationRow>, Refusal> {
     let listing = Listing { limit: None, after, from: wanted.from, until: wanted.until };
     db.read(async |connection| {
         let filter = Filter::of(&listing, wanted);
         let rows = store::list_determinations(connection, &filter, limit + 1).await?;
-        let page = crate::web::paging::Page::of(rows, limit, |row| row.id.0);
-        gather(connection, page.items, page.next).await
+        Ok(Page::of(rows, limit, |row| row.id.0))
     })
     .await
 }
@@ -108,11 +110,24 @@ fn once<T: Eq + std::hash::Hash>(all: impl IntoIterator<Item = T>) -> Vec<T> {
 }
 
 /// Reads what these rest on.
-pub(super) async fn of_rows(connection: &Connection, rows: Vec<DeterminationRow>) -> Result<Gathered, Refusal> {
-    gather(connection, rows, None).await
+pub(crate) async fn gathered(db: &Db, rows: Vec<DeterminationRow>) -> Result<Gathered, Refusal> {
+    db.read(async |connection| of_rows(connection, rows.clone()).await).await
 }
 
-async fn gather(connection: &Connection, rows: Vec<DeterminationRow>, next: Option<Uuid>) -> Result<Gathered, Refusal> {
+/// Determinations whose digests are made at once.
+const DIGESTS_AT_ONCE: usize = 250;
+
+/// Digests of what a signature on each would cover now.
+pub(crate) async fn digests(connection: &Connection, ids: &[Uuid]) -> Result<HashMap<Uuid, String>, Refusal> {
+    let mut digests = HashMap::with_capacity(ids.len());
+    for ids in ids.chunks(DIGESTS_AT_ONCE) {
+        let rows = store::determinations_by_id(connection, ids).await?;
+        digests.extend(of_rows(connection, rows).await?.digests()?);
+    }
+    Ok(digests)
+}
+
+pub(super) async fn of_rows(connection: &Connection, rows: Vec<DeterminationRow>) -> Result<Gathered, Refusal> {
     let ids: Vec<DeterminationId> = rows.iter().map(|row| row.id).collect();
     let plain: Vec<Uuid> = ids.iter().map(|id| id.0).collect();
     let method_ids = once(rows.iter().map(|row| row.method_id));
@@ -152,7 +167,6 @@ async fn gather(connection: &Connection, rows: Vec<DeterminationRow>, next: Opti
     }
     Ok(Gathered {
         rows,
-        next,
         methods: methods.into_iter().map(|method| (method.id, method)).collect(),
         portions,
         blanks,
@@ -184,12 +198,39 @@ fn vessels(
     all
 }
 
+/// What many determinations share: sources of their records, lots of factors.
+type Shared<'a> = (&'a Source<'a>, &'a [(FactorId, Uuid)]);
+
+fn lacks(what: &str) -> Refusal {
+    Refusal::new(Code::Internal, format!("a determination lacks its {what}"))
+}
+
+/// The present state, from the moves so far.
+fn state(moves: &[StateMove]) -> &str {
+    moves.last().map_or(KIND.first_state(), |step| step.to_state.as_str())
+}
+
 impl Gathered {
     /// Evaluates all of them, in order.
     ///
     /// # Errors
     /// A determination that cannot be evaluated at all, or a record that refers to nothing.
-    pub(crate) fn evaluated(mut self) -> Result<Vec<Tabled>, Refusal> {
+    pub(crate) fn evaluated(self) -> Result<Vec<Tabled>, Refusal> {
+        self.each(Self::one)
+    }
+
+    /// Digests of their content.
+    fn digests(self) -> Result<Vec<(Uuid, String)>, Refusal> {
+        self.each(|gathered, row, own, moves, (source, _)| {
+            let (record, ..) = gathered.record(&row, &own, moves, source)?;
+            Ok((row.id.0, hex::encode(content_digest(&record))))
+        })
+    }
+
+    fn each<T>(
+        mut self,
+        make: impl Fn(&Self, DeterminationRow, Vec<TitrationRow>, &[StateMove], Shared<'_>) -> Result<T, Refusal>,
+    ) -> Result<Vec<T>, Refusal> {
         let rows = std::mem::take(&mut self.rows);
         let mut titrations = std::mem::take(&mut self.titrations);
         let source = Source::new(&self.shelf, &self.factors, &self.judged);
@@ -198,13 +239,33 @@ impl Gathered {
             moves.extend(of_one.first().map(|step| (step.entity_id, of_one)));
         }
         let lots: Vec<(FactorId, Uuid)> = self.factors.iter().map(|(factor, lot)| (factor.id, lot.id.0)).collect();
-        let mut tabled = Vec::with_capacity(rows.len());
+        let mut made = Vec::with_capacity(rows.len());
         for row in rows {
             let own = titrations.remove(&row.id).unwrap_or_default();
             let moves = moves.get(&row.id.0).copied().unwrap_or_default();
-            tabled.push(self.one(row, own, moves, (&source, &lots))?);
+            made.push(make(&self, row, own, moves, (&source, &lots))?);
         }
-        Ok(tabled)
+        Ok(made)
+    }
+
+    /// The method it was made by.
+    fn method(&self, row: &DeterminationRow) -> Result<&methods::Row, Refusal> {
+        self.methods.get(&row.method_id).ok_or_else(|| lacks("method version"))
+    }
+
+    /// What core evaluates, and the states of its titrations.
+    fn record(
+        &self,
+        row: &DeterminationRow,
+        titrations: &[TitrationRow],
+        moves: &[StateMove],
+        source: &Source<'_>,
+    ) -> Result<(Record, Vec<String>), Refusal> {
+        let method = &self.method(row)?.facts;
+        let (portion, steps) = self.portions.get(&row.portion_id).ok_or_else(|| lacks("test portion"))?;
+        let blanks = self.blanks.get(&row.run_id).map_or(&[][..], |(_, counted)| counted.as_slice());
+        let of_lots = method.rules.0.interpolates().then(|| self.factors_known(row.id, state(moves)));
+        source.record(&Facts { id: row.id, method, portion, steps, blanks, titrations, of_lots: of_lots.as_deref() })
     }
 
     fn one(
@@ -212,21 +273,14 @@ impl Gathered {
         row: DeterminationRow,
         titrations: Vec<TitrationRow>,
         moves: &[StateMove],
-        (source, lots): (&Source<'_>, &[(FactorId, Uuid)]),
+        (source, lots): Shared<'_>,
     ) -> Result<Tabled, Refusal> {
-        let missing = |what: &str| Refusal::new(Code::Internal, format!("a determination lacks its {what}"));
-        let version = self.methods.get(&row.method_id).ok_or_else(|| missing("method version"))?;
+        let version = self.method(&row)?;
         let method = &version.facts;
-        let (portion, steps) = self.portions.get(&row.portion_id).ok_or_else(|| missing("test portion"))?;
-        let blanks = self.blanks.get(&row.run_id).map_or(&[][..], |(_, counted)| counted.as_slice());
-        let state = moves.last().map_or(KIND.first_state(), |step| step.to_state.as_str());
-        let of_lots = method.rules.0.interpolates().then(|| self.factors_known(row.id, state));
-        let facts =
-            Facts { id: row.id, method, portion, steps, blanks, titrations: &titrations, of_lots: of_lots.as_deref() };
-        let (record, states) = source.record(&facts)?;
+        let (record, states) = self.record(&row, &titrations, moves, source)?;
         let reporting = record.rules.reporting;
         let of = brief(&record).map_err(not_evaluated)?;
-        let conformity = self.conformity(&row, (version, &record), (state, moves), &of)?;
+        let conformity = self.conformity(&row, (version, &record), (state(moves), moves), &of)?;
         let Brief { titres, figure, reported, .. } = of;
         let views = titrations.into_iter().zip(states).map(|(row, state)| titration_view(row, state, lots));
         Ok(Tabled {
@@ -238,7 +292,7 @@ impl Gathered {
             run: row.run_id,
             sample: row.sample_id,
             purpose: row.purpose,
-            state: state.to_owned(),
+            state: state(moves).to_owned(),
             amendments: moves.iter().filter(|step| step.to_state == "amended").count(),
             unit: reporting.unit.symbol(),
             expressed: expressed(reporting.expressed),

@@ -4,6 +4,7 @@ use ferrotitre_core::chemistry::{Expressed, ReductionOutcome};
 use ferrotitre_core::determination::{
     Agreement, Evaluation, Fate, Progress, Reported, SlipQuery, TitrationKind, Titre,
 };
+use ferrotitre_core::quantity::plain;
 use ferrotitre_core::statistics::agreement::FinalResult;
 use ferrotitre_core::statistics::outliers::{Finding, Obtained, OutlierError};
 use serde::Serialize;
@@ -255,7 +256,7 @@ impl From<Titre> for TitreView {
                 TitrationKind::Rough => "rough",
                 TitrationKind::Accurate => "accurate",
             },
-            difference_ml: titre.difference.to_plain_string(),
+            difference_ml: plain(&titre.difference),
             burette_correction_ml: titre.burette_correction_ml,
             temperature_factor: titre.temperature_factor,
             volume_ml: titre.volume_ml,

@@ -43,10 +43,25 @@ impl Cell {
     }
 }
 
-/// A workbook that grows sheet by sheet.
+/// A workbook that grows sheet by sheet, row by row.
 pub(super) struct Book {
     workbook: Workbook,
     content: Sha256,
+    head: Format,
+    entered: Format,
+    sheet: Begun,
+}
+
+/// The sheet in hand.
+#[derive(Default)]
+struct Begun {
+    /// Which of the workbook.
+    index: usize,
+    rows: u32,
+    /// Widest cell of every column, in characters.
+    widths: Vec<usize>,
+    /// Whether it belongs to the digest.
+    counted: bool,
 }
 
 /// A finished workbook.
@@ -70,19 +85,61 @@ impl Book {
         // The file itself is the same whenever it is made; times stand on the sheet "About".
         let created = ExcelDateTime::from_ymd(2000, 1, 1).map_err(broken)?;
         workbook.set_properties(&DocProperties::new().set_title(title).set_creation_datetime(&created));
-        Ok(Self { workbook, content: Sha256::new() })
+        let (head, entered) = (Format::new().set_bold(), Format::new().set_unlocked().set_background_color("FFF2CC"));
+        Ok(Self { workbook, content: Sha256::new(), head, entered, sheet: Begun::default() })
     }
 
     /// Adds a protected sheet; only entered cells can be changed. One that is not counted stays out of the digest.
     pub(super) fn sheet(&mut self, name: &str, rows: &[Vec<Cell>], counted: bool) -> Result<(), Refusal> {
+        self.begin(name, counted)?;
+        for row in rows {
+            self.row(row)?;
+        }
+        self.end()
+    }
+
+    /// Begins a sheet. Its rows go to disk as they come; only the current one is held.
+    pub(super) fn begin(&mut self, name: &str, counted: bool) -> Result<(), Refusal> {
         if counted {
             self.content.update(format!("sheet {name}\n").as_bytes());
-            for row in rows {
-                let line: Vec<String> = row.iter().map(Cell::line).collect();
-                self.content.update(format!("{}\n", line.join("\t")).as_bytes());
-            }
         }
-        write(self.workbook.add_worksheet(), name, rows).map_err(broken)
+        self.sheet = Begun { index: self.workbook.worksheets().len(), counted, ..Begun::default() };
+        let sheet = self.workbook.add_worksheet_with_constant_memory().map_err(broken)?;
+        sheet.set_name(name).map_err(broken)?;
+        sheet.set_formula_result_default("");
+        Ok(())
+    }
+
+    /// Adds a row to the sheet in hand.
+    pub(super) fn row(&mut self, cells: &[Cell]) -> Result<(), Refusal> {
+        if self.sheet.counted {
+            let line: Vec<String> = cells.iter().map(Cell::line).collect();
+            self.content.update(format!("{}\n", line.join("\t")).as_bytes());
+        }
+        self.sheet.widths.resize(self.sheet.widths.len().max(cells.len()), 0);
+        let formats = (&self.head, &self.entered);
+        let sheet = self.workbook.worksheet_from_index(self.sheet.index).map_err(broken)?;
+        for ((column, cell), widest) in (0u16..).zip(cells).zip(&mut self.sheet.widths) {
+            *widest = write(sheet, (self.sheet.rows, column), cell, formats).map_err(broken)?.max(*widest);
+        }
+        self.sheet.rows += 1;
+        Ok(())
+    }
+
+    /// Number of rows of the sheet in hand.
+    pub(super) fn rows(&self) -> usize {
+        self.sheet.rows as usize
+    }
+
+    /// Ends the sheet in hand.
+    pub(super) fn end(&mut self) -> Result<(), Refusal> {
+        let sheet = self.workbook.worksheet_from_index(self.sheet.index).map_err(broken)?;
+        for (column, width) in (0u16..).zip(&self.sheet.widths) {
+            let width = u16::try_from((*width).clamp(6, WIDEST) + 2).unwrap_or(10);
+            sheet.set_column_width(column, width).map_err(broken)?;
+        }
+        sheet.protect();
+        Ok(())
     }
 
     /// The file.
@@ -92,49 +149,37 @@ impl Book {
     }
 }
 
-fn write(sheet: &mut Worksheet, name: &str, rows: &[Vec<Cell>]) -> Result<(), XlsxError> {
-    let head = Format::new().set_bold();
-    let entered = Format::new().set_unlocked().set_background_color("FFF2CC");
-    sheet.set_name(name)?;
-    sheet.set_formula_result_default("");
-    let mut widths: Vec<usize> = Vec::new();
-    for (row, cells) in (0u32..).zip(rows) {
-        for (column, cell) in (0u16..).zip(cells) {
-            let width = match cell {
-                Cell::Empty => 0,
-                Cell::Head(text) => {
-                    sheet.write_string_with_format(row, column, *text, &head)?;
-                    text.len()
-                }
-                Cell::Text(text) => {
-                    // A cell of a spreadsheet holds at most 32767 characters.
-                    let text: String = text.chars().take(32_000).collect();
-                    let width = text.chars().count();
-                    sheet.write_string(row, column, text)?;
-                    width
-                }
-                Cell::Number(value) => {
-                    sheet.write_number(row, column, *value)?;
-                    12
-                }
-                Cell::Entered(value) => {
-                    sheet.write_number_with_format(row, column, *value, &entered)?;
-                    12
-                }
-                Cell::Formula(formula) => {
-                    sheet.write_formula(row, column, Formula::new(formula))?;
-                    14
-                }
-            };
-            let column = usize::from(column);
-            widths.resize(widths.len().max(column + 1), 0);
-            widths[column] = widths[column].max(width);
+/// Writes a cell; returns how many characters wide it is.
+fn write(
+    sheet: &mut Worksheet,
+    (row, column): (u32, u16),
+    cell: &Cell,
+    (head, entered): (&Format, &Format),
+) -> Result<usize, XlsxError> {
+    Ok(match cell {
+        Cell::Empty => 0,
+        Cell::Head(text) => {
+            sheet.write_string_with_format(row, column, *text, head)?;
+            text.len()
         }
-    }
-    for (column, width) in (0u16..).zip(widths) {
-        let width = u16::try_from(width.clamp(6, WIDEST) + 2).unwrap_or(10);
-        sheet.set_column_width(column, width)?;
-    }
-    sheet.protect();
-    Ok(())
+        Cell::Text(text) => {
+            // A cell of a spreadsheet holds at most 32767 characters.
+            let text: String = text.chars().take(32_000).collect();
+            let width = text.chars().count();
+            sheet.write_string(row, column, text)?;
+            width
+        }
+        Cell::Number(value) => {
+            sheet.write_number(row, column, *value)?;
+            12
+        }
+        Cell::Entered(value) => {
+            sheet.write_number_with_format(row, column, *value, entered)?;
+            12
+        }
+        Cell::Formula(formula) => {
+            sheet.write_formula(row, column, Formula::new(formula))?;
+            14
+        }
+    })
 }

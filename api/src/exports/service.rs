@@ -1,7 +1,11 @@
 //! Use cases of exports: what goes out is put on record, with the digest of its content.
 
+use std::pin::pin;
+use std::sync::Arc;
+
 use chrono::{DateTime, SecondsFormat, Utc};
 use ferrotitre_core::lifecycle::EntityKind;
+use futures_util::TryStreamExt;
 use serde::Serialize;
 use serde_json::json;
 use utoipa::ToSchema;
@@ -23,7 +27,8 @@ use crate::exports::tables;
 use crate::exports::workbook::{self, Around, Part};
 use crate::ids::{AccountId, ExportId};
 use crate::refusal::{Code, Refusal};
-use crate::validation_studies::reading;
+use crate::validation_studies::answer::{CharacteristicAnswer, InputRow};
+use crate::validation_studies::open::Open;
 
 /// Who takes something out.
 type By<'a> = (&'a Act, &'a CurrentUser);
@@ -234,40 +239,62 @@ pub(super) const DATA: &[&str] = &[
     "excluded_because",
 ];
 
+/// Adds the cells of data as rows.
+fn add_data(spool: &mut Spool, of: &CharacteristicAnswer, rows: &[InputRow]) -> Result<(), Refusal> {
+    for row in rows {
+        let because = row.excluded.as_ref().filter(|excluded| excluded.holds).map(|excluded| &excluded.cause);
+        for (column, cell) in of.inputs.columns.iter().zip(&row.cells).filter(|(_, cell)| !cell.is_empty()) {
+            spool.row(&[
+                of.position.into(),
+                of.kind.text().into(),
+                of.title.as_str().into(),
+                row.position.into(),
+                column.name.as_str().into(),
+                cell.as_str().into(),
+                column.unit.as_deref().into(),
+                row.source.kind.as_str().into(),
+                row.source.determination.map(|id| id.to_string()).into(),
+                row.source.iron_result.map(|id| id.to_string()).into(),
+                row.source.total_iron.as_ref().map(ToString::to_string).into(),
+                because.map(String::as_str).into(),
+            ])?;
+        }
+    }
+    Ok(())
+}
+
+/// JSON with the fields of every object in the order of their names, as the digest has them.
+fn ordered(value: &impl Serialize) -> Result<String, Refusal> {
+    serde_json::to_value(value).map(|value| value.to_string()).map_err(Refusal::internal)
+}
+
 /// A validation study: as a workbook with live formulas, or its data as rows beside the whole answer.
 pub(super) async fn study(db: &Db, (act, user): By<'_>, id: Uuid, format: Format) -> Result<Exported, Refusal> {
     own::contributed(db, user, EntityKind::ValidationStudy, id).await?;
-    let answers = reading::answers(db, id).await?;
+    let open = Arc::new(Open::study(db, id).await?);
+    let answers = &open.answers;
     let query = format!("validation study {} ({id})", answers.code);
     let said = said(db, &query).await?;
     if format == Format::Xlsx {
-        let finished = studies::of(&answers, &said)?;
+        let finished = studies::of(db, &open, &said).await?;
         return hand_out(db, act, ("validation study", query), &answers.code, finished).await.map(Exported::File);
     }
     let mut spool = Spool::new(format, DATA)?;
-    for of in &answers.characteristics {
-        for row in &of.inputs.rows {
-            let because = row.excluded.as_ref().filter(|excluded| excluded.holds).map(|excluded| &excluded.cause);
-            for (column, cell) in of.inputs.columns.iter().zip(&row.cells).filter(|(_, cell)| !cell.is_empty()) {
-                spool.row(&[
-                    of.position.into(),
-                    of.kind.text().into(),
-                    of.title.as_str().into(),
-                    row.position.into(),
-                    column.name.as_str().into(),
-                    cell.as_str().into(),
-                    column.unit.as_deref().into(),
-                    row.source.kind.as_str().into(),
-                    row.source.determination.map(|id| id.to_string()).into(),
-                    row.source.iron_result.map(|id| id.to_string()).into(),
-                    row.source.total_iron.as_ref().map(ToString::to_string).into(),
-                    because.map(String::as_str).into(),
-                ])?;
-            }
+    for (at, of) in answers.characteristics.iter().enumerate() {
+        let mut after = Some(0);
+        while let Some(position) = after {
+            let rows;
+            (rows, after) = open.rows_after(db, at, position).await?;
+            add_data(&mut spool, of, &rows)?;
         }
     }
-    let whole = serde_json::to_value(&answers).map_err(Refusal::internal)?;
-    let file = spool.finish(&[("study", whole)], &json!(said))?;
+    spool.part("study")?;
+    let mut pieces = pin!(Arc::clone(&open).pieces(db.clone(), &ordered(answers)?, |row| ordered(row))?);
+    while let Some(piece) = pieces.try_next().await? {
+        spool.piece(&piece)?;
+    }
+    spool.part_ends();
+    let file = spool.finish(&[], &json!(said))?;
     put_on_record(db, act, ("validation study", query, format.text()), (&file.digest, i64::from(file.rows))).await?;
     let name = format!("study-{}", file_name(&answers.code));
     Ok(Exported::Table(Handed { name, size: file.size()?, file, counts: None }))

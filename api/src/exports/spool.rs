@@ -49,12 +49,12 @@ impl Format {
 
 /// Rows of a sheet of a workbook, heading included.
 const MOST_ROWS: u32 = 1_048_576;
-/// Bytes that are read from the file at once.
-const CHUNK: usize = 64 * 1024;
+/// Bytes that are written to the file or read from it at once.
+const CHUNK: usize = 256 * 1024;
 
 enum Into {
     Json(BufWriter<File>),
-    Csv(Box<csv::Writer<BufWriter<File>>>),
+    Csv(Box<csv::Writer<File>>),
     Xlsx(Box<Workbook>),
 }
 
@@ -123,6 +123,8 @@ pub(super) struct Spool {
     into: Into,
     content: Sha256,
     rows: u32,
+    /// Whether the list of rows is closed, since something follows it.
+    closed: bool,
 }
 
 /// A finished file; nobody else can open it, and it is gone when it is dropped.
@@ -161,7 +163,7 @@ pub(super) fn escaped(text: &str) -> Cow<'_, str> {
 }
 
 /// Writes a row of CSV; `digits` is room for the digits of a number.
-fn csv_row(file: &mut csv::Writer<BufWriter<File>>, cells: &[Cell<'_>], digits: &mut Vec<u8>) -> Result<(), Refusal> {
+fn csv_row(file: &mut csv::Writer<File>, cells: &[Cell<'_>], digits: &mut Vec<u8>) -> Result<(), Refusal> {
     for cell in cells {
         match cell {
             Cell::Empty => file.write_field(""),
@@ -200,10 +202,15 @@ fn xlsx_row(workbook: &mut Workbook, row: u32, cells: &[Cell<'_>]) -> Result<(),
 impl Spool {
     pub(super) fn new(format: Format, columns: &'static [&'static str]) -> Result<Self, Refusal> {
         let mut into = match format {
-            Format::Json => Into::Json(BufWriter::new(nameless()?)),
-            Format::Csv => Into::Csv(Box::new(csv::Writer::from_writer(BufWriter::new(nameless()?)))),
+            Format::Json => Into::Json(BufWriter::with_capacity(CHUNK, nameless()?)),
+            Format::Csv => {
+                // The writer has room of its own; a second one would only be filled from it.
+                Into::Csv(Box::new(csv::WriterBuilder::new().buffer_capacity(CHUNK).from_writer(nameless()?)))
+            }
             Format::Xlsx => {
                 let mut workbook = Workbook::new();
+                // Packing is most of the work, and packing harder makes a file of rows little smaller.
+                workbook.set_zip_compression_level(1);
                 let created = ExcelDateTime::from_ymd(2000, 1, 1).map_err(xlsx)?;
                 workbook.set_properties(&DocProperties::new().set_creation_datetime(&created));
                 // Rows go to disk as they come; only the current one is held.
@@ -224,7 +231,7 @@ impl Spool {
         for (at, name) in columns.iter().enumerate() {
             names.push(format!("{}{}:", if at == 0 { "{" } else { "," }, json(name)?));
         }
-        Ok(Self { names, line: Vec::new(), into, content: Sha256::new(), rows: 0 })
+        Ok(Self { names, line: Vec::new(), into, content: Sha256::new(), rows: 0, closed: false })
     }
 
     /// Adds a row, a cell per column.
@@ -253,26 +260,57 @@ impl Spool {
         }
     }
 
+    /// Closes the list of rows, once.
+    fn close(&mut self) -> Result<(), Refusal> {
+        match &mut self.into {
+            Into::Json(file) if !self.closed => file.write_all(b"\n]").map_err(io)?,
+            _ => {}
+        }
+        self.closed = true;
+        Ok(())
+    }
+
+    /// Begins a part of the content that comes as pieces of JSON, up to [`Self::part_ends`]. A workbook has none.
+    pub(super) fn part(&mut self, name: &str) -> Result<(), Refusal> {
+        self.close()?;
+        self.content.update(format!("{name} ").as_bytes());
+        match &mut self.into {
+            Into::Json(file) => write!(file, ",\n{}:", json(&name)?).map_err(io),
+            _ => Ok(()),
+        }
+    }
+
+    /// A piece of the part.
+    pub(super) fn piece(&mut self, text: &str) -> Result<(), Refusal> {
+        self.content.update(text.as_bytes());
+        match &mut self.into {
+            Into::Json(file) => file.write_all(text.as_bytes()).map_err(io),
+            _ => Ok(()),
+        }
+    }
+
+    /// Ends the part.
+    pub(super) fn part_ends(&mut self) {
+        self.content.update(b"\n");
+    }
+
     /// Ends the table with what belongs to its content (counts, statistics) and with what the export says about itself, which
     /// stays out of the digest.
     pub(super) fn finish(mut self, extras: &[(&'static str, Value)], about: &Value) -> Result<Spooled, Refusal> {
+        self.close()?;
         for (name, value) in extras {
             self.content.update(format!("{name} {}\n", json(value)?).as_bytes());
         }
         let digest = hex::encode(self.content.finalize());
         let (format, mut file) = match self.into {
             Into::Json(mut file) => {
-                file.write_all(b"\n]").map_err(io)?;
                 for (name, value) in extras {
                     write!(file, ",\n{}:{}", json(name)?, json(value)?).map_err(io)?;
                 }
                 write!(file, ",\n\"about\":{},\n\"digest\":\"{digest}\"}}\n", json(about)?).map_err(io)?;
                 (Format::Json, file.into_inner().map_err(|error| io(error.into_error()))?)
             }
-            Into::Csv(file) => {
-                let buffered = file.into_inner().map_err(|error| io(error.into_error()))?;
-                (Format::Csv, buffered.into_inner().map_err(|error| io(error.into_error()))?)
-            }
+            Into::Csv(file) => (Format::Csv, file.into_inner().map_err(|error| io(error.into_error()))?),
             Into::Xlsx(mut workbook) => {
                 let about = ("about", about.clone());
                 for (name, value) in extras.iter().chain(std::iter::once(&about)) {
@@ -380,5 +418,29 @@ mod tests {
         assert_eq!(of(Format::Xlsx, "another day"), digest);
         // sha256sum of the lines {"a":"=x","b":1.5} and counts 1.
         assert_eq!(digest, hex::encode(Sha256::digest("{\"a\":\"=x\",\"b\":1.5}\ncounts 1\n")));
+    }
+
+    #[test]
+    fn a_part_in_pieces_is_the_same_as_one_in_one_piece() {
+        let text = |spooled: Spooled| {
+            let mut text = String::new();
+            spooled.file.take(1 << 16).read_to_string(&mut text).unwrap();
+            (spooled.digest, text)
+        };
+        for format in [Format::Json, Format::Csv] {
+            let begun = || {
+                let mut spool = Spool::new(format, &["a"]).unwrap();
+                spool.row(&[Cell::from("x")]).unwrap();
+                spool
+            };
+            let whole = begun().finish(&[("study", serde_json::json!([1, 2]))], &Value::Null).unwrap();
+            let mut spool = begun();
+            spool.part("study").unwrap();
+            for piece in ["[1,", "2]"] {
+                spool.piece(piece).unwrap();
+            }
+            spool.part_ends();
+            assert_eq!(text(spool.finish(&[], &Value::Null).unwrap()), text(whole));
+        }
     }
 }

@@ -21,7 +21,7 @@ use crate::specifications::conformity::Judged;
 
 /// Determinations that are read at once; what is held in memory does not grow with the export.
 const AT_ONCE: i64 = 250;
-/// Pages that are evaluated while the next is read and the one before is written.
+/// Pages whose facts are read at the same time, and that are evaluated while the one before is written.
 const PAGES_AHEAD: usize = 2;
 /// Points of a chart that are read at once.
 const POINTS_AT_ONCE: i64 = 500;
@@ -243,29 +243,43 @@ fn write((mut spool, mut counts): Begun, determinations: &[Tabled]) -> Result<Be
 }
 
 /// Work that takes the processor, off the event loop.
-async fn aside<T: Send + 'static>(work: impl FnOnce() -> Result<T, Refusal> + Send + 'static) -> Result<T, Refusal> {
+pub(super) async fn aside<T: Send + 'static>(
+    work: impl FnOnce() -> Result<T, Refusal> + Send + 'static,
+) -> Result<T, Refusal> {
     web::block(work).await.map_err(Refusal::internal)?
 }
 
 /// Writes determinations, a row per titration ever made, and one for a determination that has none.
 ///
-/// A page is read while those before it are evaluated and written, each on a thread of its own.
+/// Pages are read while those before them are evaluated and written, each on a thread of its own.
 pub(super) async fn determinations(db: &Db, wanted: &Selection, format: Format) -> Result<Begun, Refusal> {
     let pages = stream::try_unfold(Some(None), move |cursor: Option<Option<Uuid>>| async move {
         let Some(after) = cursor else { return Ok(None) };
         let page = bulk::page(db, wanted, after, AT_ONCE).await?;
-        let next = page.next.map(Some);
-        Ok::<_, Refusal>(Some((page, next)))
+        Ok::<_, Refusal>(Some((page.items, page.next.map(Some))))
     });
-    let evaluated = pages.map_ok(|page| aside(move || page.evaluated())).try_buffered(PAGES_AHEAD);
+    let read = pages.map_ok(|rows| bulk::gathered(db, rows)).try_buffered(PAGES_AHEAD);
+    let evaluated = read.map_ok(|page| aside(move || page.evaluated())).try_buffered(PAGES_AHEAD);
     let mut evaluated = pin!(evaluated);
-    let mut begun = (Spool::new(format, DETERMINATIONS)?, Counts::default());
-    let mut page = evaluated.try_next().await?;
-    while let Some(determinations) = page {
-        let written = aside(move || write(begun, &determinations));
-        (begun, page) = futures_util::try_join!(written, evaluated.try_next())?;
-    }
-    Ok(begun)
+    let spool = Spool::new(format, DETERMINATIONS)?;
+    let (pages, mut waiting) = tokio::sync::mpsc::channel::<Vec<Tabled>>(PAGES_AHEAD);
+    let written = aside(move || {
+        let mut begun = (spool, Counts::default());
+        while let Some(page) = waiting.blocking_recv() {
+            begun = write(begun, &page)?;
+        }
+        Ok(begun)
+    });
+    let handed = async move {
+        while let Some(page) = evaluated.try_next().await? {
+            // Nobody waits any more: the writer says why.
+            if pages.send(page).await.is_err() {
+                break;
+            }
+        }
+        Ok(())
+    };
+    futures_util::try_join!(written, handed).map(|(begun, ())| begun)
 }
 
 pub(super) const POINTS: &[&str] = &[

@@ -88,7 +88,8 @@ pub(super) async fn of(db: &Db, user: &CurrentUser, question: &HabitsQuestion) -
     loop {
         let page = bulk::page(db, &wanted, after, AT_ONCE).await?;
         after = page.next;
-        let evaluated = web::block(move || page.evaluated()).await.map_err(Refusal::internal)??;
+        let gathered = bulk::gathered(db, page.items).await?;
+        let evaluated = web::block(move || gathered.evaluated()).await.map_err(Refusal::internal)??;
         know_methods(db, &mut known, &evaluated).await?;
         determinations += evaluated.len();
         evaluated.iter().for_each(|of| gather(&mut people, &known, of));

@@ -90,7 +90,7 @@ pub(super) async fn views(
     if rows.is_empty() {
         return Ok(Vec::new());
     }
-    let text = text_of(&loaded.answers()?)?;
+    let text = text_of(&loaded.whole_answers(connection).await?)?;
     let mut views = Vec::with_capacity(rows.len());
     for row in rows {
         let digest = digest(&row, &text);
@@ -151,7 +151,7 @@ pub(crate) async fn conclude(
             recorded_by: by,
         };
         let row = store::insert_conclusion(connection, &row).await?;
-        let answers = text_of(&loaded.answers()?)?;
+        let answers = text_of(&loaded.whole_answers(connection).await?)?;
         let digest = digest(&row, &answers);
         let content = Content { kind: KIND, id: row.id.0, digest: &digest, evaluation: Some(answers) };
         sign_offs::sign(connection, user, Meaning::Authored, content, None).await?;
@@ -190,7 +190,7 @@ pub(crate) async fn decide(
             let detail = "a conclusion is judged by nobody who wrote the plan or the conclusion or recorded data";
             return Err(Refusal::new(Code::OwnRecord, detail));
         }
-        let digest = digest(&conclusion, &text_of(&loaded.answers()?)?);
+        let digest = digest(&conclusion, &text_of(&loaded.whole_answers(connection).await?)?);
         seen(&signature, &digest)?;
         let (to, meaning) = decision.leads_to();
         let asked = NewMove { to: to.to_owned(), reason: signature.reason.clone() };

@@ -85,8 +85,13 @@ impl Labels {
         }
     }
 
+    /// Those that place a datum in its design, without what only describes it.
+    pub(super) fn of_design(self) -> Self {
+        Self { analyst: None, burette: None, lot: None, note: None, ..self }
+    }
+
     /// A label as it was entered.
-    pub(super) fn text(&self, label: Label) -> String {
+    pub(crate) fn text(&self, label: Label) -> String {
         let decimal = |value: &Option<Decimal>| value.as_ref().map(ToString::to_string).unwrap_or_default();
         match label {
             Label::Group => self.group.clone().unwrap_or_default(),

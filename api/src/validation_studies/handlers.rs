@@ -1,6 +1,11 @@
 //! Validation studies over HTTP.
 
-use actix_web::{get, post, web};
+use std::sync::Arc;
+
+use actix_web::http::header::ContentType;
+use actix_web::{HttpResponse, get, post, web};
+use futures_util::TryStreamExt;
+use serde::Serialize;
 use uuid::Uuid;
 
 use crate::auth::allowed::Allowed;
@@ -8,11 +13,13 @@ use crate::auth::permissions::acts::{ApproveValidation, ConductValidation, ReadR
 use crate::config::Policy;
 use crate::db::Db;
 use crate::imports::NewImport;
+use crate::refusal::Refusal;
 use crate::sign_offs::NewSignature;
 use crate::validation_studies::answer::{CharacteristicAnswer, StudyAnswers};
 use crate::validation_studies::conclusions::{self, Decision};
 use crate::validation_studies::data::{self, ExclusionView, NewData, NewExclusion, Recorded};
 use crate::validation_studies::import::{self, DataPreview};
+use crate::validation_studies::open::Open;
 use crate::validation_studies::wire::{NewAmendment, NewConclusion, NewStudy, StudyView};
 use crate::validation_studies::{picture, plan, reading};
 use crate::web::answer::{Answer, Picture, PlainText};
@@ -61,8 +68,27 @@ pub(super) async fn read_validation_answers(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-) -> Result<web::Json<StudyAnswers>, Problem> {
-    Ok(web::Json(reading::answers(&db, *id).await?))
+) -> Result<HttpResponse, Problem> {
+    let open = Open::study(&db, *id).await?;
+    let text = json(&open.answers)?;
+    sent(&db, open, &text).await
+}
+
+fn json(value: &impl Serialize) -> Result<String, Refusal> {
+    serde_json::to_string(value).map_err(Refusal::internal)
+}
+
+/// Answers as JSON; where there are many data, as they are read.
+async fn sent(db: &Db, open: Open, text: &str) -> Result<HttpResponse, Problem> {
+    let short = open.is_short();
+    let pieces = Arc::new(open).pieces(db.clone(), text, |row| json(row))?;
+    let mut response = HttpResponse::Ok();
+    response.content_type(ContentType::json());
+    Ok(if short {
+        response.body(pieces.try_collect::<Vec<String>>().await?.concat())
+    } else {
+        response.streaming(pieces.map_ok(web::Bytes::from))
+    })
 }
 
 /// Reads the answer to one characteristic.
@@ -72,8 +98,10 @@ pub(super) async fn read_validation_answer(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-) -> Result<web::Json<CharacteristicAnswer>, Problem> {
-    Ok(web::Json(reading::answer(&db, *id).await?))
+) -> Result<HttpResponse, Problem> {
+    let open = Open::characteristic(&db, *id).await?;
+    let text = open.answers.characteristics.iter().map(json).collect::<Result<String, _>>()?;
+    sent(&db, open, &text).await
 }
 
 /// Draws the answer to one characteristic.

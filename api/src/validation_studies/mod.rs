@@ -7,11 +7,12 @@ pub(crate) mod data;
 mod handlers;
 pub(crate) mod import;
 pub(crate) mod kinds;
+pub(crate) mod open;
 pub(crate) mod pages;
 mod picture;
 pub(crate) mod plan;
 pub(crate) mod reading;
-mod statistics;
+pub(crate) mod statistics;
 mod store;
 pub(crate) mod wire;
 

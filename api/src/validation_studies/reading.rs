@@ -1,12 +1,14 @@
 //! What a study is read as: its plan, its data, its answers.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
 
+use futures_util::future::try_join_all;
 use uuid::Uuid;
 
 use crate::db::{Connection, Db};
-use crate::determinations::{iron_results, measured};
-use crate::ids::{AccountId, ValidationAmendmentId, ValidationDatumId};
+use crate::determinations::{bulk, iron_results};
+use crate::ids::{AccountId, ValidationAmendmentId, ValidationCharacteristicId, ValidationDatumId};
 use crate::refusal::Refusal;
 use crate::sign_offs;
 use crate::states::{self, StateMove};
@@ -15,6 +17,7 @@ use crate::validation_studies::answer::{
     WithEverything,
 };
 use crate::validation_studies::conclusions;
+use crate::validation_studies::data::Labels;
 use crate::validation_studies::kinds::{Kind, Label, Limit};
 use crate::validation_studies::plan::{self, STUDY};
 use crate::validation_studies::statistics::{Found, Point, Question, study};
@@ -25,34 +28,100 @@ use crate::validation_studies::wire::{CharacteristicView, PlanningHelp, StudyVie
 use crate::web::decimal::Decimal;
 use crate::web::paging::{Listing, Page};
 
+/// Data that are read at once. Of a whole study only what statistics need is held: numbers, places in the design.
+pub(super) const AT_ONCE: i64 = 1000;
+
 /// Characteristics with everything their answers rest on.
 pub(super) struct Loaded {
     pub(super) plan: Vec<CharacteristicRow>,
     amendments: Vec<AmendmentRow>,
-    data: Vec<DatumRow>,
-    exclusions: Vec<ExclusionRow>,
+    data: HashMap<ValidationCharacteristicId, Gathered>,
+    /// The last of each datum.
+    exclusions: HashMap<ValidationDatumId, ExclusionRow>,
     moves: Vec<StateMove>,
     /// Printed names of who signed, by what was signed.
     signers: HashMap<Uuid, String>,
     /// Iron results that gave data.
     iron: HashMap<ValidationDatumId, IronDatumRow>,
-    /// Data whose determination or iron result has another content now.
-    changed: Vec<ValidationDatumId>,
 }
 
-async fn load(connection: &Connection, plan: Vec<CharacteristicRow>) -> Result<Loaded, Refusal> {
+/// What is held of the data of a characteristic.
+#[derive(Default)]
+struct Gathered {
+    points: Vec<Point>,
+    exclusions: Vec<ExclusionRow>,
+    recorders: HashSet<AccountId>,
+    /// Data whose determination has another content now.
+    changed: HashSet<ValidationDatumId>,
+}
+
+/// Reads the data of a characteristic page by page.
+async fn gather(
+    connection: &Connection,
+    id: ValidationCharacteristicId,
+    iron: &HashMap<ValidationDatumId, IronDatumRow>,
+) -> Result<Gathered, Refusal> {
+    let mut gathered = Gathered::default();
+    let mut known: HashMap<String, Arc<Labels>> = HashMap::new();
+    loop {
+        let after = gathered.points.last().map_or(0, |point| point.position);
+        let page = store::data_between(connection, id, (after, i32::MAX), AT_ONCE).await?;
+        let ids: Vec<ValidationDatumId> = page.iter().map(|datum| datum.id).collect();
+        let (changed, exclusions) =
+            futures_util::try_join!(changed(connection, &page, iron), store::exclusions(connection, &ids))?;
+        gathered.changed.extend(changed);
+        gathered.exclusions.extend(exclusions);
+        let whole = page.len() as i64 == AT_ONCE;
+        for datum in page {
+            gathered.recorders.insert(datum.recorded_by);
+            let value = datum.value.value();
+            let labels = datum.labels.0.of_design();
+            // By their text: levels 10 and 10.0 are two.
+            let text = serde_json::to_string(&labels).map_err(Refusal::internal)?;
+            let labels = Arc::clone(known.entry(text).or_insert_with(|| Arc::new(labels)));
+            let u = datum.standard_uncertainty.as_ref().map(Decimal::value);
+            gathered.points.push(Point { id: datum.id, position: datum.position, value, u, labels });
+        }
+        if !whole {
+            return Ok(gathered);
+        }
+    }
+}
+
+/// Which of these data have a determination or iron result with another content than when they were recorded.
+async fn changed(
+    connection: &Connection,
+    data: &[DatumRow],
+    iron: &HashMap<ValidationDatumId, IronDatumRow>,
+) -> Result<Vec<ValidationDatumId>, Refusal> {
+    let ids: Vec<Uuid> = data.iter().filter_map(|row| row.determination_id).map(|id| id.0).collect();
+    let now = bulk::digests(connection, &ids).await?;
+    let other = |row: &&DatumRow| row.determination_id.is_some_and(|id| now.get(&id.0) != row.content_digest.as_ref());
+    let mut changed: Vec<ValidationDatumId> = data.iter().filter(other).map(|row| row.id).collect();
+    for (row, from) in data.iter().filter_map(|row| Some((row, iron.get(&row.id)?))) {
+        let now = iron_results::difference(connection, from.iron_result_id.0).await?.digest;
+        if row.content_digest.as_deref() != Some(now.as_str()) {
+            changed.push(row.id);
+        }
+    }
+    Ok(changed)
+}
+
+pub(super) async fn load(connection: &Connection, plan: Vec<CharacteristicRow>) -> Result<Loaded, Refusal> {
     let ids: Vec<_> = plan.iter().map(|row| row.id).collect();
     let differences = plan.iter().filter(|row| row.kind == Kind::DetectionByDifference.text()).map(|row| row.id);
     let differences: Vec<_> = differences.collect();
-    let (amendments, data, iron) = futures_util::try_join!(
-        store::amendments(connection, &ids),
-        store::data(connection, &ids),
-        store::iron_data(connection, &differences)
-    )?;
+    let iron = store::iron_data(connection, &differences).await?;
     let iron: HashMap<ValidationDatumId, IronDatumRow> = iron.into_iter().map(|row| (row.datum_id, row)).collect();
-    let exclusions = store::exclusions(connection, &data.iter().map(|row| row.id).collect::<Vec<_>>()).await?;
+    let data = try_join_all(ids.iter().map(async |id| Ok::<_, Refusal>((*id, gather(connection, *id, &iron).await?))));
+    let (amendments, mut data) = futures_util::try_join!(store::amendments(connection, &ids), data)?;
+    let exclusions: HashMap<ValidationDatumId, ExclusionRow> = data
+        .iter_mut()
+        .flat_map(|(_, gathered)| std::mem::take(&mut gathered.exclusions))
+        .map(|row| (row.datum_id, row))
+        .collect();
     let mut decided: Vec<Uuid> = amendments.iter().map(|row| row.id.0).collect();
-    decided.extend(exclusions.iter().map(|row| row.id.0));
+    decided.extend(exclusions.values().map(|row| row.id.0));
     let moves = states::moves_of(connection, &decided).await?;
     let mut signers = HashMap::new();
     for id in moves.iter().map(|step| step.entity_id) {
@@ -60,18 +129,7 @@ async fn load(connection: &Connection, plan: Vec<CharacteristicRow>) -> Result<L
             signers.insert(id, signed.printed_name);
         }
     }
-    let mut changed = Vec::new();
-    for row in &data {
-        let now = match (row.determination_id, iron.get(&row.id)) {
-            (Some(determination), _) => measured::one(connection, determination.0).await?.digest,
-            (None, Some(from)) => iron_results::difference(connection, from.iron_result_id.0).await?.digest,
-            (None, None) => continue,
-        };
-        if row.content_digest.as_deref() != Some(now.as_str()) {
-            changed.push(row.id);
-        }
-    }
-    Ok(Loaded { plan, amendments, data, exclusions, moves, signers, iron, changed })
+    Ok(Loaded { plan, amendments, data: data.into_iter().collect(), exclusions, moves, signers, iron })
 }
 
 impl Loaded {
@@ -111,7 +169,7 @@ impl Loaded {
 
     /// The exclusion of a datum that holds or is proposed; a rejected one only where there is no other.
     fn excluded(&self, datum: ValidationDatumId) -> Option<Excluded> {
-        let row = self.exclusions.iter().rfind(|row| row.datum_id == datum)?;
+        let row = self.exclusions.get(&datum)?;
         let state = self.state(row.id.0);
         Some(Excluded {
             id: row.id.0,
@@ -125,41 +183,39 @@ impl Loaded {
         })
     }
 
-    pub(super) fn data_of(&self, row: &CharacteristicRow) -> impl Iterator<Item = &DatumRow> {
-        let id = row.id;
-        self.data.iter().filter(move |datum| datum.characteristic_id == id)
+    /// Data of a characteristic as statistics need them, in the order of recording.
+    pub(super) fn points(&self, id: ValidationCharacteristicId) -> &[Point] {
+        self.data.get(&id).map_or(&[], |gathered| &gathered.points)
+    }
+
+    /// Whether a datum counts.
+    pub(super) fn counts(&self, datum: ValidationDatumId) -> bool {
+        self.exclusions.get(&datum).is_none_or(|row| self.state(row.id.0) != "approved")
     }
 
     /// Everybody who recorded data.
-    pub(super) fn recorders(&self) -> Vec<crate::ids::AccountId> {
-        self.data.iter().map(|row| row.recorded_by).collect()
+    pub(super) fn recorders(&self) -> Vec<AccountId> {
+        self.data.values().flat_map(|gathered| &gathered.recorders).copied().collect()
     }
 
-    /// The answer to a characteristic.
+    /// The answer to a characteristic, without the rows of its data.
     pub(super) fn answer(&self, row: &CharacteristicRow) -> Result<CharacteristicAnswer, Refusal> {
         let kind = Kind::of(&row.kind)?;
-        let data: Vec<&DatumRow> = self.data_of(row).collect();
-        let points: Vec<Point> = data.iter().map(|datum| point(datum)).collect();
-        let out: Vec<ValidationDatumId> = data
-            .iter()
-            .filter(|datum| self.excluded(datum.id).is_some_and(|excluded| excluded.holds))
-            .map(|datum| datum.id)
-            .collect();
-        let all: Vec<&Point> = points.iter().collect();
-        let kept: Vec<&Point> = points.iter().filter(|point| !out.contains(&point.id)).collect();
+        let all: Vec<&Point> = self.points(row.id).iter().collect();
+        let kept: Vec<&Point> = all.iter().filter(|point| self.counts(point.id)).copied().collect();
         let (limits, planned) = (self.limits(row), &row.limits.0);
         let ask = |limits: &[Limit], points: &[&Point]| -> Found {
             let question = Question { kind, unit: &row.unit, design: &row.design.0, planned_n: row.planned_n, limits };
             study(question, points)
         };
         let mut found = ask(&limits, &kept);
-        for datum in data.iter().filter(|datum| self.changed.contains(&datum.id)) {
-            found
-                .notes
-                .push(format!("datum {}: its {} has changed since the value was taken", datum.position, datum.source));
+        let changed = self.data.get(&row.id).map(|gathered| &gathered.changed);
+        for datum in all.iter().filter(|datum| changed.is_some_and(|changed| changed.contains(&datum.id))) {
+            let source = if self.iron.contains_key(&datum.id) { "iron result" } else { "determination" };
+            found.notes.push(format!("datum {}: its {source} has changed since the value was taken", datum.position));
         }
         let verdict = found.verdict();
-        let with_everything = (!out.is_empty()).then(|| {
+        let with_everything = (kept.len() < all.len()).then(|| {
             let found = ask(&limits, &all);
             WithEverything {
                 n: all.len(),
@@ -180,10 +236,7 @@ impl Loaded {
             criterion: self.criterion(row),
             planned_n: row.planned_n,
             n: kept.len(),
-            inputs: InputTable {
-                columns: columns(kind, &row.unit),
-                rows: data.iter().map(|datum| self.input(kind, datum)).collect(),
-            },
+            inputs: InputTable { columns: columns(kind, &row.unit), rows: Vec::new() },
             verdict,
             verdict_as_planned: (limits != *planned).then(|| ask(planned, &kept).verdict()),
             statistics: found.statistics,
@@ -195,8 +248,60 @@ impl Loaded {
         })
     }
 
+    /// The answers without the rows of their data.
     pub(super) fn answers(&self) -> Result<Vec<CharacteristicAnswer>, Refusal> {
         self.plan.iter().map(|row| self.answer(row)).collect()
+    }
+
+    /// The answers with all their data.
+    pub(super) async fn whole_answers(&self, connection: &Connection) -> Result<Vec<CharacteristicAnswer>, Refusal> {
+        let mut answers = Vec::with_capacity(self.plan.len());
+        for row in &self.plan {
+            answers.push(self.whole_answer(connection, row).await?);
+        }
+        Ok(answers)
+    }
+
+    async fn whole_answer(
+        &self,
+        connection: &Connection,
+        row: &CharacteristicRow,
+    ) -> Result<CharacteristicAnswer, Refusal> {
+        let mut answer = self.answer(row)?;
+        let mut after = Some(0);
+        while let Some(position) = after {
+            let rows;
+            (rows, after) = self.rows_after(connection, row, position).await?;
+            answer.inputs.rows.extend(rows);
+        }
+        Ok(answer)
+    }
+
+    /// A page of the rows of data after a position, and where the next begins; nothing later than what was answered.
+    pub(super) async fn rows_after(
+        &self,
+        connection: &Connection,
+        row: &CharacteristicRow,
+        after: i32,
+    ) -> Result<(Vec<InputRow>, Option<i32>), Refusal> {
+        let Some(last) = self.points(row.id).last().map(|point| point.position) else { return Ok((Vec::new(), None)) };
+        let page = store::data_between(connection, row.id, (after, last), AT_ONCE).await?;
+        let kind = Kind::of(&row.kind)?;
+        let next = page.last().map(|datum| datum.position).filter(|position| *position < last);
+        Ok((page.iter().map(|datum| self.input(kind, datum)).collect(), next))
+    }
+
+    /// Rows of these data, in their order.
+    pub(super) async fn rows_of(
+        &self,
+        connection: &Connection,
+        row: &CharacteristicRow,
+        data: &[ValidationDatumId],
+    ) -> Result<Vec<InputRow>, Refusal> {
+        let found = store::data_by_id(connection, data).await?;
+        let found: HashMap<ValidationDatumId, &DatumRow> = found.iter().map(|datum| (datum.id, datum)).collect();
+        let kind = Kind::of(&row.kind)?;
+        Ok(data.iter().filter_map(|id| found.get(id)).map(|datum| self.input(kind, datum)).collect())
     }
 
     fn input(&self, kind: Kind, datum: &DatumRow) -> InputRow {
@@ -226,11 +331,6 @@ impl Loaded {
     }
 }
 
-fn point(datum: &DatumRow) -> Point {
-    let u = datum.standard_uncertainty.as_ref().map(Decimal::value);
-    Point { id: datum.id, value: datum.value.value(), u, labels: datum.labels.0.clone() }
-}
-
 /// Columns of the table of data.
 fn columns(kind: Kind, unit: &str) -> Vec<Column> {
     let column = |name: &str, unit: Option<&str>| Column { name: name.to_owned(), unit: unit.map(str::to_owned) };
@@ -257,7 +357,7 @@ pub(super) async fn load_study(connection: &Connection, row: &StudyRow) -> Resul
 pub(super) async fn one_answer(connection: &Connection, id: Uuid) -> Result<CharacteristicAnswer, Refusal> {
     let row = store::characteristic(connection, id).await?;
     let loaded = load(connection, vec![row.clone()]).await?;
-    loaded.answer(&row)
+    loaded.whole_answer(connection, &row).await
 }
 
 const PLANNING: [PlanningHelp; 4] = [
@@ -298,7 +398,7 @@ pub(super) async fn view(connection: &Connection, row: StudyRow) -> Result<Study
                 unit: characteristic.unit.clone(),
                 design: characteristic.design.0.clone(),
                 planned_n: characteristic.planned_n,
-                recorded_n: loaded.data_of(characteristic).count(),
+                recorded_n: loaded.points(characteristic.id).len(),
                 criterion: loaded.criterion(characteristic),
             })
         })
@@ -353,7 +453,7 @@ pub(crate) async fn answers(db: &Db, id: Uuid) -> Result<StudyAnswers, Refusal> 
         Ok(StudyAnswers {
             study: row.id,
             state: states::present(connection, STUDY, id).await?.state,
-            characteristics: loaded.answers()?,
+            characteristics: loaded.whole_answers(connection).await?,
             code: row.code,
             title: row.title,
         })

@@ -335,14 +335,31 @@ pub(super) async fn amendments(
         .await?)
 }
 
-/// Data of characteristics, in the order of recording.
-pub(super) async fn data(
+/// A page of the data of a characteristic in the order of recording, after a position and up to another.
+pub(super) async fn data_between(
     mut connection: &Connection,
-    of: &[ValidationCharacteristicId],
+    of: ValidationCharacteristicId,
+    (after, last): (i32, i32),
+    limit: i64,
 ) -> Result<Vec<DatumRow>, Refusal> {
     Ok(validation_data::table
-        .filter(validation_data::characteristic_id.eq_any(of))
-        .order((validation_data::characteristic_id, validation_data::position))
+        .filter(validation_data::characteristic_id.eq(of))
+        .filter(validation_data::position.gt(after))
+        .filter(validation_data::position.le(last))
+        .order(validation_data::position)
+        .limit(limit)
+        .select(DatumRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// Data by their ids, in no order.
+pub(super) async fn data_by_id(
+    mut connection: &Connection,
+    ids: &[ValidationDatumId],
+) -> Result<Vec<DatumRow>, Refusal> {
+    Ok(validation_data::table
+        .filter(validation_data::id.eq_any(ids))
         .select(DatumRow::as_select())
         .load(&mut connection)
         .await?)

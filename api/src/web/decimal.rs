@@ -85,8 +85,28 @@ impl<'de> Deserialize<'de> for Decimal {
     }
 }
 
+/// A NUMERIC of few digits as the store sends it: their number, the weight of the first, sign, decimals, then the digits
+/// to the base of ten thousand. A table holds millions of them, so they go without the big integers of the library.
+fn short(bytes: &[u8]) -> Option<BigDecimal> {
+    let mut words = bytes.chunks_exact(2).map(|word| i16::from_be_bytes([word[0], word[1]]));
+    let (count, weight, sign, scale) = (words.next()?, words.next()?, words.next()?, words.next()?);
+    // Four of them fit a whole number, and stay inside it with every decimal a reading has.
+    if !(0..=4).contains(&count) || !(0..=18).contains(&scale) || !matches!(sign, 0 | 0x4000) {
+        return None;
+    }
+    let digits =
+        words.try_fold(0_i64, |sum, word| (0..10_000).contains(&word).then(|| sum * 10_000 + i64::from(word)))?;
+    let shift = 4 * (i32::from(weight) - i32::from(count) + 1) + i32::from(scale);
+    let power = 10_i64.checked_pow(shift.unsigned_abs())?;
+    let digits = if shift < 0 { digits / power } else { digits.checked_mul(power)? };
+    Some(BigDecimal::new(if sign == 0 { digits } else { -digits }.into(), i64::from(scale)))
+}
+
 impl FromSql<Numeric, Pg> for Decimal {
     fn from_sql(value: PgValue<'_>) -> deserialize::Result<Self> {
+        if let Some(decimal) = short(value.as_bytes()) {
+            return Ok(Self(Reading::of(decimal)));
+        }
         // The conversion of the library drops the decimals of a zero: 0.00 would come back as 0.
         let stored = <PgNumeric as FromSql<Numeric, Pg>>::from_sql(value)?;
         let (PgNumeric::Positive { scale, .. } | PgNumeric::Negative { scale, .. }) = stored else {
@@ -129,4 +149,35 @@ pub fn code(errors: &mut FieldErrors, field: &str, text: &str) {
     let message =
         "must have 1 to 64 letters, digits, dots, underscores, slashes or hyphens and begin with a letter or digit";
     errors.require(first && rest && text.len() <= 64, field, "code", message, text);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A number as the store sends it, by the library.
+    fn sent(text: &str) -> Vec<u8> {
+        let PgNumeric::Positive { weight, digits, .. } =
+            PgNumeric::from(&text.trim_start_matches('-').parse().unwrap())
+        else {
+            panic!("{text}")
+        };
+        let scale = text.split_once('.').map_or(0, |(_, decimals)| i16::try_from(decimals.len()).unwrap());
+        let sign = if text.starts_with('-') { 0x4000 } else { 0 };
+        let head = [i16::try_from(digits.len()).unwrap(), weight, sign, scale];
+        head.iter().chain(&digits).flat_map(|word| word.to_be_bytes()).collect()
+    }
+
+    #[test]
+    fn numbers_of_few_digits_come_as_they_were_entered() {
+        for text in
+            ["23.10", "0.00", "0", "25", "-0.04", "0.020", "100000.0", "10000", "123456789.123", "-50.000000000"]
+        {
+            assert_eq!(ferrotitre_core::quantity::plain(&short(&sent(text)).unwrap()), text);
+        }
+        for text in ["123456789.123456789", "0.00000000000000000001"] {
+            assert_eq!(short(&sent(text)), None, "{text}");
+        }
+        assert_eq!(short(&[0, 0, 0, 0, 0xC0, 0, 0, 0]), None);
+    }
 }

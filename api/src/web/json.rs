@@ -17,8 +17,11 @@ pub struct Json<T: std::fmt::Debug + Serialize + DeserializeOwned>(pub T);
 
 impl<T: std::fmt::Debug + Serialize + DeserializeOwned> FromSql<Jsonb, Pg> for Json<T> {
     fn from_sql(value: PgValue<'_>) -> deserialize::Result<Self> {
-        let value = <serde_json::Value as FromSql<Jsonb, Pg>>::from_sql(value)?;
-        Ok(Self(serde_json::from_value(value)?))
+        // The version of the form comes first, and there is only one.
+        match value.as_bytes() {
+            [1, text @ ..] => Ok(Self(serde_json::from_slice(text)?)),
+            _ => Err("a jsonb of another version than 1".into()),
+        }
     }
 }
 

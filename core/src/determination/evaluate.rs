@@ -105,6 +105,12 @@ pub fn evaluate(record: &Record, detail: Detail) -> Result<Evaluation, Evaluatio
     evaluate_with(record, &mut Inputs::new(), detail)
 }
 
+/// SHA-256 of the canonical text of a record, as an evaluation has it.
+#[must_use]
+pub fn content_digest(record: &Record) -> [u8; 32] {
+    canonical::digest(record)
+}
+
 /// Result of a record without what explains it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Brief {

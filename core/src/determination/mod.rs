@@ -18,7 +18,7 @@ mod verdict;
 
 pub use agreement::Agreement;
 pub use content::{Figure, Reported, Unit};
-pub use evaluate::{Brief, Detail, Evaluation, EvaluationError, Progress, brief, evaluate};
+pub use evaluate::{Brief, Detail, Evaluation, EvaluationError, Progress, brief, content_digest, evaluate};
 pub use facts::{
     Acceptance, Blank, Burette, Central, Density, DilutionStep, Excess, Factor, Following, LimitOfQuantification,
     Portion, PortionAmount, Record, Reporting, Rules, Segment, Standing, Titration, TitrationKind, Vessel,

@@ -1,6 +1,6 @@
 //! From readings to a titre, and what becomes of it.
 
-use bigdecimal::{BigDecimal, ToPrimitive, Zero};
+use bigdecimal::{BigDecimal, Zero};
 
 use crate::chemistry::{
     BOROSILICATE_EXPANSION, ReductionOutcome, ReductionVerdict, burette_correction, judge_reduction,
@@ -9,6 +9,7 @@ use crate::chemistry::{
 use crate::determination::evaluate::EvaluationError;
 use crate::determination::facts::{Burette, Rules, Segment, Standing, Titration, TitrationKind};
 use crate::determination::slips::SlipQuery;
+use crate::quantity::nearest_double;
 use crate::working::{Expression, Fact, Step};
 
 /// What becomes of a titration.
@@ -96,7 +97,7 @@ pub(super) fn volume(
         (true, None) => return Err(EvaluationError::TemperatureMissing),
         (false, _) => 1.0,
     };
-    let value = (difference.to_f64().unwrap_or(f64::NAN) + correction) * factor;
+    let value = (nearest_double(&difference) + correction) * factor;
     Ok(Volume { difference, correction, factor, value })
 }
 
@@ -164,7 +165,7 @@ pub(super) fn volume_step(
     }
     let pairs = || (0..of.segments.len()).map(|k| (2 * k, 2 * k + 1));
     let differences = pairs().map(|(last, first)| Expression::Input(last) - Expression::Input(first)).collect();
-    let value = found.difference.to_f64().unwrap_or(f64::NAN);
+    let value = nearest_double(&found.difference);
     let formula = ("sum (R_f - R_i)", "the readings as entered");
     let difference =
         Step::computed(format!("D({symbol})"), "difference of the readings", formula, numbers.join(" + "), value, "mL")

@@ -5,7 +5,7 @@
 
 mod reading;
 
-pub use reading::{Reading, ReadingError};
+pub use reading::{Reading, ReadingError, nearest_double, plain};
 
 /// A value outside the range of its quantity.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

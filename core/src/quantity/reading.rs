@@ -90,13 +90,13 @@ impl Reading {
     /// As a double; readings have at most 18 digits, so this is the nearest one.
     #[must_use]
     pub fn value(&self) -> f64 {
-        self.0.to_f64().unwrap_or(f64::NAN)
+        nearest_double(&self.0)
     }
 
     /// Text as entered, trailing zeros kept.
     #[must_use]
     pub fn text(&self) -> String {
-        self.0.to_plain_string()
+        plain(&self.0)
     }
 
     /// Whether the reading is a multiple of a step.
@@ -120,9 +120,73 @@ impl Reading {
     }
 }
 
+/// Powers of ten that a double holds exactly.
+const TENS: [f64; 23] = [
+    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20,
+    1e21, 1e22,
+];
+/// Up to here a double holds every whole number.
+const WHOLE: u64 = 1 << 53;
+
+/// The double nearest to a decimal.
+///
+/// # Formula
+/// digits / 10^places, where a double holds both exactly: one division, rounded once
+///
+/// # Source
+/// Clinger, How to read floating point numbers accurately, 1990 (from memory).
+#[must_use]
+pub fn nearest_double(decimal: &BigDecimal) -> f64 {
+    let (digits, places) = decimal.as_bigint_and_scale();
+    let power = usize::try_from(places).ok().and_then(|places| TENS.get(places));
+    match (digits.to_i64().filter(|digits| digits.unsigned_abs() <= WHOLE), power) {
+        #[expect(clippy::cast_precision_loss, reason = "at most 2^53")]
+        (Some(digits), Some(power)) => digits as f64 / power,
+        _ => decimal.to_f64().unwrap_or(f64::NAN),
+    }
+}
+
+/// A decimal without exponent, trailing zeros kept.
+#[must_use]
+pub fn plain(decimal: &BigDecimal) -> String {
+    let (digits, places) = decimal.as_bigint_and_scale();
+    let (Some(digits), Ok(places)) = (digits.to_i64(), usize::try_from(places)) else {
+        return decimal.to_plain_string();
+    };
+    let magnitude = digits.unsigned_abs().to_string();
+    let whole = magnitude.len().saturating_sub(places);
+    let mut text = String::with_capacity(magnitude.len().max(places) + 3);
+    if digits < 0 {
+        text.push('-');
+    }
+    text.push_str(if whole == 0 { "0" } else { &magnitude[..whole] });
+    if places > 0 {
+        text.push('.');
+        text.extend(std::iter::repeat_n('0', places.saturating_sub(magnitude.len())));
+        text.push_str(&magnitude[whole..]);
+    }
+    text
+}
+
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
+
+    proptest! {
+        #[test]
+        fn doubles_and_texts_are_those_of_the_digits(digits: i64, places in 0_i64..25) {
+            let decimal = BigDecimal::new(digits.into(), places);
+            // The text by the library, the double by the standard library's parser, which rounds correctly.
+            let text = decimal.to_plain_string();
+            prop_assert_eq!(plain(&decimal), text.clone());
+            prop_assert_eq!(nearest_double(&decimal), text.parse::<f64>().unwrap());
+            let short = BigDecimal::new((digits >> 20).into(), places);
+            prop_assert_eq!(nearest_double(&short), short.to_plain_string().parse::<f64>().unwrap());
+            prop_assert_eq!(plain(&short), short.to_plain_string());
+        }
+    }
 
     #[test]
     fn digits_are_kept_as_entered() {

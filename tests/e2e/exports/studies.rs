@@ -305,3 +305,44 @@ async fn a_changed_datum_changes_every_statistic_as_the_service_would() {
         assert_ne!(answer["statistics"], otherwise["statistics"], "{sheet}");
     }
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_study_of_many_pages_is_answered_and_exported_whole() {
+    // More than two pages of a thousand, and a characteristic of few whose title looks like the place of its rows.
+    let mut few = planned("repeatability", "% m/m", 3, &json!({}), &[most("rsd_r", "0.2", "%")]);
+    few["title"] = json!("\"rows\":[]");
+    let many = planned("intermediate precision", "% m/m", 2100, &json!({}), &[most("rsd_i", "0.2", "%")]);
+    let study = Study::run(&[few, many]).await;
+    let _ = study.record(0, &["52.41", "52.33", "52.38"].map(|value| datum(value, &json!({})))).await;
+    let mut sent = Vec::new();
+    for at in 0..2100_u32 {
+        sent.push(datum(format!("52.{:02}", at * 37 % 97), &json!({ "group": format!("day {}", at % 7) })));
+    }
+    let mut answered = Value::Null;
+    for some in sent.chunks(1000) {
+        answered = study.record(1, some).await;
+    }
+    // What a write answers is made in one piece, what is read later in several.
+    assert_eq!(study.answer(1).await, answered);
+    let rows = answered["inputs"]["rows"].as_array().unwrap();
+    assert_eq!((rows.len(), &answered["n"]), (2100, &json!(2100)));
+    for (position, (row, datum)) in (1..).zip(rows.iter().zip(&sent)) {
+        assert_eq!((&row["position"], &row["cells"][0]), (&json!(position), &datum["value"]));
+    }
+    let path = format!("/exports/validation-studies/{}", study.id);
+    let whole = study.app.auditor.get(&path).await;
+    let read = study.app.auditor.get(&format!("/validation-studies/{}/answers", study.id)).await.expect(200);
+    assert_eq!(whole.json["study"], read);
+    assert_eq!(read["characteristics"][1], answered);
+    // A value each, and the label of those that have one.
+    assert_eq!(whole.json["rows"].as_array().map(Vec::len), Some(3 + 2 * 2100));
+    let csv = study.app.auditor.get(&format!("{path}?format=csv")).await;
+    assert_eq!(csv.header("x-content-sha256"), whole.header("x-content-sha256"));
+    let export = study.app.auditor.get(&format!("{path}?format=xlsx")).await;
+    let mut book = Book::open(recalculated(&export.bytes).await);
+    assert!(compare_statistics(&mut book, "C2", &answered) > 5);
+    let values: Vec<f64> = book.rows("C2")[4..2104].iter().map(|row| number(&row[0]).unwrap()).collect();
+    let recorded = |day: usize| sent.iter().skip(day).step_by(7).map(|datum| datum["value"].as_str().unwrap());
+    let sorted: Vec<f64> = (0..7).flat_map(recorded).map(|value| value.parse().unwrap()).collect();
+    assert_eq!(values, sorted);
+}

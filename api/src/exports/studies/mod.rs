@@ -8,29 +8,35 @@ mod scatter;
 
 use std::collections::HashMap;
 
+use crate::db::Db;
 use crate::exports::cells::{Book, Cell, Finished};
 use crate::exports::service::Said;
 use crate::exports::studies::live::{Block, Formulas, Span};
+use crate::exports::tables::aside;
 use crate::refusal::Refusal;
 use crate::validation_studies::answer::{CharacteristicAnswer, InputRow, Statistic, StudyAnswers};
-use crate::validation_studies::kinds::Kind;
+use crate::validation_studies::kinds::{Kind, Label};
+use crate::validation_studies::open::Open;
+use crate::validation_studies::statistics::Point;
+
+/// Data whose rows are read at once.
+const AT_ONCE: usize = 1000;
 
 /// Columns by which the data of a kind are sorted, so that what belongs together is one range.
-fn keys(kind: Kind) -> &'static [&'static str] {
+fn keys(kind: Kind) -> &'static [Label] {
     match kind {
-        Kind::Recovery | Kind::MethodComparison => &["pair", "arm"],
-        Kind::Selectivity => &["group", "pair", "arm"],
-        Kind::Linearity | Kind::DetectionByDifference => &["taken"],
-        Kind::Ruggedness => &["run"],
-        Kind::Uncertainty => &["arm"],
-        _ => &["group"],
+        Kind::Recovery | Kind::MethodComparison => &[Label::Pair, Label::Arm],
+        Kind::Selectivity => &[Label::Group, Label::Pair, Label::Arm],
+        Kind::Linearity | Kind::DetectionByDifference => &[Label::Taken],
+        Kind::Ruggedness => &[Label::Run],
+        Kind::Uncertainty => &[Label::Arm],
+        _ => &[Label::Group],
     }
 }
 
-fn label(name: &str, answer: &CharacteristicAnswer, row: &InputRow) -> String {
-    let at = answer.inputs.columns.iter().position(|column| column.name == name);
-    let text = at.and_then(|at| row.cells.get(at)).cloned().unwrap_or_default();
-    match (answer.kind, text.parse::<f64>()) {
+fn label(of: Label, kind: Kind, point: &Point) -> String {
+    let text = point.labels.text(of);
+    match (kind, text.parse::<f64>()) {
         // 10 and 10.0 are one level.
         (Kind::Linearity, Ok(level)) => level.to_string(),
         _ => text,
@@ -38,7 +44,7 @@ fn label(name: &str, answer: &CharacteristicAnswer, row: &InputRow) -> String {
 }
 
 /// Formulas by the statistic.
-fn formulas(answer: &CharacteristicAnswer, block: &Block, rows: &[&InputRow]) -> Formulas {
+fn formulas(answer: &CharacteristicAnswer, block: &Block, points: &[&Point]) -> Formulas {
     match answer.kind {
         Kind::Repeatability | Kind::IntermediatePrecision => scatter::precision(answer, block),
         Kind::Trueness | Kind::Competence => scatter::trueness(answer, block),
@@ -48,22 +54,25 @@ fn formulas(answer: &CharacteristicAnswer, block: &Block, rows: &[&InputRow]) ->
         Kind::Uncertainty => scatter::uncertainty(block),
         Kind::Linearity => lines::linearity(answer, block),
         Kind::Stability => lines::stability(answer, block),
-        Kind::Recovery => pairs::recovery(answer, block, rows),
+        Kind::Recovery => pairs::recovery(answer, block, points),
         Kind::Selectivity => pairs::selectivity(answer, block),
         Kind::MethodComparison => pairs::comparison(answer, block),
     }
 }
 
 /// The workbook of a study.
-pub(super) fn of(study: &StudyAnswers, said: &Said) -> Result<Finished, Refusal> {
+pub(super) async fn of(db: &Db, open: &Open, said: &Said) -> Result<Finished, Refusal> {
+    let study = &open.answers;
     let mut book = Book::new(&format!("{} {}", study.code, study.title))?;
     book.sheet("Summary", &summary(study), true)?;
-    for answer in &study.characteristics {
-        book.sheet(&format!("C{}", answer.position), &characteristic(answer), true)?;
+    for (at, answer) in study.characteristics.iter().enumerate() {
+        book.begin(&format!("C{}", answer.position), true)?;
+        characteristic(db, open, (at, answer), &mut book).await?;
+        book.end()?;
     }
     let about = said.rows().into_iter().map(|(name, value)| vec![Cell::Text(name), Cell::Text(value)]);
     book.sheet("About", &about.collect::<Vec<_>>(), false)?;
-    book.finish()
+    aside(move || book.finish()).await
 }
 
 fn summary(study: &StudyAnswers) -> Vec<Vec<Cell>> {
@@ -90,17 +99,8 @@ fn summary(study: &StudyAnswers) -> Vec<Vec<Cell>> {
     rows
 }
 
-/// Whether a datum counts.
-fn counts(row: &InputRow) -> bool {
-    !row.excluded.as_ref().is_some_and(|excluded| excluded.holds)
-}
-
-fn characteristic(answer: &CharacteristicAnswer) -> Vec<Vec<Cell>> {
-    let mut rows = vec![
-        vec![Cell::text(answer.kind.text()), Cell::text(&answer.title)],
-        vec![Cell::text("Verdict"), Cell::text(answer.verdict.text())],
-        Vec::new(),
-    ];
+/// Heading of a characteristic's sheet.
+fn heads(answer: &CharacteristicAnswer) -> [Vec<Cell>; 4] {
     let mut heads: Vec<Cell> = answer
         .inputs
         .columns
@@ -111,62 +111,91 @@ fn characteristic(answer: &CharacteristicAnswer) -> Vec<Vec<Cell>> {
         })
         .collect();
     heads.extend(["Position", "Source", "Left out because"].map(Cell::Head));
-    rows.push(heads);
-    // What counts stands in one block, sorted by its labels; what is left out stands below, with its cause.
-    let counted = sorted(answer);
-    let first = rows.len() + 1;
-    let mut spans: Vec<Span> = Vec::new();
-    for (line, (labels, row)) in (first..).zip(&counted) {
-        match spans.last_mut() {
-            Some(span) if span.labels == *labels => span.last = line,
-            _ => spans.push(Span { labels: labels.clone(), first: line, last: line }),
-        }
-        rows.push(datum(row, true));
+    [
+        vec![Cell::text(answer.kind.text()), Cell::text(&answer.title)],
+        vec![Cell::text("Verdict"), Cell::text(answer.verdict.text())],
+        Vec::new(),
+        heads,
+    ]
+}
+
+/// Writes the sheet of a characteristic: data, what formulas share, statistics, limits.
+async fn characteristic(
+    db: &Db,
+    open: &Open,
+    (at, answer): (usize, &CharacteristicAnswer),
+    book: &mut Book,
+) -> Result<(), Refusal> {
+    for row in heads(answer) {
+        book.row(&row)?;
     }
-    let last = rows.len();
-    rows.push(Vec::new());
-    rows.extend(answer.inputs.rows.iter().filter(|row| !counts(row)).map(|row| datum(row, false)));
-    rows.push(Vec::new());
+    // What counts stands in one block, sorted by its labels; what is left out stands below, with its cause.
+    let (kept, left_out) = open.points(at);
+    let first = book.rows() + 1;
+    let (counted, spans) = sorted(answer.kind, kept, first);
+    write_data(db, open, (at, true), &counted, book).await?;
+    let last = book.rows();
+    book.row(&[])?;
+    write_data(db, open, (at, false), &left_out, book).await?;
+    book.row(&[])?;
     let letters = answer.inputs.columns.iter().zip('A'..='Z');
     let columns = letters.map(|(column, letter)| (column.name.clone(), letter.to_string())).collect();
-    let block = Block { first, last, spans, columns, free: rows.len() + 1 };
-    let in_order: Vec<&InputRow> = counted.iter().map(|(_, row)| *row).collect();
-    let mut live = if counted.is_empty() { Formulas::default() } else { formulas(answer, &block, &in_order) };
-    let table = std::mem::take(&mut live.table);
-    if !table.is_empty() {
-        rows.extend(table);
+    let block = Block { first, last, spans, columns, free: book.rows() + 1 };
+    let mut live = if counted.is_empty() { Formulas::default() } else { formulas(answer, &block, &counted) };
+    let mut rows = std::mem::take(&mut live.table);
+    if !rows.is_empty() {
         rows.push(Vec::new());
     }
     rows.extend(statistics(answer, &live));
     rows.push(Vec::new());
     rows.extend(limits(answer));
     rows.extend(answer.notes.iter().map(|note| vec![Cell::text("Note"), Cell::text(note)]));
-    rows
+    rows.iter().try_for_each(|row| book.row(row))
 }
 
-/// Data that count with their labels, equal ones together, in the order in which labels first appear.
-fn sorted(answer: &CharacteristicAnswer) -> Vec<(Vec<String>, &InputRow)> {
-    let keys = keys(answer.kind);
-    let mut counted: Vec<(Vec<String>, &InputRow)> = answer
-        .inputs
-        .rows
-        .iter()
-        .filter(|row| counts(row))
-        .map(|row| (keys.iter().map(|key| label(key, answer, row)).collect(), row))
-        .collect();
-    let mut orders: Vec<HashMap<String, usize>> = vec![HashMap::new(); keys.len()];
-    for (labels, _) in &counted {
-        for (order, label) in orders.iter_mut().zip(labels) {
-            let next = order.len();
-            order.entry(label.clone()).or_insert(next);
+/// Writes the rows of data of a characteristic, read as they are written.
+async fn write_data(
+    db: &Db,
+    open: &Open,
+    (at, counted): (usize, bool),
+    points: &[&Point],
+    book: &mut Book,
+) -> Result<(), Refusal> {
+    for some in points.chunks(AT_ONCE) {
+        let ids: Vec<_> = some.iter().map(|point| point.id).collect();
+        for row in open.rows_of(db, at, &ids).await? {
+            book.row(&datum(&row, counted))?;
         }
     }
-    counted.sort_by_cached_key(|(labels, row)| {
-        let places: Vec<Option<usize>> =
-            orders.iter().zip(labels).map(|(order, label)| order.get(label).copied()).collect();
-        (places, row.position)
+    Ok(())
+}
+
+/// Data that count, equal labels together, in the order in which labels first appear; and the spans of equal labels on
+/// a sheet where the first of them has this row.
+fn sorted(kind: Kind, mut points: Vec<&Point>, first: usize) -> (Vec<&Point>, Vec<Span>) {
+    let mut orders: Vec<HashMap<String, usize>> = vec![HashMap::new(); keys(kind).len()];
+    for point in &points {
+        for (order, key) in orders.iter_mut().zip(keys(kind)) {
+            let next = order.len();
+            order.entry(label(*key, kind, point)).or_insert(next);
+        }
+    }
+    points.sort_by_cached_key(|point| {
+        let mut places = [0; 3];
+        for ((place, order), key) in places.iter_mut().zip(&orders).zip(keys(kind)) {
+            *place = order.get(&label(*key, kind, point)).copied().unwrap_or_default();
+        }
+        (places, point.position)
     });
-    counted
+    let mut spans: Vec<Span> = Vec::new();
+    for (line, point) in (first..).zip(&points) {
+        let labels: Vec<String> = keys(kind).iter().map(|key| label(*key, kind, point)).collect();
+        match spans.last_mut() {
+            Some(span) if span.labels == labels => span.last = line,
+            _ => spans.push(Span { labels, first: line, last: line }),
+        }
+    }
+    (points, spans)
 }
 
 fn datum(row: &InputRow, counted: bool) -> Vec<Cell> {

@@ -2,7 +2,9 @@
 
 use super::live::{Block, Formulas, Live, Span, equivalence, margins, range, student};
 use crate::exports::cells::Cell;
-use crate::validation_studies::answer::{CharacteristicAnswer, InputRow};
+use crate::validation_studies::answer::CharacteristicAnswer;
+use crate::validation_studies::kinds::Label;
+use crate::validation_studies::statistics::Point;
 use crate::web::decimal::Decimal;
 
 /// Rows of the table that belong together.
@@ -21,12 +23,11 @@ impl Rows {
     }
 }
 
-/// Recovery of every addition, those of one level together; `rows` are the data of the block in its order.
-pub(super) fn recovery(answer: &CharacteristicAnswer, block: &Block, rows: &[&InputRow]) -> Formulas {
+/// Recovery of every addition, those of one level together; `points` are the data of the block in its order.
+pub(super) fn recovery(answer: &CharacteristicAnswer, block: &Block, points: &[&Point]) -> Formulas {
     let mut found = Formulas::default();
     let confidence = answer.design.confidence();
     let Some(letter) = block.letter("added") else { return found };
-    let at = answer.inputs.columns.iter().position(|column| column.name == "added").unwrap_or_default();
     // Level, pair, rows of the unspiked, row of the spiked.
     let mut additions: Vec<(String, &str, &Span, usize)> = Vec::new();
     for pair in block.groups(1) {
@@ -36,7 +37,7 @@ pub(super) fn recovery(answer: &CharacteristicAnswer, block: &Block, rows: &[&In
         };
         let name = without.labels.first().map(String::as_str).unwrap_or_default();
         for line in with.first..=with.last {
-            let level = rows.get(line - block.first).and_then(|row| row.cells.get(at)).cloned().unwrap_or_default();
+            let level = points.get(line - block.first).map(|point| point.labels.text(Label::Added)).unwrap_or_default();
             if level.parse::<f64>().is_ok_and(|added| added > 0.0) {
                 additions.push((level, name, without, line));
             }

@@ -1,5 +1,7 @@
 //! Trueness, competence, recovery, selectivity.
 
+use std::collections::HashMap;
+
 use ferrotitre_core::statistics::distribution::FisherF;
 use ferrotitre_core::statistics::hypothesis::{
     Interval, equivalent_mean, equivalent_paired, one_sample_t, paired_t, sd_interval, variance_chi_square,
@@ -75,9 +77,10 @@ fn percents(found: &Recovery) -> (f64, Interval) {
 pub(super) fn recovery(making: &mut Making<'_>, points: &[&Point]) {
     let confidence = making.asked.design.confidence();
     let found = pairs(making, points, ("unspiked", "spiked"));
+    let by_name: HashMap<&str, &Pair> = found.iter().map(|pair| (pair.name.as_str(), pair)).collect();
     let mut ratios: Vec<(f64, String)> = Vec::new();
     for (name, group) in grouped(points, |point| point.labels.pair.clone()) {
-        let Some(pair) = found.iter().find(|pair| pair.name == name) else { continue };
+        let Some(pair) = by_name.get(name.as_str()) else { continue };
         for point in group.iter().filter(|point| point.labels.arm.as_deref() == Some("spiked")) {
             let Some(added) = point.labels.added.as_ref() else {
                 making.miss(format!("pair {name}: the amount added is not recorded"));

@@ -7,7 +7,9 @@ mod outliers;
 mod precision;
 mod robustness;
 
+use std::collections::HashMap;
 use std::fmt::Display;
+use std::sync::Arc;
 
 use ferrotitre_core::statistics::hypothesis::Interval;
 
@@ -21,10 +23,12 @@ use crate::validation_studies::kinds::{Design, Kind, Limit, Rule};
 #[derive(Debug, Clone)]
 pub(crate) struct Point {
     pub(crate) id: ValidationDatumId,
+    pub(crate) position: i32,
     pub(crate) value: f64,
     /// Standard uncertainty, if known.
     pub(crate) u: Option<f64>,
-    pub(crate) labels: Labels,
+    /// Shared by data that have the same.
+    pub(crate) labels: Arc<Labels>,
 }
 
 /// What is asked of the data.
@@ -121,11 +125,15 @@ fn values(points: &[&Point]) -> Vec<f64> {
 /// Data by a label, in the order in which the labels first appear; data without the label are one group without a name.
 fn grouped<'p>(points: &[&'p Point], label: impl Fn(&Point) -> Option<String>) -> Vec<(String, Vec<&'p Point>)> {
     let mut groups: Vec<(String, Vec<&Point>)> = Vec::new();
+    let mut places: HashMap<String, usize> = HashMap::new();
     for point in points {
         let key = label(point).unwrap_or_default();
-        match groups.iter_mut().find(|(name, _)| *name == key) {
+        match places.get(&key).and_then(|at| groups.get_mut(*at)) {
             Some((_, group)) => group.push(point),
-            None => groups.push((key, vec![point])),
+            None => {
+                places.insert(key.clone(), groups.len());
+                groups.push((key, vec![point]));
+            }
         }
     }
     groups
