@@ -289,7 +289,7 @@ pub(super) async fn study(db: &Db, (act, user): By<'_>, id: Uuid, format: Format
         }
     }
     spool.part("study")?;
-    let mut pieces = pin!(Arc::clone(&open).pieces(db.clone(), &ordered(answers)?, |row| ordered(row))?);
+    let mut pieces = pin!(Arc::clone(&open).pieces(db.clone(), &ordered(answers)?, ordered)?);
     while let Some(piece) = pieces.try_next().await? {
         spool.piece(&piece)?;
     }

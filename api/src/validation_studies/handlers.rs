@@ -81,7 +81,7 @@ fn json(value: &impl Serialize) -> Result<String, Refusal> {
 /// Answers as JSON; where there are many data, as they are read.
 async fn sent(db: &Db, open: Open, text: &str) -> Result<HttpResponse, Problem> {
     let short = open.is_short();
-    let pieces = Arc::new(open).pieces(db.clone(), text, |row| json(row))?;
+    let pieces = Arc::new(open).pieces(db.clone(), text, json)?;
     let mut response = HttpResponse::Ok();
     response.content_type(ContentType::json());
     Ok(if short {
