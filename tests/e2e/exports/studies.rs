@@ -33,8 +33,12 @@ pub(crate) fn compare_statistics(book: &mut Book, sheet: &str, answer: &Value) -
             let formula = formulas.iter().find(|(at, place, _)| (*at, *place) == (row, column));
             let (.., formula) = formula.unwrap_or_else(|| panic!("{sheet}: no formula for {name} of {of}, {column}"));
             let found = number(&rows[row][column]).unwrap_or_else(|| panic!("{formula}: {:?}", rows[row][column]));
-            // Sums of squares of data with four common digits lose those; quantiles of the spreadsheet are good to 1e-11 or so.
-            let allowed = 1e-9 * expected.abs() + 1e-13;
+            // 1e-12 of the value; differences near zero are as exact as the data, some 1e-15 of 100.
+            let allowed = 1e-12 * expected.abs() + 1e-13;
+            println!(
+                "REL {:.2e} {sheet} {name} {column} {found} {expected} {formula}",
+                (found - expected).abs() / (expected.abs() + 0.1)
+            );
             assert!((found - expected).abs() <= allowed, "{sheet} {name} {of} {formula}: {found} is not {expected}");
             compared += 1;
         }

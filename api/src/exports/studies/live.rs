@@ -197,15 +197,21 @@ impl Block {
     }
 }
 
-/// A table of groups with their sizes and squared deviations from their own means; the range of the squares.
-pub(super) fn groups_table(found: &mut Formulas, block: &Block, groups: &[Span]) -> String {
-    found.table.push(["Group", "n", "Squared deviations"].map(Cell::Head).to_vec());
+/// A table of groups with their sizes, squared deviations from their own means, and means; the rows they stand in.
+pub(super) fn groups_table(found: &mut Formulas, block: &Block, groups: &[Span]) -> (usize, usize) {
+    found.table.push(["Group", "n", "Squared deviations", "Mean"].map(Cell::Head).to_vec());
     for group in groups {
         let name = group.labels.first().map(String::as_str).unwrap_or_default();
-        let cells = [format!("=COUNT({})", group.values()), format!("=DEVSQ({})", group.values())];
-        found.table.push(std::iter::once(Cell::text(name)).chain(cells.map(Cell::Formula)).collect());
+        let cells = ["COUNT", "DEVSQ", "AVERAGE"].map(|of| Cell::Formula(format!("={of}({})", group.values())));
+        found.table.push(std::iter::once(Cell::text(name)).chain(cells).collect());
     }
-    range("C", block.free + 1, block.free + groups.len())
+    (block.free + 1, block.free + groups.len())
+}
+
+/// Standard deviation about a line. The function for it takes differences of large sums in some programs and loses half of
+/// the digits, so the residuals are squared one by one; SUMPRODUCT has them computed as an array in every program.
+pub(super) fn about_line(y: &str, x: &str, dof: usize) -> String {
+    format!("SQRT(SUMPRODUCT(({y}-INTERCEPT({y},{x})-SLOPE({y},{x})*{x})^2)/{dof})")
 }
 
 /// Adds a figure below the table, in column C; the cell it stands in.

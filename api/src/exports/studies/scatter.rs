@@ -2,7 +2,9 @@
 
 use ferrotitre_core::statistics::ruggedness::YOUDEN_STEINER;
 
-use super::live::{Block, Formulas, Live, Span, below, fisher_tail, groups_table, range, student, student_of};
+use super::live::{
+    Block, Formulas, Live, Span, about_line, below, fisher_tail, groups_table, range, student, student_of,
+};
 use crate::exports::cells::Cell;
 use crate::validation_studies::answer::CharacteristicAnswer;
 use crate::validation_studies::kinds::Kind;
@@ -45,10 +47,10 @@ fn components(found: &mut Formulas, block: &Block, groups: &[Span], alpha: f64) 
     let data = block.values();
     let (k, n) = (groups.len(), block.n());
     let (df_b, df_w) = (k - 1, n - k);
-    let squares = groups_table(found, block, groups);
-    let sizes = range("B", block.free + 1, block.free + k);
+    let (first, last) = groups_table(found, block, groups);
+    let [sizes, squares, means] = ["B", "C", "D"].map(|letter| range(letter, first, last));
     let ms_w = below(found, block, "MS within", &format!("SUM({squares})/{df_w}"));
-    let ms_b = below(found, block, "MS between", &format!("(DEVSQ({data})-SUM({squares}))/{df_b}"));
+    let ms_b = below(found, block, "MS between", &format!("SUMPRODUCT({sizes},({means}-AVERAGE({data}))^2)/{df_b}"));
     let n0 = below(found, block, "n0", &format!("({n}-SUMSQ({sizes})/{n})/{df_b}"));
     let between = below(found, block, "variance between groups", &format!("MAX(0,({ms_b}-{ms_w})/{n0})"));
     // By Satterthwaite; those of s_r where s_L was set to 0.
@@ -160,7 +162,7 @@ pub(super) fn detection_by_difference(answer: &CharacteristicAnswer, block: &Blo
         let rows = (block.free + 1, block.free + totals);
         let (x, y) = (range("A", rows.0, rows.1), range("B", rows.0, rows.1));
         let t = student(1.0 - design.confidence(), totals - 2);
-        let half = format!("{t}*STEYX({y},{x})/SQRT(DEVSQ({x}))");
+        let half = format!("{t}*{}/SQRT(DEVSQ({x}))", about_line(&y, &x, totals - 2));
         found.add("s0_slope", Live::around(&format!("SLOPE({y},{x})"), &half));
     }
     found
