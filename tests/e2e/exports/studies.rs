@@ -35,10 +35,6 @@ pub(crate) fn compare_statistics(book: &mut Book, sheet: &str, answer: &Value) -
             let found = number(&rows[row][column]).unwrap_or_else(|| panic!("{formula}: {:?}", rows[row][column]));
             // 1e-12 of the value; differences near zero are as exact as the data, some 1e-15 of 100.
             let allowed = 1e-12 * expected.abs() + 1e-13;
-            println!(
-                "REL {:.2e} {sheet} {name} {column} {found} {expected} {formula}",
-                (found - expected).abs() / (expected.abs() + 0.1)
-            );
             assert!((found - expected).abs() <= allowed, "{sheet} {name} {of} {formula}: {found} is not {expected}");
             compared += 1;
         }
