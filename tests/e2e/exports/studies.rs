@@ -66,6 +66,7 @@ async fn a_study_is_exported_with_formulas_beside_the_figures_of_the_service() {
         planned("detection", "% m/m", 6, &json!({ "routine_replicates": 2, "routine_blanks": 3 }), &lod),
         planned("intermediate precision", "% m/m", 3, &json!({}), &limits),
         planned("repeatability", "% m/m", 3, &json!({}), &[most("rsd_r", "0.2", "%")]),
+        planned("intermediate precision", "% m/m", 6, &json!({ "groups": 3, "replicates": 2 }), &limits),
     ])
     .await;
     // The analysis of variance of the requirements, 3.13.
@@ -94,6 +95,9 @@ async fn a_study_is_exported_with_formulas_beside_the_figures_of_the_service() {
     let alone = |day: &str| datum("52.4", &json!({ "group": day }));
     answers.push(study.record(4, &[alone("one"), alone("two"), alone("three")]).await);
     answers.push(study.answer(5).await);
+    // Days with one mean: nothing between them, and no probability of a negative figure.
+    let same = |day: &str| ["52.3", "52.5"].map(|value| datum(value, &json!({ "group": day })));
+    answers.push(study.record(6, &["one", "two", "three"].map(same).concat()).await);
     let path = format!("/exports/validation-studies/{}", study.id);
     let export = study.app.auditor.get(&format!("{path}?format=xlsx")).await;
     assert_eq!(export.status, 200, "{}", export.text);
