@@ -189,12 +189,12 @@ pub(super) async fn export_validation_study(
     Ok(service::study(&db, (&who.act_without_body(), who.user()), *id, asked.0.format).await?)
 }
 
-/// Lists the newest exports: what was handed out, to whom, with which digest.
+/// Lists the newest exports: what was handed out, to whom, with which digest. Who is an analyst and nothing else sees own exports.
 #[utoipa::path(tag = "exports", responses((status = 200, description = "At most 200, newest first", body = Vec<ExportView>)))]
 #[get("/exports")]
 pub(super) async fn list_exports(
-    _who: Allowed<ExportRecords>,
+    who: Allowed<ExportRecords>,
     db: web::Data<Db>,
 ) -> Result<web::Json<Vec<ExportView>>, Problem> {
-    Ok(web::Json(service::newest(&db).await?))
+    Ok(web::Json(service::newest(&db, who.user()).await?))
 }

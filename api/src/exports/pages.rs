@@ -114,8 +114,8 @@ async fn shared(
 }
 
 /// What was taken out before.
-async fn before(db: &Db) -> Result<Table, Refusal> {
-    let before = service::newest(db).await?;
+async fn before(db: &Db, user: &CurrentUser) -> Result<Table, Refusal> {
+    let before = service::newest(db, user).await?;
     let people: Vec<Uuid> = before.iter().map(|export| export.recorded_by.0).collect();
     let names = accounts::names(db, &people).await?;
     let rows = before.into_iter().map(|export| {
@@ -174,7 +174,7 @@ pub(super) async fn list_exports(
         .section("records", "Determinations", Part::Table(determinations(&db, &asked.0, own_only).await?))
         .section("charts", "Control charts", Part::Table(charts.await?))
         .section("studies", "Validation studies", Part::Table(studies.await?))
-        .section("before", "What was exported", Part::Table(before(&db).await?))
+        .section("before", "What was exported", Part::Table(before(&db, who.user()).await?))
         .help(
             "Records as files. A determination's own workbook with live formulas is on its page.",
             "ISO/IEC 17025:2017 7.11 and 8.4; the digest is the same in every format.",

@@ -14,6 +14,7 @@ use uuid::Uuid;
 use crate::accounts::service as accounts;
 use crate::audit::service as audit;
 use crate::auth::current_user::CurrentUser;
+use crate::auth::permissions::exports_own_data_only;
 use crate::db::{Act, Db};
 use crate::determinations::bulk::Selection;
 use crate::determinations::{iron_results, service as determinations};
@@ -329,9 +330,10 @@ pub struct ExportView {
     pub recorded_by: AccountId,
 }
 
-/// The newest exports.
-pub(super) async fn newest(db: &Db) -> Result<Vec<ExportView>, Refusal> {
-    let rows = db.read(async |connection| store::newest(connection, 200).await).await?.into_iter();
+/// The newest exports; who takes out own data only sees own exports.
+pub(super) async fn newest(db: &Db, user: &CurrentUser) -> Result<Vec<ExportView>, Refusal> {
+    let by = exports_own_data_only(&user.roles).then_some(user.account);
+    let rows = db.read(async |connection| store::newest(connection, by, 200).await).await?.into_iter();
     Ok(rows
         .map(|row| ExportView {
             id: row.id,

@@ -32,6 +32,14 @@ pub(super) async fn insert(mut connection: &Connection, row: &Row) -> Result<Row
         .await?)
 }
 
-pub(super) async fn newest(mut connection: &Connection, limit: i64) -> Result<Vec<Row>, Refusal> {
-    Ok(exports::table.order(exports::id.desc()).limit(limit).select(Row::as_select()).load(&mut connection).await?)
+pub(super) async fn newest(
+    mut connection: &Connection,
+    by: Option<AccountId>,
+    limit: i64,
+) -> Result<Vec<Row>, Refusal> {
+    let mut query = exports::table.order(exports::id.desc()).limit(limit).select(Row::as_select()).into_boxed();
+    if let Some(person) = by {
+        query = query.filter(exports::recorded_by.eq(person));
+    }
+    Ok(query.load(&mut connection).await?)
 }

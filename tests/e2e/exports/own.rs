@@ -51,6 +51,8 @@ async fn an_analyst_takes_out_determinations_of_own_work_and_others_are_free_to_
     assert_eq!(mine.json["about"]["query"], format!("recorded by {}", first.code));
     let listed = app.auditor.get("/exports").await.expect(200);
     assert_eq!(listed[0]["query"], mine.json["about"]["query"], "the export is on record with whose data it held");
+    assert_eq!(first.get("/exports").await.expect(200).as_array().unwrap().len(), 1);
+    assert_eq!(second.get("/exports").await.expect(200), json!([]), "what others took out is not theirs to see");
     // Naming oneself changes nothing; naming somebody else is refused with the field.
     let named = first.get(&format!("{path}?recorded_by={}", first.id)).await;
     assert_eq!(named.header("x-content-sha256"), mine.header("x-content-sha256"));
