@@ -1,13 +1,11 @@
 //! The page of reading habits.
 
 use actix_web::{HttpResponse, get, web};
-use serde::Deserialize;
 
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::acts::ReadReadingHabits;
 use crate::auth::permissions::sees_only_own;
 use crate::db::Db;
-use crate::pages::form::{Field, Kind};
 use crate::pages::narrow::Narrow;
 use crate::pages::sheet::{Cell, Part, Section, Sheet, Table};
 use crate::pages::shell::Shell;
@@ -23,28 +21,19 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
     config.service(read_reading_habits);
 }
 
-/// What the page was asked for.
-#[derive(Debug, Default, Deserialize)]
-pub(super) struct Asked {
-    #[serde(default)]
-    from: String,
-    #[serde(default)]
-    until: String,
-}
-
 /// Counts and signs by person.
 #[get("/reading-habits")]
 pub(super) async fn read_reading_habits(
     who: Allowed<ReadReadingHabits>,
     shell: Shell,
     db: web::Data<Db>,
-    asked: Params<Asked>,
+    query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
-    let listing = Narrow::of_days(&asked.0.from, &asked.0.until).listing()?;
+    let listing = query.0.listing()?;
     let question = HabitsQuestion { from: listing.from, until: listing.until, account: None };
     let view = service::of(&db, who.user(), &question).await?;
     let own = sees_only_own(&who.user().roles);
-    let mut sections = vec![Section::new("counts", "What titrations came to", Part::Table(counts(&view, &asked.0)))];
+    let mut sections = vec![Section::new("counts", "What titrations came to", Part::Table(counts(&view, &query.0)))];
     for person in &view.people {
         sections.extend(of_person(&shell, person)?);
     }
@@ -69,7 +58,7 @@ pub(super) async fn read_reading_habits(
         .show()
 }
 
-fn counts(view: &HabitsView, asked: &Asked) -> Table {
+fn counts(view: &HabitsView, asked: &Narrow) -> Table {
     let row = |person: &PersonView| {
         let Counts {
             titrations,
@@ -112,10 +101,7 @@ fn counts(view: &HabitsView, asked: &Asked) -> Table {
         ],
         rows: view.people.iter().map(row).collect(),
         empty: "No titration in this time.",
-        filters: vec![
-            Field::new("from", "Recorded from", Kind::Day).optional().value(&asked.from),
-            Field::new("until", "to", Kind::Day).optional().value(&asked.until),
-        ],
+        filters: asked.fields(&[]),
         ..Table::default()
     }
 }

@@ -14,6 +14,7 @@ use crate::auth::permissions::sees_only_own;
 use crate::db::Db;
 use crate::determinations::bulk::{self, Selection, Tabled};
 use crate::equipment::service as equipment;
+use crate::ids::AccountId;
 use crate::methods::service as methods;
 use crate::reading_habits::signs::{self, Basis, Set};
 use crate::reading_habits::wire::{Counts, HabitsQuestion, HabitsView, PersonView, SignView};
@@ -81,7 +82,8 @@ pub(super) async fn of(db: &Db, user: &CurrentUser, question: &HabitsQuestion) -
         return Err(Refusal::invalid("from", "before", "must be before until", from.to_rfc3339()));
     }
     let whose = whose(user, question.account)?;
-    let wanted = Selection { from: Some(from), until: Some(until), ..Selection::default() };
+    let recorded_by = whose.map(AccountId);
+    let wanted = Selection { from: Some(from), until: Some(until), recorded_by, ..Selection::default() };
     let mut known = Known { steps: steps(db).await?, methods: HashMap::new() };
     let mut people: BTreeMap<Uuid, Gathered> = BTreeMap::new();
     let (mut determinations, mut after) = (0, None);
@@ -97,6 +99,7 @@ pub(super) async fn of(db: &Db, user: &CurrentUser, question: &HabitsQuestion) -
             break;
         }
     }
+    // Of a determination that several people worked on, the others are not asked for.
     people.retain(|person, _| whose.is_none_or(|only| only == *person));
     let ids: Vec<Uuid> = people.keys().copied().collect();
     let names = accounts::names(db, &ids).await?;

@@ -3,8 +3,9 @@
 use std::collections::BTreeMap;
 
 use bigdecimal::BigDecimal;
+use ferrotitre_core::quantity::nearest_double;
 use ferrotitre_core::statistics::integrity::{
-    IntegrityError, ReadingStep, count_last_digits, identical_sets, pile_up_inside_limit, terminal_digits,
+    CountTest, IntegrityError, ReadingStep, count_last_digits, identical_sets, pile_up_inside_limit, terminal_digits,
 };
 
 use crate::reading_habits::wire::{DigitCount, SignView};
@@ -34,17 +35,18 @@ pub(super) struct Basis {
     pub(super) step_ml: f64,
 }
 
-fn unsaid(what: &'static str, basis: String, cases: u64, missing: String) -> SignView {
+/// A sign of which nothing is said yet.
+fn sign(what: &'static str, basis: &str, cases: usize) -> SignView {
     SignView {
         what,
-        basis,
-        cases,
+        basis: basis.to_owned(),
+        cases: cases as u64,
         observed: String::new(),
         expected: String::new(),
         p: None,
         p_adjusted: None,
         stands_out: false,
-        missing: Some(missing),
+        missing: None,
         digits: Vec::new(),
     }
 }
@@ -52,32 +54,25 @@ fn unsaid(what: &'static str, basis: String, cases: u64, missing: String) -> Sig
 /// Whether last digits of final readings are as frequent as each other. Initial readings are set, often to zero, and say nothing;
 /// final readings of one sample from one mark differ by scatter alone and are not given more than once.
 pub(super) fn last_digits(readings: &[BigDecimal], step: ReadingStep) -> SignView {
-    let (what, basis) = ("last digits", format!("final readings to {} mL", step.text()));
-    let cases = readings.len() as u64;
+    let sign = sign("last digits", &format!("final readings to {} mL", step.text()), readings.len());
     if readings.len() < FEWEST_READINGS {
-        let missing = format!("not enough data: needs {FEWEST_READINGS} final readings, has {cases}");
-        return unsaid(what, basis, cases, missing);
+        let missing = format!("not enough data: needs {FEWEST_READINGS} final readings, has {}", readings.len());
+        return SignView { missing: Some(missing), ..sign };
     }
-    let tested = count_last_digits(readings, step).and_then(|counts| terminal_digits(&counts));
-    match tested {
+    match count_last_digits(readings, step).and_then(|counts| terminal_digits(&counts)) {
         Ok(test) => {
-            let digits = step
-                .digits()
-                .iter()
-                .zip(&test.counts)
-                .map(|(digit, count)| DigitCount { digit: *digit, count: *count });
-            let digits: Vec<DigitCount> = digits.collect();
+            let digits = step.digits().iter().zip(&test.counts);
+            let digits: Vec<_> = digits.map(|(digit, count)| DigitCount { digit: *digit, count: *count }).collect();
             let observed: Vec<String> = digits.iter().map(|of| format!("{}: {}", of.digit, of.count)).collect();
             SignView {
                 observed: observed.join(", "),
                 expected: format!("{:.1} of each", test.expected),
                 p: Some(test.p_exact.unwrap_or(test.p_chi_square)),
                 digits,
-                missing: None,
-                ..unsaid(what, basis, cases, String::new())
+                ..sign
             }
         }
-        Err(error) => unsaid(what, basis, cases, error.to_string()),
+        Err(error) => SignView { missing: Some(error.to_string()), ..sign },
     }
 }
 
@@ -96,63 +91,53 @@ pub(super) fn of_sets(basis: &Basis, sets: &[Set]) -> Vec<SignView> {
     let mut signs = Vec::new();
     for (n, sets) in by_size(sets) {
         let within = format!("{n} titres by {}", basis.method);
-        let cases = sets.len() as u64;
-        for (what, test) in [
-            ("identical titres", identical as fn(&Basis, u32, &[&Set]) -> Result<SignView, IntegrityError>),
-            ("ranges just inside the limit", inside),
-        ] {
-            let sign = if sets.len() < FEWEST_SETS {
-                Ok(unsaid(
-                    what,
-                    within.clone(),
-                    cases,
-                    format!("not enough data: needs {FEWEST_SETS} sets, has {cases}"),
-                ))
-            } else if basis.sigma_r_ml.is_none() {
-                Ok(unsaid(what, within.clone(), cases, format!("{} states no repeatability of a titre", basis.method)))
-            } else {
-                test(basis, n, &sets).map(|sign| SignView { basis: within.clone(), ..sign })
-            };
-            signs.push(sign.unwrap_or_else(|error| unsaid(what, within.clone(), cases, error.to_string())));
+        for (what, test) in [("identical titres", identical as Test), ("ranges just inside the limit", inside)] {
+            let sign = sign(what, &within, sets.len());
+            signs.push(match basis.sigma_r_ml {
+                _ if sets.len() < FEWEST_SETS => {
+                    let missing = format!("not enough data: needs {FEWEST_SETS} sets, has {}", sets.len());
+                    SignView { missing: Some(missing), ..sign }
+                }
+                None => {
+                    let missing = format!("{} states no repeatability of a titre", basis.method);
+                    SignView { missing: Some(missing), ..sign }
+                }
+                Some(sd) => match test(basis, (n, sd), &sets) {
+                    Ok((test, observed)) => SignView {
+                        cases: test.cases,
+                        observed,
+                        expected: format!("{:.2}", test.expected),
+                        p: Some(test.p),
+                        ..sign
+                    },
+                    Err(error) => SignView { missing: Some(error.to_string()), ..sign },
+                },
+            });
         }
     }
     signs
 }
 
-fn identical(basis: &Basis, n: u32, sets: &[&Set]) -> Result<SignView, IntegrityError> {
-    let same = sets.iter().filter(|set| set.titres.iter().all(|titre| *titre == set.titres[0])).count() as u64;
-    let sd = basis.sigma_r_ml.unwrap_or(f64::NAN);
+/// A test of sets of so many titres with a standard deviation in mL, and what was found in words.
+type Test = fn(&Basis, (u32, f64), &[&Set]) -> Result<(CountTest, String), IntegrityError>;
+
+fn identical(basis: &Basis, (n, sd): (u32, f64), sets: &[&Set]) -> Result<(CountTest, String), IntegrityError> {
+    let same = sets.iter().filter(|set| set.titres.windows(2).all(|pair| pair[0] == pair[1])).count() as u64;
     let test = identical_sets(same, sets.len() as u64, n, sd, basis.step_ml)?;
-    Ok(SignView {
-        observed: format!("{same} sets of {} with all titres the same", test.cases),
-        expected: format!("{:.2}", test.expected),
-        p: Some(test.p),
-        missing: None,
-        ..unsaid("identical titres", String::new(), test.cases, String::new())
-    })
+    Ok((test, format!("{same} sets of {} with all titres the same", test.cases)))
 }
 
-fn inside(basis: &Basis, n: u32, sets: &[&Set]) -> Result<SignView, IntegrityError> {
+fn inside(basis: &Basis, (n, sd): (u32, f64), sets: &[&Set]) -> Result<(CountTest, String), IntegrityError> {
     let ranges: Vec<f64> = sets.iter().map(|set| range(set)).collect();
-    let sd = basis.sigma_r_ml.unwrap_or(f64::NAN);
     // Two steps on either side: a titre nudged by one step changes the range by one.
     let test = pile_up_inside_limit(&ranges, n, basis.limit_ml, 2.0 * basis.step_ml, sd)?;
-    Ok(SignView {
-        observed: format!(
-            "{} of {} ranges within two steps of {} mL lie inside",
-            test.observed, test.cases, basis.limit_ml
-        ),
-        expected: format!("{:.2}", test.expected),
-        p: Some(test.p),
-        missing: None,
-        ..unsaid("ranges just inside the limit", String::new(), test.cases, String::new())
-    })
+    let (inside, near) = (test.observed, test.cases);
+    Ok((test, format!("{inside} of {near} ranges within two steps of {} mL lie inside", basis.limit_ml)))
 }
 
 fn range(set: &Set) -> f64 {
-    use bigdecimal::ToPrimitive as _;
     let extremes = set.titres.iter().min().zip(set.titres.iter().max());
-    extremes.and_then(|(low, high)| (high - low).to_f64()).unwrap_or(f64::NAN)
+    extremes.map_or(f64::NAN, |(low, high)| nearest_double(&(high - low)))
 }
 
 #[cfg(test)]
