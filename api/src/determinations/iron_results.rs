@@ -272,14 +272,17 @@ async fn rows_in_state(
 
 /// Iron results that are in a state now, newest first.
 pub(crate) async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<IronResultView>, Refusal> {
-    db.read(async |connection| all_shown(connection, rows_in_state(connection, state, window).await?).await).await
+    db.read(async |connection| {
+        let page = rows_in_state(connection, state, window).await?;
+        Ok(Page { items: all_shown(connection, page.items).await?, next: page.next })
+    })
+    .await
 }
 
 /// Their queries share the connection: those of one wait for no answer of another.
-async fn all_shown(connection: &Connection, page: Page<IronResultRow>) -> Result<Page<IronResultView>, Refusal> {
-    let loads = stream::iter(page.items.into_iter().map(|row| load(connection, row))).buffered(8);
-    let items = loads.map(|loaded| shown(loaded?)).try_collect().await?;
-    Ok(Page { items, next: page.next })
+async fn all_shown(connection: &Connection, rows: Vec<IronResultRow>) -> Result<Vec<IronResultView>, Refusal> {
+    let loads = stream::iter(rows.into_iter().map(|row| load(connection, row))).buffered(8);
+    loads.map(|loaded| shown(loaded?)).try_collect().await
 }
 
 pub(crate) async fn read(db: &Db, id: Uuid) -> Result<IronResultView, Refusal> {
@@ -341,19 +344,14 @@ pub(crate) async fn exported(db: &Db, id: Uuid) -> Result<Exported, Refusal> {
 
 /// Iron results by their identities, newest first.
 pub(crate) async fn several(db: &Db, ids: &[Uuid]) -> Result<Vec<IronResultView>, Refusal> {
-    db.read(async |connection| {
-        let rows = store::iron_results_by_id(connection, ids).await?;
-        let loads = stream::iter(rows.into_iter().map(|row| load(connection, row))).buffered(8);
-        loads.map(|loaded| shown(loaded?)).try_collect().await
-    })
-    .await
+    db.read(async |connection| all_shown(connection, store::iron_results_by_id(connection, ids).await?).await).await
 }
 
 pub(crate) async fn list(db: &Db, listing: &Listing) -> Result<Page<IronResultView>, Refusal> {
     let limit = listing.limit()?;
     db.read(async |connection| {
         let page = Page::of(store::list_iron_results(connection, listing, limit + 1).await?, limit, |row| row.id.0);
-        all_shown(connection, page).await
+        Ok(Page { items: all_shown(connection, page.items).await?, next: page.next })
     })
     .await
 }

@@ -4,6 +4,7 @@ use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 use futures_util::future::try_join_all;
+use futures_util::{StreamExt as _, TryStreamExt as _, stream};
 use uuid::Uuid;
 
 use crate::db::{Connection, Db};
@@ -98,12 +99,12 @@ async fn changed(
     let now = bulk::digests(connection, &ids).await?;
     let other = |row: &&DatumRow| row.determination_id.is_some_and(|id| now.get(&id.0) != row.content_digest.as_ref());
     let mut changed: Vec<ValidationDatumId> = data.iter().filter(other).map(|row| row.id).collect();
-    for (row, from) in data.iter().filter_map(|row| Some((row, iron.get(&row.id)?))) {
-        let now = iron_results::difference(connection, from.iron_result_id.0).await?.digest;
-        if row.content_digest.as_deref() != Some(now.as_str()) {
-            changed.push(row.id);
-        }
-    }
+    // Their queries share the connection: those of one wait for no answer of another.
+    let drawn = data.iter().filter_map(|row| Some((row, iron.get(&row.id)?.iron_result_id.0)));
+    let drawn = drawn.map(async |(row, id)| Ok::<_, Refusal>((row, iron_results::difference(connection, id).await?)));
+    let drawn: Vec<_> = stream::iter(drawn).buffered(8).try_collect().await?;
+    let other = drawn.into_iter().filter(|(row, now)| row.content_digest.as_ref() != Some(&now.digest));
+    changed.extend(other.map(|(row, _)| row.id));
     Ok(changed)
 }
 
