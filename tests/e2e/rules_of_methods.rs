@@ -99,6 +99,7 @@ async fn a_specification_without_a_rule_goes_by_the_method_version_and_says_so_e
     // Risks are those of the process alone: the specification has no rule to show them of.
     let risk = app.auditor.get(&format!("/specifications/{id}/risk?mean=118&sd=1.2&u=0.55")).await.expect(200);
     assert!(risk.get("rule").is_none() && risk.get("of_rule").is_none(), "{risk}");
+    // Simpson's rule and the C library's erfc: the value and its source stand in tests/reference/uncertainty.rs.
     near(&risk["by_guard_band"][0]["consumer"], 0.011_619_284_945_726_751, 1e-10);
     let page = auditor.get(&format!("/specifications/{id}?mean=118&sd=1.2&u=0.55")).await;
     assert!(page.text.contains("names no decision rule"), "{}", page.text);

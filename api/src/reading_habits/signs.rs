@@ -189,6 +189,8 @@ mod tests {
         let sets = vec![Set { titres: readings(&["21.50", "21.60"]) }; 6];
         let sign = of_sets(&basis(), &sets).remove(1);
         assert_eq!(sign.observed, "6 of 6 ranges within two steps of 0.1 mL lie inside");
-        assert!(sign.p.unwrap() < 1.0);
+        // Of two titres F(x) = erf(x/2σ), so that the share inside is (F(0.10) − F(0.06))/(F(0.14) − F(0.06)) = 0.88834838;
+        // all six of six to its sixth power (Python's math.erf).
+        assert!((sign.p.unwrap() - 0.491_473_239_53).abs() < 5e-11, "{sign:?}");
     }
 }
