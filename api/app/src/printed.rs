@@ -253,7 +253,7 @@ pub(super) async fn find_by_label(
             }
             "No record has this label."
         }
-        Read::Damaged => "The label was not read rightly: its check character does not fit. Scan it again.",
+        Read::Damaged => "The label was not read correctly: its check character does not fit. Scan it again.",
         Read::Other => "This is not the text of a label.",
     };
     choose(&shell, &db, &query.0.kind, wrong.to_owned()).await

@@ -163,7 +163,7 @@ pub async fn moves_of(mut connection: &Connection, ids: &[Uuid]) -> Result<Vec<S
         .await?)
 }
 
-/// A reason as required after the first save (requirement 5.5): at least 5 characters that are not blanks.
+/// A reason as required after the first save: at least 5 characters that are not blanks.
 ///
 /// # Errors
 /// [`Code::Invalid`] naming the field.

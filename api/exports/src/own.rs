@@ -14,7 +14,7 @@ use ferrotitre_results::determinations::wire::DeterminationView;
 use uuid::Uuid;
 
 fn refused(user: &CurrentUser, what: &str, by: &str) -> Refusal {
-    let detail = format!("an analyst takes out own data only, and {} {by} {what}", user.code);
+    let detail = format!("analysts export only their own data, and {} {by} {what}", user.code);
     Refusal::new(Code::Forbidden, detail)
 }
 
@@ -56,7 +56,7 @@ pub(super) async fn recorder(
     let own = exports_own_data_only(&user.roles);
     match asked {
         Some(person) if own && person != user.account.0 => {
-            let detail = format!("an analyst takes out own data only: recorded_by can only be {}", user.account);
+            let detail = format!("analysts export only their own data: recorded_by can only be {}", user.account);
             Err(Refusal::new(Code::Forbidden, detail).at("recorded_by", "own_data", person))
         }
         _ if own => Ok(Some((user.account, user.code.clone()))),

@@ -165,7 +165,7 @@ pub(super) async fn list_exports(
         ("No study yet.", "None that you planned, recorded data for or concluded."),
     );
     let lead = if own_only {
-        "An analyst takes out own data. Everything that is taken out is put on record, with the digest of its content."
+        "Analysts export only their own data. Every export is on record, with the digest of its content."
     } else {
         "Everything that is taken out is put on record, with the digest of its content."
     };

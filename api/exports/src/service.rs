@@ -330,7 +330,7 @@ pub struct ExportView {
     pub recorded_by: AccountId,
 }
 
-/// The newest exports; who takes out own data only sees own exports.
+/// The newest exports; those who export only their own data see only their own exports.
 pub(super) async fn newest(db: &Db, user: &CurrentUser) -> Result<Vec<ExportView>, Refusal> {
     let by = exports_own_data_only(&user.roles).then_some(user.account);
     let rows = db.read(async |connection| store::newest(connection, by, 200).await).await?.into_iter();

@@ -83,7 +83,7 @@ impl Shell {
         let query = request.query_string();
         let notice = match query.split('&').find_map(|pair| pair.strip_prefix("done=")) {
             Some("saved") => "Saved.",
-            Some("again") => "This entry had been saved already. Nothing was doubled.",
+            Some("again") => "This entry had been saved already. Nothing was recorded twice.",
             Some("signed-out") => "You have signed out.",
             Some("password") => "The password was changed. Sign in with the new one.",
             _ => "",

@@ -237,19 +237,19 @@ pub fn may(roles: &[Role], action: Action) -> bool {
     roles.iter().any(|role| action.roles().contains(role))
 }
 
-/// Whether what is about persons is shown for the person only: to analysts who are nothing else (requirement 11.3).
+/// Whether what is about persons is shown for the person only: to analysts who are nothing else.
 #[must_use]
 pub fn sees_only_own(roles: &[Role]) -> bool {
     !roles.iter().any(|role| matches!(role, Manager | Auditor))
 }
 
-/// Nobody reviews or approves a record they had a hand in, whatever their role is now (requirement 5.12).
+/// Nobody reviews or approves a record they had a hand in, whatever their role is now.
 #[must_use]
 pub fn had_a_hand_in<Id: PartialEq>(person: &Id, authors: &[Id]) -> bool {
     authors.contains(person)
 }
 
-/// Whether somebody takes out own data only: an analyst does, a manager or auditor takes out everything (requirement 4).
+/// Whether somebody exports only their own data: analysts do, managers and auditors export everything.
 #[must_use]
 pub fn exports_own_data_only(roles: &[Role]) -> bool {
     sees_only_own(roles)

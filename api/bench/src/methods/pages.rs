@@ -153,7 +153,7 @@ pub(super) async fn list_methods(
         .help(
             "Each method in its newest version; the one before stays in force until this one is approved.",
             "ISO/IEC 17025:2017 7.2 (selection, verification and validation of methods).",
-            "Draft, validate, have it approved by somebody else than its author.",
+            "Draft, validate, have it approved by someone other than its author.",
         )
         .show()
 }
@@ -217,7 +217,7 @@ pub(super) async fn draft_method(
     let form = Form::new("Draft a method", "Save draft", "/methods").with(fields).help(
         "The rules by which titres, corrections and figures will be judged, before there are any.",
         "ISO/IEC 17025:2017 7.2; ISO 5725-6; JCGM 100.",
-        "Somebody else than its author approves it; only then can runs use it.",
+        "Someone other than its author approves it; only then can runs use it.",
     );
     shell
         .take(&who, &sent, form, async |act, facts: MethodFacts| {

@@ -111,12 +111,12 @@ pub async fn correct(
     .await
 }
 
-/// Moves the newest version. Approval needs somebody else than its author and supersedes the version before.
+/// Moves the newest version. Approval needs someone other than its author and supersedes the version before.
 pub async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
         let present = versions::current(connection, id).await?;
         if asked.to == "approved" && act.actor == Some(present.recorded_by) {
-            return Err(Refusal::new(Code::OwnRecord, "a method is approved by somebody else than its author"));
+            return Err(Refusal::new(Code::OwnRecord, "a method is approved by someone other than its author"));
         }
         if asked.to == "approved" {
             may_judge(connection, "rules.decision_rule", &present.facts).await?;

@@ -103,7 +103,7 @@ pub(super) async fn list_nonconformities(
         .help(
             "What went wrong or does not conform, who sees to it, until when. A rejected run or a withdrawn lot opens one by itself.",
             "ISO/IEC 17025:2017 7.10 (nonconforming work) and 8.7 (corrective actions).",
-            "Contain it, find the cause, act, look whether it helped; somebody else than its owner closes it.",
+            "Contain it, find the cause, act, look whether it helped; someone other than its owner closes it.",
         )
         .show()
 }
@@ -203,7 +203,7 @@ fn next(view: &NonconformityView) -> (String, &'static str, String) {
         "action" if !has("action") => ("Say what is done about it.", "Record the action", step("action")),
         "action" => ("Whether it helped can be looked at.", "Move on", moves),
         "verifying" if !effective => ("Look whether it helped.", "Record the check", step("effectiveness")),
-        "verifying" => ("Somebody else than its owner closes it.", "Close", format!("{path}/closing")),
+        "verifying" => ("Someone other than its owner closes it.", "Close", format!("{path}/closing")),
         _ => ("It is closed.", "", String::new()),
     };
     (words.to_owned(), label, way)
@@ -249,7 +249,7 @@ pub(super) async fn read_nonconformity(
         .help(
             "Containment, impact, cause, action and the check whether it helped, each with who and when.",
             "ISO/IEC 17025:2017 7.10 and 8.7.",
-            "It is closed, with a signature, by somebody else than its owner, after a check that found the action effective.",
+            "It is closed, with a signature, by someone other than its owner, after a check that found the action effective.",
         )
         .show()
 }
@@ -407,7 +407,7 @@ pub(super) async fn close_nonconformity(
     let back = format!("/nonconformities/{id}");
     let form = Form::new(format!("Close {}", view.code), "Sign and close", back.as_str())
         .lead(
-            "You sign that the action was found effective. A nonconformity is closed by somebody else than its owner.",
+            "You sign that the action was found effective. A nonconformity is closed by someone other than its owner.",
         )
         .signing(None, false);
     shell

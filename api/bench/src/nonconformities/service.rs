@@ -373,7 +373,7 @@ pub async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Result<Ans
     .await
 }
 
-/// Closes one: signed by somebody else than its owner, after a check that found the last action effective.
+/// Closes one: signed by someone other than its owner, after a check that found the last action effective.
 pub async fn close(
     db: &Db,
     act: &Act,
@@ -386,7 +386,7 @@ pub async fn close(
     db.write(act, async |connection| {
         let row = store::find(connection, id).await?;
         if row.owner_id == user.account {
-            return Err(Refusal::new(Code::OwnRecord, "a nonconformity is closed by somebody else than its owner"));
+            return Err(Refusal::new(Code::OwnRecord, "a nonconformity is closed by someone other than its owner"));
         }
         let steps = store::steps(connection, &[row.id]).await?;
         let last = steps.iter().rfind(|step| matches!(step.kind.as_str(), "action" | "effectiveness"));

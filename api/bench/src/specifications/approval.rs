@@ -1,4 +1,4 @@
-//! Approval, rejection and withdrawal of versions, signed by somebody else than their author.
+//! Approval, rejection and withdrawal of versions, signed by someone other than their author.
 
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::db::Connection;
@@ -99,7 +99,7 @@ pub(super) async fn decide(
 ) -> Result<(), Refusal> {
     let Candidate { kind, version, .. } = *candidate;
     if candidate.author == user.account && decision != Decision::Withdraw {
-        let detail = format!("a {} is decided on by somebody else than its author", kind.noun());
+        let detail = format!("a {} is decided on by someone other than its author", kind.noun());
         return Err(Refusal::new(Code::OwnRecord, detail));
     }
     if let Some(seen) = signature.content_digest.as_ref().filter(|seen| **seen != candidate.digest) {

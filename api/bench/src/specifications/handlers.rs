@@ -65,7 +65,7 @@ pub(super) async fn revise_decision_rule(
     Ok(rules::revise(&db, &act, *id, who.if_match(), correction).await?)
 }
 
-/// Approves the drafted version of a decision rule, signed by somebody else than its author; the one before is superseded.
+/// Approves the drafted version of a decision rule, signed by someone other than its author; the one before is superseded.
 #[utoipa::path(tag = "specifications", params(("id" = Uuid, Path, description = "Decision rule")), request_body = NewSignature, responses((status = 201, description = "Signed", body = SignedVersion<DecisionRuleFacts>)))]
 #[post("/decision-rules/{id}/approval")]
 pub(super) async fn approve_decision_rule(
@@ -154,7 +154,7 @@ pub(super) async fn revise_specification(
     Ok(service::revise(&db, &act, *id, who.if_match(), correction).await?)
 }
 
-/// Approves the drafted version of a specification, signed by somebody else than its author; the one before is superseded.
+/// Approves the drafted version of a specification, signed by someone other than its author; the one before is superseded.
 #[utoipa::path(tag = "specifications", params(("id" = Uuid, Path, description = "Specification")), request_body = NewSignature, responses((status = 201, description = "Signed", body = SignedVersion<SpecificationFacts>)))]
 #[post("/specifications/{id}/approval")]
 pub(super) async fn approve_specification(

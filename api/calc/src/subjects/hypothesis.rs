@@ -145,7 +145,7 @@ impl Calculation for FTestInput {
     const NAME: &'static str = "f-test";
     const SUMMARY: &'static str = "ratio of two variances";
     const METHOD: &'static str = "ratio of the sample variances against F";
-    const SOURCE: &'static str = "any textbook of statistics; NIST/SEMATECH e-Handbook 1.3.5.9 (from memory)";
+    const SOURCE: &'static str = "any textbook of statistics; NIST/SEMATECH e-Handbook 1.3.5.9";
     const EXAMPLE: &'static str = r#"{"first": [23.16, 23.18, 23.30], "second": [23.22, 23.24, 23.22, 23.24]}"#;
     const TABLE: Table = Table::Columns(&["first", "second"]);
     type Result = VarianceTestFigures;
@@ -177,7 +177,7 @@ impl Calculation for VarianceTestInput {
     const NAME: &'static str = "variance-test";
     const SUMMARY: &'static str = "one variance against a stated one, chi-square";
     const METHOD: &'static str = "(n - 1) s2 / sigma2 against chi-square";
-    const SOURCE: &'static str = "any textbook of statistics; NIST/SEMATECH e-Handbook 1.3.5.8 (from memory)";
+    const SOURCE: &'static str = "any textbook of statistics; NIST/SEMATECH e-Handbook 1.3.5.8";
     const EXAMPLE: &'static str = r#"{"values": [23.16, 23.18, 23.20, 23.14, 23.18], "hypothesised": 0.03}"#;
     const TABLE: Table = Table::Columns(&["values"]);
     type Result = VarianceTestFigures;
@@ -217,7 +217,7 @@ impl Calculation for EquivalenceInput {
     const SUMMARY: &'static str = "whether a mean or a difference of means lies within margins: two one-sided tests";
     const METHOD: &'static str =
         "both one-sided t tests must reject; the 1 - 2 alpha interval lies between the margins";
-    const SOURCE: &'static str = "Schuirmann 1987; Welch 1947 (from memory)";
+    const SOURCE: &'static str = "Schuirmann 1987; Welch 1947";
     const EXAMPLE: &'static str = r#"{"first": [23.16, 23.18, 23.20, 23.18], "second": [23.18, 23.20, 23.16, 23.20],
         "lower_margin": -0.05, "upper_margin": 0.05}"#;
     const TABLE: Table = Table::Columns(&["first", "second"]);
@@ -297,7 +297,7 @@ impl Calculation for ToleranceIntervalInput {
     const NAME: &'static str = "tolerance-interval";
     const SUMMARY: &'static str = "interval that covers a share of the population, with confidence or on average";
     const METHOD: &'static str = "two-sided factor by quadrature, one-sided by noncentral t, on average by Student's t";
-    const SOURCE: &'static str = "ISO 16269-6; Odeh 1978; Howe 1969; Wilks 1941 (from memory)";
+    const SOURCE: &'static str = "ISO 16269-6; Odeh 1978; Howe 1969; Wilks 1941";
     const EXAMPLE: &'static str =
         r#"{"values": [23.16, 23.18, 23.20, 23.14, 23.18, 23.22], "content": 0.95, "confidence": 0.95}"#;
     const TABLE: Table = Table::Columns(&["values"]);
@@ -357,7 +357,7 @@ impl Calculation for NormalityInput {
     const NAME: &'static str = "normality";
     const SUMMARY: &'static str = "Shapiro-Wilk and Anderson-Darling tests of normality";
     const METHOD: &'static str = "algorithm AS R94; A2 with estimated mean and deviation";
-    const SOURCE: &'static str = "Royston 1995, Applied Statistics 44, 547; Stephens 1986, table 4.9 (from memory)";
+    const SOURCE: &'static str = "Royston 1995, Applied Statistics 44, 547; Stephens 1986, table 4.9";
     const EXAMPLE: &'static str =
         r#"{"values": [23.16, 23.18, 23.20, 23.14, 23.19, 23.22, 23.17, 23.15, 23.21, 23.18]}"#;
     const TABLE: Table = Table::Columns(&["values"]);

@@ -198,7 +198,7 @@ impl Calculation for FalseDiscoveryInput {
     const NAME: &'static str = "false-discovery";
     const SUMMARY: &'static str = "which of many tests to show when few shown ones may be false";
     const METHOD: &'static str = "step-up procedure of Benjamini and Hochberg";
-    const SOURCE: &'static str = "Benjamini and Hochberg 1995, J. R. Statist. Soc. B 57, 289 (from memory)";
+    const SOURCE: &'static str = "Benjamini and Hochberg 1995, J. R. Statist. Soc. B 57, 289";
     const EXAMPLE: &'static str = r#"{"p_values": [0.001, 0.012, 0.03, 0.2, 0.6]}"#;
     const TABLE: Table = Table::Columns(&["p_values"]);
     type Result = FalseDiscoveryFigures;

@@ -61,7 +61,7 @@ impl Calculation for AnovaInput {
     const NAME: &'static str = "anova";
     const SUMMARY: &'static str = "one-way analysis of variance with variance components, equal or unequal groups";
     const METHOD: &'static str = "sums of squares in double-double arithmetic; Satterthwaite's degrees of freedom";
-    const SOURCE: &'static str = "ISO 5725-2; Satterthwaite 1946; Williams 1962 (from memory)";
+    const SOURCE: &'static str = "ISO 5725-2; Satterthwaite 1946; Williams 1962";
     const EXAMPLE: &'static str = r#"{"groups": [[22.4, 22.6, 22.5], [22.8, 22.7, 22.9], [22.5, 22.3, 22.4]], "plans": [{"runs": 2, "replicates": 3}]}"#;
     const TABLE: Table = Table::Groups("groups");
     type Result = AnovaFigures;
@@ -103,7 +103,7 @@ impl Calculation for NestedAnovaInput {
     const NAME: &'static str = "nested-anova";
     const SUMMARY: &'static str = "two-level nested analysis of variance with three variance components";
     const METHOD: &'static str = "expected mean squares with Searle's coefficients; Satterthwaite's degrees of freedom";
-    const SOURCE: &'static str = "Searle, Casella and McCulloch 1992, Variance Components (from memory)";
+    const SOURCE: &'static str = "Searle, Casella and McCulloch 1992, Variance Components";
     const EXAMPLE: &'static str = r#"{"groups": [[[52.30, 52.34], [52.38, 52.36]], [[52.41, 52.45], [52.39, 52.40]], [[52.28, 52.31], [52.35, 52.33]]]}"#;
     const TABLE: Table = Table::NestedGroups("groups");
     type Result = NestedFigures;
@@ -150,7 +150,7 @@ impl Calculation for RuggednessInput {
     const NAME: &'static str = "ruggedness";
     const SUMMARY: &'static str = "effects of seven factors from eight results";
     const METHOD: &'static str = "mean at the upper less mean at the lower level; sqrt(2 sum D2 / 7)";
-    const SOURCE: &'static str = "Youden and Steiner 1975 (from memory)";
+    const SOURCE: &'static str = "Youden and Steiner 1975";
     const EXAMPLE: &'static str = r#"{"results": [52.31, 52.36, 52.30, 52.33, 52.35, 52.28, 52.34, 52.32],
         "known_precision": {"sd": 0.03, "degrees_of_freedom": 12}}"#;
     const TABLE: Table = Table::Columns(&["results"]);

@@ -47,7 +47,7 @@ impl Calculation for DixonInput {
     const NAME: &'static str = "dixon";
     const SUMMARY: &'static str = "Dixon's test of the value farthest from the others";
     const METHOD: &'static str = "critical values and p from the null distribution by quadrature; verdict from p";
-    const SOURCE: &'static str = "W. J. Dixon 1950, 1951, 1953 (from memory); distribution computed";
+    const SOURCE: &'static str = "W. J. Dixon 1950, 1951, 1953; distribution computed";
     const EXAMPLE: &'static str = r#"{"values": [23.16, 23.18, 23.20, 23.14, 23.58], "resolution": 0.02}"#;
     const TABLE: Table = Table::Columns(&["values"]);
     type Result = DixonTestFigures;
@@ -102,7 +102,7 @@ impl Calculation for DixonCriticalInput {
     const NAME: &'static str = "dixon-critical";
     const SUMMARY: &'static str = "critical value and p-value of a Dixon ratio at any size and level";
     const METHOD: &'static str = "quadrature of the null distribution, inverted; printed values beside, never used";
-    const SOURCE: &'static str = "W. J. Dixon 1950, 1951, 1953 (from memory); distribution computed";
+    const SOURCE: &'static str = "W. J. Dixon 1950, 1951, 1953; distribution computed";
     const EXAMPLE: &'static str = r#"{"n": 5, "alpha": 0.05, "sidedness": "two-sided", "statistic": 0.8636}"#;
     type Result = DixonCriticalFigures;
 
@@ -142,7 +142,7 @@ impl Calculation for GrubbsInput {
     const NAME: &'static str = "grubbs";
     const SUMMARY: &'static str = "Grubbs' test of the value farthest from the mean";
     const METHOD: &'static str = "|suspect - mean| / s; t quantile for two sides, exact recursion for one";
-    const SOURCE: &'static str = "F. E. Grubbs 1969, Technometrics 11, 1; ISO 5725-2, 7.3.4 (from memory)";
+    const SOURCE: &'static str = "F. E. Grubbs 1969, Technometrics 11, 1; ISO 5725-2, 7.3.4";
     const EXAMPLE: &'static str = r#"{"values": [23.16, 23.18, 23.20, 23.14, 23.58], "resolution": 0.02}"#;
     const TABLE: Table = Table::Columns(&["values"]);
     type Result = GrubbsTestFigures;
@@ -178,8 +178,7 @@ impl Calculation for GrubbsPairInput {
     const SUMMARY: &'static str = "two suspect values: at one end, at both ends, or range over deviation";
     const METHOD: &'static str =
         "ratio of sums of squares; exact at one end, seeded simulation for both ends and range";
-    const SOURCE: &'static str =
-        "F. E. Grubbs 1950; H. A. David, H. O. Hartley, E. S. Pearson 1954; ISO 5725-2 (from memory)";
+    const SOURCE: &'static str = "F. E. Grubbs 1950; H. A. David, H. O. Hartley, E. S. Pearson 1954; ISO 5725-2";
     const EXAMPLE: &'static str =
         r#"{"values": [21.48, 21.50, 21.50, 21.46, 21.92, 21.96], "statistic": "same end", "end": "high"}"#;
     const TABLE: Table = Table::Columns(&["values"]);
@@ -203,7 +202,7 @@ impl Calculation for CochranInput {
     const NAME: &'static str = "cochran";
     const SUMMARY: &'static str = "Cochran's test of the largest of several variances";
     const METHOD: &'static str = "largest variance over their sum; exact p, critical values in the published form";
-    const SOURCE: &'static str = "ISO 5725-2, 7.3.3; W. G. Cochran 1941 (from memory)";
+    const SOURCE: &'static str = "ISO 5725-2, 7.3.3; W. G. Cochran 1941";
     const EXAMPLE: &'static str =
         r#"{"groups": [[23.16, 23.18], [21.50, 21.48], [37.50, 37.52], [18.02, 18.20], [40.00, 40.02]]}"#;
     const TABLE: Table = Table::Groups("groups");
@@ -250,7 +249,7 @@ impl Calculation for CochranCriticalInput {
     const NAME: &'static str = "cochran-critical";
     const SUMMARY: &'static str = "critical value and p-value of Cochran's C";
     const METHOD: &'static str = "recursion over the largest share; F quantile beside";
-    const SOURCE: &'static str = "ISO 5725-2, 7.3.3; W. G. Cochran 1941 (from memory)";
+    const SOURCE: &'static str = "ISO 5725-2, 7.3.3; W. G. Cochran 1941";
     const EXAMPLE: &'static str = r#"{"groups": 8, "degrees_of_freedom": 1, "alpha": 0.05}"#;
     type Result = CochranCriticalFigures;
 
@@ -301,8 +300,7 @@ impl Calculation for GrubbsCriticalInput {
     const NAME: &'static str = "grubbs-critical";
     const SUMMARY: &'static str = "critical value and p-value of Grubbs' statistic at any size and level";
     const METHOD: &'static str = "t quantile at alpha / n or alpha / (2 n); exact recursion for one side";
-    const SOURCE: &'static str =
-        "F. E. Grubbs 1969; ISO 5725-2, 7.3.4; K. Pearson and C. Chandra Sekar 1936 (from memory)";
+    const SOURCE: &'static str = "F. E. Grubbs 1969; ISO 5725-2, 7.3.4; K. Pearson and C. Chandra Sekar 1936";
     const EXAMPLE: &'static str = r#"{"n": 7, "alpha": 0.05}"#;
     type Result = GrubbsCriticalFigures;
 
@@ -348,7 +346,7 @@ impl Calculation for HampelInput {
     const NAME: &'static str = "hampel";
     const SUMMARY: &'static str = "values far from the median in scaled median absolute deviations";
     const METHOD: &'static str = "|x - median| > threshold x 1.4826 MAD; it has no level";
-    const SOURCE: &'static str = "F. R. Hampel 1974; threshold 3 to 3.5 by common practice (both from memory)";
+    const SOURCE: &'static str = "F. R. Hampel 1974; threshold 3 to 3.5: common practice";
     const EXAMPLE: &'static str = r#"{"values": [23.16, 23.18, 23.20, 23.14, 23.58], "resolution": 0.02}"#;
     const TABLE: Table = Table::Columns(&["values"]);
     type Result = HampelResultFigures;

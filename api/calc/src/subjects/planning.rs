@@ -116,7 +116,7 @@ impl Calculation for StudySizeInput {
     const SUMMARY: &'static str = "chance that planned data meet limits of acceptance, and how many it takes";
     const METHOD: &'static str =
         "chi-square for standard deviations (Satterthwaite for groups), normal and noncentral t for means";
-    const SOURCE: &'static str = "any textbook of statistics; Satterthwaite 1946; Schuirmann 1987 (from memory)";
+    const SOURCE: &'static str = "any textbook of statistics; Satterthwaite 1946; Schuirmann 1987";
     const EXAMPLE: &'static str = r#"{"sd": 0.03, "upper": 0.04, "n": 10, "wanted": 0.95}"#;
     type Result = StudySizeFigures;
 

@@ -91,7 +91,7 @@ impl Calculation for ProcessStatisticsInput {
         "s_Rw, bias and its uncertainty from a control material; periodic review of the chart";
     const METHOD: &'static str =
         "sample deviation; u(bias) = sqrt(s_Rw^2/n + u^2); counts of the last 60 and mean of the last 20";
-    const SOURCE: &'static str = "Nordtest TR 537 and TR 569 (from memory)";
+    const SOURCE: &'static str = "Nordtest TR 537 and TR 569";
     const EXAMPLE: &'static str = r#"{"values": [52.31, 52.36, 52.30, 52.33, 52.35, 52.28, 52.34, 52.32, 52.37, 52.30],
         "assigned": 52.30, "u_assigned": 0.02}"#;
     const TABLE: Table = Table::Columns(&["values"]);

@@ -67,7 +67,7 @@ impl Calculation for RoundingInput {
     const NAME: &'static str = "rounding";
     const SUMMARY: &'static str = "decimals rounded to places or figures, and a result to match its uncertainty";
     const METHOD: &'static str = "exact on the decimal digits given";
-    const SOURCE: &'static str = "ISO 80000-1, annex B; ISO 2597-1, 8.2.5 (two steps); from memory";
+    const SOURCE: &'static str = "ISO 80000-1, annex B; ISO 2597-1, 8.2.5 (two steps)";
     const EXAMPLE: &'static str = r#"{"value": "52.36506", "places": 2, "figures": 3, "expanded_uncertainty": 0.0847}"#;
     type Result = RoundingFigures;
 

@@ -161,7 +161,7 @@ impl Calculation for ChartJudgementInput {
     const NAME: &'static str = "chart-judgement";
     const SUMMARY: &'static str = "run rules over a series: which point completes which rule";
     const METHOD: &'static str = "one engine for all rules; the completing point is marked";
-    const SOURCE: &'static str = "Nordtest TR 569; Western Electric 1956; Nelson 1984 (from memory)";
+    const SOURCE: &'static str = "Nordtest TR 569; Western Electric 1956; Nelson 1984";
     const EXAMPLE: &'static str = r#"{"points": [0.3, 2.4, 0.1, 2.1, -0.4, 3.2]}"#;
     const TABLE: Table = Table::Columns(&["points"]);
     type Result = ChartJudgementFigures;
@@ -264,7 +264,7 @@ impl Calculation for RunLengthInput {
     const SUMMARY: &'static str = "average run length and false-alarm probability of rules, also with estimated limits";
     const METHOD: &'static str =
         "Markov chain over the states of the rule engine, geometric tail; mixture over baselines";
-    const SOURCE: &'static str = "Champ and Woodall 1987; Quesenberry 1993 (from memory)";
+    const SOURCE: &'static str = "Champ and Woodall 1987; Quesenberry 1993";
     const EXAMPLE: &'static str = r#"{"set": "zones 1956", "points": 250}"#;
     type Result = RunLengthFigures;
 

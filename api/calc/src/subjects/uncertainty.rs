@@ -271,7 +271,7 @@ impl Calculation for UncertaintyInput {
     const NAME: &'static str = "uncertainty";
     const SUMMARY: &'static str = "value, combined uncertainty and budget of a formula";
     const METHOD: &'static str = "exact partial derivatives; correlations; Welch and Satterthwaite";
-    const SOURCE: &'static str = "JCGM 100:2008, equations (10), (16) and (G.2b) (from memory)";
+    const SOURCE: &'static str = "JCGM 100:2008, equations (10), (16) and (G.2b)";
     const EXAMPLE: &'static str = IRON3;
     type Result = UncertaintyFigures;
 
@@ -366,7 +366,7 @@ impl Calculation for MonteCarloInput {
     const NAME: &'static str = "monte-carlo";
     const SUMMARY: &'static str = "distribution of a formula's value by simulation, as of iron(III) near 0";
     const METHOD: &'static str = "seeded counter-based random numbers in blocks; symmetric and shortest intervals";
-    const SOURCE: &'static str = "JCGM 101:2008, 7 (from memory)";
+    const SOURCE: &'static str = "JCGM 101:2008, 7";
     const EXAMPLE: &'static str = IRON3;
     type Result = MonteCarloFigures;
 

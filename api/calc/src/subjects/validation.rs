@@ -33,7 +33,7 @@ impl Calculation for TruenessInput {
     const NAME: &'static str = "trueness";
     const SUMMARY: &'static str = "bias against a certified value";
     const METHOD: &'static str = "|bias| against 2 sqrt(s2/n + u_ref2)";
-    const SOURCE: &'static str = "ERM application note 1 (Linsinger; from memory)";
+    const SOURCE: &'static str = "ERM application note 1 (Linsinger)";
     const EXAMPLE: &'static str =
         r#"{"values": [52.31, 52.36, 52.30, 52.33], "reference": 52.30, "u_reference": 0.02}"#;
     const TABLE: Table = Table::Columns(&["values"]);
@@ -84,7 +84,7 @@ impl Calculation for RecoveryInput {
     const NAME: &'static str = "recovery";
     const SUMMARY: &'static str = "recovery of an addition and whether it differs from 1";
     const METHOD: &'static str = "(spiked - native)/added with propagated u, or mean of replicates";
-    const SOURCE: &'static str = "Barwick and Ellison 1999, Analyst 124, 981; GUM 5.1 (from memory)";
+    const SOURCE: &'static str = "Barwick and Ellison 1999, Analyst 124, 981; GUM 5.1";
     const EXAMPLE: &'static str = r#"{"spiked": {"value": 19.52, "u": 0.12}, "native": {"value": 9.61, "u": 0.10},
         "added": {"value": 10.0, "u": 0.02}}"#;
     const TABLE: Table = Table::Columns(&["values"]);
@@ -150,7 +150,7 @@ impl Calculation for DetectionLimitsInput {
     const SUMMARY: &'static str = "limits of detection and quantification from blanks or a calibration line";
     const METHOD: &'static str = "3 s0' and 10 s0', s0' for the replicates and blanks of routine";
     const SOURCE: &'static str =
-        "Eurachem, The Fitness for Purpose of Analytical Methods, 2nd ed., 6.2; Miller and Miller (from memory)";
+        "Eurachem, The Fitness for Purpose of Analytical Methods, 2nd ed., 6.2; Miller and Miller";
     const EXAMPLE: &'static str =
         r#"{"values": [0.02, 0.04, 0.03, 0.02, 0.05, 0.03, 0.03, 0.04], "replicates": 2, "blanks": 2}"#;
     const TABLE: Table = Table::Columns(&["values"]);
@@ -209,7 +209,7 @@ impl Calculation for HorratInput {
     const NAME: &'static str = "horrat";
     const SUMMARY: &'static str = "found against predicted relative standard deviation";
     const METHOD: &'static str = "Horwitz's curve in three forms, Thompson's branches";
-    const SOURCE: &'static str = "Horwitz, Kamps and Boyer 1980; Thompson 2000; Horwitz and Albert 2006 (from memory)";
+    const SOURCE: &'static str = "Horwitz, Kamps and Boyer 1980; Thompson 2000; Horwitz and Albert 2006";
     const EXAMPLE: &'static str = r#"{"rsd_percent": 1.9, "mass_fraction": 0.001, "between_laboratories": false}"#;
     type Result = HorratAnswer;
 
@@ -261,7 +261,7 @@ impl Calculation for ProficiencyScoresInput {
     const NAME: &'static str = "proficiency-scores";
     const SUMMARY: &'static str = "z, z', zeta and E_n of a proficiency round";
     const METHOD: &'static str = "z' in place of z where u of the assigned value exceeds 0.3 sigma";
-    const SOURCE: &'static str = "ISO 13528 (from memory)";
+    const SOURCE: &'static str = "ISO 13528";
     const EXAMPLE: &'static str =
         r#"{"value": 52.41, "u": 0.10, "assigned": 52.30, "u_assigned": 0.03, "sigma_pt": 0.15}"#;
     type Result = ScoresFigures;
@@ -299,7 +299,7 @@ impl Calculation for HomogeneityInput {
     const NAME: &'static str = "homogeneity";
     const SUMMARY: &'static str = "whether portions of a material are alike enough for a round";
     const METHOD: &'static str = "between-portion deviation by analysis of variance against 0.3 sigma";
-    const SOURCE: &'static str = "ISO 13528, annex B (from memory)";
+    const SOURCE: &'static str = "ISO 13528, annex B";
     const EXAMPLE: &'static str =
         r#"{"groups": [[52.30, 52.34], [52.38, 52.36], [52.31, 52.35], [52.33, 52.30]], "sigma_pt": 0.15}"#;
     const TABLE: Table = Table::Groups("groups");

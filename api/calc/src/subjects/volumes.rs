@@ -57,7 +57,7 @@ impl Calculation for VolumeCorrectionInput {
     const NAME: &'static str = "volume-correction";
     const SUMMARY: &'static str = "densities of water and air, factors to 20 C, Z factors, buoyancy";
     const METHOD: &'static str = "formulae evaluated at the temperature";
-    const SOURCE: &'static str = "Tanaka 2001; CIPM-2007; OIML R 111-1; ISO 4787, ISO 8655-6 (from memory)";
+    const SOURCE: &'static str = "Tanaka 2001; CIPM-2007; OIML R 111-1; ISO 4787, ISO 8655-6";
     const EXAMPLE: &'static str = r#"{"temperature": 21.5, "air": {"temperature": 21.5, "hectopascal": 1005, "humidity": 45}, "sample_density": 2.68}"#;
     type Result = VolumeCorrectionFigures;
 
@@ -206,7 +206,7 @@ impl Calculation for GlasswareInput {
     const NAME: &'static str = "glassware";
     const SUMMARY: &'static str = "limits of class A burettes, pipettes and flasks as standard uncertainties";
     const METHOD: &'static str = "limit over sqrt 3 (rectangular) and over sqrt 6 (triangular)";
-    const SOURCE: &'static str = "ISO 385, ISO 648, ISO 1042; JCGM 100:2008, 4.3.7 and 4.3.9 (from memory)";
+    const SOURCE: &'static str = "ISO 385, ISO 648, ISO 1042; JCGM 100:2008, 4.3.7 and 4.3.9";
     const EXAMPLE: &'static str = r#"{"item": "pipette", "nominal_ml": 25}"#;
     type Result = GlasswareFigures;
 

@@ -212,7 +212,7 @@ impl Field {
                 let found = choices.iter().find(same);
                 if found.is_none() && scanned == Read::Damaged {
                     let message =
-                        "was not read rightly from the label: its check character does not fit; scan it again";
+                        "was not read correctly from the label: its check character does not fit; scan it again";
                     errors.add(&self.name, "check_character", message, given);
                 } else if found.is_none() {
                     let message = format!(

@@ -11,7 +11,7 @@ use uuid::Uuid;
 use crate::audit::store::{self, EventFilter};
 use crate::audit::wire::{AuditEvent, Between, ConsistencyProof, EventListing, HeadListing, InclusionProof, TreeHead};
 
-/// Managers and auditors read everything, analysts their own events, administrators no contents (requirement 4).
+/// Managers and auditors read everything, analysts their own events, administrators no contents.
 struct Sight {
     only_own: bool,
     contents: bool,

@@ -31,31 +31,31 @@ const fn meaning(
     Meaning { name, symbol, title, unit, formula, source }
 }
 
-const ISO_5725: &str = "ISO 5725-2 (from memory)";
-const SATTERTHWAITE: &str = "ISO 5725-2 (from memory); Satterthwaite 1946";
-const ERM_1: &str = "ERM application note 1 (Linsinger; from memory)";
-const BARWICK: &str = "Barwick and Ellison 1999 (from memory)";
-const TEXTBOOK: &str = "Draper and Smith, Applied Regression Analysis (from memory)";
-const FITNESS: &str = "Eurachem, Fitness for Purpose 2014, 6.2 (from memory)";
-const YOUDEN: &str = "Youden and Steiner 1975 (from memory)";
-const TOST: &str = "Schuirmann 1987, two one-sided tests (from memory)";
-const BLAND: &str = "Bland and Altman 1986 (from memory)";
-const DEMING: &str = "Deming 1943, standard error by the jackknife (from memory)";
-const NORDTEST: &str = "Nordtest TR 537 (formulas from memory)";
-const GUM: &str = "JCGM 100, 5.2 (from memory)";
+const ISO_5725: &str = "ISO 5725-2";
+const SATTERTHWAITE: &str = "ISO 5725-2; Satterthwaite 1946";
+const ERM_1: &str = "ERM application note 1 (Linsinger)";
+const BARWICK: &str = "Barwick and Ellison 1999";
+const TEXTBOOK: &str = "Draper and Smith, Applied Regression Analysis";
+const FITNESS: &str = "Eurachem, Fitness for Purpose 2014, 6.2";
+const YOUDEN: &str = "Youden and Steiner 1975";
+const TOST: &str = "Schuirmann 1987, two one-sided tests";
+const BLAND: &str = "Bland and Altman 1986";
+const DEMING: &str = "Deming 1943, standard error by the jackknife";
+const NORDTEST: &str = "Nordtest TR 537";
+const GUM: &str = "JCGM 100, 5.2";
 
 /// Every statistic once; a name means the same in every characteristic.
 const MEANINGS: &[Meaning] = &[
     meaning("mean", ("x̄", "mean"), Of::Data, "Σx/n", "definition"),
     meaning("s_r", ("s_r", "repeatability standard deviation"), Of::Data, "√MS_within", ISO_5725),
     meaning("rsd_r", ("RSD_r", "relative repeatability standard deviation"), Of::Percent, "100 s_r/x̄", ISO_5725),
-    meaning("r_limit", ("r", "repeatability limit"), Of::Data, "2.8 s_r", "ISO 5725-6 (from memory)"),
+    meaning("r_limit", ("r", "repeatability limit"), Of::Data, "2.8 s_r", "ISO 5725-6"),
     meaning(
         "horrat_r",
         ("HorRat_r", "RSD_r over the predicted RSD"),
         Of::One,
         "RSD_r/(2 C^-0.15)",
-        "Horwitz and Albert 2006; AOAC guidelines (from memory)",
+        "Horwitz and Albert 2006; AOAC guidelines",
     ),
     meaning("ms_between", ("MS_b", "mean square between groups"), Of::Squared, "Σ n_i (x̄_i - x̄)²/(k - 1)", ISO_5725),
     meaning("ms_within", ("MS_w", "mean square within groups"), Of::Squared, "ΣΣ (x_ij - x̄_i)²/(N - k)", ISO_5725),

@@ -484,7 +484,7 @@ fn exclusion_digest(row: &ExclusionRow) -> String {
     ))
 }
 
-/// Signs an exclusion, or refuses it; somebody else than who proposed it and than who recorded the datum.
+/// Signs an exclusion, or refuses it; someone other than whoever proposed it and whoever recorded the datum.
 pub async fn decide_exclusion(
     db: &Db,
     act: &Act,
@@ -502,7 +502,7 @@ pub async fn decide_exclusion(
         if [row.recorded_by, datum.recorded_by].contains(&user.account) {
             return Err(Refusal::new(
                 Code::OwnRecord,
-                "an exclusion is signed by somebody else than its proposer and than who recorded the datum",
+                "an exclusion is signed by someone other than its proposer and whoever recorded the datum",
             ));
         }
         let digest = exclusion_digest(&row);

@@ -206,7 +206,7 @@ pub(super) async fn conclude_validation_study(
     Ok(conclusions::conclude(&db, &act, &user, **policy, *id, new).await?)
 }
 
-/// Approves a plan, signed by somebody else than its author; from then on it is frozen and data are taken.
+/// Approves a plan, signed by someone other than its author; from then on it is frozen and data are taken.
 #[utoipa::path(tag = "validation", params(("id" = Uuid, Path, description = "Study")), request_body = NewSignature, responses((status = 201, description = "Signed", body = StudyView)))]
 #[post("/validation-studies/{id}/plan-approval")]
 pub(super) async fn approve_validation_plan(
@@ -236,7 +236,7 @@ pub(super) async fn reject_validation_plan(
     Ok(plan::decide(&db, &act, &user, **policy, (*id, false), signature).await?)
 }
 
-/// Approves an amendment of limits, signed by somebody else than its proposer and than the author of the plan.
+/// Approves an amendment of limits, signed by someone other than its proposer and the author of the plan.
 #[utoipa::path(tag = "validation", params(("id" = Uuid, Path, description = "Amendment")), request_body = NewSignature, responses((status = 201, description = "Signed", body = Recorded)))]
 #[post("/validation-amendments/{id}/approval")]
 pub(super) async fn approve_validation_amendment(

@@ -126,7 +126,7 @@ pub(super) fn digest(study: &StudyRow, plan: &[CharacteristicRow]) -> Result<Str
     Ok(digest_of(&text))
 }
 
-/// Refuses a signature on something else than was looked at.
+/// Refuses a signature on something other than was looked at.
 pub(super) fn seen(signature: &NewSignature, digest: &str) -> Result<(), Refusal> {
     match signature.content_digest.as_ref().filter(|seen| *seen != digest) {
         None => Ok(()),
@@ -137,7 +137,7 @@ pub(super) fn seen(signature: &NewSignature, digest: &str) -> Result<(), Refusal
     }
 }
 
-/// Approves or rejects a plan, signed by somebody else than its author.
+/// Approves or rejects a plan, signed by someone other than its author.
 pub async fn decide(
     db: &Db,
     act: &Act,
@@ -150,7 +150,7 @@ pub async fn decide(
     db.write(act, async |connection| {
         let row = store::study(connection, id).await?;
         if row.recorded_by == user.account {
-            return Err(Refusal::new(Code::OwnRecord, "a plan is decided on by somebody else than its author"));
+            return Err(Refusal::new(Code::OwnRecord, "a plan is decided on by someone other than its author"));
         }
         let state = states::present(connection, STUDY, id).await?.state;
         if state != "planned" {
@@ -222,7 +222,7 @@ pub async fn amend(db: &Db, act: &Act, id: Uuid, new: NewAmendment) -> Result<An
     .await
 }
 
-/// Approves or rejects an amendment, signed by somebody else than its proposer.
+/// Approves or rejects an amendment, signed by someone other than its proposer.
 pub async fn decide_amendment(
     db: &Db,
     act: &Act,
@@ -240,7 +240,7 @@ pub async fn decide_amendment(
         if [row.recorded_by, study.recorded_by].contains(&user.account) {
             return Err(Refusal::new(
                 Code::OwnRecord,
-                "an amendment is decided on by somebody else than its proposer and than the author of the plan",
+                "an amendment is decided on by someone other than its proposer and the author of the plan",
             ));
         }
         let limits = serde_json::to_string(&(&row.old_limits, &row.limits)).map_err(Refusal::internal)?;

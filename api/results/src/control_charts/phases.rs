@@ -405,7 +405,7 @@ pub async fn proposed(db: &Db, most: i64) -> Result<Vec<PhaseView>, Refusal> {
     .await
 }
 
-/// Approves or rejects a proposed phase, signed by somebody else than its proposer. An approved one supersedes the one before.
+/// Approves or rejects a proposed phase, signed by someone other than its proposer. An approved one supersedes the one before.
 pub async fn decide(
     db: &Db,
     act: &Act,
@@ -418,7 +418,7 @@ pub async fn decide(
     db.write(act, async |connection| {
         let row = phases::find(connection, id).await?;
         if row.recorded_by == user.account {
-            return Err(Refusal::new(Code::OwnRecord, "a phase is decided on by somebody else than its proposer"));
+            return Err(Refusal::new(Code::OwnRecord, "a phase is decided on by someone other than its proposer"));
         }
         let chart = charts::find(connection, row.chart_id.0).await?;
         charts::hold(connection, chart.id).await?;

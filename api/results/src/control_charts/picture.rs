@@ -207,7 +207,7 @@ fn range_panel(beside: &Beside, range: (f64, f64)) -> Panel {
     panel
 }
 
-/// Distances of neighbours within a phase, against the limits of ranges of two values with its s (ISO 7870-2, from memory).
+/// Distances of neighbours within a phase, against the limits of ranges of two values with its s (ISO 7870-2).
 fn moving_ranges(
     chart: &charts::Row,
     phases: &[PhaseView],

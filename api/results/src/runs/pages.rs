@@ -431,7 +431,7 @@ pub(super) async fn record_blank(
         .cautions(chemistry(&method.chemistry).map(ferrotitre_core::chemistry::Chemistry::cautions).unwrap_or_default())
         .help(
             "What the reagents and the indicator consume. It may be negative and is never set to zero.",
-            "ISO 2597-1: with an indicator of the diphenylamine kind a known amount of iron(II) is added and subtracted (from memory).",
+            "ISO 2597-1: with an indicator of the diphenylamine kind a known amount of iron(II) is added and subtracted.",
             "The mean of the run's blanks is subtracted from every titre.",
         );
     shell

@@ -311,7 +311,7 @@ pub async fn judge(
     .await
 }
 
-/// Refuses what is out of control or incomplete (requirement 5.24); there is no concession for it.
+/// Refuses what is out of control or incomplete; there is no concession for it.
 fn fit(quality: &Quality) -> Result<(), Refusal> {
     if quality.verdict == Verdict::OutOfControl {
         let detail = format!(

@@ -25,7 +25,7 @@ use crate::specifications::rules::{self as service, COMPARED, DecisionRuleFacts,
 const HELP: (&str, &str, &str) = (
     "How a result is judged against limits, and the risk that goes with it, written down before there is a result.",
     "ISO/IEC 17025:2017 7.8.6 and 7.1.3; JCGM 106:2012 (conformity assessment).",
-    "Somebody else than its author approves it; then specifications can name it. A later version changes nothing judged before.",
+    "Someone other than its author approves it; then specifications can name it. A later version changes nothing judged before.",
 );
 
 fn fields() -> Vec<Field> {

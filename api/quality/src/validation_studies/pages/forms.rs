@@ -47,7 +47,7 @@ pub(super) async fn amend_limits(
         .help(
             "A late change of a limit of acceptance.",
             "Requirements of the laboratory: limits are frozen at approval of the plan; a late change is an amendment.",
-            "Somebody else than you and than the author of the plan approves it.",
+            "Someone other than you and the author of the plan approves it.",
         );
     shell
         .take(&who, &sent, form, async |act, new: NewAmendment| {

@@ -33,7 +33,7 @@ use crate::conformity::risk::{self, GuardBandRisk, RiskQuestion};
 const HELP: (&str, &str, &str) = (
     "The limits a content has to keep, for whom, and the rule by which results are judged.",
     "ISO/IEC 17025:2017 7.1.3 and 7.8.6; JCGM 106:2012.",
-    "Somebody else than its author approves it; then samples can be given it. They keep the version they were given.",
+    "Someone other than its author approves it; then samples can be given it. They keep the version they were given.",
 );
 
 fn fields(rules: Vec<Choice>) -> Vec<Field> {
