@@ -111,7 +111,7 @@ impl Setter {
             Level::Section => (Style::bold(10.5), 3.2 * MM, 2.0 * MM, 2),
             Level::Part => (Style::bold(8.8), 1.2 * MM, 0.8 * MM, 3),
         };
-        let text = words.text();
+        let text = words.text().split_whitespace().collect::<Vec<_>>().join(" ");
         let tag = self.tags.add(Tags::ROOT, Kind::Heading(number, text.clone()));
         let lines = self.shapers.lines(words, style, WIDTH);
         self.flow.push(Strip { glue: true, ..Strip::gap(above) });
