@@ -10,6 +10,7 @@
 //! - `blocks`, `tables`, `contents`: blocks become strips, pieces of a page that are never torn.
 //! - `flow`: strips are put on pages.
 //! - `picture`, `write`: pages become a PDF.
+#![warn(missing_docs)]
 
 mod blocks;
 mod contents;
