@@ -14,7 +14,7 @@ async fn printed(client: &Client, path: &str) -> (Answer, Read) {
     assert!(archive.iter().all(|part| read.info.contains(part)), "{path}: {}", read.info);
     assert!(read.info.contains("Tagged:          yes"), "{path}: {}", read.info);
     // ISO 32000-1, 14.8.4: a heading of the first level, tables with header cells, figures with words in their place.
-    for part in ["Document", "H1", "H2", "Table", "TH", "TD", "Figure (block)", "Lbl"] {
+    for part in ["Document", "H1", "H2", "Table", "TH", "TD", "Figure", "Lbl"] {
         assert!(
             read.structure.lines().any(|line| line.trim_start().starts_with(part)),
             "{path}: no {part} in {}",

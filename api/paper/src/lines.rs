@@ -59,7 +59,7 @@ impl Style {
             Look::Strong => Self { face: Face::Bold, ..self },
             Look::Quiet => Self { shade: SOFT, size: smaller(0.88), ..self },
             Look::Fine => Self { shade: SOFT, size: smaller(0.78), ..self },
-            Look::Framed => Self { framed: true, face: Face::Regular, shade: BLACK, size: self.size.min(7.4), ..self },
+            Look::Framed => Self { framed: true, face: Face::Regular, shade: BLACK, size: self.size.min(7.4) },
         }
     }
 }

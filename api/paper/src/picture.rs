@@ -125,8 +125,7 @@ fn text(typefaces: &Typefaces, text: &usvg::Text, surface: &mut Surface<'_>) {
             surface.push_transform(&transform(placed));
             surface.set_fill(filling.clone());
             surface.set_stroke(line.clone());
-            let shown =
-                KrillaGlyph::new(GlyphId::new(u32::from(glyph.id.0)), 0.0, 0.0, 0.0, 0.0, 0..glyph.text.len(), None);
+            let shown = KrillaGlyph::new(GlyphId::new(glyph.id.0), 0.0, 0.0, 0.0, 0.0, 0..glyph.text.len(), None);
             surface.draw_glyphs(Point::from_xy(0.0, 0.0), &[shown], font, &glyph.text, size, false);
             surface.pop();
         }
