@@ -47,4 +47,5 @@ pub mod states;
 pub mod titrants;
 pub mod validation_studies;
 pub mod web;
+pub mod workings;
 pub mod zone;

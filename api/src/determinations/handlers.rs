@@ -20,11 +20,12 @@ use crate::determinations::wire::{
 };
 use crate::sign_offs::{self, NewSignature, SignOff};
 use crate::titrants::wire::Rejection;
-use crate::web::answer::{Answer, PlainText};
+use crate::web::answer::Answer;
 use crate::web::body::{Body, Params};
 use crate::web::paging::{Listing, Page};
 use crate::web::problem::Problem;
 use crate::web::versions::Correction;
+use crate::workings::{AskedForm, Shown, WorkingGraph};
 
 /// Begins a determination of a test portion in an open run.
 #[utoipa::path(tag = "determinations", request_body = NewDetermination, responses((status = 201, description = "Begun", body = DeterminationView)))]
@@ -60,15 +61,16 @@ pub(super) async fn read_determination(
     Ok(web::Json(service::read(&db, *id).await?))
 }
 
-/// Reads the working of a determination as a page of text.
-#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Determination")), responses((status = 200, description = "A page of working", body = String, content_type = "text/plain")))]
+/// Reads the working of a determination as a page of text, or as the graph of its nodes.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Determination"), AskedForm), responses((status = 200, description = "A page of working, or with as=json its graph", content((String = "text/plain"), (WorkingGraph = "application/json")))))]
 #[get("/determinations/{id}/working")]
 pub(super) async fn read_determination_working(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-) -> Result<PlainText, Problem> {
-    Ok(PlainText(service::working(&db, *id).await?))
+    asked: Params<AskedForm>,
+) -> Result<Shown, Problem> {
+    Ok(service::working(&db, *id).await?.shown(&asked.0))
 }
 
 /// Records a titration; the answer is the determination as it now stands.
@@ -238,15 +240,16 @@ pub(super) async fn read_iron_result(
     Ok(web::Json(iron_results::read(&db, *id).await?))
 }
 
-/// Reads the working of an iron result as a page of text.
-#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Iron result")), responses((status = 200, description = "A page of working", body = String, content_type = "text/plain")))]
+/// Reads the working of an iron result as a page of text, or as the graph of its nodes.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Iron result"), AskedForm), responses((status = 200, description = "A page of working, or with as=json its graph", content((String = "text/plain"), (WorkingGraph = "application/json")))))]
 #[get("/iron-results/{id}/working")]
 pub(super) async fn read_iron_result_working(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-) -> Result<PlainText, Problem> {
-    Ok(PlainText(iron_results::working(&db, *id).await?))
+    asked: Params<AskedForm>,
+) -> Result<Shown, Problem> {
+    Ok(iron_results::working(&db, *id).await?.shown(&asked.0))
 }
 
 /// Submits an iron result, signed by its author.

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use ferrotitre_core::chemistry::{chemistry, reduction};
-use ferrotitre_core::determination::{Detail, Evaluation};
+use ferrotitre_core::determination::{Detail, Evaluation, Reported};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::uncertainty::CoverageRule;
 use futures_util::{StreamExt as _, TryStreamExt as _, stream};
@@ -33,6 +33,7 @@ use crate::web::decimal::{code, words};
 use crate::web::json::Json;
 use crate::web::paging::{Listing, Page};
 use crate::web::versions::Correction;
+use crate::workings::Worked;
 
 pub(crate) async fn record(db: &Db, act: &Act, new: NewDetermination) -> Result<Answer, Refusal> {
     let mut errors = FieldErrors::default();
@@ -150,23 +151,28 @@ pub(crate) async fn read(db: &Db, id: Uuid) -> Result<DeterminationView, Refusal
     db.read(async |connection| shown(load(connection, store::determination(connection, id).await?).await?)).await
 }
 
-pub(crate) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
+/// The reported figure, as it stands below a working.
+pub(super) fn reported_line(reported: &Reported) -> String {
+    format!(
+        "\nreported: {} +- {} {} (k = {:.2})\n",
+        reported.text, reported.expanded_uncertainty, reported.unit, reported.coverage.factor
+    )
+}
+
+pub(crate) async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
     db.read(async |connection| {
         let loaded = load(connection, store::determination(connection, id).await?).await?;
         let evaluation = loaded.evaluate(Detail::Working)?;
         match (evaluation.working, evaluation.reported) {
-            (Some(working), Some(reported)) => Ok(format!(
-                "{} {}, {} by {}\n\n{}\nreported: {} +- {} {} (k = {:.2})\n",
-                loaded.row.code,
-                loaded.frame.method.facts.analyte,
-                loaded.frame.method.facts.title,
-                loaded.frame.method.facts.code,
-                working.text(),
-                reported.text,
-                reported.expanded_uncertainty,
-                reported.unit,
-                reported.coverage.factor
-            )),
+            (Some(working), Some(reported)) => {
+                let method = &loaded.frame.method.facts;
+                Ok(Worked {
+                    of: ("determination", id.to_string()),
+                    head: format!("{} {}, {} by {}\n\n", loaded.row.code, method.analyte, method.title, method.code),
+                    working,
+                    foot: reported_line(&reported),
+                })
+            }
             _ => Err(Refusal::new(Code::NotEnoughData, "not enough data: the determination is not complete yet")),
         }
     })

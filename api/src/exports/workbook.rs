@@ -3,7 +3,7 @@
 use chrono::SecondsFormat;
 use ferrotitre_core::determination::{FORMULA_SET, Reported};
 use ferrotitre_core::uncertainty::{Contribution, CoverageRule};
-use ferrotitre_core::working::Step;
+use ferrotitre_core::working::Working;
 
 use crate::determinations::service::Exported;
 use crate::exports::cells::{Book, Cell, Finished};
@@ -23,7 +23,7 @@ pub(super) struct Around {
 /// A result that a workbook is made of.
 pub(super) struct Part<'a> {
     pub(super) title: String,
-    pub(super) working: &'a Step,
+    pub(super) working: &'a Working,
     pub(super) budget: &'a [Contribution],
     pub(super) coverage: CoverageRule,
     pub(super) allowed: Vec<Option<f64>>,

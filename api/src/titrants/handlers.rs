@@ -15,11 +15,12 @@ use crate::titrants::wire::{
     StandardisationView, TitrantDetail, TitrantView,
 };
 use crate::titrants::{service, standardisations};
-use crate::web::answer::{Answer, PlainText};
+use crate::web::answer::Answer;
 use crate::web::body::{Body, Params};
 use crate::web::paging::{Listing, Page};
 use crate::web::problem::Problem;
 use crate::web::versions::Correction;
+use crate::workings::{AskedForm, Shown, WorkingGraph};
 
 /// Records a titrant lot.
 #[utoipa::path(tag = "titrants", request_body = NewTitrant, responses((status = 201, description = "Recorded", body = TitrantView)))]
@@ -76,6 +77,18 @@ pub(super) async fn record_titrant_preparation(
 ) -> Result<Answer, Problem> {
     let (act, facts) = who.act(body);
     Ok(service::record_preparation(&db, &act, facts).await?)
+}
+
+/// Reads the working of a preparation as a page of text, or as the graph of its nodes.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Preparation"), AskedForm), responses((status = 200, description = "A page of working, or with as=json its graph", content((String = "text/plain"), (WorkingGraph = "application/json")))))]
+#[get("/preparations/{id}/working")]
+pub(super) async fn read_preparation_working(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    asked: Params<AskedForm>,
+) -> Result<Shown, Problem> {
+    Ok(service::working(&db, *id).await?.shown(&asked.0))
 }
 
 /// Corrects a preparation before its release; the version corrected is named in If-Match.
@@ -153,15 +166,16 @@ pub(super) async fn read_standardisation(
     Ok(web::Json(standardisations::read(&db, *id).await?))
 }
 
-/// Reads the working of a standardisation as text.
-#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Standardisation")), responses((status = 200, description = "A page of working", body = String, content_type = "text/plain")))]
+/// Reads the working of a standardisation as a page of text, or as the graph of its nodes.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Standardisation"), AskedForm), responses((status = 200, description = "A page of working, or with as=json its graph", content((String = "text/plain"), (WorkingGraph = "application/json")))))]
 #[get("/standardisations/{id}/working")]
 pub(super) async fn read_standardisation_working(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-) -> Result<PlainText, Problem> {
-    Ok(PlainText(standardisations::working(&db, *id).await?))
+    asked: Params<AskedForm>,
+) -> Result<Shown, Problem> {
+    Ok(standardisations::working(&db, *id).await?.shown(&asked.0))
 }
 
 /// Records a replicate or blank of a standardisation.

@@ -26,6 +26,7 @@ use crate::web::answer::Answer;
 use crate::web::decimal::{Decimal, code, in_range, words};
 use crate::web::paging::{Listing, Page};
 use crate::web::versions::Correction;
+use crate::workings::Worked;
 
 pub(super) const KIND: EntityKind = EntityKind::Titrant;
 
@@ -251,7 +252,7 @@ pub(super) fn concentration_view(prepared: PreparedTitrant, electrons: u32) -> C
         factor: prepared.factor,
         budget: prepared.budget.into_iter().map(Into::into).collect(),
         verdicts: prepared.verdicts.into_iter().map(Into::into).collect(),
-        working: prepared.working.into(),
+        working: (&prepared.working).into(),
     }
 }
 
@@ -267,6 +268,22 @@ async fn preparation_view(
     let facts = serde_json::to_string(&(row.id, &row.facts)).map_err(Refusal::internal)?;
     let digest = hex::encode(Sha256::digest(facts.as_bytes()));
     Ok((PreparationView { preparation: row.view(state), evaluation }, digest))
+}
+
+/// The working of a preparation, as its newest version has it.
+pub(crate) async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
+    db.read(async |connection| {
+        let row = versions::current(connection, id).await?;
+        let titrant = store::titrant(connection, row.facts.titrant).await?;
+        let prepared = evaluate(connection, &titrant, &row).await?;
+        Ok(Worked {
+            of: ("preparation", id.to_string()),
+            head: String::new(),
+            working: prepared.working,
+            foot: String::new(),
+        })
+    })
+    .await
 }
 
 async fn check_preparation(connection: &Connection, facts: &PreparationFacts) -> Result<TitrantRow, Refusal> {

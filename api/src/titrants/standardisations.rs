@@ -29,6 +29,7 @@ use crate::titrants::wire::{
 use crate::web::answer::{Answer, expect_version};
 use crate::web::decimal::{Decimal, code, in_range, words};
 use crate::web::versions::Correction;
+use crate::workings::Worked;
 
 const KIND: EntityKind = EntityKind::Standardisation;
 const TITRATION: EntityKind = EntityKind::StandardisationTitration;
@@ -321,11 +322,16 @@ pub(crate) async fn list(db: &Db, titrant: Uuid) -> Result<Vec<StandardisationVi
     .await
 }
 
-pub(crate) async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
+pub(crate) async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
     db.read(async |connection| {
         let loaded = load(connection, store::standardisation(connection, id).await?).await?;
         match (loaded.result.titrant, loaded.result.missing) {
-            (Some(titrant), _) => Ok(titrant.working.text()),
+            (Some(titrant), _) => Ok(Worked {
+                of: ("standardisation", id.to_string()),
+                head: String::new(),
+                working: titrant.working,
+                foot: String::new(),
+            }),
             (None, missing) => Err(Refusal::new(Code::NotEnoughData, missing.unwrap_or_default())),
         }
     })
