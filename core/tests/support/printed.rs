@@ -88,10 +88,10 @@ impl<'a> Printed<'a> {
         let mean = of.iter().sum::<f64>() / n;
         match name {
             "sqrt" | "SQRT" => of[0].sqrt(),
-            "mean" => mean,
-            "max" => of.iter().copied().fold(f64::NEG_INFINITY, f64::max),
-            "s" => (of.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt(),
-            "median" => {
+            "mean" | "AVERAGE" => mean,
+            "max" | "MAX" => of.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+            "s" | "STDEV" => (of.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt(),
+            "median" | "MEDIAN" => {
                 let mut sorted = of.to_vec();
                 sorted.sort_by(f64::total_cmp);
                 (sorted[(of.len() - 1) / 2] + sorted[of.len() / 2]) / 2.0
