@@ -57,7 +57,7 @@ fn is_the_figure(graph: &Value, evaluation: &Value) {
 async fn every_working_of_the_demo_is_computed_again_from_its_graph() {
     let (_, auditor) = demo::nobody_and_auditor().await;
     let mut graphs = Vec::new();
-    for (list, least) in [("/determinations", 50), ("/iron-results", 2)] {
+    for (list, least) in [("/determinations", 10), ("/iron-results", 1)] {
         let before = graphs.len();
         for item in all(&auditor, list).await {
             let path = format!("{list}/{}", text(&item, "id"));

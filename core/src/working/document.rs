@@ -182,7 +182,9 @@ impl Sheet<'_> {
 
     /// Standard uncertainty of a named node, where anything of the budget acts on it.
     fn shown_u(&self, at: usize) -> Option<f64> {
-        let named = self.arena.read(|nodes| nodes.label(&nodes.list[at]).0.is_some());
+        let label = self.arena.read(|nodes| nodes.label(&nodes.list[at]).0);
+        // An uncertainty's own is not what a budget is about, and would be that of a difference of nearly equal values.
+        let named = label.is_some_and(|label| !label.uncertainty);
         let parts = named.then(|| self.sensitivities(self.arena.at(u32::try_from(at).unwrap_or(u32::MAX))))?;
         (!parts.is_empty()).then(|| self.u(&parts))
     }
