@@ -162,7 +162,7 @@ mod short {
             let digits = if cut <= 0 {
                 self.digits.checked_mul(10_u64.checked_pow(cut.unsigned_abs())?)?
             } else {
-                let Some(step) = 10_u64.checked_pow(cut.unsigned_abs()) else { return None };
+                let step = 10_u64.checked_pow(cut.unsigned_abs())?;
                 let (whole, rest) = (self.digits / step, self.digits % step);
                 let up = match (rest.cmp(&(step / 2)), ties) {
                     (std::cmp::Ordering::Less, _) => false,

@@ -26,7 +26,7 @@ pub use sheet::{Digits, Fact, Identity, Leaf, Origin, Sheet};
 pub use source::Source;
 
 /// The table of an interpolation; empty for any other operation.
-fn table_of<'t, T: AsRef<[(f64, f64)]>>(operation: Operation, tables: &'t [T]) -> &'t Table {
+fn table_of<T: AsRef<[(f64, f64)]>>(operation: Operation, tables: &[T]) -> &Table {
     match operation {
         Operation::Interpolation(at) => tables.get(at as usize).map(AsRef::as_ref).unwrap_or_default(),
         _ => &[],
