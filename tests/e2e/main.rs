@@ -24,3 +24,4 @@ mod specifications;
 mod store;
 mod titrants;
 mod validation_studies;
+mod workings;

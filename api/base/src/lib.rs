@@ -18,6 +18,7 @@ pub mod refusal;
 pub mod sign_offs;
 pub mod states;
 pub mod web;
+pub mod workings;
 pub mod zone;
 
 pub use ferrotitre_schema as schema;

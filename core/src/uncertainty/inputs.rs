@@ -244,6 +244,27 @@ impl Inputs {
     }
 }
 
+/// Effective degrees of freedom of a standard uncertainty from independent contributions c u, each with its own; infinite if
+/// none with finite ones contributes.
+///
+/// # Formula
+/// `nu_eff = u^4 / sum of (c_i u_i)^4 / nu_i`
+///
+/// # Source
+/// JCGM 100:2008, equation (G.2b).
+pub(crate) fn effective_degrees_of_freedom(
+    u: f64,
+    parts: impl IntoIterator<Item = (f64, Option<f64>)>,
+) -> DegreesOfFreedom {
+    let share = |(part, dof): (f64, Option<f64>)| match dof {
+        // Relative to u, so that the fourth power neither overflows nor vanishes.
+        Some(dof) if part != 0.0 => (part / u).powi(4) / dof,
+        _ => 0.0,
+    };
+    let sum: f64 = parts.into_iter().map(share).sum();
+    if sum > 0.0 { DegreesOfFreedom::Finite(1.0 / sum) } else { DegreesOfFreedom::Infinite }
+}
+
 fn of(parts: &[(u32, f64)], position: u32) -> f64 {
     parts.binary_search_by_key(&position, |&(i, _)| i).map_or(0.0, |at| parts[at].1)
 }
@@ -272,7 +293,8 @@ pub(super) fn cholesky(mut matrix: Vec<Vec<f64>>) -> Option<Vec<Vec<f64>>> {
     Some(matrix)
 }
 
-fn same_quantity(known: &Input, again: &Input) -> Result<(), InputError> {
+/// Whether two inputs of one identity are the same.
+pub(crate) fn same_quantity(known: &Input, again: &Input) -> Result<(), InputError> {
     let contradiction =
         |first: String, second: String| Err(InputError::Contradiction { id: known.id.clone(), first, second });
     if known.value != again.value || known.standard_uncertainty != again.standard_uncertainty {

@@ -107,6 +107,7 @@ actions! {
         "list_titrants", "read_titrant", "list_titrant_factors",
         "read_titrant_drift", "draw_titrant_drift", "draw_titrant_drift_pixels", "read_titrant_factor_at",
         "list_standardisations", "read_standardisation", "read_standardisation_working",
+        "read_preparation_working",
         "list_chemistries", "list_methods", "read_method",
         "list_samples", "read_sample", "list_test_portions",
         "list_runs", "read_run", "list_blanks",

@@ -15,6 +15,7 @@ use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::decimal::{Decimal, code, in_range, words};
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::versions::Correction;
+use ferrotitre_base::workings::Worked;
 use ferrotitre_core::chemistry::{AIR_DENSITY, species};
 use ferrotitre_core::determination::{FORMULA_SET, Preparation, PreparedTitrant, Reference, Vessel, prepare};
 use ferrotitre_core::lifecycle::EntityKind;
@@ -252,7 +253,7 @@ pub(super) fn concentration_view(prepared: PreparedTitrant, electrons: u32) -> C
         factor: prepared.factor,
         budget: prepared.budget.into_iter().map(Into::into).collect(),
         verdicts: prepared.verdicts.into_iter().map(Into::into).collect(),
-        working: prepared.working.into(),
+        working: (&prepared.working).into(),
     }
 }
 
@@ -268,6 +269,22 @@ async fn preparation_view(
     let facts = serde_json::to_string(&(row.id, &row.facts)).map_err(Refusal::internal)?;
     let digest = hex::encode(Sha256::digest(facts.as_bytes()));
     Ok((PreparationView { preparation: row.view(state), evaluation }, digest))
+}
+
+/// The working of a preparation, as its newest version has it.
+pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
+    db.read(async |connection| {
+        let row = versions::current(connection, id).await?;
+        let titrant = store::titrant(connection, row.facts.titrant).await?;
+        let prepared = evaluate(connection, &titrant, &row).await?;
+        Ok(Worked {
+            of: ("preparation", id.to_string()),
+            head: String::new(),
+            working: prepared.working,
+            foot: String::new(),
+        })
+    })
+    .await
 }
 
 async fn check_preparation(connection: &Connection, facts: &PreparationFacts) -> Result<TitrantRow, Refusal> {

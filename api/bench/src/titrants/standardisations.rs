@@ -12,6 +12,7 @@ use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::{Answer, expect_version};
 use ferrotitre_base::web::decimal::{Decimal, code, in_range, words};
 use ferrotitre_base::web::versions::Correction;
+use ferrotitre_base::workings::Worked;
 use ferrotitre_core::chemistry::indicator;
 use ferrotitre_core::determination::{
     Burette, Replicate, Segment, Standardisation, StandardisationResult, Standing, standardise,
@@ -322,11 +323,16 @@ pub async fn list(db: &Db, titrant: Uuid) -> Result<Vec<StandardisationView>, Re
     .await
 }
 
-pub async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
+pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
     db.read(async |connection| {
         let loaded = load(connection, store::standardisation(connection, id).await?).await?;
         match (loaded.result.titrant, loaded.result.missing) {
-            (Some(titrant), _) => Ok(titrant.working.text()),
+            (Some(titrant), _) => Ok(Worked {
+                of: ("standardisation", id.to_string()),
+                head: String::new(),
+                working: titrant.working,
+                foot: String::new(),
+            }),
             (None, missing) => Err(Refusal::new(Code::NotEnoughData, missing.unwrap_or_default())),
         }
     })

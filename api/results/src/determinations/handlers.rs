@@ -9,11 +9,12 @@ use ferrotitre_base::auth::permissions::acts::{
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::sign_offs::{self, NewSignature, SignOff};
-use ferrotitre_base::web::answer::{Answer, PlainText};
+use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::body::{Body, Params};
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::Correction;
+use ferrotitre_base::workings::{AskedForm, Shown, WorkingGraph};
 use ferrotitre_bench::concessions::{self, ConcessionView, NewConcession};
 use ferrotitre_bench::titrants::wire::Rejection;
 use uuid::Uuid;
@@ -60,15 +61,16 @@ pub(super) async fn read_determination(
     Ok(web::Json(service::read(&db, *id).await?))
 }
 
-/// Reads the working of a determination as a page of text.
-#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Determination")), responses((status = 200, description = "A page of working", body = String, content_type = "text/plain")))]
+/// Reads the working of a determination as a page of text, or as the graph of its nodes.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Determination"), AskedForm), responses((status = 200, description = "A page of working, or with as=json its graph", content((String = "text/plain"), (WorkingGraph = "application/json")))))]
 #[get("/determinations/{id}/working")]
 pub(super) async fn read_determination_working(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-) -> Result<PlainText, Problem> {
-    Ok(PlainText(service::working(&db, *id).await?))
+    asked: Params<AskedForm>,
+) -> Result<Shown, Problem> {
+    Ok(service::working(&db, *id).await?.shown(&asked.0))
 }
 
 /// Records a titration; the answer is the determination as it now stands.
@@ -238,15 +240,16 @@ pub(super) async fn read_iron_result(
     Ok(web::Json(iron_results::read(&db, *id).await?))
 }
 
-/// Reads the working of an iron result as a page of text.
-#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Iron result")), responses((status = 200, description = "A page of working", body = String, content_type = "text/plain")))]
+/// Reads the working of an iron result as a page of text, or as the graph of its nodes.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Iron result"), AskedForm), responses((status = 200, description = "A page of working, or with as=json its graph", content((String = "text/plain"), (WorkingGraph = "application/json")))))]
 #[get("/iron-results/{id}/working")]
 pub(super) async fn read_iron_result_working(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-) -> Result<PlainText, Problem> {
-    Ok(PlainText(iron_results::working(&db, *id).await?))
+    asked: Params<AskedForm>,
+) -> Result<Shown, Problem> {
+    Ok(iron_results::working(&db, *id).await?.shown(&asked.0))
 }
 
 /// Submits an iron result, signed by its author.

@@ -11,6 +11,7 @@ use ferrotitre_base::states::{self, StateMove};
 use ferrotitre_base::web::answer::{Answer, Located};
 use ferrotitre_base::web::decimal::code;
 use ferrotitre_base::web::paging::{Listing, Page};
+use ferrotitre_base::workings::Worked;
 use ferrotitre_bench::specifications::conformity::ConformityStatement;
 use ferrotitre_core::determination::{Detail, Iron3, iron3};
 use ferrotitre_core::lifecycle::EntityKind;
@@ -113,7 +114,7 @@ impl From<Iron3> for Iron3View {
             iron2: derived.iron2.into(),
             budget: derived.budget.into_iter().map(BudgetLine::from).collect(),
             verdicts: derived.verdicts.into_iter().map(VerdictView::from).collect(),
-            working: derived.working.map(StepView::from),
+            working: derived.working.as_ref().map(StepView::from),
         }
     }
 }
@@ -356,20 +357,17 @@ pub async fn list(db: &Db, listing: &Listing) -> Result<Page<IronResultView>, Re
     .await
 }
 
-pub async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
+pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
     db.read(async |connection| {
         let loaded = load(connection, store::iron_result(connection, id).await?).await?;
         let derived = loaded.evaluate()?;
         match (derived.working, derived.reported) {
-            (Some(working), Some(reported)) => Ok(format!(
-                "{} iron(III) by difference\n\n{}\nreported: {} +- {} {} (k = {:.2})\n",
-                loaded.row.code,
-                working.text(),
-                reported.text,
-                reported.expanded_uncertainty,
-                reported.unit,
-                reported.coverage.factor
-            )),
+            (Some(working), Some(reported)) => Ok(Worked {
+                of: ("iron_result", id.to_string()),
+                head: format!("{} iron(III) by difference\n\n", loaded.row.code),
+                working,
+                foot: service::reported_line(&reported),
+            }),
             _ => Err(Refusal::new(Code::NotEnoughData, "not enough data: both determinations must be complete")),
         }
     })

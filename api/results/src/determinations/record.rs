@@ -12,9 +12,8 @@ use ferrotitre_bench::methods::scope::{Scope, scope};
 use ferrotitre_bench::samples::{portions, samples};
 use ferrotitre_bench::specifications::conformity::{self, Assigned, RuleVersion};
 use ferrotitre_bench::titrants::store as titrants;
-use ferrotitre_core::determination::{Acceptance, Detail, Evaluation, Record, evaluate};
+use ferrotitre_core::determination::{Acceptance, Central, Detail, Evaluation, Record, evaluate};
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_core::working::Step;
 use uuid::Uuid;
 
 use crate::determinations::compared;
@@ -190,12 +189,14 @@ impl Loaded {
 
     /// Range that the used titres may have by the method's rule, mL; none where a median stands for them.
     pub(super) fn allowed_ml(&self, evaluation: &Evaluation) -> Option<f64> {
-        let net = evaluation.working.iter().flat_map(Step::steps).find(|step| step.name == "net titre")?;
         let rules = &self.record.rules;
-        match rules.acceptance {
-            _ if net.formula.starts_with("median") => None,
-            Acceptance::Concordance => Some(rules.concordance_limit_ml),
-            Acceptance::CriticalRange => evaluation.agreement.as_ref().and_then(|of| of.critical_range_ml),
+        evaluation.titre_ml?;
+        match (evaluation.central, rules.acceptance) {
+            (Central::Median, _) => None,
+            (Central::Mean, Acceptance::Concordance) => Some(rules.concordance_limit_ml),
+            (Central::Mean, Acceptance::CriticalRange) => {
+                evaluation.agreement.as_ref().and_then(|of| of.critical_range_ml)
+            }
         }
     }
 

@@ -14,12 +14,13 @@ use ferrotitre_base::web::decimal::{code, words};
 use ferrotitre_base::web::json::Json;
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::versions::Correction;
+use ferrotitre_base::workings::Worked;
 use ferrotitre_bench::equipment::service::usable;
 use ferrotitre_bench::readings;
 use ferrotitre_bench::samples::portions;
 use ferrotitre_bench::titrants::wire::Rejection;
 use ferrotitre_core::chemistry::{chemistry, reduction};
-use ferrotitre_core::determination::{Detail, Evaluation};
+use ferrotitre_core::determination::{Detail, Evaluation, Reported};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::uncertainty::CoverageRule;
 use futures_util::{StreamExt as _, TryStreamExt as _, stream};
@@ -151,23 +152,28 @@ pub async fn read(db: &Db, id: Uuid) -> Result<DeterminationView, Refusal> {
     db.read(async |connection| shown(load(connection, store::determination(connection, id).await?).await?)).await
 }
 
-pub async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
+/// The reported figure, as it stands below a working.
+pub(super) fn reported_line(reported: &Reported) -> String {
+    format!(
+        "\nreported: {} +- {} {} (k = {:.2})\n",
+        reported.text, reported.expanded_uncertainty, reported.unit, reported.coverage.factor
+    )
+}
+
+pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
     db.read(async |connection| {
         let loaded = load(connection, store::determination(connection, id).await?).await?;
         let evaluation = loaded.evaluate(Detail::Working)?;
         match (evaluation.working, evaluation.reported) {
-            (Some(working), Some(reported)) => Ok(format!(
-                "{} {}, {} by {}\n\n{}\nreported: {} +- {} {} (k = {:.2})\n",
-                loaded.row.code,
-                loaded.frame.method.facts.analyte,
-                loaded.frame.method.facts.title,
-                loaded.frame.method.facts.code,
-                working.text(),
-                reported.text,
-                reported.expanded_uncertainty,
-                reported.unit,
-                reported.coverage.factor
-            )),
+            (Some(working), Some(reported)) => {
+                let method = &loaded.frame.method.facts;
+                Ok(Worked {
+                    of: ("determination", id.to_string()),
+                    head: format!("{} {}, {} by {}\n\n", loaded.row.code, method.analyte, method.title, method.code),
+                    working,
+                    foot: reported_line(&reported),
+                })
+            }
             _ => Err(Refusal::new(Code::NotEnoughData, "not enough data: the determination is not complete yet")),
         }
     })
