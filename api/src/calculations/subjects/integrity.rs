@@ -148,6 +148,8 @@ impl Calculation for SmallVarianceInput {
 #[serde(deny_unknown_fields)]
 pub struct PileUpInput {
     /// Ranges of the sets.
+    #[serde(deserialize_with = "crate::calculations::wire::numbers")]
+    #[schema(value_type = crate::calculations::wire::Data)]
     ranges: Vec<f64>,
     /// Titres in a set.
     n: u32,

@@ -65,6 +65,8 @@ impl Calculation for ProportionLimitsInput {
 #[serde(deny_unknown_fields)]
 pub struct ProcessStatisticsInput {
     /// Control values in order.
+    #[serde(deserialize_with = "crate::calculations::wire::numbers")]
+    #[schema(value_type = crate::calculations::wire::Data)]
     values: Vec<f64>,
     /// Assigned value.
     assigned: f64,
