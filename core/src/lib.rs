@@ -17,6 +17,7 @@
 //! | [`control`] | chart limits, run rules, run lengths, charts with a memory |
 //! | [`stop`] | ending a calculation from outside |
 //! | [`merkle`] | the tree of RFC 9162 that makes the audit log tamper-evident |
+#![warn(missing_docs)]
 #![forbid(unsafe_code)]
 
 pub mod chemistry;

@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::process::{Command, Output, Stdio};
 
-use ferrotitre_api::calculations::table::SUBJECTS;
+use ferrotitre_calc::table::SUBJECTS;
 use ferrotitre_tests::{Answer, TestApp};
 use reqwest::Method;
 use serde_json::{Value, json};
@@ -221,7 +221,7 @@ async fn every_subject_is_listed_described_and_calculated_over_http() {
         assert_eq!(answer["subject"], name);
         // The same function serves the command line.
         let subject = SUBJECTS.iter().find(|subject| subject.name == name).unwrap();
-        let place = ferrotitre_api::calculations::subject::Place::CommandLine;
+        let place = ferrotitre_calc::subject::Place::CommandLine;
         let direct = subject.calculate(description["example"].to_string().as_bytes(), place).unwrap();
         assert_eq!(answer, serde_json::from_str::<Value>(&direct).unwrap(), "{name}");
     }
@@ -326,7 +326,7 @@ fn numbers(value: &Value, path: String, found: &mut Vec<String>) {
 /// Whatever number stands in an input, the service has an answer or a refusal soon, and no figure that cannot be.
 #[test]
 fn no_number_keeps_the_service_busy_or_gives_a_probability_outside_0_to_1() {
-    use ferrotitre_api::calculations::subject::Place;
+    use ferrotitre_calc::subject::Place;
     use ferrotitre_core::stop::{Stop, until};
     let extremes =
         ["-0.5", "0", "1e-12", "1e-300", "0.999999999", "1000000", "1e12", "1e300", "-1e300", "999999999999"];

@@ -3,8 +3,8 @@
 
 use std::collections::BTreeMap;
 
-use ferrotitre_api::calculations::subject::Place;
-use ferrotitre_api::calculations::table::subject;
+use ferrotitre_calc::subject::Place;
+use ferrotitre_calc::table::subject;
 use serde_json::{Value, json};
 
 use crate::reference_files::{document, parsed, rows};
