@@ -15,6 +15,7 @@
 //! | [`statistics`] | summaries, outliers, agreement, tests, regression, analysis of variance |
 //! | [`validation`] | detection limits, recovery, trueness, Horwitz and HorRat, proficiency scores |
 //! | [`control`] | chart limits, run rules, run lengths, charts with a memory |
+//! | [`stop`] | ending a calculation from outside |
 //! | [`merkle`] | the tree of RFC 9162 that makes the audit log tamper-evident |
 #![warn(missing_docs)]
 #![forbid(unsafe_code)]
@@ -27,6 +28,7 @@ pub mod merkle;
 pub mod quantity;
 pub mod rounding;
 pub mod statistics;
+pub mod stop;
 pub mod uncertainty;
 pub mod validation;
 pub mod working;

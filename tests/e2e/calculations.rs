@@ -112,7 +112,12 @@ fn a_page_shows_figures_verdicts_and_the_working() {
 #[test]
 fn bad_input_names_field_rule_and_value_and_ends_with_2() {
     let cases = [
-        ("dixon", r#"{"values": [1, 2, "x"]}"#, "values[2]", "expected a number (rule type, value \"x\""),
+        (
+            "dixon",
+            r#"{"values": [1, 2, "x"]}"#,
+            "values[2]",
+            "must be a decimal such as 23.10 (rule decimal, value \"x\"",
+        ),
         ("dixon", r#"{"values": [1, 2]}"#, "values", "rule enough_data, value \"2\""),
         ("dixon", r#"{"value": [1, 2]}"#, "value", "rule unknown_field"),
         ("dixon", "1\n2\nmany\n", "values[2]", "value \"many\""),
@@ -126,6 +131,26 @@ fn bad_input_names_field_rule_and_value_and_ends_with_2() {
     for (subject, input, field, part) in cases {
         let found = complaint(&[subject], input);
         assert!(found.starts_with("ferrotitre: ") && found.contains(field) && found.contains(part), "{input}: {found}");
+    }
+    // A reading that nearly is a number is no header; what is sent comes back in part only.
+    for first in ["23.1O", "\u{2212}0.05", "\u{feff}23.1O"] {
+        let found = complaint(&["summary"], &format!("{first}\n23.16\n23.18\n"));
+        assert!(found.contains("values[0]") && found.contains(first.trim_start_matches('\u{feff}')), "{found}");
+    }
+    let long = "x".repeat(5_000_000);
+    for (subject, input) in [
+        ("summary", format!(r#"{{"values": ["{long}"]}}"#)),
+        ("summary", format!(r#"{{"{long}": 1}}"#)),
+        ("summary", format!(r#"{{"values": "{long}"}}"#)),
+        ("molar-mass", format!(r#"{{"formula": "{long}"}}"#)),
+        ("line", format!("{long},y\n1,2\n")),
+        (
+            "uncertainty",
+            format!(r#"{{"model": "{long}", "inputs": [{{"id": "{long}", "value": 1, "half_width": -1}}]}}"#),
+        ),
+    ] {
+        let found = complaint(&[subject], &input);
+        assert!(found.len() < 3000, "{subject}: {} bytes", found.len());
     }
     let json_with_setting = complaint(&["summary", "--set", "confidence=0.9"], r#"{"values": [1, 2]}"#);
     assert!(json_with_setting.contains("--set"), "{json_with_setting}");
@@ -141,6 +166,25 @@ fn a_batch_answers_line_by_line_and_goes_on_after_a_bad_one() {
     assert_eq!(answers[0]["result"]["mean"], 2.0);
     assert_eq!(answers[1]["problem"]["code"], "unreadable");
     assert_eq!(answers[2]["result"]["mean"], 5.0);
+}
+
+// Three values 0.1 apart have the variance 0.01; as doubles, 1000000000000.1 and its neighbours give 0.0099998.
+#[test]
+fn a_summary_keeps_the_digits_of_decimals_and_a_mark_of_the_byte_order_is_no_digit() {
+    let values = ["1000000000000.1", "1000000000000.2", "1000000000000.3"];
+    let json = json!({ "values": values }).to_string();
+    for input in
+        [json.clone(), format!("\u{feff}{json}"), values.join("\n"), format!("\u{feff}{}", values.join("\r\n"))]
+    {
+        let found = answer(&["summary"], &input)["result"].clone();
+        close(&found["sample_variance"], 0.01, 1e-15);
+        close(&found["mean"], 1_000_000_000_000.2, 0.0);
+        assert_eq!(found["n"], 3);
+    }
+    let lines = calc(&["summary", "--lines"], format!("\u{feff}{json}\n{json}\n").as_bytes());
+    assert!(lines.status.success() && text(&lines.stdout).lines().count() == 2);
+    let wide: Vec<u8> = std::iter::once(0xfeff).chain("1\n2\n".encode_utf16()).flat_map(u16::to_le_bytes).collect();
+    assert!(text(&calc(&["summary"], &wide).stderr).contains("save it as UTF-8"));
 }
 
 // By hand: of 1 to n the mean is (n + 1)/2 and the variance n(n + 1)/12.
@@ -203,7 +247,7 @@ async fn bad_input_is_a_problem_with_its_field() {
 
     let answer = post("dixon", json!({ "values": [1, 2, "x"] })).await;
     assert_eq!((answer.status, answer.code()), (422, "invalid_input"));
-    assert_eq!(first_error(&answer), parts("values[2]", "type", "x"));
+    assert_eq!(first_error(&answer), parts("values[2]", "decimal", "x"));
     let answer = post("dixon", json!({ "values": [1, 2] })).await;
     assert_eq!((answer.status, answer.code()), (422, "not_enough_data"));
     assert_eq!(first_error(&answer), parts("values", "enough_data", "2"));
@@ -261,4 +305,99 @@ async fn one_request_cannot_occupy_the_service() {
         // On a slow machine the last may get no turn; it is told so.
         assert!(status == 200 || status == 503, "{status}");
     }
+}
+
+/// Numbers of an input, as paths.
+fn numbers(value: &Value, path: String, found: &mut Vec<String>) {
+    match value {
+        Value::Number(_) => found.push(path),
+        Value::Array(items) => {
+            for (at, item) in items.iter().enumerate().take(1) {
+                numbers(item, format!("{path}/{at}"), found);
+            }
+        }
+        Value::Object(fields) => {
+            fields.iter().for_each(|(name, field)| numbers(field, format!("{path}/{name}"), found))
+        }
+        _ => {}
+    }
+}
+
+/// Whatever number stands in an input, the service has an answer or a refusal soon, and no figure that cannot be.
+#[test]
+fn no_number_keeps_the_service_busy_or_gives_a_probability_outside_0_to_1() {
+    use ferrotitre_calc::subject::Place;
+    use ferrotitre_core::stop::{Stop, until};
+    let extremes =
+        ["-0.5", "0", "1e-12", "1e-300", "0.999999999", "1000000", "1e12", "1e300", "-1e300", "999999999999"];
+    for subject in SUBJECTS {
+        let example = subject.example_value();
+        let mut paths = Vec::new();
+        numbers(&example, String::new(), &mut paths);
+        for (path, extreme) in paths.iter().flat_map(|path| extremes.map(|extreme| (path, extreme))) {
+            let mut input = example.clone();
+            *input.pointer_mut(path).unwrap() = serde_json::from_str(extreme).unwrap();
+            let stop = Stop::new();
+            let (flag, done) = (stop.clone(), std::sync::Arc::new(std::sync::atomic::AtomicBool::new(false)));
+            let watched = done.clone();
+            let text = input.to_string();
+            let watch = std::thread::spawn(move || {
+                // Unoptimised and beside other tests: a tenth of a second of the released program.
+                for _ in 0..200 {
+                    std::thread::sleep(std::time::Duration::from_millis(100));
+                    if watched.load(std::sync::atomic::Ordering::Relaxed) {
+                        return;
+                    }
+                }
+                flag.raise();
+            });
+            let answer = until(&stop, || subject.calculate(text.as_bytes(), Place::Service));
+            done.store(true, std::sync::atomic::Ordering::Relaxed);
+            drop(watch);
+            let answer =
+                answer.unwrap_or_else(|_stopped| panic!("{} with {extreme} at {path} takes long", subject.name));
+            let Ok(answer) = answer else { continue };
+            let answer: Value = serde_json::from_str(&answer).unwrap();
+            check_probabilities(&answer["result"], &format!("{} with {extreme} at {path}", subject.name));
+        }
+    }
+}
+
+fn check_probabilities(value: &Value, what: &str) {
+    match value {
+        Value::Array(items) => items.iter().for_each(|item| check_probabilities(item, what)),
+        Value::Object(fields) => {
+            for (name, field) in fields {
+                let figure = field.as_f64();
+                if matches!(name.as_str(), "probability" | "chance" | "passes" | "share_inside") {
+                    assert!(figure.is_none_or(|p| (0.0..=1.0 + 1e-12).contains(&p)), "{what}: {name} {field}");
+                }
+                if matches!(name.as_str(), "u" | "expanded_uncertainty" | "factor" | "average_run_length") {
+                    assert!(figure.is_none_or(|figure| figure >= 0.0), "{what}: {name} {field}");
+                }
+                check_probabilities(field, what);
+            }
+        }
+        _ => {}
+    }
+}
+
+/// Askers who leave take their calculations with them: eight long ones one after the other would take longer than a turn is
+/// waited for.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_calculation_ends_when_its_asker_leaves() {
+    let app = TestApp::start().await;
+    let subject = SUBJECTS.iter().find(|subject| subject.name == "monte-carlo").unwrap();
+    let mut simulation = subject.example_value();
+    simulation["trials"] = json!(1_000_000);
+    let before = std::time::Instant::now();
+    for _ in 0..8 {
+        let asked = app.analyst.post("/calculations/monte-carlo", &simulation);
+        let left = tokio::time::timeout(std::time::Duration::from_millis(300), asked).await;
+        assert!(left.is_err(), "the simulation was over before its asker could leave");
+    }
+    let answer = app.analyst.post("/calculations/summary", &json!({ "values": [1, 2, 3] })).await;
+    assert_eq!((answer.status, answer.json["result"]["mean"].as_f64()), (200, Some(2.0)));
+    let taken = before.elapsed();
+    assert!(taken < std::time::Duration::from_secs(12), "{taken:?}");
 }

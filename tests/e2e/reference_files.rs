@@ -14,7 +14,7 @@ fn file(name: &str) -> String {
     std::fs::read_to_string(path).unwrap()
 }
 
-fn document(name: &str) -> Value {
+pub(crate) fn document(name: &str) -> Value {
     serde_json::from_str(&file(name)).unwrap()
 }
 
@@ -22,7 +22,7 @@ fn record_of<'a>(all: &'a Value, id: &str) -> &'a Value {
     all.as_array().unwrap().iter().find(|one| one["id"] == id).unwrap_or_else(|| panic!("no {id}"))
 }
 
-fn rows(name: &str) -> Vec<BTreeMap<String, String>> {
+pub(crate) fn rows(name: &str) -> Vec<BTreeMap<String, String>> {
     let text = file(name);
     let mut lines = text.lines().filter(|line| !line.starts_with('#')).map(|line| line.split(','));
     let names: Vec<&str> = lines.next().unwrap().collect();
@@ -31,7 +31,7 @@ fn rows(name: &str) -> Vec<BTreeMap<String, String>> {
         .collect()
 }
 
-fn parsed(text: &str) -> f64 {
+pub(crate) fn parsed(text: &str) -> f64 {
     text.parse().unwrap_or_else(|_| panic!("{text} is no number"))
 }
 

@@ -73,6 +73,8 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
             .wrap(Compress::default())
     })
     .workers(workers)
+    // A client that has left is noticed, and what it asked for is given up: a calculation ends, a transaction is undone.
+    .h1_allow_half_closed(false)
     .shutdown_timeout(10)
     .bind(settings.listen)?;
     let address = server.addrs().first().copied().unwrap_or(settings.listen);

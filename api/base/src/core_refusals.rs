@@ -1,6 +1,6 @@
 //! What core refuses, as refusals that name a field.
 
-use ferrotitre_core::chemistry::{AirError, CorrectionError};
+use ferrotitre_core::chemistry::{AirError, CorrectionError, FormulaError};
 use ferrotitre_core::control::ControlError;
 use ferrotitre_core::statistics::distribution::DistributionError;
 use ferrotitre_core::statistics::integrity::IntegrityError;
@@ -12,6 +12,7 @@ use ferrotitre_core::uncertainty::InputError;
 use ferrotitre_core::uncertainty::conformity::ConformityError;
 use ferrotitre_core::uncertainty::monte_carlo::MonteCarloError;
 use ferrotitre_core::uncertainty::nordtest::TopDownError;
+use ferrotitre_core::uncertainty::plan::PlanError;
 
 use crate::refusal::{Code, Refusal};
 
@@ -226,6 +227,36 @@ impl From<ConformityError> for Refusal {
     }
 }
 
+impl From<PlanError> for Refusal {
+    fn from(error: PlanError) -> Self {
+        let message = error.to_string();
+        match error {
+            PlanError::NoChoice(act) => Refusal::invalid(&format!("acts.{act}"), "required", message, 0),
+            PlanError::UnknownInput { act, id, .. } => {
+                Refusal::invalid(&format!("acts.{act}"), "known_input", message, id)
+            }
+            PlanError::Twice { id, second, .. } => Refusal::invalid(&format!("acts.{second}"), "once", message, id),
+            PlanError::Cost { value, .. } => Refusal::invalid("acts", "range", message, value),
+            PlanError::TooMany { found } => Refusal::invalid("acts", "size", message, found),
+            PlanError::NotFinite(labels) => Refusal::new(Code::RuleBroken, message).at("model", "finite", labels),
+            PlanError::Input(inner) => inner.into(),
+            PlanError::Distribution(inner) => inner.into(),
+        }
+    }
+}
+
+impl From<FormulaError> for Refusal {
+    fn from(error: FormulaError) -> Self {
+        let message = error.to_string();
+        let found = match error {
+            FormulaError::UnknownElement(symbol) => symbol,
+            FormulaError::Unexpected { found, .. } => found.to_string(),
+            _ => String::new(),
+        };
+        Refusal::invalid("formula", "formula", message, found)
+    }
+}
+
 impl From<TopDownError> for Refusal {
     fn from(error: TopDownError) -> Self {
         let message = error.to_string();
@@ -247,6 +278,7 @@ impl From<ControlError> for Refusal {
             ControlError::TooManyStates { limit } => {
                 Refusal::new(Code::RuleBroken, message).at("rules", "states", limit)
             }
+            ControlError::TooLong { .. } => Refusal::new(Code::RuleBroken, message).at("shift", "computable", ""),
             ControlError::NotConverged { .. } => Refusal::new(Code::RuleBroken, message).at("rules", "converged", ""),
             ControlError::InfiniteAverage { found, .. } => too_few("baseline", &message, found),
             ControlError::Distribution(inner) => inner.into(),
@@ -268,6 +300,11 @@ impl From<CorrectionError> for Refusal {
 impl From<AirError> for Refusal {
     fn from(error: AirError) -> Self {
         let message = format!("must be from {} to {}", error.low, error.high);
-        range(error.field, &message, error.value)
+        let field = match error.field {
+            "temperature (C)" => "air.temperature",
+            "pressure (hPa)" => "air.hectopascal",
+            _ => "air.humidity",
+        };
+        Refusal::invalid(field, "range", message, error.value)
     }
 }

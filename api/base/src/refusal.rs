@@ -143,7 +143,7 @@ impl std::error::Error for Refusal {
 impl Refusal {
     /// A refusal with its explanation.
     pub fn new(code: Code, detail: impl Into<String>) -> Self {
-        Self { code, detail: detail.into(), fields: Vec::new(), facts: None, cause: None }
+        Self { code, detail: shortened(detail.into(), 1000), fields: Vec::new(), facts: None, cause: None }
     }
 
     /// No thing of that kind has that id or code.
@@ -188,11 +188,21 @@ impl Refusal {
 
 fn field_error(field: &str, rule: &str, message: impl Into<String>, value: impl std::fmt::Display) -> FieldError {
     FieldError {
-        field: field.to_owned(),
+        field: shortened(field.to_owned(), 200),
         rule: rule.to_owned(),
-        message: message.into(),
+        message: shortened(message.into(), 500),
         value: value.to_string().chars().take(200).collect(),
     }
+}
+
+/// A text that quotes somebody's input without its middle, so that no answer is as long as what was sent.
+fn shortened(text: String, most: usize) -> String {
+    if text.len() <= most {
+        return text;
+    }
+    let half = most / 2;
+    let (start, end) = (text.floor_char_boundary(half), text.ceil_char_boundary(text.len() - half));
+    format!("{} ... {}", &text[..start], &text[end..])
 }
 
 /// Collects everything wrong with an input, so that a person mends it in one go.
@@ -282,5 +292,21 @@ pub fn from_store(error: DieselError, meanings: &[ConstraintMeaning]) -> Refusal
 impl From<DieselError> for Refusal {
     fn from(error: DieselError) -> Self {
         from_store(error, &[])
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_refusal_is_as_long_as_what_was_sent() {
+        let sent = "\u{e9}".repeat(3_000_000);
+        let refusal = Refusal::invalid(&sent, "type", format!("expected a number, not {sent}, here"), &sent);
+        let field = &refusal.fields[0];
+        assert!(refusal.detail.len() < 1100 && field.field.len() < 220 && field.message.len() < 520);
+        assert!(field.message.starts_with("expected a number") && field.message.ends_with(", here"));
+        assert!(Refusal::new(Code::Unreadable, sent).detail.len() < 1100);
+        assert_eq!(shortened("23.10".to_owned(), 200), "23.10");
     }
 }

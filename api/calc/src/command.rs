@@ -4,11 +4,11 @@ use std::io::{self, BufRead, Read, Write};
 use std::process::ExitCode;
 
 use clap::Args;
-use ferrotitre_base::refusal::Refusal;
 
 use crate::csv::{self, Table};
 use crate::subject::{Place, Subject, page};
 use crate::table::{SUBJECTS, subject};
+use ferrotitre_base::refusal::{Code, Refusal};
 
 /// Exit code of input that breaks a rule.
 const BAD_INPUT: u8 = 2;
@@ -97,8 +97,20 @@ fn carried_out(arguments: &CalcArguments) -> Result<(), Failure> {
     write(&format!("{answer}\n"))
 }
 
+/// What follows a mark of the byte order.
+///
+/// # Errors
+/// A mark of UTF-16.
+pub(super) fn without_mark(input: &[u8]) -> Result<&[u8], Refusal> {
+    if input.starts_with(&[0xff, 0xfe]) || input.starts_with(&[0xfe, 0xff]) {
+        return Err(Refusal::new(Code::Unreadable, "the input is UTF-16; save it as UTF-8"));
+    }
+    Ok(input.strip_prefix("\u{feff}".as_bytes()).unwrap_or(input))
+}
+
 /// JSON as it is; anything else is taken as a table.
 pub(super) fn json_of(input: &[u8], subject: &Subject, settings: &[(String, String)]) -> Result<Vec<u8>, Refusal> {
+    let input = without_mark(input)?;
     let is_json = input.iter().find(|byte| !byte.is_ascii_whitespace()).is_some_and(|byte| *byte == b'{');
     if !is_json {
         return csv::to_json(input, subject.table, settings);
@@ -137,26 +149,62 @@ fn lines(subject: &Subject, file: Option<&str>) -> Result<(), Failure> {
     };
     let mut out = io::BufWriter::new(io::stdout().lock());
     let mut bad = None;
-    for line in reader.split(b'\n') {
-        let line = line.map_err(from("input"))?;
-        if line.iter().all(u8::is_ascii_whitespace) {
-            continue;
+    let mut input = reader.split(b'\n');
+    loop {
+        let batch: Vec<Vec<u8>> = input.by_ref().take(BATCH).collect::<Result<_, _>>().map_err(from("input"))?;
+        if batch.is_empty() {
+            break;
         }
-        let answer = subject.calculate(&line, Place::CommandLine).unwrap_or_else(|refusal| {
-            let problem = serde_json::json!({
-                "problem": { "code": refusal.code.text(), "detail": refusal.detail, "errors": refusal.fields }
-            });
-            bad = Some(refusal);
-            problem.to_string()
-        });
-        match out.write_all(answer.as_bytes()).and_then(|()| out.write_all(b"\n")) {
-            Ok(()) => {}
-            Err(error) if error.kind() == io::ErrorKind::BrokenPipe => return Err(Failure::Gone),
-            Err(error) => return Err(Failure::Io("standard output".to_owned(), error)),
+        for (answer, refusal) in answers(subject, &batch) {
+            bad = refusal.or(bad);
+            match out.write_all(answer.as_bytes()).and_then(|()| out.write_all(b"\n")) {
+                Ok(()) => {}
+                Err(error) if error.kind() == io::ErrorKind::BrokenPipe => return Err(Failure::Gone),
+                Err(error) => return Err(Failure::Io("standard output".to_owned(), error)),
+            }
         }
     }
     out.flush().map_err(from("standard output"))?;
     bad.map_or(Ok(()), |refusal| Err(Failure::Input(refusal)))
+}
+
+/// Lines calculated before the next ones are read.
+const BATCH: usize = 512;
+
+/// Answers to lines in their order; the processors share them.
+fn answers(subject: &Subject, lines: &[Vec<u8>]) -> Vec<(String, Option<Refusal>)> {
+    let lines: Vec<&[u8]> =
+        lines.iter().map(Vec::as_slice).filter(|line| !line.iter().all(u8::is_ascii_whitespace)).collect();
+    let workers = Place::CommandLine.threads().clamp(1, lines.len().max(1));
+    let next = std::sync::atomic::AtomicUsize::new(0);
+    let work = || {
+        let mut done = Vec::new();
+        loop {
+            let at = next.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+            let Some(line) = lines.get(at) else { return done };
+            done.push((at, answer(subject, line)));
+        }
+    };
+    let mut all: Vec<(usize, (String, Option<Refusal>))> = std::thread::scope(|scope| {
+        let running: Vec<_> = (0..workers).map(|_| scope.spawn(work)).collect();
+        let joined =
+            running.into_iter().map(|worker| worker.join().unwrap_or_else(|bug| std::panic::resume_unwind(bug)));
+        joined.flatten().collect()
+    });
+    all.sort_by_key(|(at, _)| *at);
+    all.into_iter().map(|(_, answer)| answer).collect()
+}
+
+fn answer(subject: &Subject, line: &[u8]) -> (String, Option<Refusal>) {
+    match subject.calculate(line, Place::CommandLine) {
+        Ok(answer) => (answer, None),
+        Err(refusal) => {
+            let problem = serde_json::json!({
+                "problem": { "code": refusal.code.text(), "detail": refusal.detail, "errors": refusal.fields }
+            });
+            (problem.to_string(), Some(refusal))
+        }
+    }
 }
 
 /// A refusal for a terminal: field, rule, value, then the rule in words.

@@ -1,6 +1,7 @@
 //! From a CSV table to the JSON of an input.
 //!
-//! A first line that is not all numbers is the header. Lines that begin with `#` are comments. Columns may differ in
+//! A first line none of whose cells looks like a number is the header; a reading that is only nearly one, such as 23.1O, is
+//! kept for the input to refuse. Lines that begin with `#` are comments. Columns may differ in
 //! length: cells may be empty below the last value of a column, nowhere else.
 
 use csv::{ByteRecord, ReaderBuilder, Trim};
@@ -81,8 +82,30 @@ fn reader(text: &[u8]) -> csv::Reader<&[u8]> {
     builder.from_reader(text.strip_prefix("\u{feff}".as_bytes()).unwrap_or(text))
 }
 
-fn is_number(cell: &[u8]) -> bool {
-    std::str::from_utf8(cell).is_ok_and(|text| text.parse::<f64>().is_ok())
+/// Whether a cell is a number or was meant as one: it begins like one, or is one once letters that look like digits and
+/// signs that look like a minus are taken for them. A header begins with a letter.
+fn resembles_number(cell: &[u8]) -> bool {
+    let text = String::from_utf8_lossy(cell);
+    if text.parse::<f64>().is_ok() {
+        return true;
+    }
+    if !text.contains(|c: char| c.is_ascii_digit()) {
+        return false;
+    }
+    let begins = |c: char| {
+        c.is_ascii_digit() || matches!(c, '+' | '-' | '.' | ',' | '\u{2212}' | '\u{2010}'..='\u{2015}' | '\u{b1}')
+    };
+    let alike = |c: char| match c {
+        'O' | 'o' => '0',
+        'l' | 'I' | '|' => '1',
+        other => other,
+    };
+    text.starts_with(begins) || text.chars().map(alike).collect::<String>().parse::<f64>().is_ok()
+}
+
+/// Whether a first line is a header.
+fn is_header(record: &ByteRecord) -> bool {
+    !record.iter().any(resembles_number)
 }
 
 /// Reads line by line, empty ones left out; says which is the first and which line of the file it is.
@@ -149,10 +172,6 @@ fn push_number(json: &mut Vec<u8>, cell: &[u8]) {
     }
 }
 
-fn all_numbers(record: &ByteRecord) -> bool {
-    record.iter().all(|cell| cell.is_empty() || is_number(cell))
-}
-
 /// Names of the columns from a header.
 fn header(record: &ByteRecord, names: &[&str]) -> Result<Vec<String>, Refusal> {
     // A single column needs no particular header.
@@ -209,7 +228,7 @@ fn columns(text: &[u8], names: &[&str], as_text: bool, json: &mut Vec<u8>) -> Re
     let mut order: Vec<String> = names.iter().map(|name| (*name).to_owned()).collect();
     let mut filling = Filling::default();
     each(text, |record, first, line| {
-        if first && !all_numbers(record) {
+        if first && is_header(record) {
             order = header(record, names)?;
             return Ok(());
         }
@@ -271,7 +290,7 @@ fn push_value(list: &mut Vec<u8>, cell: &[u8]) {
 
 /// A header of a table of groups is recognised by its last cell, since groups may have names.
 fn last_is_number(record: &ByteRecord) -> bool {
-    record.iter().next_back().is_some_and(is_number)
+    record.iter().next_back().is_some_and(resembles_number)
 }
 
 fn groups(text: &[u8], field: &str, json: &mut Vec<u8>) -> Result<(), Refusal> {
@@ -320,7 +339,7 @@ fn nested(text: &[u8], field: &str, json: &mut Vec<u8>) -> Result<(), Refusal> {
 fn rows(text: &[u8], field: &str, json: &mut Vec<u8>) -> Result<(), Refusal> {
     let mut lists: Vec<u8> = Vec::new();
     each(text, |record, first, _| {
-        if first && !all_numbers(record) {
+        if first && is_header(record) {
             return Ok(());
         }
         if !lists.is_empty() {
@@ -371,6 +390,32 @@ mod tests {
     #[test]
     fn what_is_no_number_is_kept_for_the_input_to_refuse() {
         assert_eq!(read("1\nx\nNaN\n", Table::Columns(&["values"]), &[]).unwrap(), r#"{"values":[1,"x","NaN"]}"#);
+    }
+
+    /// A header begins with a letter; a reading that nearly is one must not vanish as a header.
+    #[test]
+    fn a_first_reading_that_does_not_parse_is_no_header() {
+        let columns = Table::Columns(&["values"]);
+        for bad in ["23.1O", "\u{2212}0.05", "\u{2013}0.05", "23,10", "l2.5", "23.10 mL", "2x", "1e", "+-1"] {
+            assert_eq!(
+                read(&format!("{bad}\n1\n"), columns, &[]).unwrap_or_default(),
+                if bad.contains(',') { String::new() } else { format!(r#"{{"values":["{bad}",1]}}"#) },
+                "{bad}"
+            );
+            let texts = read(&format!("\"{bad}\"\n1\n"), Table::TextColumns(&["readings"]), &[]).unwrap();
+            assert_eq!(texts, format!(r#"{{"readings":["{bad}","1"]}}"#));
+            assert_eq!(
+                read(&format!("a,\"{bad}\"\na,1\n"), Table::Groups("groups"), &[]).unwrap(),
+                format!(r#"{{"groups":[["{bad}",1]]}}"#)
+            );
+            assert_eq!(
+                read(&format!("\"{bad}\",2\n3,4\n"), Table::Rows("groups"), &[]).unwrap(),
+                format!(r#"{{"groups":[["{bad}",2],[3,4]]}}"#)
+            );
+        }
+        for header in ["titre", "V1", "x", "mL", "IO", "% m/m", "titre 1"] {
+            assert_eq!(read(&format!("{header}\n1\n"), columns, &[]).unwrap(), r#"{"values":[1]}"#, "{header}");
+        }
     }
 
     #[test]

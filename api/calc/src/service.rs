@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use actix_web::web;
 use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_core::stop::{Stop, until};
 use tokio::sync::Semaphore;
 
 use crate::subject::{Place, Subject};
@@ -12,6 +13,18 @@ use crate::table;
 
 /// Longest wait for a turn.
 const PATIENCE: Duration = Duration::from_secs(20);
+
+/// Longest calculation. Sizes are limited so that none comes near it; what does all the same is stopped.
+const LONGEST: Duration = Duration::from_secs(20);
+
+/// Stops the calculation when the request is gone: answered, given up, or its client has left.
+struct StopWhenDropped(Stop);
+
+impl Drop for StopWhenDropped {
+    fn drop(&mut self) {
+        self.0.raise();
+    }
+}
 
 /// Half of the processors, at least one: whatever is asked, records are still served.
 fn turns() -> &'static Semaphore {
@@ -33,16 +46,24 @@ pub(super) fn subject(name: &str) -> Result<&'static Subject, Refusal> {
 /// Calculates when it is this request's turn.
 ///
 /// # Errors
-/// No such subject, an input that breaks a rule or is larger than the service takes on, no turn in time.
+/// No such subject, an input that breaks a rule or is larger than the service takes on, no turn in time, too long.
 pub(super) async fn calculate(name: &str, input: Vec<u8>) -> Result<String, Refusal> {
     let subject = subject(name)?;
     let turn = tokio::time::timeout(PATIENCE, turns().acquire()).await;
     let busy = || Refusal::new(Code::Busy, format!("no turn within {} s; try again", PATIENCE.as_secs()));
     let turn = turn.map_err(|elapsed| busy().because(elapsed))?.map_err(Refusal::internal)?;
-    let answer = web::block(move || {
-        // The turn ends with the calculation, also when the client has gone in the meantime.
+    let stop = Stop::new();
+    let _asker = StopWhenDropped(stop.clone());
+    let work = web::block(move || {
+        // The turn ends with the calculation.
         let _turn = turn;
-        subject.calculate(&input, Place::Service)
+        until(&stop, || subject.calculate(&input, Place::Service))
     });
-    answer.await.map_err(Refusal::internal)?
+    match tokio::time::timeout(LONGEST, work).await {
+        Ok(done) => done.map_err(Refusal::internal)?.map_err(Refusal::internal)?,
+        Err(elapsed) => {
+            let message = format!("takes more than {} s; ferrotitre calc {name} has no limit", LONGEST.as_secs());
+            Err(Refusal::invalid("input", "time", message, "").because(elapsed))
+        }
+    }
 }

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
 
+use crate::command::without_mark;
 use crate::csv::Table;
 use crate::wire::Statement;
 
@@ -191,7 +192,7 @@ impl Subject {
 }
 
 fn run<T: Calculation>(input: &[u8], place: Place) -> Result<String, Refusal> {
-    let input: T = body::parse(input)?;
+    let input: T = body::parse(without_mark(input)?)?;
     if place == Place::Service {
         for (field, size, most) in input.sizes() {
             if size > most {

@@ -2,8 +2,9 @@
 
 use crate::subject::Subject;
 use crate::subjects::{
-    agreement, bench, conformity, control, decision, distributions, hypothesis, integrity, models, outliers, planning,
-    process, regression, rounding, rules, summaries, titration, trend, uncertainty, validation, volumes,
+    agreement, bench, conformity, control, decision, distributions, hypothesis, integrity, merkle, models, outliers,
+    planning, plans, process, regression, rounding, rules, schedules, substances, summaries, titrants, titration,
+    trend, uncertainty, validation, volumes,
 };
 
 #[cfg(test)]
@@ -43,6 +44,7 @@ subjects! {
     outliers::GrubbsInput,
     outliers::GrubbsCriticalInput,
     outliers::GrubbsPairInput,
+    outliers::GrubbsPairCriticalInput,
     outliers::CochranInput,
     outliers::CochranCriticalInput,
     outliers::HampelInput,
@@ -51,6 +53,7 @@ subjects! {
     agreement::PrecisionLimitsInput,
     agreement::FollowUpInput,
     agreement::ChanceAgreementInput,
+    plans::StoppingRuleInput,
     hypothesis::TTestInput,
     hypothesis::FTestInput,
     hypothesis::VarianceTestInput,
@@ -72,6 +75,10 @@ subjects! {
     models::RuggednessInput,
     uncertainty::UncertaintyInput,
     uncertainty::MonteCarloInput,
+    plans::JointUncertaintyInput,
+    plans::UncertaintyPlanInput,
+    schedules::Iron3PlanInput,
+    schedules::StandardisationIntervalInput,
     conformity::CoverageFactorInput,
     conformity::ConformityInput,
     decision::DecisionRiskInput,
@@ -98,8 +105,12 @@ subjects! {
     titration::IronContentInput,
     bench::Iron3Input,
     volumes::VolumeCorrectionInput,
-    volumes::MolarMassInput,
+    titrants::TitrantPreparationInput,
+    titrants::TitrantStandardisationInput,
+    substances::MolarMassInput,
     volumes::GlasswareInput,
+    merkle::MerkleTreeInput,
+    merkle::MerkleProofInput,
 }
 
 /// The subject of that name.

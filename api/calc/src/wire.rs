@@ -175,6 +175,29 @@ impl PartialSchema for Data {
 
 impl ToSchema for Data {}
 
+/// Reads a series of [`Data`] where doubles are enough.
+pub(super) fn numbers<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<f64>, D::Error> {
+    Data::deserialize(deserializer).map(|data| data.0.into_iter().map(Entered::value).collect())
+}
+
+/// The same for a series that may be left out.
+pub(super) fn maybe_numbers<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Vec<f64>>, D::Error> {
+    let data = Option::<Data>::deserialize(deserializer)?;
+    Ok(data.map(|data| data.0.into_iter().map(Entered::value).collect()))
+}
+
+/// The same for groups.
+pub(super) fn groups<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Vec<f64>>, D::Error> {
+    let groups = Vec::<Data>::deserialize(deserializer)?;
+    Ok(groups.into_iter().map(|data| data.0.into_iter().map(Entered::value).collect()).collect())
+}
+
+/// The same for groups that may be left out.
+pub(super) fn maybe_groups<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Vec<Vec<f64>>>, D::Error> {
+    let groups = Option::<Vec<Data>>::deserialize(deserializer)?;
+    Ok(groups.map(|groups| groups.into_iter().map(|data| data.0.into_iter().map(Entered::value).collect()).collect()))
+}
+
 /// A finding of a calculation in words.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct Statement {

@@ -1,29 +1,7 @@
 //! Molar masses from one versioned set of standard atomic weights, uncertainties included.
 
+use super::weights::WEIGHTS;
 use crate::uncertainty::half_width_rectangular;
-
-/// The set in use; part of every evaluation.
-pub const MOLAR_MASS_SET: &str = "CIAAW 2021";
-
-/// Standard atomic weights and their stated uncertainties (CIAAW, table of 2021; data/10_atomic_weights.csv).
-const WEIGHTS: &[(&str, f64, f64)] = &[
-    ("H", 1.0080, 0.0002),
-    ("C", 12.011, 0.002),
-    ("N", 14.007, 0.001),
-    ("O", 15.999, 0.001),
-    ("Na", 22.989_769_28, 0.000_000_02),
-    ("S", 32.06, 0.02),
-    ("Cl", 35.45, 0.01),
-    ("K", 39.0983, 0.0001),
-    ("Cr", 51.9961, 0.0006),
-    ("Mn", 54.938_043, 0.000_002),
-    ("Fe", 55.845, 0.002),
-    ("As", 74.921_595, 0.000_006),
-    ("Cd", 112.414, 0.004),
-    ("Sn", 118.71, 0.007),
-    ("Ce", 140.116, 0.001),
-    ("Hg", 200.592, 0.003),
-];
 
 /// A molar mass and its standard uncertainty, g/mol.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -32,6 +10,12 @@ pub struct MolarMass {
     pub value: f64,
     /// Standard uncertainty, g/mol; the stated uncertainties taken as half widths of rectangular distributions.
     pub u: f64,
+}
+
+/// Standard atomic weight of an element; `None` where there is no such element, or it has no standard atomic weight.
+#[must_use]
+pub fn atomic_weight(symbol: &str) -> Option<MolarMass> {
+    WEIGHTS.iter().find(|(known, ..)| *known == symbol).map(|_| molar_mass(&[(symbol, 1)]))
 }
 
 /// Molar mass of a composition, element by element.
@@ -87,7 +71,7 @@ pub fn iron_oxide_factor(expressed: Expressed) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::chemistry::weights::WEIGHTS;
 
     /// An element without a weight would silently weigh nothing.
     #[test]

@@ -163,21 +163,60 @@ pub fn air_density_cipm(celsius: f64, hectopascal: f64, humidity: f64) -> Result
     Ok(3.483_740e-6 * ratio / compressibility * (1.0 - vapour * (1.0 - 18.015_28 / 28.965_46)))
 }
 
-/// Density of air-saturated water, g/cm3, for 0 to 25 C.
+/// Highest temperature at which the effect of dissolved air on the density of water was measured, C.
+pub const DISSOLVED_AIR_UP_TO: f64 = 25.0;
+
+/// Density of air-saturated water, g/cm3, for 0 to 40 C.
+///
+/// Above [`DISSOLVED_AIR_UP_TO`] the line is continued; since air dissolves less there and 5e-6 is the most it ever does,
+/// that changes the sixth figure at most.
 ///
 /// # Formula
 /// rho = rho(air-free) + (-4.612e-6 + 0.106e-6 t)
 ///
 /// # Source
-/// Tanaka et al. 2001, correction for dissolved air; coefficients from memory.
+/// Tanaka et al. 2001, correction for dissolved air, 0 to 25 C; coefficients from memory.
 ///
 /// # Errors
-/// A temperature outside 0 to 25 C.
+/// A temperature outside 0 to 40 C.
 pub fn water_density_air_saturated(celsius: f64) -> Result<f64, CorrectionError> {
-    if celsius > 25.0 {
-        return Err(CorrectionError::Temperature { low: 0.0, high: 25.0, value: celsius });
-    }
     Ok(water_density(celsius)? - 4.612e-6 + 0.106e-6 * celsius)
+}
+
+/// Density of air-free water, g/cm3, for 0 to 40 C, by an older formula in use beside [`water_density`].
+///
+/// # Formula
+/// A ratio of polynomials in the temperature on the scale of 1968, which at 20 C reads 0.005 C more than that of 1990
+///
+/// # Source
+/// G. S. Kell, J. Chem. Eng. Data 20 (1975) 97, as printed by Jones and Harris 1992 (read; the denominator 16.87985e-3).
+///
+/// # Errors
+/// A temperature outside 0 to 40 C.
+pub fn water_density_kell(celsius: f64) -> Result<f64, CorrectionError> {
+    if !(0.0..=40.0).contains(&celsius) {
+        return Err(CorrectionError::Temperature { low: 0.0, high: 40.0, value: celsius });
+    }
+    const A: [f64; 6] = [999.839_52, 16.945_176, -7.987_040_1e-3, -46.170_461e-6, 105.563_02e-9, -280.542_53e-12];
+    let above = A.iter().rev().fold(0.0, |sum, a| sum * celsius + a);
+    Ok(above / (1.0 + 16.879_850e-3 * celsius) / 1000.0)
+}
+
+/// Density of water, g/cm3, for 5 to 40 C, by the polynomial of Jones and Harris.
+///
+/// # Source
+/// F. E. Jones, G. L. Harris, J. Res. Natl. Inst. Stand. Technol. 97 (1992) 335: air-free, and air-saturated (the same with
+/// the dissolved air of [`water_density_air_saturated`]); coefficients from memory.
+///
+/// # Errors
+/// A temperature outside 5 to 40 C.
+pub fn water_density_jones_harris(celsius: f64, air_saturated: bool) -> Result<f64, CorrectionError> {
+    if !(5.0..=40.0).contains(&celsius) {
+        return Err(CorrectionError::Temperature { low: 5.0, high: 40.0, value: celsius });
+    }
+    const A: [f64; 5] = [999.853_08, 6.326_93e-2, -8.523_829e-3, 6.943_248e-5, -3.821_216e-7];
+    let air_free = A.iter().rev().fold(0.0, |sum, a| sum * celsius + a) / 1000.0;
+    Ok(if air_saturated { air_free - 4.612e-6 + 0.106e-6 * celsius } else { air_free })
 }
 
 /// Volume at 20 C of glass per balance reading of water, mL/g (equal to uL/mg).

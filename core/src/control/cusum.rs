@@ -1,9 +1,12 @@
 //! The cumulative sum chart and its run length.
 
-use super::linear::solve;
+use super::linear::{Chain, LONGEST};
 use super::{ControlError, require};
-use crate::statistics::distribution::{normal_cdf, normal_density};
+use crate::statistics::distribution::{normal_cdf, normal_density, normal_sf};
 use crate::statistics::quadrature::Rule;
+
+const NODES_PER_SIGMA: f64 = 6.0;
+const MOST_NODES: usize = 1200;
 
 /// Design of a tabular chart of standardised points: reference value k and decision interval h, in sigmas.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -99,36 +102,42 @@ impl Cusum {
     /// Average run length of the upper sum alone.
     ///
     /// # Formula
-    /// L(u) = 1 + L(0) Φ(k − u − δ) + ∫₀ʰ L(y) φ(y + k − u − δ) dy, by Gauss-Legendre nodes
+    /// L(u) = 1 + L(0) Φ(k − u − δ) + ∫₀ʰ L(y) φ(y + k − u − δ) dy, by Gauss-Legendre nodes; solved as a chain whose
+    /// probabilities of a signal are those of the normal tail, so that long run lengths keep their digits
     ///
     /// # Source
     /// E. S. Page, Biometrika 41 (1954) 100; A. L. Goel and S. M. Wu, Technometrics 13 (1971) 221 (from memory).
     ///
     /// # Errors
-    /// A shift that is not finite; a start outside \[0, h\].
+    /// A shift that is not finite; a start outside \[0, h\]; h above 200; [`ControlError::TooLong`].
     pub fn average_run_length_upper(&self, shift: f64, start: f64) -> Result<f64, ControlError> {
         require("shift", "finite", shift, shift.is_finite())?;
         self.check_start(start)?;
-        // The kernel is a bell of width 1: some sixteen nodes per sigma resolve it to rounding.
-        let nodes = ((16.0 * self.h).ceil() as usize).clamp(32, 400);
+        let most = MOST_NODES as f64 / NODES_PER_SIGMA;
+        require("decision interval h", "at most 200 for a run length", self.h, self.h <= most)?;
+        // The kernel is a bell of width 1, which some six nodes per sigma carry to rounding.
+        let nodes = ((NODES_PER_SIGMA * self.h).ceil() as usize).max(32);
         let grid: Vec<(f64, f64)> = Rule::new(nodes).on(0.0, self.h).collect();
         let to_zero = |from: f64| normal_cdf(self.k - from - shift);
         let kernel = |from: f64, to: f64| normal_density(to + self.k - from - shift);
-        let size = nodes + 1;
-        let mut matrix = Vec::with_capacity(size * size);
-        for i in 0..size {
-            // The last unknown is L(0).
-            let from = grid.get(i).map_or(0.0, |&(y, _)| y);
-            for j in 0..size {
-                let entry = grid.get(j).map_or_else(|| to_zero(from), |&(to, weight)| weight * kernel(from, to));
-                matrix.push(f64::from(u8::from(i == j)) - entry);
-            }
+        let beyond = |from: f64| normal_sf(self.h + self.k - from - shift);
+        // State 0 is the sum at 0.
+        let places = || std::iter::once(0.0).chain(grid.iter().map(|&(y, _)| y));
+        let row = |from: f64| {
+            std::iter::once(to_zero(from)).chain(grid.iter().map(move |&(to, weight)| weight * kernel(from, to)))
+        };
+        let chain = Chain { moves: places().flat_map(row).collect(), leaving: places().map(beyond).collect() };
+        let lengths = chain.expected_steps()?;
+        let onward: f64 = row(start).zip(&lengths).map(|(p, length)| p * length).sum();
+        Ok(1.0 + onward)
+    }
+
+    /// The same, infinite where it is beyond what is computed.
+    fn upper_or_infinite(&self, shift: f64, start: f64) -> Result<f64, ControlError> {
+        match self.average_run_length_upper(shift, start) {
+            Err(ControlError::TooLong { .. }) => Ok(f64::INFINITY),
+            other => other,
         }
-        let lengths = solve(matrix, vec![1.0; size])?;
-        let at_zero = lengths.last().copied().unwrap_or(f64::INFINITY);
-        let onward: f64 =
-            grid.iter().zip(&lengths).map(|(&(to, weight), length)| weight * length * kernel(start, to)).sum();
-        Ok(1.0 + at_zero * to_zero(start) + onward)
     }
 
     /// Average run length of both sums together, both starting at `head_start`.
@@ -151,14 +160,20 @@ impl Cusum {
     /// # Ok::<(), ferrotitre_core::control::ControlError>(())
     /// ```
     pub fn average_run_length(&self, shift: f64, head_start: f64) -> Result<f64, ControlError> {
-        let (up, down) = (self.average_run_length_upper(shift, 0.0)?, self.average_run_length_upper(-shift, 0.0)?);
-        if head_start == 0.0 {
-            return Ok(1.0 / (1.0 / up + 1.0 / down));
+        let (up, down) = (self.upper_or_infinite(shift, 0.0)?, self.upper_or_infinite(-shift, 0.0)?);
+        let rate = 1.0 / up + 1.0 / down;
+        if rate <= 0.0 {
+            return Err(ControlError::TooLong { longest: LONGEST });
         }
-        let up_start = self.average_run_length_upper(shift, head_start)?;
-        let down_start = self.average_run_length_upper(-shift, head_start)?;
+        if head_start == 0.0 {
+            return Ok(1.0 / rate);
+        }
+        // A sum that never signals does not signal from a head start either.
+        let kept = |from_zero: f64, from_start: f64| if from_zero.is_finite() { from_start / from_zero } else { 1.0 };
+        let up = kept(up, self.upper_or_infinite(shift, head_start)?);
+        let down = kept(down, self.upper_or_infinite(-shift, head_start)?);
         // Divided by the product of both, so that two long run lengths do not overflow.
-        Ok((up_start / up + down_start / down - 1.0) / (1.0 / up + 1.0 / down))
+        Ok((up + down - 1.0) / rate)
     }
 
     /// Siegmund's approximation of the average run length from 0, for a check on the bench.

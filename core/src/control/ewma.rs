@@ -1,9 +1,11 @@
 //! The exponentially weighted moving average chart and its run length.
 
-use super::linear::solve;
+use super::linear::Chain;
 use super::{ControlError, require};
-use crate::statistics::distribution::normal_density;
+use crate::statistics::distribution::{normal_cdf, normal_density, normal_sf};
 use crate::statistics::quadrature::Rule;
+
+const MOST_NODES: usize = 1200;
 
 /// Design of a two-sided chart of standardised points.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -101,13 +103,14 @@ impl Ewma {
     /// Average run length from the centre (zero state), limits of a long series, for a mean shifted by `shift` sigmas.
     ///
     /// # Formula
-    /// L(u) = 1 + (1/λ) ∫₋ₕʰ L(y) φ((y − (1−λ) u)/λ − δ) dy, by Gauss-Legendre nodes
+    /// L(u) = 1 + (1/λ) ∫₋ₕʰ L(y) φ((y − (1−λ) u)/λ − δ) dy, by Gauss-Legendre nodes; solved as a chain
+    /// whose probabilities of a signal are those of the normal tails, so that long run lengths keep their digits
     ///
     /// # Source
     /// S. V. Crowder, Technometrics 29 (1987) 401 (from memory).
     ///
     /// # Errors
-    /// A shift that is not finite; an integral equation without solution.
+    /// A shift that is not finite; a weight so small that the average hardly moves; [`ControlError::TooLong`].
     ///
     /// # Example
     /// ```
@@ -119,18 +122,24 @@ impl Ewma {
     pub fn average_run_length(&self, shift: f64) -> Result<f64, ControlError> {
         require("shift", "finite", shift, shift.is_finite())?;
         let h = self.asymptotic_limit();
-        // The kernel is a bell of width lambda: some eight nodes per width resolve it to rounding.
-        let nodes = ((8.0 * 2.0 * h / self.lambda).ceil() as usize).clamp(64, 400);
-        let kernel =
-            |from: f64, to: f64| normal_density((to - (1.0 - self.lambda) * from) / self.lambda - shift) / self.lambda;
+        // The kernel is a bell of width lambda, which some five nodes per width carry to rounding.
+        let wanted = (5.0 * 2.0 * h / self.lambda).ceil();
+        let fits = wanted <= MOST_NODES as f64;
+        require(
+            "weight lambda",
+            "large enough for L / sqrt(lambda (2 - lambda)) to be at most 120",
+            self.lambda,
+            fits,
+        )?;
+        let nodes = (wanted as usize).max(64);
+        let place = |from: f64, to: f64| (to - (1.0 - self.lambda) * from) / self.lambda - shift;
         let grid: Vec<(f64, f64)> = Rule::new(nodes).on(-h, h).collect();
-        let mut matrix = Vec::with_capacity(nodes * nodes);
-        for (i, &(from, _)) in grid.iter().enumerate() {
-            for (j, &(to, weight)) in grid.iter().enumerate() {
-                matrix.push(f64::from(u8::from(i == j)) - weight * kernel(from, to));
-            }
-        }
-        let lengths = solve(matrix, vec![1.0; nodes])?;
-        Ok(1.0 + grid.iter().zip(lengths).map(|(&(to, weight), length)| weight * length * kernel(0.0, to)).sum::<f64>())
+        let row =
+            |from: f64| grid.iter().map(move |&(to, weight)| weight / self.lambda * normal_density(place(from, to)));
+        let beyond = |from: f64| normal_sf(place(from, h)) + normal_cdf(place(from, -h));
+        let moves = grid.iter().flat_map(|&(from, _)| row(from)).collect();
+        let lengths =
+            Chain { moves, leaving: grid.iter().map(|&(from, _)| beyond(from)).collect() }.expected_steps()?;
+        Ok(1.0 + row(0.0).zip(&lengths).map(|(p, length)| p * length).sum::<f64>())
     }
 }

@@ -8,6 +8,7 @@
 //! | [`engine`] | the engine that reads points against rules |
 //! | [`run_length`] | exact run lengths of a rule set, limits known or estimated |
 //! | [`ewma`], [`cusum`] | charts that remember, and their run lengths |
+//! | [`interval`] | how long a titrant may go without being standardised |
 //! | [`drift`] | the factor of a titrant lot in time |
 //! | [`process`] | long-term figures and the periodic review of a chart |
 //!
@@ -18,6 +19,7 @@ pub mod cusum;
 pub mod drift;
 pub mod engine;
 pub mod ewma;
+pub mod interval;
 pub mod limits;
 mod linear;
 pub mod process;
@@ -74,6 +76,12 @@ pub enum ControlError {
         what: &'static str,
         /// Steps made.
         steps: usize,
+    },
+    /// A run length beyond what can be computed.
+    #[error("the run length is beyond {longest:e} points, or there is never a mark: it is not computed")]
+    TooLong {
+        /// Longest that is given.
+        longest: f64,
     },
     /// The average run length does not exist.
     #[error("with {found} baseline points the average run length is infinite; more than {needed} points are needed")]

@@ -17,6 +17,7 @@ use super::rules::{Pattern, RuleSet};
 use super::{ControlError, require};
 use crate::statistics::distribution::{normal_cdf, normal_sf};
 use crate::statistics::quadrature::Rule as Quadrature;
+use crate::stop;
 
 mod estimated;
 
@@ -25,6 +26,8 @@ pub use estimated::{EstimatedRunLength, with_estimated_limits};
 /// Numbers held at once, states times nodes.
 const LARGEST: usize = 4_000_000;
 const MOST_STEPS: usize = 200_000;
+/// Whole numbers beyond it are not all doubles.
+const MOST_POINTS: f64 = 9_007_199_254_740_992.0;
 
 /// The process that the chart watches, in units of the chart's sigma: points are normal and independent.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -104,7 +107,7 @@ impl RunLength {
     /// Smallest number of points by which a mark has come with probability `p`.
     ///
     /// # Errors
-    /// `p` outside (0, 1).
+    /// `p` outside (0, 1); [`ControlError::TooLong`] beyond 2^53 points, where numbers of points are no longer exact.
     pub fn quantile(&self, p: f64) -> Result<u64, ControlError> {
         let p = require("probability", "greater than 0 and less than 1", p, p > 0.0 && p < 1.0)?;
         let left = 1.0 - p;
@@ -112,8 +115,11 @@ impl RunLength {
         if let Some(n) = self.survival.iter().position(|&s| s <= left) {
             return Ok(n as u64);
         }
-        let further = (left / self.survival[settled]).ln() / (-self.hazard).ln_1p();
-        Ok(settled as u64 + further.ceil() as u64)
+        let further = ((left / self.survival[settled]).ln() / (-self.hazard).ln_1p()).ceil();
+        if further > MOST_POINTS {
+            return Err(ControlError::TooLong { longest: MOST_POINTS });
+        }
+        Ok(settled as u64 + further as u64)
     }
 
     /// Standard deviation of the run length.
@@ -233,6 +239,7 @@ impl Chain {
             self.first.push(Transition { target, zone, by: Move::Fresh });
         }
         while let Some((memories, last)) = states.queue.get(self.transitions.len()).cloned() {
+            stop::point();
             let mut out = Vec::with_capacity(points.len() + 1);
             for (zone, &point) in points.iter().enumerate() {
                 for &(step, by) in moves(compares, zone.cmp(&last)) {
@@ -278,6 +285,7 @@ impl Chain {
         let mut fresh = vec![0.0; self.states()];
         let mut settled = 0;
         for step in 2..MOST_STEPS {
+            stop::point();
             if hazard >= 1.0 {
                 return Ok(RunLength { survival, hazard: 1.0 });
             }
@@ -288,6 +296,9 @@ impl Chain {
             // every rule had time to be completed.
             let still = (new_hazard - hazard).abs() <= settled_to * new_hazard && new_hazard > 0.0;
             let moved = self.distance(&now, &next, &width);
+            if new_hazard <= 0.0 && hazard <= 0.0 && moved < settled_to && step > 3 * self.memory + 10 {
+                return Err(ControlError::TooLong { longest: f64::MAX });
+            }
             settled = if still && moved < settled_to && step > 3 * self.memory { settled + 1 } else { 0 };
             hazard = new_hazard;
             std::mem::swap(&mut now, &mut next);

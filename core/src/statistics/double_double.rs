@@ -237,6 +237,32 @@ pub struct Entered {
     remainder: f64,
 }
 
+impl Entered {
+    /// The nearest double.
+    #[must_use]
+    pub fn value(self) -> f64 {
+        self.nearest
+    }
+
+    /// Whether the double is all of it.
+    #[must_use]
+    pub fn is_a_double(self) -> bool {
+        self.remainder == 0.0
+    }
+
+    /// Sum with a number, with the digits it has beyond its double.
+    #[must_use]
+    pub fn plus(self, other: f64) -> f64 {
+        self.nearest + (self.remainder + other)
+    }
+
+    /// Difference to another, with the digits that each has beyond its double.
+    #[must_use]
+    pub fn minus(self, other: Self) -> f64 {
+        (self.nearest - other.nearest) + (self.remainder - other.remainder)
+    }
+}
+
 impl From<f64> for Entered {
     fn from(value: f64) -> Self {
         Self { nearest: value, remainder: 0.0 }

@@ -188,6 +188,7 @@ fn exact_digits(counts: &[u64]) -> f64 {
         let mut next = vec![vec![0.0; width]; n + 1];
         let mut inverse_factorial = 1.0;
         for o in 0..=n {
+            crate::stop::point();
             if o > 0 {
                 inverse_factorial /= o as f64;
             }
@@ -238,12 +239,27 @@ pub fn identical_probability(n: u32, sd: f64, step: f64) -> Result<f64, Integrit
     if width < 1e-3 {
         return Err(IntegrityError::Setting { name: "step over deviation", rule: "at least 0.001", value: width });
     }
+    let exponent = i32::try_from(n).unwrap_or(i32::MAX);
+    if width > WIDE {
+        // Only readings at an edge of their step differ: the two edges are apart, and each loses the mean excess of the
+        // largest of n values. (Together: the mean range, d2 of the control charts, over the width.)
+        const REACH: f64 = 12.0;
+        let steps = 1200;
+        let spacing = 2.0 * REACH / f64::from(steps);
+        let lost: f64 = (0..=steps)
+            .map(|i| {
+                let x = f64::from(i) * spacing - REACH;
+                let below = normal_cdf(x).powi(exponent);
+                if x > 0.0 { 1.0 - below } else { -below }
+            })
+            .sum();
+        return Ok((1.0 - 2.0 * (lost + 0.5) * spacing / width).clamp(0.0, 1.0));
+    }
     // Averaging over the place in the step makes the sum over steps one integral over the real line, of a function
     // without end points: the trapezoidal rule.
     let spacing = (0.02_f64).min(width / 16.0);
     let reach = 9.5 + 0.5 * width;
     let half = (reach / spacing).ceil() as i64;
-    let exponent = i32::try_from(n).unwrap_or(i32::MAX);
     let sum: f64 = (-half..=half)
         .map(|i| {
             let (low, high) = (i as f64 * spacing - 0.5 * width, i as f64 * spacing + 0.5 * width);
@@ -253,6 +269,9 @@ pub fn identical_probability(n: u32, sd: f64, step: f64) -> Result<f64, Integrit
         .sum();
     Ok((sum * spacing / width).min(1.0))
 }
+
+/// Step over deviation from which on the two edges of a step are looked at by themselves.
+const WIDE: f64 = 40.0;
 
 /// An observed count against a binomial expectation.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -471,5 +490,20 @@ mod tests {
         assert!((pile.probability - 0.524938).abs() < 5e-7, "{}", pile.probability);
         assert!(pile_up_inside_limit(&[0.5], 2, 0.10, 0.02, 0.10).is_err());
         assert!(pile_up_inside_limit(&ranges, 2, 0.10, 0.20, 0.10).is_err());
+    }
+
+    /// Mean range of n normal values over their deviation: d2 of ISO 7870-2 (1.128, 1.693 and 2.326 for 2, 3 and 5); a wide
+    /// step loses it at its edges.
+    #[test]
+    fn a_wide_step_costs_no_more_than_a_narrow_one() {
+        for (n, d2) in [(2, 1.128), (3, 1.693), (5, 2.326)] {
+            for sd in [1e-3, 1e-12, 1e-300] {
+                let found = identical_probability(n, sd, 0.05).unwrap();
+                assert!((found - (1.0 - d2 * sd / 0.05)).abs() < 0.0005 * sd / 0.05 + 1e-15, "{n}, {sd}: {found}");
+            }
+            let (below, above) =
+                (identical_probability(n, 1.0, 39.9).unwrap(), identical_probability(n, 1.0, 40.1).unwrap());
+            assert!(((1.0 - below) * 39.9 - (1.0 - above) * 40.1).abs() < 1e-10, "{n}: {below} {above}");
+        }
     }
 }

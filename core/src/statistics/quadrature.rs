@@ -1,5 +1,7 @@
 //! Gauss-Legendre and trapezoidal quadrature, and the root finders that go with them.
 
+use crate::stop;
+
 /// Nodes and weights on (-1, 1).
 #[derive(Debug, Clone)]
 pub struct Rule {
@@ -43,6 +45,7 @@ impl Rule {
 
     /// Integral of a smooth function from `a` to `b`.
     pub fn integrate(&self, a: f64, b: f64, mut f: impl FnMut(f64) -> f64) -> f64 {
+        stop::point();
         let (middle, half) = (0.5 * (a + b), 0.5 * (b - a));
         half * self.points.iter().map(|(x, w)| w * f(middle + half * x)).sum::<f64>()
     }
@@ -59,6 +62,7 @@ impl Rule {
 /// Bisection: slow but certain, and every caller keeps the result.
 pub fn solve_increasing(mut low: f64, mut high: f64, target: f64, mut f: impl FnMut(f64) -> f64) -> f64 {
     for _ in 0..200 {
+        stop::point();
         let middle = 0.5 * (low + high);
         if middle <= low || middle >= high {
             break;
@@ -87,6 +91,7 @@ pub fn find_root(bracket: (f64, f64), tolerance: f64, start: f64, mut f: impl Fn
     let mut x = start.clamp(low, high);
     let mut width_then = high - low;
     for step in 1..300 {
+        stop::point();
         let value = f(x);
         if value == 0.0 {
             return x;

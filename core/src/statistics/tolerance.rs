@@ -5,6 +5,9 @@ use crate::statistics::double_double::{Moments, Observation};
 use crate::statistics::model_error::ModelError;
 use crate::statistics::noncentral_t::{NoncentralT, bisect, panel_nodes};
 
+/// Smallest content of a two-sided interval: of one that holds nothing the search for its factor would not end.
+const LEAST_CONTENT: f64 = 1e-6;
+
 /// What a tolerance interval promises.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Promise {
@@ -94,6 +97,9 @@ impl SampleInformation {
     /// ```
     pub fn two_sided_factor(self, content: f64, confidence: f64) -> Result<f64, ModelError> {
         let Self { n, degrees_of_freedom: nu } = self.checked()?;
+        if content < LEAST_CONTENT {
+            return Err(ModelError::OutOfRange { name: "content", rule: "at least 1e-6", value: content });
+        }
         let outside = 1.0 - ModelError::fraction("content", content)?;
         let confidence = ModelError::fraction("confidence", confidence)?;
         let z = Normal.upper_quantile(0.5 * outside)?;

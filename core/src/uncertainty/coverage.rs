@@ -34,6 +34,10 @@ pub fn expand(u: f64, dof: DegreesOfFreedom, rule: CoverageRule) -> Result<Cover
     let factor = match rule {
         CoverageRule::Fixed(factor) => factor,
         CoverageRule::Probability(p) => {
+            // Half of it is added to one half below: a negative one would give a factor, and a negative uncertainty.
+            if !(p > 0.0 && p < 1.0) {
+                return Err(DistributionError::Probability { value: p });
+            }
             let nu = match dof {
                 DegreesOfFreedom::Finite(nu) => nu,
                 DegreesOfFreedom::Infinite => f64::INFINITY,
@@ -42,4 +46,19 @@ pub fn expand(u: f64, dof: DegreesOfFreedom, rule: CoverageRule) -> Result<Cover
         }
     };
     Ok(Coverage { factor, expanded_uncertainty: factor * u, degrees_of_freedom: dof })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_probability_outside_0_to_1_has_no_factor() {
+        let factor = |p| expand(1.0, DegreesOfFreedom::Finite(9.0), CoverageRule::Probability(p)).map(|c| c.factor);
+        // Student's t, 9 degrees of freedom, two-sided 95 %: 2.262 (any table).
+        assert!((factor(0.95).unwrap() - 2.262).abs() < 5e-4);
+        for bad in [-0.5, 0.0, 1.0, 1.5, f64::NAN] {
+            assert!(factor(bad).is_err(), "{bad}");
+        }
+    }
 }

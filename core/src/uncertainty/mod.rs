@@ -26,6 +26,7 @@ mod inputs;
 pub mod monte_carlo;
 pub mod nordtest;
 mod numerical;
+pub mod plan;
 mod value;
 
 pub use coverage::{Coverage, CoverageRule, expand};

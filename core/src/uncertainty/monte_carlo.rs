@@ -5,6 +5,7 @@
 
 use super::inputs::cholesky;
 use super::{DegreesOfFreedom, Distribution, Input, Inputs};
+use crate::stop;
 
 mod random;
 
@@ -265,11 +266,22 @@ impl<'a> Plan<'a> {
             self.fill_blocks(model, settings.seed, first, out);
             return;
         }
-        std::thread::scope(|scope| {
+        let stop = stop::watched();
+        let ended = std::thread::scope(|scope| {
+            let mut workers = Vec::new();
             for (i, part) in out.chunks_mut(share * BLOCK).enumerate() {
-                scope.spawn(move || self.fill_blocks(model, settings.seed, first + i * share, part));
+                let stop = &stop;
+                let work = move || self.fill_blocks(model, settings.seed, first + i * share, part);
+                workers.push(scope.spawn(move || stop::until(stop, work)));
             }
+            workers.into_iter().fold(false, |ended, worker| match worker.join() {
+                Ok(done) => ended || done.is_err(),
+                Err(cause) => std::panic::resume_unwind(cause),
+            })
         });
+        if ended {
+            stop::leave();
+        }
     }
 
     fn fill_blocks<M: Fn(&[f64]) -> f64>(&self, model: &M, seed: u64, first: usize, out: &mut [f64]) {
@@ -278,6 +290,7 @@ impl<'a> Plan<'a> {
         let mut columns = vec![0.0; n * BLOCK];
         let mut row = vec![0.0; n];
         for (i, block) in out.chunks_mut(BLOCK).enumerate() {
+            stop::point();
             let number = (first + i) as u32;
             for (position, column) in (0_u32..).zip(columns.chunks_exact_mut(BLOCK)) {
                 let stream = Stream::new(seed, position, number);

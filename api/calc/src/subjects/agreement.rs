@@ -41,6 +41,8 @@ fn two() -> usize {
 #[serde(deny_unknown_fields)]
 pub struct ConcordanceInput {
     /// Titres, mL.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     values: Vec<f64>,
     /// Largest range of concordant titres, mL.
     limit: f64,
@@ -94,6 +96,8 @@ pub struct CriticalRangeInput {
     /// Repeatability standard deviation; left out, the factor alone.
     sigma_r: Option<f64>,
     /// Results whose range is judged.
+    #[serde(default, deserialize_with = "crate::wire::maybe_numbers")]
+    #[schema(value_type = Option<crate::wire::Data>)]
     values: Option<Vec<f64>>,
 }
 
@@ -241,6 +245,8 @@ pub enum FollowUpName {
 #[serde(deny_unknown_fields)]
 pub struct FollowUpInput {
     /// Results in order.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     values: Vec<f64>,
     /// Repeatability standard deviation.
     sigma_r: f64,

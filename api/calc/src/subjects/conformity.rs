@@ -155,6 +155,8 @@ pub struct TopDownInput {
     /// Within-laboratory reproducibility u(Rw).
     u_rw: f64,
     /// Biases against several reference materials or rounds.
+    #[serde(default, deserialize_with = "crate::wire::maybe_numbers")]
+    #[schema(value_type = Option<crate::wire::Data>)]
     biases: Option<Vec<f64>>,
     /// Bias against one reference material.
     bias: Option<f64>,

@@ -1,11 +1,11 @@
 //! Control charts: factors, limits, EWMA and CUSUM.
 
 use ferrotitre_base::refusal::Refusal;
-use ferrotitre_core::control::Centre;
 use ferrotitre_core::control::constants::Constants;
 use ferrotitre_core::control::cusum::Cusum;
 use ferrotitre_core::control::ewma::{Ewma, EwmaLimits};
 use ferrotitre_core::control::limits::{self, Limits, Spread, SubgroupSpread};
+use ferrotitre_core::control::{Centre, ControlError};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -106,8 +106,12 @@ pub enum SpreadName {
 #[serde(deny_unknown_fields)]
 pub struct ChartLimitsInput {
     /// Baseline of single values.
+    #[serde(default, deserialize_with = "crate::wire::maybe_numbers")]
+    #[schema(value_type = Option<crate::wire::Data>)]
     values: Option<Vec<f64>>,
     /// Baseline of subgroups of one size.
+    #[serde(default, deserialize_with = "crate::wire::maybe_groups")]
+    #[schema(value_type = Option<Vec<crate::wire::Data>>)]
     groups: Option<Vec<Vec<f64>>>,
     /// Centre line from a reference value; left out, the mean.
     reference: Option<f64>,
@@ -230,6 +234,8 @@ pub struct EwmaInput {
     limit: f64,
     /// Points in sigmas from the centre line, or raw with `centre` and `sigma`.
     #[serde(default)]
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     points: Vec<f64>,
     /// Centre line of raw points.
     centre: Option<f64>,
@@ -252,8 +258,16 @@ fn no_shift() -> Vec<f64> {
 pub struct ShiftFigures {
     /// Shift of the mean, in sigmas.
     shift: f64,
-    /// Average number of points to the first beyond a limit.
-    average_run_length: f64,
+    /// Average number of points to the first beyond a limit; null beyond 1e290, which is not computed.
+    average_run_length: Option<f64>,
+}
+
+/// A run length; none where it is longer than is computed.
+fn computed(length: Result<f64, ControlError>) -> Result<Option<f64>, ControlError> {
+    match length {
+        Err(ControlError::TooLong { .. }) => Ok(None),
+        other => other.map(Some),
+    }
 }
 
 /// Chart and run lengths.
@@ -305,7 +319,7 @@ impl Calculation for EwmaInput {
         let points = chart.chart(&standardised(self.points, self.centre, self.sigma)?, limits)?;
         let mut run_lengths = Vec::new();
         for shift in self.shifts {
-            run_lengths.push(ShiftFigures { shift, average_run_length: chart.average_run_length(shift)? });
+            run_lengths.push(ShiftFigures { shift, average_run_length: computed(chart.average_run_length(shift))? });
         }
         let beyond = points.iter().filter(|point| point.beyond).count();
         let outcome =
@@ -332,6 +346,8 @@ pub struct CusumInput {
     head_start: f64,
     /// Points in sigmas from the centre line, or raw with `centre` and `sigma`.
     #[serde(default)]
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     points: Vec<f64>,
     /// Centre line of raw points.
     centre: Option<f64>,
@@ -347,10 +363,10 @@ pub struct CusumInput {
 pub struct CusumShiftFigures {
     /// Shift of the mean, in sigmas.
     shift: f64,
-    /// Both sums.
-    average_run_length: f64,
-    /// Upper sum alone.
-    average_run_length_upper: f64,
+    /// Both sums; null beyond 1e290, which is not computed.
+    average_run_length: Option<f64>,
+    /// Upper sum alone; null likewise.
+    average_run_length_upper: Option<f64>,
     /// Siegmund's approximation, from a start at 0.
     siegmund: SiegmundLengthsFigures,
 }
@@ -385,8 +401,8 @@ impl Calculation for CusumInput {
         for shift in self.shifts {
             run_lengths.push(CusumShiftFigures {
                 shift,
-                average_run_length: chart.average_run_length(shift, self.head_start)?,
-                average_run_length_upper: chart.average_run_length_upper(shift, self.head_start)?,
+                average_run_length: computed(chart.average_run_length(shift, self.head_start))?,
+                average_run_length_upper: computed(chart.average_run_length_upper(shift, self.head_start))?,
                 siegmund: chart.siegmund(shift)?.show(),
             });
         }

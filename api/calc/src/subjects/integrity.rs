@@ -146,6 +146,8 @@ impl Calculation for SmallVarianceInput {
 #[serde(deny_unknown_fields)]
 pub struct PileUpInput {
     /// Ranges of the sets.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     ranges: Vec<f64>,
     /// Titres in a set.
     n: u32,

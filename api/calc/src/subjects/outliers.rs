@@ -33,6 +33,8 @@ fn judged<T>(outcome: Outcome<T>, rule: &str, finding: &Finding, p: f64) -> Outc
 #[serde(deny_unknown_fields)]
 pub struct DixonInput {
     /// Values, 3 to 40.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     values: Vec<f64>,
     /// Ratio; left out, the one recommended for the number of values.
     ratio: Option<DixonRatio>,
@@ -130,6 +132,8 @@ impl Calculation for DixonCriticalInput {
 #[serde(deny_unknown_fields)]
 pub struct GrubbsInput {
     /// Values, at least 3.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     values: Vec<f64>,
     /// The end fixed before looking at the data; left out, either end (two-sided).
     end: Option<SuspectEnd>,
@@ -163,6 +167,8 @@ impl Calculation for GrubbsInput {
 #[serde(deny_unknown_fields)]
 pub struct GrubbsPairInput {
     /// Values, 4 to 100.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     values: Vec<f64>,
     /// Which two values are suspect.
     statistic: PairName,
@@ -190,11 +196,52 @@ impl Calculation for GrubbsPairInput {
     }
 }
 
+/// A statistic of two values, a size and a level.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct GrubbsPairCriticalInput {
+    /// Which statistic.
+    statistic: PairName,
+    /// Number of values, 4 to 100; 3 for the range.
+    n: usize,
+    /// Level.
+    #[serde(default = "five_percent")]
+    #[schema(default = 0.05)]
+    alpha: f64,
+    /// Sidedness of the level, for two values at the same end.
+    #[serde(default = "two_sided")]
+    sidedness: SidednessName,
+}
+
+/// A critical value of two values.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct GrubbsPairCriticalFigures {
+    /// Critical value: conspicuous below it, the range above it.
+    critical: CriticalFigures,
+}
+
+impl Calculation for GrubbsPairCriticalInput {
+    const NAME: &'static str = "grubbs-pair-critical";
+    const SUMMARY: &'static str =
+        "critical value for two suspect values: at one end, at both ends, range over deviation";
+    const METHOD: &'static str = "exact at one end, seeded simulation for both ends and range";
+    const SOURCE: &'static str = "F. E. Grubbs 1950; H. A. David, H. O. Hartley, E. S. Pearson 1954; ISO 5725-2";
+    const EXAMPLE: &'static str = r#"{"statistic": "same end", "n": 10, "alpha": 0.05}"#;
+    type Result = GrubbsPairCriticalFigures;
+
+    fn calculate(self, _: Place) -> Result<Outcome<GrubbsPairCriticalFigures>, Refusal> {
+        let critical = pair::critical(self.statistic.into(), self.n, self.alpha, self.sidedness.into()).of("n")?;
+        Ok(Outcome::of(GrubbsPairCriticalFigures { critical: critical.show() }))
+    }
+}
+
 /// Replicates in groups, one of them perhaps too scattered.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CochranInput {
     /// Groups of replicates, of equal size if possible.
+    #[serde(deserialize_with = "crate::wire::groups")]
+    #[schema(value_type = Vec<crate::wire::Data>)]
     groups: Vec<Vec<f64>>,
 }
 
@@ -332,6 +379,8 @@ fn three() -> f64 {
 #[serde(deny_unknown_fields)]
 pub struct HampelInput {
     /// Values, at least 3.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     values: Vec<f64>,
     /// Distance from the median, in scaled deviations, beyond which a value is conspicuous.
     #[serde(default = "three")]

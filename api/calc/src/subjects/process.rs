@@ -65,6 +65,8 @@ impl Calculation for ProportionLimitsInput {
 #[serde(deny_unknown_fields)]
 pub struct ProcessStatisticsInput {
     /// Control values in order.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     values: Vec<f64>,
     /// Assigned value.
     assigned: f64,

@@ -49,6 +49,8 @@ pub struct LineInput {
     /// y.
     y: Data,
     /// Weights, such as 1/s²; left out, all equal.
+    #[serde(default, deserialize_with = "crate::wire::maybe_numbers")]
+    #[schema(value_type = Option<crate::wire::Data>)]
     weights: Option<Vec<f64>>,
     /// Confidence of intervals and bands.
     #[serde(default = "ninety_five")]
@@ -178,6 +180,8 @@ pub struct PolynomialInput {
     /// Degree.
     degree: usize,
     /// Weights; left out, all equal.
+    #[serde(default, deserialize_with = "crate::wire::maybe_numbers")]
+    #[schema(value_type = Option<crate::wire::Data>)]
     weights: Option<Vec<f64>>,
     /// Whether there is an intercept.
     #[serde(default = "yes")]
@@ -227,6 +231,8 @@ pub struct LinearModelInput {
     /// y.
     y: Data,
     /// Weights; left out, all equal.
+    #[serde(default, deserialize_with = "crate::wire::maybe_numbers")]
+    #[schema(value_type = Option<crate::wire::Data>)]
     weights: Option<Vec<f64>>,
     /// Whether there is an intercept.
     #[serde(default = "yes")]

@@ -119,6 +119,8 @@ fn set(rules: Option<&Vec<RuleInput>>, name: Option<SetName>) -> Result<RuleSet,
 #[serde(deny_unknown_fields)]
 pub struct ChartJudgementInput {
     /// Points in order, in sigmas from the centre line, or raw with `centre` and `sigma`.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     points: Vec<f64>,
     /// Centre line of raw points.
     centre: Option<f64>,
@@ -287,8 +289,9 @@ impl Calculation for RunLengthInput {
                     rules: words,
                     average: Some(run.average()),
                     standard_deviation: Some(run.standard_deviation()),
-                    median: Some(run.quantile(0.5)?),
-                    quantiles: Some([run.quantile(0.05)?, run.quantile(0.95)?]),
+                    // Null beyond 2^53 points, where numbers of points are no longer exact.
+                    median: run.quantile(0.5).ok(),
+                    quantiles: run.quantile(0.05).ok().zip(run.quantile(0.95).ok()).map(|(low, high)| [low, high]),
                     average_of_unlucky_baselines: None,
                     probability_of_mark: self.points.map(|points| run.probability_of_mark(points, self.charts)),
                 }

@@ -1,9 +1,8 @@
 //! Summaries of one series or several, robust estimates.
 
-use ferrotitre_base::refusal::Refusal;
-use ferrotitre_core::statistics::hypothesis;
 use ferrotitre_core::statistics::robust::{self, StopRule};
 use ferrotitre_core::statistics::summary::{self as core, QuantileMethod};
+use ferrotitre_core::statistics::{Entered, hypothesis};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -12,8 +11,9 @@ use crate::figures::summaries::{
     IntervalFigures, PooledSdFigures, RobustEstimateFigures, RobustScaleFigures, WeightedMeanFigures,
 };
 use crate::subject::{Calculation, Outcome, Place};
-use crate::wire::{Show, ninety_five};
+use crate::wire::{Data, Show, ninety_five};
 use ferrotitre_base::core_refusals::Of;
+use ferrotitre_base::refusal::Refusal;
 
 /// How a quantile is read between the values (numbers of Hyndman and Fan).
 #[derive(Debug, Clone, Copy, Default, Deserialize, Serialize, ToSchema)]
@@ -73,7 +73,7 @@ fn quartiles() -> Vec<f64> {
 #[serde(deny_unknown_fields)]
 pub struct SummaryInput {
     /// Values.
-    values: Vec<f64>,
+    values: Data,
     /// Confidence of the intervals.
     #[serde(default = "ninety_five")]
     #[schema(default = 0.95)]
@@ -147,14 +147,15 @@ impl Calculation for SummaryInput {
     const METHOD: &'static str = "compensated moments in one pass; Student's t and chi-square intervals";
     const SOURCE: &'static str =
         "NIST StRD definitions; Joanes and Gill 1998 (shape); Hyndman and Fan 1996 (quantiles)";
-    const EXAMPLE: &'static str = r#"{"values": [23.16, 23.18, 23.20, 23.14, 23.18]}"#;
-    const TABLE: Table = Table::Columns(&["values"]);
+    const EXAMPLE: &'static str = r#"{"values": ["23.16", "23.18", "23.20", "23.14", "23.18"]}"#;
+    const TABLE: Table = Table::TextColumns(&["values"]);
     type Result = SummaryFigures;
 
     fn calculate(self, _: Place) -> Result<Outcome<SummaryFigures>, Refusal> {
-        let values = &self.values;
-        let summary = core::Summary::of(values)?;
-        let mean = summary.mean()?;
+        let doubles: Vec<f64> = self.values.iter().map(|value| value.value()).collect();
+        let (origin, shifted) = about(&self.values, &doubles)?;
+        let summary = core::Summary::of(&shifted)?;
+        let mean = origin.plus(summary.mean()?);
         // The confidence is checked also where the series is too short for an interval.
         if !(self.confidence > 0.0 && self.confidence < 1.0) {
             return Err(Refusal::invalid("confidence", "range", "must lie strictly between 0 and 1", self.confidence));
@@ -165,31 +166,51 @@ impl Calculation for SummaryInput {
             if !(0.0..=1.0).contains(p) {
                 return Err(Refusal::invalid(&format!("quantiles[{at}]"), "range", "must be from 0 to 1", p));
             }
-            quantiles.push(QuantileFigures { p: *p, value: core::quantile(values, *p, method)? });
+            quantiles.push(QuantileFigures { p: *p, value: core::quantile(&doubles, *p, method)? });
         }
+        let moved = |interval: core::Interval| core::Interval {
+            low: origin.plus(interval.low),
+            high: origin.plus(interval.high),
+            ..interval
+        };
+        let sample_sd = summary.sample_sd().ok();
         Ok(Outcome::of(SummaryFigures {
             n: summary.n(),
             mean,
-            sample_sd: summary.sample_sd().ok(),
+            sample_sd,
             sample_variance: summary.sample_variance().ok(),
             population_sd: summary.population_sd()?,
-            relative_sd: summary.relative_sd().ok().flatten(),
+            relative_sd: sample_sd.filter(|_| mean != 0.0).map(|sd| sd / mean.abs()),
             standard_error: summary.standard_error().ok(),
-            mean_interval: summary.mean_interval(self.confidence).ok().show(),
+            mean_interval: summary.mean_interval(self.confidence).ok().map(moved).show(),
             sd_interval: summary.sd_interval(self.confidence).ok().show(),
-            minimum: summary.min(),
-            maximum: summary.max(),
+            minimum: doubles.iter().copied().min_by(f64::total_cmp),
+            maximum: doubles.iter().copied().max_by(f64::total_cmp),
             range: summary.range(),
-            median: core::median(values)?,
-            median_absolute_deviation: core::median_absolute_deviation(values)?,
+            median: core::median(&doubles)?,
+            median_absolute_deviation: core::median_absolute_deviation(&shifted)?,
             quantiles,
             population_skewness: summary.population_skewness().ok(),
             sample_skewness: summary.sample_skewness().ok(),
             population_excess_kurtosis: summary.population_excess_kurtosis().ok(),
             sample_excess_kurtosis: summary.sample_excess_kurtosis().ok(),
-            lag1_autocorrelation: core::lag1_autocorrelation(values).ok(),
+            lag1_autocorrelation: core::lag1_autocorrelation(&shifted).ok(),
         }))
     }
+}
+
+/// An origin and the differences from it. Decimals that no double holds are taken about a value in their middle, so that
+/// the digits of 1000000.1 beyond its double are not lost; doubles are left as they are.
+fn about(values: &[Entered], doubles: &[f64]) -> Result<(Entered, Vec<f64>), Refusal> {
+    // Refuses what is no number, by its own position and value.
+    core::Summary::of(doubles)?;
+    if values.iter().all(|value| value.is_a_double()) {
+        return Ok((Entered::from(0.0), doubles.to_vec()));
+    }
+    let mut sorted = values.to_vec();
+    sorted.sort_by(|a, b| a.value().total_cmp(&b.value()));
+    let origin = sorted.get(sorted.len() / 2).copied().unwrap_or(Entered::from(0.0));
+    Ok((origin, values.iter().map(|value| value.minus(origin)).collect()))
 }
 
 /// Values with weights.
@@ -197,8 +218,12 @@ impl Calculation for SummaryInput {
 #[serde(deny_unknown_fields)]
 pub struct WeightedSummaryInput {
     /// Values.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     values: Vec<f64>,
     /// Weights, greater than 0; 1/u² for values with standard uncertainties u.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     weights: Vec<f64>,
 }
 
@@ -231,6 +256,8 @@ pub struct EstimateInput {
 #[serde(deny_unknown_fields)]
 pub struct PooledSdInput {
     /// Groups of replicates; groups of two are duplicates.
+    #[serde(default, deserialize_with = "crate::wire::maybe_groups")]
+    #[schema(value_type = Option<Vec<crate::wire::Data>>)]
     groups: Option<Vec<Vec<f64>>>,
     /// Standard deviations with their degrees of freedom.
     estimates: Option<Vec<EstimateInput>>,
@@ -323,6 +350,8 @@ fn tight() -> f64 {
 #[serde(deny_unknown_fields)]
 pub struct RobustMeanInput {
     /// Values.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     values: Vec<f64>,
     /// Estimate wanted.
     #[serde(default)]
@@ -362,6 +391,8 @@ impl Calculation for RobustMeanInput {
 #[serde(deny_unknown_fields)]
 pub struct RobustSdInput {
     /// Standard deviations; for duplicates |x1 - x2|/sqrt 2.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
     values: Vec<f64>,
     /// Degrees of freedom of each.
     degrees_of_freedom: f64,

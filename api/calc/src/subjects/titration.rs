@@ -43,6 +43,24 @@ pub struct BuretteInput {
     corrections: Vec<[f64; 2]>,
 }
 
+impl BuretteInput {
+    /// The burette that core takes.
+    ///
+    /// # Errors
+    /// A resolution or an uncertainty out of range, corrections that cannot be interpolated.
+    pub(super) fn burette(&self) -> Result<Burette, Refusal> {
+        let resolution_ml = positive("burette.resolution", self.resolution.value())?;
+        let u_ml = not_negative("burette.u_ml", self.u_ml)?;
+        let corrections: Vec<(f64, f64)> = self.corrections.iter().map(|[x, y]| (*x, *y)).collect();
+        if !corrections.is_empty() {
+            chemistry::check_corrections(&corrections, self.capacity.value())
+                .map_err(|error| Refusal::invalid("burette.corrections", "table", error.to_string(), ""))?;
+        }
+        let id = "burette".to_owned();
+        Ok(Burette { code: id.clone(), id, corrections, resolution_ml, u_ml, dof: None })
+    }
+}
+
 /// A pipette or flask.
 #[derive(Debug, Clone, Copy, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -55,6 +73,16 @@ pub struct VesselInput {
 }
 
 impl VesselInput {
+    /// Volume, mL.
+    pub(super) fn ml(&self) -> f64 {
+        self.ml
+    }
+
+    /// Standard uncertainty, mL.
+    pub(super) fn u_ml(&self) -> f64 {
+        self.u_ml
+    }
+
     fn vessel(&self, name: &str) -> Result<Vessel, Refusal> {
         positive(&format!("{name}.ml"), self.ml)?;
         not_negative(&format!("{name}.u_ml"), self.u_ml)?;
@@ -73,6 +101,23 @@ pub struct TitrantInput {
     /// Its standard uncertainty, mol/L.
     #[serde(default)]
     u: f64,
+}
+
+impl TitrantInput {
+    /// Electrons per formula unit.
+    pub(super) fn electrons(&self) -> u32 {
+        self.electrons
+    }
+
+    /// Concentration, mol/L.
+    pub(super) fn concentration(&self) -> f64 {
+        self.concentration
+    }
+
+    /// Its standard uncertainty, mol/L.
+    pub(super) fn u(&self) -> f64 {
+        self.u
+    }
 }
 
 /// A step of dilution.

@@ -40,6 +40,9 @@ impl Calculation for MannKendallInput {
     fn calculate(self, _: Place) -> Result<Outcome<MannKendallFigures>, Refusal> {
         let test = trend::mann_kendall(&self.values)?;
         let p = test.p.two_sided;
+        if !(self.alpha > 0.0 && self.alpha < 1.0) {
+            return Err(Refusal::invalid("alpha", "range", "must lie strictly between 0 and 1", self.alpha));
+        }
         let rule = format!("no trend, two-sided, level {}", self.alpha);
         Ok(Outcome::of(test.show()).judged(rule, p > self.alpha, format!("S = {}, p = {p}", test.s)))
     }

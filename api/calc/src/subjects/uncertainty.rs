@@ -93,7 +93,11 @@ impl QuantityInput {
         })
     }
 
-    fn input(&self) -> Result<Input, Refusal> {
+    /// As core takes it.
+    ///
+    /// # Errors
+    /// An uncertainty stated twice or not usable.
+    pub(super) fn input(&self) -> Result<Input, Refusal> {
         let bare = |u| Input::new(self.id.clone(), self.label.clone(), "", self.value, u);
         let shape = self.shape()?;
         let input = match (self.u, self.expanded, self.half_width, self.sd) {
@@ -139,16 +143,31 @@ pub struct CorrelationInput {
     r: f64,
 }
 
-/// Puts inputs and formula together.
-fn prepared(
-    model: &str,
-    inputs: &[QuantityInput],
-    correlations: &[CorrelationInput],
-) -> Result<(Model, Inputs), Refusal> {
+impl CorrelationInput {
+    /// As core takes it.
+    pub(super) fn stated(&self) -> (&str, &str, f64) {
+        (&self.first, &self.second, self.r)
+    }
+}
+
+/// Checks the names of inputs.
+///
+/// # Errors
+/// None or too many, a name that is none in a formula, one given twice.
+pub(super) fn named(inputs: &[QuantityInput]) -> Result<Vec<String>, Refusal> {
     if inputs.is_empty() || inputs.len() > 200 {
         return Err(Refusal::invalid("inputs", "size", "must be from 1 to 200", inputs.len()));
     }
     let names: Vec<String> = inputs.iter().map(|input| input.id.clone()).collect();
+    check_names("inputs", &names)?;
+    Ok(names)
+}
+
+/// Checks names for formulae.
+///
+/// # Errors
+/// A name that is none in a formula, one given twice.
+pub(super) fn check_names(list: &str, names: &[String]) -> Result<(), Refusal> {
     for (at, name) in names.iter().enumerate() {
         let starts = name.starts_with(|c: char| c.is_alphabetic() || c == '_');
         if !starts
@@ -156,20 +175,29 @@ fn prepared(
             || ["sqrt", "exp", "ln"].contains(&name.as_str())
         {
             let message = "must begin with a letter and have letters, digits and underscores only";
-            return Err(Refusal::invalid(&format!("inputs[{at}].id"), "name", message, name));
+            return Err(Refusal::invalid(&format!("{list}[{at}].id"), "name", message, name));
         }
         if names[..at].contains(name) {
-            return Err(Refusal::invalid(&format!("inputs[{at}].id"), "once", "is given twice", name));
+            return Err(Refusal::invalid(&format!("{list}[{at}].id"), "once", "is given twice", name));
         }
     }
+    Ok(())
+}
+
+/// Puts inputs and formula together.
+fn prepared(
+    model: &str,
+    inputs: &[QuantityInput],
+    correlations: &[CorrelationInput],
+) -> Result<(Model, Inputs), Refusal> {
+    let names = named(inputs)?;
     let parsed = Model::parse(model, &names)?;
     let mut list = Inputs::new();
     for input in inputs {
         list.add(input.input()?)?;
     }
-    for correlation in correlations {
-        list.correlate(&correlation.first, &correlation.second, correlation.r)?;
-    }
+    let stated: Vec<(&str, &str, f64)> = correlations.iter().map(CorrelationInput::stated).collect();
+    list.correlate_all(&stated)?;
     if !parsed.of(&list.values()).is_finite() {
         return Err(Refusal::new(Code::RuleBroken, "the formula has no finite value at the estimates")
             .at("model", "finite", model));
@@ -187,7 +215,18 @@ pub struct CoverageChoice {
     probability: Option<f64>,
 }
 
-fn rule(choice: Option<CoverageChoice>) -> Result<CoverageRule, Refusal> {
+impl CoverageChoice {
+    /// The coverage probability, where it is given.
+    pub(super) fn probability(self) -> Option<f64> {
+        self.probability
+    }
+}
+
+/// How the coverage factor is chosen; k = 2 where nothing is said.
+///
+/// # Errors
+/// Both or neither of k and probability, a factor that is not above 0.
+pub(super) fn rule(choice: Option<CoverageChoice>) -> Result<CoverageRule, Refusal> {
     match choice {
         None => Ok(CoverageRule::Fixed(2.0)),
         Some(CoverageChoice { k: Some(k), probability: None }) if k > 0.0 && k.is_finite() => {

@@ -81,6 +81,7 @@ fn no_pair_within(n: u32, w: f64) -> f64 {
     // Kept as k! times the chain, so that the numbers stay of the order of a density.
     let mut chain = densities.clone();
     for k in 2..=n {
+        crate::stop::point();
         let cumulative = cumulative_integral(&chain, step);
         for (i, value) in chain.iter_mut().enumerate() {
             let below = i.checked_sub(shift).map_or(0.0, |at| cumulative[at]);
@@ -91,7 +92,7 @@ fn no_pair_within(n: u32, w: f64) -> f64 {
 }
 
 /// Running integral of a smooth function that vanishes at both ends, by the six-point formula (error of order h⁶).
-fn cumulative_integral(f: &[f64], step: f64) -> Vec<f64> {
+pub(super) fn cumulative_integral(f: &[f64], step: f64) -> Vec<f64> {
     let at = |i: isize| usize::try_from(i).ok().and_then(|i| f.get(i)).copied().unwrap_or(0.0);
     let mut total = 0.0;
     (0..f.len())
