@@ -1,4 +1,5 @@
-//! Concessions: an expired or overdue item used all the same, with the signatures of two managers.
+//! Concessions: an expired or overdue item used all the same, or a result approved although its run has not decided, with the
+//! signatures of two managers.
 
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
@@ -21,16 +22,19 @@ use crate::sign_offs::{self, Content, Meaning, NewSignature, SignOff};
 use crate::states::{self, NewMove};
 use crate::web::answer::{Answer, Located};
 use crate::web::paging::{Listing, Page};
-use crate::{equipment, standards, titrants};
+use crate::{determinations, equipment, standards, titrants};
 
 const KIND: EntityKind = EntityKind::Concession;
-const ITEMS: [&str; 4] = ["titrants", "primary_standards", "reagents", "equipment"];
+const ITEMS: [&str; 5] = ["titrants", "primary_standards", "reagents", "equipment", DETERMINATIONS];
+/// Kind of item of a concession for a result whose run has not decided.
+const DETERMINATIONS: &str = "determinations";
 
 /// A concession as asked for.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NewConcession {
-    /// titrants, primary_standards, reagents or equipment.
+    /// titrants, primary_standards, reagents or equipment; or determinations, for a result whose run was not released or had no
+    /// plan of quality control.
     #[schema(example = "titrants")]
     pub item_kind: String,
     /// The item.
@@ -129,6 +133,7 @@ async fn item_exists(connection: &Connection, kind: &str, item: Uuid) -> Result<
         "titrants" => titrants::store::titrant(connection, item).await.map(drop),
         "primary_standards" => standards::primary::versions::current(connection, item).await.map(drop),
         "reagents" => standards::reagents::versions::current(connection, item).await.map(drop),
+        DETERMINATIONS => determinations::store::determination(connection, item).await.map(drop),
         _ => equipment::store::versions::current(connection, item).await.map(drop),
     }
     .map_err(|refusal| match refusal.code {
@@ -180,9 +185,10 @@ pub(crate) async fn sign(
     db.write(act, async |connection| {
         let row = find(connection, id).await?;
         let signed = sign_offs::of(connection, id).await?;
-        if row.recorded_by == user.account || signed.iter().any(|sign| sign.recorded_by == user.account) {
-            return Err(Refusal::new(Code::OwnRecord, "a concession is signed by two managers who did not ask for it"));
-        }
+        let mut parties = vec![row.recorded_by];
+        parties.extend(signed.iter().map(|sign| sign.recorded_by));
+        let detail = "a concession is signed by two managers who did not ask for it";
+        signing::not_a_party(connection, user.account, &parties, detail).await?;
         let state = states::present(connection, KIND, id).await?.state;
         if state != "requested" {
             return Err(Refusal::new(Code::StateConflict, format!("the concession is {state}")));
@@ -245,4 +251,38 @@ pub(crate) async fn excuse(
         refusal.detail, row.item_id, row.valid_from, row.valid_to
     );
     Err(Refusal::new(refusal.code, detail).at("concession", "covers", id))
+}
+
+/// Concessions that were ever granted for a determination.
+async fn granted_for(mut connection: &Connection, determination: Uuid) -> Result<Vec<Row>, Refusal> {
+    let rows: Vec<Row> = concessions::table
+        .filter(concessions::item_id.eq(determination).and(concessions::item_kind.eq(DETERMINATIONS)))
+        .order(concessions::id)
+        .select(Row::as_select())
+        .load(&mut connection)
+        .await?;
+    let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
+    let known = states::present_many(connection, KIND, &ids).await?;
+    Ok(rows.into_iter().filter(|row| known.get(&row.id.0).is_some_and(|state| state == "granted")).collect())
+}
+
+/// Whether a concession lets a determination be approved at a time although its run has not decided.
+pub(crate) async fn holds_for(
+    connection: &Connection,
+    determination: Uuid,
+    at: DateTime<Utc>,
+) -> Result<bool, Refusal> {
+    let granted = granted_for(connection, determination).await?;
+    Ok(granted.iter().any(|row| row.valid_from <= at && at < row.valid_to))
+}
+
+/// What is printed with a result of the concessions granted for it.
+pub(crate) async fn of_result(connection: &Connection, determination: Uuid) -> Result<Vec<String>, Refusal> {
+    let mut texts = Vec::new();
+    for row in granted_for(connection, determination).await? {
+        let signed = sign_offs::of(connection, row.id.0).await?;
+        let names: Vec<&str> = signed.iter().map(|sign| sign.printed_name.as_str()).collect();
+        texts.push(format!("under concession {}, granted by {}: {}", row.id, names.join(" and "), row.reason));
+    }
+    Ok(texts)
 }

@@ -164,6 +164,7 @@ async fn people(db: &Db) -> Result<Vec<Person>, Refusal> {
             roles: vec![role],
             scopes: None,
             provisional: false,
+            unconfirmed: false,
         };
         people.push(Person { user, password });
     }

@@ -64,6 +64,8 @@ ids! {
     StateMoveId;
     /// An authorisation for a method.
     CompetenceId;
+    /// A confirmation of whose an account is.
+    IdentityConfirmationId;
     /// A token of an instrument.
     ServiceTokenId;
     /// A sign-in.

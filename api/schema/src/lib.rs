@@ -571,6 +571,24 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// A second person's word that an account whose password somebody else had set is in the hands of its owner.
+    identity_confirmations (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Whose account.
+        account_id -> Uuid,
+        /// The password that somebody else had set.
+        secret_id -> Uuid,
+        /// How it is known.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Manager who confirmed; null for passwords set before anybody had to.
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
     /// Files whose rows became records, kept as they came.
     imported_files (id) {
         /// Identity.
@@ -791,6 +809,16 @@ diesel::table! {
         recorded_at -> Timestamptz,
         /// Account that recorded it.
         recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Printed names that are taken, from accounts. A working table that only triggers write.
+    printed_names (name_key) {
+        /// The name as it is compared.
+        name_key -> Text,
+        /// Account that prints it first.
+        account_id -> Uuid,
     }
 }
 

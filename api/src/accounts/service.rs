@@ -6,20 +6,23 @@ use chrono::{DateTime, Utc};
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
+use crate::accounts::signing;
 use crate::accounts::store::competences::{self, Competence};
+use crate::accounts::store::persons::{self, IdentityConfirmation};
 use crate::accounts::store::{self, AccountRow, RoleGrant, RoleGrantDecision, ServiceToken};
 use crate::accounts::wire::{
-    AccountView, CreatedAccount, IssuedServiceToken, NewAccount, NewCompetence, NewDecision, NewRoleGrant,
-    NewServiceToken, OwnAccount, ProvisionalPassword,
+    AccountView, CreatedAccount, IssuedServiceToken, NewAccount, NewCompetence, NewDecision, NewIdentityConfirmation,
+    NewRoleGrant, NewServiceToken, OwnAccount, ProvisionalPassword,
 };
 use crate::alerts::{Alert, ending};
 use crate::auth::current_user::CurrentUser;
 use crate::auth::passwords;
 use crate::auth::permissions::{Action, Role, may};
 use crate::auth::tokens::{SERVICE_TOKEN_PREFIX, opaque};
+use crate::config::Policy;
 use crate::db::{Act, Connection, Db};
 use crate::equipment::service::author;
-use crate::ids::{AccountId, CompetenceId, RoleGrantDecisionId, RoleGrantId};
+use crate::ids::{AccountId, CompetenceId, IdentityConfirmationId, RoleGrantDecisionId, RoleGrantId};
 use crate::labels;
 use crate::refusal::{Code, FieldErrors, Refusal};
 use crate::states::{self, NewMove};
@@ -47,6 +50,7 @@ async fn view(connection: &Connection, row: AccountRow) -> Result<AccountView, R
         state: states::present(connection, KIND, row.id.0).await?.state,
         roles: store::roles(connection, row.id).await?,
         last_sign_in: store::last_sign_in(connection, row.id).await?,
+        awaits_confirmation: persons::unconfirmed(connection, row.id).await?.is_some(),
         code: row.code,
         display_name: row.display_name,
         kind: row.kind,
@@ -140,6 +144,57 @@ pub(crate) async fn set_provisional_password(db: &Db, act: &Act, id: Uuid) -> Re
     Ok(ProvisionalPassword { account: id, provisional_password: password })
 }
 
+/// Says that an account whose password somebody else had set is in the hands of its owner: the word of somebody who neither set
+/// the password nor owns the account, under whichever of their accounts.
+pub(crate) async fn confirm_identity(
+    db: &Db,
+    act: &Act,
+    policy: Policy,
+    id: Uuid,
+    new: NewIdentityConfirmation,
+) -> Result<Answer, Refusal> {
+    states::reason_given("reason", Some(&new.reason))?;
+    signing::confirm(db, act, policy, new.password).await?;
+    let by = author(act)?;
+    db.write(act, async |connection| {
+        let row = existing(connection, id).await?;
+        let Some(secret) = persons::unconfirmed(connection, row.id).await? else {
+            return Err(Refusal::new(Code::StateConflict, "nobody else has set its password since it was confirmed"));
+        };
+        let mut parties = vec![row.id];
+        parties.extend(persons::set_by(connection, secret).await?);
+        let detail = "an account is confirmed by somebody who neither owns it nor set its password";
+        signing::not_a_party(connection, by, &parties, detail).await?;
+        let confirmation = IdentityConfirmation {
+            id: IdentityConfirmationId::new(),
+            account_id: row.id,
+            secret_id: secret,
+            reason: new.reason,
+            recorded_at: DateTime::UNIX_EPOCH,
+            recorded_by: Some(by),
+        };
+        persons::insert(connection, &confirmation).await
+    })
+    .await
+}
+
+/// Accounts that wait for a second person's word.
+pub(crate) async fn unconfirmed(db: &Db) -> Result<Vec<AccountView>, Refusal> {
+    db.read(async |connection| {
+        let mut found = Vec::new();
+        for id in persons::all_unconfirmed(connection).await? {
+            found.push(view(connection, existing(connection, id.0).await?).await?);
+        }
+        Ok(found)
+    })
+    .await
+}
+
+/// What a second person said of an account, newest first.
+pub(crate) async fn confirmations(db: &Db, id: Uuid) -> Result<Vec<IdentityConfirmation>, Refusal> {
+    db.read(async |connection| persons::confirmations(connection, AccountId(id)).await).await
+}
+
 pub(crate) async fn request_grant(db: &Db, act: &Act, account: Uuid, new: NewRoleGrant) -> Result<Answer, Refusal> {
     let row = RoleGrant {
         id: RoleGrantId::new(),
@@ -177,9 +232,10 @@ pub(crate) async fn decide_grant(db: &Db, act: &Act, id: Uuid, new: NewDecision)
     db.write(act, async |connection| {
         let grant =
             store::grant(connection, RoleGrantId(id)).await?.ok_or_else(|| Refusal::not_found("role grant", id))?;
-        if grant.account_id == by || grant.recorded_by == Some(by) {
-            return Err(Refusal::new(Code::OwnRecord, "nobody decides on a grant they asked for or would receive"));
-        }
+        let mut parties = vec![grant.account_id];
+        parties.extend(grant.recorded_by);
+        let detail = "nobody decides on a grant they asked for or would receive";
+        signing::not_a_party(connection, by, &parties, detail).await?;
         let row = RoleGrantDecision {
             id: RoleGrantDecisionId::new(),
             role_grant_id: grant.id,
@@ -261,7 +317,16 @@ pub(crate) async fn record_competence(
         recorded_at: DateTime::UNIX_EPOCH,
         recorded_by: author(act)?,
     };
-    db.write(act, async |connection| competences::insert(connection, &row).await).await
+    db.write(act, async |connection| {
+        if !competences::method_exists(connection, &row.method_code).await? {
+            let message = format!("there is no method {}", row.method_code);
+            return Err(Refusal::new(Code::UnknownReference, message).at("method_code", "exists", &row.method_code));
+        }
+        let detail = "nobody authorises themself";
+        signing::not_a_party(connection, row.recorded_by, &[row.account_id], detail).await?;
+        competences::insert(connection, &row).await
+    })
+    .await
 }
 
 pub(crate) async fn competences(db: &Db, account: Uuid) -> Result<Vec<Competence>, Refusal> {

@@ -129,6 +129,8 @@ pub struct AccountView {
     pub state: String,
     /// Roles in force.
     pub roles: Vec<String>,
+    /// Somebody else set its password, and nobody has confirmed since whose account it is: it signs nothing.
+    pub awaits_confirmation: bool,
     /// Server time of creation.
     pub recorded_at: DateTime<Utc>,
     /// Latest successful sign-in.
@@ -165,6 +167,18 @@ pub struct NewDecision {
     pub decision: String,
     /// Why.
     pub reason: Option<String>,
+}
+
+/// A second person's word that an account is in the hands of its owner.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewIdentityConfirmation {
+    /// Own password, asked again.
+    #[schema(value_type = String, format = Password)]
+    pub password: SecretString,
+    /// How it is known, at least 5 characters.
+    #[schema(example = "asked her at bench 2; she has changed it")]
+    pub reason: String,
 }
 
 /// A token for an instrument.

@@ -156,7 +156,8 @@ async fn offered(
     }
 }
 
-/// Determinations that make a value of the chart: single ones of the material, or the first two of each sample.
+/// Determinations that make a value of the chart: single ones of the material, or the first two of each sample that are
+/// of two test portions.
 async fn pairs<'a>(
     connection: &Connection,
     chart: &charts::Row,
@@ -175,7 +176,8 @@ async fn pairs<'a>(
             continue;
         }
         let earlier = all[..i].iter().any(|other| other.sample == first.sample);
-        let duplicate = all[i + 1..].iter().find(|other| other.sample == first.sample);
+        let twin = |other: &&Measured| other.sample == first.sample && other.portion != first.portion;
+        let duplicate = all[i + 1..].iter().find(twin);
         if let (false, Some(second)) = (earlier, duplicate) {
             found.push((first, Some(second)));
         }

@@ -3,6 +3,7 @@
 use serde_json::{Value, json};
 use uuid::Uuid;
 
+use crate::control_charts::taking;
 use crate::demo::{Lab, id_of, rules, text_of, wire};
 use crate::equipment::service as equipment;
 use crate::refusal::Refusal;
@@ -29,6 +30,8 @@ pub(crate) struct Stock {
     /// Iron(II) and total iron, in any version.
     pub(crate) record_iron2: String,
     pub(crate) record_total: String,
+    /// The plan of quality control of the method for total iron, and its version.
+    pub(crate) plan_total: (Uuid, String),
     pub(crate) bath: Uuid,
 }
 
@@ -163,6 +166,13 @@ async fn method(lab: &Lab<'_>, facts: &Value) -> Result<(String, String), Refusa
     Ok((text_of(&answer, "version_id")?, id.to_string()))
 }
 
+/// A plan that every run of a method version has a blank, until there are charts.
+async fn plan(lab: &Lab<'_>, method: &str) -> Result<(Uuid, String), Refusal> {
+    let plan = json!({ "method": method, "charts": [], "blanks": 1, "duplicates": 0 });
+    let answer = taking::record(lab.db, &lab.manager_1.act("define_control_charts"), wire(&plan)?).await?;
+    Ok((id_of(&answer)?, text_of(&answer, "version_id")?))
+}
+
 /// Sets everything up.
 pub(crate) async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
     let balance = piece(
@@ -235,6 +245,8 @@ pub(crate) async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
         "analyte": "iron(II)", "matrix": matrix, "chemistry": "back-titration", "reduction": "none", "indicator": "diphenylamine sulfonate",
         "rules": rules(&json!({ "blank": "none", "correct_temperature": false })) })).await?;
 
+    plan(lab, &method_iron2).await?;
+    let plan_total = plan(lab, &method_total).await?;
     let bath = json!({ "code": "S-BATH-1", "client_reference": "bath 3, morning", "description": "pickling bath", "matrix": matrix,
         "sampled_at": lab.at(3, 6), "received_at": lab.at(3, 8), "condition": "clear, green", "preservation": "acidic as taken, no headspace",
         "container": "PE bottle, 250 mL", "storage": "refrigerator 1", "iron2_deadline": lab.at(40, 0), "retained_until": lab.day(400) });
@@ -255,6 +267,7 @@ pub(crate) async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
         method_back,
         record_iron2,
         record_total,
+        plan_total,
         bath,
     })
 }

@@ -175,6 +175,10 @@ impl LoadedResult {
             evaluation: serde_json::to_string(&Iron3View::from(derived)).map_err(Refusal::internal)?,
             incomplete,
             authors,
+            // Who put the difference together answers for it; the observations are signed with the determinations.
+            observers: vec![self.row.recorded_by],
+            correctors: Vec::new(),
+            amended_at: self.moves.iter().rfind(|step| step.to_state == "amended").map(|step| step.recorded_at),
             method_code: self.total.frame.method.facts.code.clone(),
         })
     }

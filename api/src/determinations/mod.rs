@@ -9,6 +9,7 @@ pub(crate) mod iron_results;
 pub(crate) mod measured;
 pub(crate) mod pages;
 mod record;
+pub(crate) mod rejected_runs;
 pub(crate) mod service;
 mod sources;
 pub(crate) mod steps;

@@ -6,6 +6,7 @@ use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::working::Step;
 use uuid::Uuid;
 
+use crate::concessions;
 use crate::db::Connection;
 use crate::determinations::compared;
 use crate::determinations::evaluation::expressed;
@@ -57,6 +58,8 @@ pub(super) struct Frame {
     pub(super) assigned: Vec<Assigned>,
     /// The decision rule that the method version names; read only where one of these names none.
     pub(super) rule: Option<RuleVersion>,
+    /// Concessions under which its result may stand although its run has not decided, in words.
+    conceded: Vec<String>,
 }
 
 /// Loads a determination.
@@ -78,7 +81,7 @@ async fn frame(connection: &Connection, row: &DeterminationRow) -> Result<Frame,
         "sample" => conformity::of_sample(connection, row.sample_id).await,
         _ => Ok(Vec::new()),
     };
-    let (method, (portion, steps), sample, (blanks, counted_blanks), moves, sign_offs, scope, assigned) = futures_util::try_join!(
+    let (method, (portion, steps), sample, (blanks, counted_blanks), moves, sign_offs, scope, assigned, conceded) = futures_util::try_join!(
         methods::store::versions::exactly(connection, row.method_id),
         portions::current(connection, row.portion_id),
         samples::versions::current(connection, row.sample_id),
@@ -86,11 +89,25 @@ async fn frame(connection: &Connection, row: &DeterminationRow) -> Result<Frame,
         states::history(connection, row.id.0),
         sign_offs::of(connection, row.id.0),
         scope(connection, row.method_id),
-        given()
+        given(),
+        concessions::of_result(connection, row.id.0)
     )?;
     let named: Vec<DecisionRuleId> = method.facts.rules.0.decision_rule.into_iter().collect();
     let rule = conformity::rules_of_methods(connection, &assigned, &named).await?.pop();
-    Ok(Frame { method, sample, portion, steps, blanks, counted_blanks, moves, sign_offs, scope, assigned, rule })
+    Ok(Frame {
+        method,
+        sample,
+        portion,
+        steps,
+        blanks,
+        counted_blanks,
+        moves,
+        sign_offs,
+        scope,
+        assigned,
+        rule,
+        conceded,
+    })
 }
 
 async fn assemble(
@@ -238,6 +255,10 @@ impl Loaded {
             };
             flags.extend(scope.flags(in_unit, &self.frame.sample.facts.matrix));
         }
+        if let Some(last) = self.frame.moves.last().filter(|step| step.to_state == "invalidated") {
+            flags.push(format!("no result any longer: {}", last.reason.as_deref().unwrap_or_default()));
+        }
+        flags.extend(self.frame.conceded.iter().cloned());
         let counted = || self.titrations.iter().filter(|(_, state)| state != "superseded").map(|(row, _)| row);
         if let Some(deadline) =
             self.frame.sample.facts.iron2_deadline.filter(|_| self.frame.method.facts.analyte == "iron(II)")
@@ -299,6 +320,25 @@ impl Loaded {
     /// The present version of a titration with its state.
     pub(super) fn present(&self, titration: Uuid) -> Option<&(TitrationRow, String)> {
         self.titrations.iter().rfind(|(row, _)| row.record_id == titration)
+    }
+
+    /// Titrations that count.
+    fn counted(&self) -> impl Iterator<Item = &TitrationRow> {
+        let out = |state: &str| matches!(state, "superseded" | "rejected");
+        self.titrations.iter().filter(move |(_, state)| !out(state)).map(|(row, _)| row)
+    }
+
+    /// Who made the titrations that count.
+    pub(super) fn observers(&self) -> Vec<AccountId> {
+        let first = |record: Uuid| self.titrations.iter().find(|(row, _)| row.record_id == record && row.version == 1);
+        self.counted().filter_map(|row| first(row.record_id)).map(|(row, _)| row.recorded_by).collect()
+    }
+
+    /// Who corrected one of them, or the portion.
+    pub(super) fn correctors(&self) -> Vec<AccountId> {
+        let corrected = self.counted().filter(|row| row.version > 1).map(|row| row.recorded_by);
+        let portion = Some(&self.frame.portion).filter(|portion| portion.version > 1);
+        corrected.chain(portion.map(|portion| portion.recorded_by)).collect()
     }
 
     /// The position after the last.

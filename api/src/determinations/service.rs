@@ -11,7 +11,8 @@ use uuid::Uuid;
 use crate::auth::current_user::CurrentUser;
 use crate::auth::permissions::Role;
 use crate::config::Policy;
-use crate::db::{Act, Connection, Db};
+use crate::control_materials;
+use crate::db::{Act, Connection, Db, Held, hold};
 use crate::determinations::bulk::Selection;
 use crate::determinations::record::{self, KIND, Loaded, TITRATION, load};
 use crate::determinations::store::{self, DeterminationRow, Filter, TitrationRow};
@@ -25,7 +26,7 @@ use crate::ids::{DeterminationId, RunId, TitrantId, TitrationId};
 use crate::readings;
 use crate::refusal::{Code, FieldErrors, Refusal};
 use crate::runs;
-use crate::samples::portions;
+use crate::samples::{portions, samples};
 use crate::states::{self, NewMove};
 use crate::titrants::wire::Rejection;
 use crate::web::answer::{Answer, expect_version};
@@ -46,10 +47,15 @@ pub(crate) async fn record(db: &Db, act: &Act, new: NewDetermination) -> Result<
     let by = author(act)?;
     db.write(act, async |connection| {
         let run = runs::service::find(connection, new.run).await.map_err(|refusal| unknown(refusal, "run", new.run))?;
-        runs::service::still_open(connection, RunId(new.run)).await?;
         let (portion, _) = portions::current(connection, new.portion)
             .await
             .map_err(|refusal| unknown(refusal, "portion", new.portion))?;
+        hold(connection, &[Held::Run(new.run), Held::Sample(portion.sample_id)]).await?;
+        runs::service::still_open(connection, RunId(new.run)).await?;
+        samples::still_here(connection, "portion", portion.sample_id).await?;
+        if new.purpose == "control" {
+            control_materials::service::usable_as_control(connection, "purpose", portion.sample_id).await?;
+        }
         let code = match new.code {
             Some(code) => code,
             None => format!("DET-{:06}", runs::service::next_number(connection, "determination_codes").await?),
@@ -340,6 +346,7 @@ pub(crate) async fn record_titration(
     not_in_the_future("observed_at", new.observed_at)?;
     db.write(act, async |connection| {
         let row = store::determination(connection, determination).await?;
+        hold(connection, &[Held::Run(row.run_id.0)]).await?;
         let loaded = load(connection, row).await?;
         may_change(&loaded, user)?;
         runs::service::still_open(connection, loaded.row.run_id).await?;
@@ -359,7 +366,9 @@ pub(crate) async fn record_titration(
 async fn of_titration(connection: &Connection, titration: Uuid) -> Result<(Loaded, TitrationRow, String), Refusal> {
     let rows = store::versions(connection, titration).await?;
     let determination = rows.first().map(|row| row.determination_id.0).unwrap_or_default();
-    let loaded = load(connection, store::determination(connection, determination).await?).await?;
+    let determination = store::determination(connection, determination).await?;
+    hold(connection, &[Held::Run(determination.run_id.0)]).await?;
+    let loaded = load(connection, determination).await?;
     let (row, state) = loaded.present(titration).cloned().ok_or_else(|| Refusal::not_found("titration", titration))?;
     Ok((loaded, row, state))
 }

@@ -1,5 +1,6 @@
 //! Submission, review, return, approval and amendment: who may, with the secret asked again, and what is frozen.
 
+use chrono::{DateTime, Utc};
 use ferrotitre_core::determination::Detail;
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
@@ -7,9 +8,10 @@ use uuid::Uuid;
 use crate::accounts::signing;
 use crate::accounts::store::competences;
 use crate::auth::current_user::CurrentUser;
-use crate::auth::permissions::{Role, had_a_hand_in};
+use crate::auth::permissions::Role;
 use crate::config::Policy;
-use crate::db::{Act, Connection, Db};
+use crate::control_materials;
+use crate::db::{Act, Connection, Db, Held, hold};
 use crate::determinations::record::{KIND, Loaded, load};
 use crate::determinations::{evaluation::EvaluationView, iron_results, service, store};
 use crate::ids::AccountId;
@@ -67,6 +69,12 @@ pub(super) struct Signed {
     /// Why nothing can be submitted or approved yet.
     pub(super) incomplete: Option<String>,
     pub(super) authors: Vec<AccountId>,
+    /// Who made the observations that count.
+    pub(super) observers: Vec<AccountId>,
+    /// Who corrected one of them.
+    pub(super) correctors: Vec<AccountId>,
+    /// When it was last amended: what was signed before no longer counts.
+    pub(super) amended_at: Option<DateTime<Utc>>,
     pub(super) method_code: String,
 }
 
@@ -84,9 +92,14 @@ pub(super) async fn take(
         return Err(Refusal::new(Code::StaleVersion, detail)
             .with_facts(serde_json::json!({ "named": seen, "present": signed.digest })));
     }
-    if step.judges() && had_a_hand_in(&user.account, &signed.authors) {
+    if step.judges() {
         let detail = "you had a hand in this record (a titration, portion, blank, correction, rejection or signature as its author)";
-        return Err(Refusal::new(Code::OwnRecord, detail));
+        signing::not_a_party(connection, user.account, &signed.authors, detail).await?;
+    }
+    if step == Step::Approve {
+        let reviewers = sign_offs::reviewers(connection, signed.id, signed.amended_at).await?;
+        let detail = "you reviewed this record; somebody else approves it";
+        signing::not_a_party(connection, user.account, &reviewers, detail).await?;
     }
     if step == Step::Review && !user.roles.contains(&Role::Manager) {
         let today = chrono::Utc::now().date_naive();
@@ -101,11 +114,16 @@ pub(super) async fn take(
     if let (Some(why), Step::Submit | Step::Review | Step::Approve) = (&signed.incomplete, step) {
         return Err(Refusal::new(Code::NotEnoughData, why.clone()));
     }
+    let meaning = step.meaning();
+    let statement = match step {
+        Step::Submit => signing::observed_by(connection, user, &signed.observers, &signed.correctors).await?,
+        _ => meaning.statement().to_owned(),
+    };
     let asked = NewMove { to: step.to().to_owned(), reason: signature.reason.clone() };
     states::advance(connection, act, signed.kind, signed.id, &asked, None).await?;
     let evaluation = (step != Step::Return).then_some(signed.evaluation);
     let content = Content { kind: signed.kind, id: signed.id, digest: &signed.digest, evaluation };
-    sign_offs::sign(connection, user, step.meaning(), content, signature.reason).await?;
+    sign_offs::sign_saying(connection, user, (meaning, &statement), content, signature.reason).await?;
     Ok(())
 }
 
@@ -120,6 +138,9 @@ fn of_determination(loaded: &Loaded) -> Result<Signed, Refusal> {
         incomplete: (!view.progress.complete).then(|| view.progress.detail.clone()),
         evaluation: serde_json::to_string(&view).map_err(Refusal::internal)?,
         authors: loaded.authors.clone(),
+        observers: loaded.observers(),
+        correctors: loaded.correctors(),
+        amended_at: loaded.amended_at(),
         method_code: loaded.frame.method.facts.code.clone(),
     })
 }
@@ -135,19 +156,14 @@ pub(crate) async fn determination(
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
-        let loaded = load(connection, store::determination(connection, id).await?).await?;
+        let row = store::determination(connection, id).await?;
+        // Nothing of the run moves while this is signed.
+        hold(connection, &[Held::Run(row.run_id.0)]).await?;
+        let loaded = load(connection, row).await?;
         if step == Step::Approve {
-            let run = states::present(connection, runs::service::KIND, loaded.row.run_id.0).await?.state;
-            if !matches!(run.as_str(), "closed" | "released") {
-                return Err(Refusal::new(
-                    Code::StateConflict,
-                    format!("the run is {run}: nothing of it can be approved"),
-                ));
-            }
-            // The control itself may be signed: that is how its run's failure is looked into.
-            if loaded.row.purpose == "sample" {
-                runs::service::fit_for_release(connection, loaded.row.run_id).await?;
-            }
+            let control = loaded.row.purpose == "control"
+                && control_materials::service::is_control(connection, loaded.row.sample_id).await?;
+            runs::approval::allows(connection, loaded.row.run_id, (id, !control)).await?;
         }
         let signed = of_determination(&loaded)?;
         take(connection, act, user, step, signed, signature).await?;
@@ -170,7 +186,12 @@ pub(crate) async fn iron_result(
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
-        let loaded = iron_results::load(connection, store::iron_result(connection, id).await?).await?;
+        let row = store::iron_result(connection, id).await?;
+        let parts = [row.total_id.0, row.iron2_id.0];
+        let [total, iron2] = parts.map(async |part| store::determination(connection, part).await);
+        let (total, iron2) = (total.await?, iron2.await?);
+        hold(connection, &[Held::Run(total.run_id.0), Held::Run(iron2.run_id.0)]).await?;
+        let loaded = iron_results::load(connection, row).await?;
         if step == Step::Approve {
             for (name, part) in [("total iron", &loaded.total), ("iron(II)", &loaded.iron2)] {
                 if !matches!(part.state.as_str(), "approved" | "reported") {

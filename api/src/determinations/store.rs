@@ -350,6 +350,20 @@ pub(super) async fn iron_results_by_id(
         .await?)
 }
 
+/// Iron results that were computed from any of these determinations.
+pub(super) async fn iron_results_from(
+    mut connection: &Connection,
+    determinations: &[DeterminationId],
+) -> Result<Vec<IronResultRow>, Refusal> {
+    let from = iron_results::total_id.eq_any(determinations).or(iron_results::iron2_id.eq_any(determinations));
+    Ok(iron_results::table
+        .filter(from)
+        .order(iron_results::id)
+        .select(IronResultRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// Iron results of samples, newest first.
 pub(super) async fn iron_results_of_samples(
     mut connection: &Connection,

@@ -3,6 +3,7 @@
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
+use crate::accounts::signing;
 use crate::db::{Act, Connection, Db};
 use crate::methods::store::{MethodFacts, versions};
 use crate::refusal::{Code, Refusal};
@@ -114,8 +115,9 @@ pub(crate) async fn correct(
 pub(crate) async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
         let present = versions::current(connection, id).await?;
-        if asked.to == "approved" && act.actor == Some(present.recorded_by) {
-            return Err(Refusal::new(Code::OwnRecord, "a method is approved by somebody else than its author"));
+        if let (true, Some(actor)) = (asked.to == "approved", act.actor) {
+            let detail = "a method is approved by somebody else than its author";
+            signing::not_a_party(connection, actor, &[present.recorded_by], detail).await?;
         }
         if asked.to == "approved" {
             may_judge(connection, "rules.decision_rule", &present.facts).await?;

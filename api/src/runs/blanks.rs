@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::db::{Act, Connection, Db};
+use crate::db::{Act, Connection, Db, Held, hold};
 use crate::determinations::use_of::{self, Burette};
 use crate::equipment::service::{author, not_in_the_future};
 use crate::ids::{AccountId, BlankId, CalibrationId, ConcessionId, FactorId, RunId, TitrantId};
@@ -274,6 +274,7 @@ pub(crate) async fn record(db: &Db, act: &Act, run: Uuid, new: NewBlank) -> Resu
     not_in_the_future("observed_at", new.observed_at)?;
     db.write(act, async |connection| {
         let run = service::find(connection, run).await?;
+        hold(connection, &[Held::Run(run.id.0)]).await?;
         service::still_open(connection, run.id).await?;
         let row = checked(connection, act, &run, new, None).await?;
         Ok(insert(connection, &row).await?.view(KIND.first_state().to_owned()))
@@ -302,6 +303,7 @@ pub(crate) async fn correct(
     states::reason_given("reason", Some(&correction.reason))?;
     not_in_the_future("facts.observed_at", correction.facts.observed_at)?;
     db.write(act, async |connection| {
+        hold(connection, &[Held::Run(current(connection, id).await?.run_id.0)]).await?;
         let present = current(connection, id).await?;
         expect_version(if_match, &present.id.to_string())?;
         let run = service::find(connection, present.run_id.0).await?;
@@ -317,6 +319,7 @@ pub(crate) async fn judge(db: &Db, act: &Act, id: Uuid, judgement: Judgement) ->
         readings::cause(judgement.cause.as_deref().unwrap_or_default())?;
     }
     db.write(act, async |connection| {
+        hold(connection, &[Held::Run(current(connection, id).await?.run_id.0)]).await?;
         let present = current(connection, id).await?;
         service::still_open(connection, present.run_id).await?;
         let asked = NewMove { to: judgement.to, reason: judgement.reason };

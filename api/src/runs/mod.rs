@@ -1,5 +1,6 @@
 //! Analytical runs, the unit of acceptance, and their blanks.
 
+pub(crate) mod approval;
 pub(crate) mod blanks;
 mod handlers;
 pub(crate) mod pages;

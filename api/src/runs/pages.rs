@@ -224,7 +224,7 @@ fn quality(run: &RunView) -> Vec<Fact> {
     facts.extend(run.missing.iter().map(|what| fact("Lacks", Cell::text(what.clone()))));
     facts.push(match run.quality.plan {
         Some(plan) => fact("Goes by", Cell::link("the plan of its method", format!("/qc-plans/{plan}"))),
-        None => fact("Goes by", Cell::text("no plan: nothing but the method's blank is demanded")),
+        None => fact("Goes by", Cell::text("no plan: a client's result is approved only under a concession")),
     });
     facts.extend(run.repeats.map(|id| fact("Repeats", Cell::link("the rejected run", format!("/runs/{id}")))));
     facts
@@ -287,7 +287,11 @@ pub(super) async fn read_run(
         .way(open && conducts && !lacks, "Record a blank", format!("{path}/blanks/new"))
         .way(open && conducts, "Close", format!("{path}/closing"))
         .way(run.state == "closed" && judges, "Release", format!("{path}/release"))
-        .way(matches!(run.state.as_str(), "open" | "closed") && judges, "Reject", format!("{path}/rejection"))
+        .way(
+            matches!(run.state.as_str(), "open" | "closed" | "released") && judges,
+            "Reject",
+            format!("{path}/rejection"),
+        )
         .way(run.state == "rejected" && conducts, "Repeat", format!("/runs/new?repeats={id}"));
     if lacks {
         sheet =
@@ -317,7 +321,7 @@ pub(super) async fn read_run(
         .help(
             "What was done together: one method version, one blank, one verdict.",
             "ISO/IEC 17025:2017 7.7.1.",
-            "When all is titrated close the run; nothing of an open run can be approved.",
+            "When all is titrated close the run; a client's result is approved once it is released.",
         )
         .show()
 }
@@ -340,7 +344,7 @@ pub(super) async fn close_run(
         .help(
             "A closed run waits for its verdict.",
             "ISO/IEC 17025:2017 7.7.1.",
-            "Its determinations can then be approved, and somebody who did not open it releases it.",
+            "Somebody who did not open it releases it; then its determinations can be approved.",
         );
     shell
         .take(&who, &sent, form, async |act, _: serde_json::Value| {
@@ -370,7 +374,7 @@ pub(super) async fn judge_run(
             .lead("You sign: fit for release. A run is released by somebody who did not open it.")
     } else {
         Form::new(format!("Reject {}", run.code), "Sign and reject", back.as_str())
-            .lead("Nothing of a rejected run is reported. What was recorded stays.")
+            .lead("Nothing of a rejected run is reported: what was approved of it is invalidated, what was submitted goes back, each with your reason. What was recorded stays.")
     };
     shell
         .take(&who, &sent, form.signing(None, !release), async |act, signature: NewSignature| {

@@ -14,7 +14,7 @@ use crate::accounts::signing;
 use crate::auth::current_user::CurrentUser;
 use crate::config::Policy;
 use crate::control_charts::taking;
-use crate::db::{Act, Connection, Db};
+use crate::db::{Act, Connection, Db, Held, hold};
 use crate::equipment::service::{author, not_in_the_future};
 use crate::ids::{AccountId, MethodId, RunId};
 use crate::methods;
@@ -275,6 +275,7 @@ pub(crate) async fn read(db: &Db, id: Uuid) -> Result<RunView, Refusal> {
 
 pub(crate) async fn close(db: &Db, act: &Act, id: Uuid) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
+        hold(connection, &[Held::Run(id)]).await?;
         let row = find(connection, id).await?;
         states::advance(connection, act, KIND, id, &NewMove { to: "closed".to_owned(), reason: None }, None).await?;
         taking::take_in(connection, act, &row).await?;
@@ -293,7 +294,8 @@ pub(crate) async fn take_in_if_closed(connection: &Connection, act: &Act, run: R
 }
 
 /// Releases or rejects a run, signed by somebody who did not open it. A run that is out of control or lacks what its method and
-/// plan need is not released, and no concession exists for that. A rejection opens a nonconformity.
+/// plan need is not released, and no concession exists for that. A rejection opens a nonconformity and takes the results of the
+/// run back, also those that were approved after a release.
 pub(crate) async fn judge(
     db: &Db,
     act: &Act,
@@ -304,10 +306,10 @@ pub(crate) async fn judge(
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password).await?;
     db.write(act, async |connection| {
+        hold(connection, &[Held::Run(id)]).await?;
         let row = find(connection, id).await?;
-        if row.recorded_by == user.account {
-            return Err(Refusal::new(Code::OwnRecord, "a run is released or rejected by somebody who did not open it"));
-        }
+        let detail = "a run is released or rejected by somebody who did not open it";
+        signing::not_a_party(connection, user.account, &[row.recorded_by], detail).await?;
         let quality = quality::of(connection, &row).await?;
         if release {
             fit(&quality)?;
@@ -328,12 +330,8 @@ pub(crate) async fn judge(
 
 /// Refuses what is out of control or incomplete (requirement 5.24); there is no concession for it.
 fn fit(quality: &Quality) -> Result<(), Refusal> {
-    if quality.verdict == Verdict::OutOfControl {
-        let detail = format!(
-            "the run is out of control and releases nothing; reject it and repeat it: {}",
-            quality.view().reasons.join("; ")
-        );
-        return Err(Refusal::new(Code::RuleBroken, detail));
+    if let Some(refusal) = out_of_control(quality) {
+        return Err(refusal);
     }
     if !quality.missing.is_empty() {
         return Err(Refusal::new(Code::NotEnoughData, format!("the run lacks {}", quality.missing.join(", "))));
@@ -341,12 +339,15 @@ fn fit(quality: &Quality) -> Result<(), Refusal> {
     Ok(())
 }
 
-/// Whether results of a run may be found fit for release.
-///
-/// # Errors
-/// The run is out of control or lacks what its method and plan need.
-pub(crate) async fn fit_for_release(connection: &Connection, run: RunId) -> Result<(), Refusal> {
-    fit(&quality::of(connection, &find(connection, run.0).await?).await?)
+/// The refusal of a run that is out of control.
+pub(super) fn out_of_control(quality: &Quality) -> Option<Refusal> {
+    (quality.verdict == Verdict::OutOfControl).then(|| {
+        let detail = format!(
+            "the run is out of control and releases nothing; reject it and repeat it: {}",
+            quality.view().reasons.join("; ")
+        );
+        Refusal::new(Code::RuleBroken, detail)
+    })
 }
 
 /// A run that still takes records.

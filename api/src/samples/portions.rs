@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::db::{Act, Connection, Db};
+use crate::db::{Act, Connection, Db, Held, hold};
 use crate::equipment::service::{author, not_in_the_future, usable};
 use crate::ids::{AccountId, DilutionStepId, PortionId};
 use crate::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
@@ -276,6 +276,8 @@ pub(crate) async fn record(db: &Db, act: &Act, sample: Uuid, new: NewPortion) ->
     new.check()?;
     db.write(act, async |connection| {
         samples::versions::current(connection, sample).await?;
+        hold(connection, &[Held::Sample(sample)]).await?;
+        samples::still_here(connection, "sample", sample).await?;
         new.check_equipment(connection).await?;
         insert(connection, act, sample, &new, None).await
     })

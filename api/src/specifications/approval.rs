@@ -6,6 +6,7 @@ use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use crate::accounts::signing;
 use crate::auth::current_user::CurrentUser;
 use crate::db::Connection;
 use crate::ids::AccountId;
@@ -99,9 +100,9 @@ pub(super) async fn decide(
     signature: NewSignature,
 ) -> Result<(), Refusal> {
     let Candidate { kind, version, .. } = *candidate;
-    if candidate.author == user.account && decision != Decision::Withdraw {
+    if decision != Decision::Withdraw {
         let detail = format!("a {} is decided on by somebody else than its author", kind.noun());
-        return Err(Refusal::new(Code::OwnRecord, detail));
+        signing::not_a_party(connection, user.account, &[candidate.author], &detail).await?;
     }
     if let Some(seen) = signature.content_digest.as_ref().filter(|seen| **seen != candidate.digest) {
         let detail = "it is not the version you looked at: nothing was signed; read it again";

@@ -337,9 +337,10 @@ pub(crate) async fn release(
     db.write(act, async |connection| {
         let titrant = store::titrant(connection, id).await?;
         let rows = store::preparations(connection, id).await?;
-        if rows.iter().any(|row| row.recorded_by == user.account) || titrant.recorded_by == user.account {
-            return Err(Refusal::new(Code::OwnRecord, "a lot is released by somebody who did not prepare it"));
-        }
+        let mut parties = vec![titrant.recorded_by];
+        parties.extend(rows.iter().map(|row| row.recorded_by));
+        let detail = "a lot is released by somebody who did not prepare it";
+        signing::not_a_party(connection, user.account, &parties, detail).await?;
         let row = rows.into_iter().next_back().ok_or_else(|| {
             Refusal::new(Code::NotEnoughData, format!("not enough data: {} has no preparation by mass", titrant.code))
         })?;

@@ -12,9 +12,9 @@ use uuid::Uuid;
 use crate::accounts::signing;
 use crate::auth::current_user::CurrentUser;
 use crate::config::Policy;
-use crate::db::{Act, Connection, Db};
+use crate::db::{Act, Connection, Db, Held, hold};
 use crate::equipment::service::{Usable, author, not_in_the_future, usable};
-use crate::ids::{PrimaryStandardId, StandardisationId, StandardisationTitrationId, TitrantId};
+use crate::ids::{AccountId, PrimaryStandardId, StandardisationId, StandardisationTitrationId, TitrantId};
 use crate::readings;
 use crate::refusal::{Code, FieldErrors, Refusal};
 use crate::sign_offs::{self, Content, Meaning, NewSignature};
@@ -137,7 +137,12 @@ async fn checked(
 pub(super) struct Loaded {
     row: StandardisationRow,
     titrant: TitrantRow,
-    titrations: Vec<StandardisationTitrationRow>,
+    /// Everybody who had a hand in it.
+    parties: Vec<AccountId>,
+    /// Who made the replicates that count.
+    observers: Vec<AccountId>,
+    /// Who corrected one of them.
+    correctors: Vec<AccountId>,
     result: StandardisationResult,
     digest: String,
     pub(super) view: StandardisationView,
@@ -239,6 +244,17 @@ async fn load(connection: &Connection, row: StandardisationRow) -> Result<Loaded
     let digest = hex::encode(Sha256::digest(format!("ferrotitre standardisation 1\n{facts:?}").as_bytes()));
     let state = states::present(connection, KIND, row.id.0).await?.state;
     let signed = sign_offs::of(connection, row.id.0).await?;
+    let judged = states::moves_of(connection, &ids).await?;
+    let mut parties = vec![row.recorded_by];
+    parties.extend(titrations.iter().map(|titration| titration.recorded_by));
+    // Whoever leaves a replicate out decides what the factor comes to.
+    parties.extend(judged.iter().filter_map(|step| step.recorded_by));
+    parties.extend(signed.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
+    let counted = titrations.iter().filter(|t| !matches!(state_of(t).as_str(), "superseded" | "rejected"));
+    let first = |record: Uuid| titrations.iter().find(|t| t.record_id == record && t.version == 1);
+    let counted: Vec<&StandardisationTitrationRow> = counted.collect();
+    let observers = counted.iter().filter_map(|t| first(t.record_id)).map(|t| t.recorded_by).collect();
+    let correctors = counted.iter().filter(|t| t.version > 1).map(|t| t.recorded_by).collect();
     let view = StandardisationView {
         id: row.id.0,
         code: row.code.clone(),
@@ -265,7 +281,7 @@ async fn load(connection: &Connection, row: StandardisationRow) -> Result<Loaded
         sign_offs: signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect(),
         content_digest: digest.clone(),
     };
-    Ok(Loaded { row, titrant, titrations, result, digest, view })
+    Ok(Loaded { row, titrant, parties, observers, correctors, result, digest, view })
 }
 
 fn titration_view(
@@ -421,6 +437,7 @@ pub(crate) async fn record_titration(
 ) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
         let row = store::standardisation(connection, id).await?;
+        hold(connection, &[Held::Standardisation(id)]).await?;
         check_titration(connection, &row, &new).await?;
         let present = store::standardisation_titrations(connection, row.id).await?;
         let position = present.iter().map(|t| t.position).max().unwrap_or(0) + 1;
@@ -438,6 +455,7 @@ async fn of_titration(
 ) -> Result<(StandardisationRow, StandardisationTitrationRow), Refusal> {
     let row =
         store::standardisation(connection, store::standardisation_of_titration(connection, record).await?).await?;
+    hold(connection, &[Held::Standardisation(row.id.0)]).await?;
     let titrations = store::standardisation_titrations(connection, row.id).await?;
     let newest = titrations.into_iter().filter(|t| t.record_id == record).max_by_key(|t| t.version);
     newest.map(|titration| (row, titration)).ok_or_else(|| Refusal::not_found("standardisation titration", record))
@@ -509,6 +527,7 @@ pub(crate) async fn sign(
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
+        hold(connection, &[Held::Standardisation(id)]).await?;
         let loaded = load(connection, store::standardisation(connection, id).await?).await?;
         same_content(&signature, &loaded.digest)?;
         let (to, meaning) = match step {
@@ -516,11 +535,14 @@ pub(crate) async fn sign(
             Step::Approve => ("approved", Meaning::Approved),
             Step::Return => ("returned", Meaning::Rejected),
         };
-        let involved =
-            loaded.row.recorded_by == user.account || loaded.titrations.iter().any(|t| t.recorded_by == user.account);
-        if step != Step::Submit && involved {
-            return Err(Refusal::new(Code::OwnRecord, "a standardisation is judged by somebody who had no hand in it"));
-        }
+        let statement = match step {
+            Step::Submit => signing::observed_by(connection, user, &loaded.observers, &loaded.correctors).await?,
+            Step::Approve | Step::Return => {
+                let detail = "a standardisation is judged by somebody who had no hand in it: who began it, made or corrected a replicate, left one out or signed it as its author";
+                signing::not_a_party(connection, user.account, &loaded.parties, detail).await?;
+                meaning.statement().to_owned()
+            }
+        };
         let titrant = match (&loaded.result.titrant, &loaded.result.missing, step) {
             (Some(titrant), ..) => Some(titrant.clone()),
             (None, _, Step::Return) => None,
@@ -541,7 +563,7 @@ pub(crate) async fn sign(
             }
         }
         let content = Content { kind: KIND, id, digest: &loaded.digest, evaluation };
-        sign_offs::sign(connection, user, meaning, content, signature.reason.clone()).await?;
+        sign_offs::sign_saying(connection, user, (meaning, &statement), content, signature.reason.clone()).await?;
         Ok(load(connection, loaded.row).await?.view)
     })
     .await

@@ -149,9 +149,8 @@ pub(crate) async fn decide(
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
         let row = store::study(connection, id).await?;
-        if row.recorded_by == user.account {
-            return Err(Refusal::new(Code::OwnRecord, "a plan is decided on by somebody else than its author"));
-        }
+        let detail = "a plan is decided on by somebody else than its author";
+        signing::not_a_party(connection, user.account, &[row.recorded_by], detail).await?;
         let state = states::present(connection, STUDY, id).await?.state;
         if state != "planned" {
             let detail = format!("the plan was decided on already: the study is {state}");
@@ -237,12 +236,8 @@ pub(crate) async fn decide_amendment(
         let characteristic = store::characteristic(connection, row.characteristic_id.0).await?;
         data::running(connection, &characteristic).await?;
         let study = store::study(connection, characteristic.study_id.0).await?;
-        if [row.recorded_by, study.recorded_by].contains(&user.account) {
-            return Err(Refusal::new(
-                Code::OwnRecord,
-                "an amendment is decided on by somebody else than its proposer and than the author of the plan",
-            ));
-        }
+        let detail = "an amendment is decided on by somebody else than its proposer and than the author of the plan";
+        signing::not_a_party(connection, user.account, &[row.recorded_by, study.recorded_by], detail).await?;
         let limits = serde_json::to_string(&(&row.old_limits, &row.limits)).map_err(Refusal::internal)?;
         let digest = digest_of(&format!(
             "ferrotitre validation amendment 1\n{} {} {}\n{limits}\n{}\n",

@@ -39,6 +39,7 @@ const PLACES: &[(&str, Place)] = &[
     ("close_nonconformity", Page("/nonconformities/{id}/closing")),
     ("close_run", Page("/runs/{id}/closing")),
     ("compute_run_lengths", Page("/charts/run-lengths")),
+    ("confirm_identity", Page("/accounts/{id}/identity-confirmation")),
     ("conclude_validation_study", Page("/validation/{id}/conclusion")),
     ("correct_blank", Page("/runs/{id}/blanks/{blank}/correction")),
     ("correct_control_material", Page("/control-materials/{id}/correction")),

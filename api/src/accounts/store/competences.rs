@@ -83,6 +83,21 @@ pub(crate) async fn list(mut connection: &Connection, account: AccountId) -> Res
         .await?)
 }
 
+#[derive(QueryableByName)]
+struct Exists {
+    #[diesel(sql_type = diesel::sql_types::Bool)]
+    found: bool,
+}
+
+/// Whether there is a method of that code, in any version. In words of the store, because methods are a feature of their own.
+pub(crate) async fn method_exists(mut connection: &Connection, code: &str) -> Result<bool, Refusal> {
+    let row: Exists = diesel::sql_query("SELECT EXISTS (SELECT FROM methods WHERE code = $1) AS found")
+        .bind::<diesel::sql_types::Text, _>(code)
+        .get_result(&mut connection)
+        .await?;
+    Ok(row.found)
+}
+
 /// Whether somebody is authorised for a method on a day.
 pub(crate) async fn competent(
     mut connection: &Connection,

@@ -45,6 +45,11 @@ pub struct QcPlanFacts {
 }
 
 impl QcPlanFacts {
+    /// Whether a run can lack anything by this plan.
+    pub(crate) fn demands_something(&self) -> bool {
+        self.blanks > 0 || self.duplicates > 0 || self.charts.0.iter().any(|planned| planned.values > 0)
+    }
+
     fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         errors.require((0..=20).contains(&self.blanks), "blanks", "range", "must be from 0 to 20", self.blanks);
