@@ -9,6 +9,7 @@ pub mod alerts;
 pub mod app;
 pub mod audit;
 pub mod auth;
+pub mod bench_times;
 pub mod calculations;
 pub mod cli;
 pub mod cluster;

@@ -71,6 +71,7 @@ pub(crate) async fn dichromate(
         "code": code, "species": "dichromate", "nominal_concentration": "0.1", "concentration_unit": "eq/L",
         "route": "direct preparation", "factor_low": "0.990", "factor_high": "1.010", "storage": "dark, 20 C",
         "container": "amber glass, 1 L", "expires_at": expires, "observed_at": made,
+        "late_reason": "taken over from bench book 7",
     });
     let titrant = text(&app.analyst2.post("/titrants", &lot).await.expect(201), "id");
     let preparation = json!({

@@ -249,3 +249,227 @@ async fn what_was_rejected_on_receipt_takes_no_portion_and_what_is_kept_is_not_d
         }
     }
 }
+
+/// An analyst who is authorised for nothing.
+async fn trainee(app: &TestApp) -> Client {
+    let new = json!({ "code": "trainee-1", "display_name": "Trainee 1", "kind": "person", "since": day(-10) });
+    let created = app.administrator.post("/accounts", &new).await.expect(201);
+    let id = text(&created["account"], "id");
+    let grant = json!({ "role": "analyst", "effect": "grant", "reason": "new colleague" });
+    let grant = app.administrator.post(&format!("/accounts/{id}/role-grants"), &grant).await.expect(201);
+    let decisions = format!("/role-grants/{}/decisions", text(&grant, "id"));
+    let _ = app.manager.post(&decisions, &json!({ "decision": "approved" })).await.expect(201);
+    let password = "the trainee has a long password";
+    let token = make_usable(&app.nobody, "trainee-1", &text(&created, "provisional_password"), password).await;
+    app.nobody.with_account(id.parse().unwrap(), "trainee-1", password).with_token(&token)
+}
+
+/// ISO/IEC 17025:2017 6.2.5 d: supervision of personnel is among what the laboratory keeps procedures and records for.
+#[tokio::test(flavor = "multi_thread")]
+async fn who_is_not_authorised_titrates_under_a_supervisor_who_countersigns_before_the_submission() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let trainee = trainee(app).await;
+    let run = lab.run(&lab.iron2).await;
+    let path = format!("/determinations/{}", lab.begin(&run).await);
+    let titrations = format!("{path}/titrations");
+    let mut titration = lab.titration("accurate", "21.46", None);
+    let problem = trainee.post(&titrations, &titration).await.refused(403, "not_competent");
+    assert_eq!(problem["errors"][0]["field"], "supervisor", "{problem}");
+    titration["supervisor"] = json!(trainee.id);
+    trainee.post(&titrations, &titration).await.refused(422, "invalid_input");
+    // The manager is not authorised for the method either.
+    titration["supervisor"] = json!(app.manager.id);
+    trainee.post(&titrations, &titration).await.refused(403, "not_competent");
+    titration["supervisor"] = json!(app.analyst.id);
+    for _ in 0..2 {
+        let view = trainee.post(&titrations, &titration).await.expect(201);
+        assert_eq!(view["titrations"][0]["supervisor"], json!(app.analyst.id));
+    }
+    // Nor does a manager titrate without being authorised.
+    let own = lab.titration("accurate", "21.46", None);
+    app.manager.post(&titrations, &own).await.refused(403, "not_competent");
+    let problem = sign(&trainee, &path, "submission", None).await.refused(409, "state_conflict");
+    assert!(problem["detail"].as_str().unwrap().contains("analyst-1"), "{problem}");
+    sign(&app.analyst2, &path, "countersignature", None).await.refused(403, "forbidden");
+    sign(&app.analyst, &path, "countersignature", None).await.expect(201);
+    // What is recorded after that is not yet countersigned.
+    let _ = trainee.post(&titrations, &titration).await.expect(201);
+    sign(&trainee, &path, "submission", None).await.refused(409, "state_conflict");
+    let signed = sign(&app.analyst, &path, "countersignature", None).await.expect(201);
+    let last = signed["sign_offs"].as_array().unwrap().last().unwrap();
+    assert_eq!((&last["meaning"], &last["still_valid"]), (&json!("witnessed"), &json!(true)));
+    sign(&trainee, &path, "submission", None).await.expect(201);
+    // Who supervised is a party.
+    sign(&app.analyst, &path, "review", None).await.refused(403, "own_record");
+    sign(&app.analyst2, &path, "review", None).await.expect(201);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn competence_is_that_of_the_day_of_the_titration_not_of_its_record() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let trainee = trainee(app).await;
+    let competence = json!({
+        "method_code": "M1", "valid_from": day(0), "valid_to": day(300), "evidence": "seven blind replicates in limits",
+    });
+    let path = format!("/accounts/{}/competences", trainee.id);
+    let _ = app.manager.post(&path, &competence).await.expect(201);
+    let portion = json!({
+        "pipette": lab.bench.pipette_10, "dilution": [{ "flask": lab.bench.flask_250 }],
+        "aliquot_pipette": lab.bench.pipette_25, "observed_at": minutes_ago(2 * 1440),
+        "late_reason": "taken over from bench book 7",
+    });
+    let mut sample = bench::sample("S-OLD");
+    sample["received_at"] = json!(minutes_ago(3 * 1440));
+    let sample = text(&app.analyst.post("/samples", &sample).await.expect(201), "id");
+    let portion = app.analyst.post(&format!("/samples/{sample}/portions"), &portion).await.expect(201);
+    let run = json!({
+        "method": lab.iron2, "bench": "bench 2", "observed_at": minutes_ago(2 * 1440), "late_reason": "power failure",
+    });
+    let run = text(&app.analyst.post("/runs", &run).await.expect(201), "id");
+    let new = json!({
+        "run": run, "portion": text(&portion, "id"), "purpose": "sample", "observed_at": minutes_ago(2 * 1440),
+    });
+    let determination = text(&app.analyst.post("/determinations", &new).await.expect(201), "id");
+    let titrations = format!("/determinations/{determination}/titrations");
+    let mut titration = lab.titration("accurate", "21.46", None);
+    titration["observed_at"] = json!(minutes_ago(2 * 1440));
+    trainee.post(&titrations, &titration).await.refused(403, "not_competent");
+    titration["observed_at"] = json!(minutes_ago(5));
+    let _ = trainee.post(&titrations, &titration).await.expect(201);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_recorded_more_than_a_day_later_needs_a_reason_which_is_kept_beside_it() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let old = minutes_ago(2 * 1440);
+    let mut run = json!({ "method": lab.iron2, "bench": "bench 2", "observed_at": old });
+    let problem = app.analyst.post("/runs", &run).await.refused(422, "invalid_input");
+    assert_eq!(problem["errors"][0]["field"], "late_reason", "{problem}");
+    run["late_reason"] = json!("oh");
+    app.analyst.post("/runs", &run).await.refused(422, "invalid_input");
+    run["late_reason"] = json!("bench book taken over after the power failure");
+    let opened = app.analyst.post("/runs", &run).await.expect(201);
+    assert_eq!(opened["late"][0]["reason"], run["late_reason"]);
+    // Within a day nothing is asked.
+    run["observed_at"] = json!(minutes_ago(1430));
+    run["late_reason"] = Value::Null;
+    let recent = text(&app.analyst.post("/runs", &run).await.expect(201), "id");
+    // A titration dated back needs a reason of its own in a run that was recorded in time, and is covered by one that says why.
+    let mut sample = bench::sample("S-OLD");
+    sample["received_at"] = json!(minutes_ago(3 * 1440));
+    let sample = text(&app.analyst.post("/samples", &sample).await.expect(201), "id");
+    let mut portion = json!({
+        "pipette": lab.bench.pipette_10, "dilution": [{ "flask": lab.bench.flask_250 }],
+        "aliquot_pipette": lab.bench.pipette_25, "observed_at": old,
+    });
+    let portions = format!("/samples/{sample}/portions");
+    app.analyst.post(&portions, &portion).await.refused(422, "invalid_input");
+    portion["late_reason"] = json!("weighed before the power failure");
+    let portion = text(&app.analyst.post(&portions, &portion).await.expect(201), "id");
+    for (run, covered) in [(text(&opened, "id"), true), (recent, false)] {
+        let new = json!({ "run": run, "portion": portion, "purpose": "sample", "observed_at": minutes_ago(60) });
+        let id = text(&app.analyst.post("/determinations", &new).await.expect(201), "id");
+        let titrations = format!("/determinations/{id}/titrations");
+        let mut titration = lab.titration("accurate", "21.46", None);
+        titration["observed_at"] = json!(minutes_ago(2 * 1440 - 5));
+        let answer = app.analyst.post(&titrations, &titration).await;
+        if covered {
+            let _ = answer.expect(201);
+            continue;
+        }
+        let problem = answer.refused(422, "invalid_input");
+        assert_eq!(problem["errors"][0]["field"], "late_reason", "{problem}");
+        titration["late_reason"] = json!("written down during the power failure");
+        let view = app.analyst.post(&titrations, &titration).await.expect(201);
+        assert!(view["late"].to_string().contains("during the power failure"), "{}", view["late"]);
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn nothing_is_observed_before_what_it_was_observed_with_was_there() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let late = "taken over from bench book 7";
+    let refused = |problem: Value, what: &str| {
+        let error = &problem["errors"][0];
+        assert_eq!((&error["field"], &error["rule"]), (&json!("observed_at"), &json!("existed")), "{what}: {problem}");
+    };
+    // The sample came two hours ago.
+    let portion = json!({
+        "pipette": lab.bench.pipette_10, "dilution": [{ "flask": lab.bench.flask_250 }],
+        "aliquot_pipette": lab.bench.pipette_25, "observed_at": minutes_ago(180),
+    });
+    let samples = app.auditor.get("/samples").await.expect(200);
+    let path = format!("/samples/{}/portions", text(&samples["items"][0], "id"));
+    refused(app.analyst.post(&path, &portion).await.refused(422, "invalid_input"), "sample");
+    // The portion was taken fifty minutes ago.
+    let run = lab.run(&lab.iron2).await;
+    let determination = lab.begin(&run).await;
+    let mut titration = lab.titration("accurate", "21.46", None);
+    titration["observed_at"] = json!(minutes_ago(55));
+    let titrations = format!("/determinations/{determination}/titrations");
+    refused(app.analyst.post(&titrations, &titration).await.refused(422, "invalid_input"), "portion");
+    // The lot was made up ten hours ago.
+    let standards = app.auditor.get("/primary-standards").await.expect(200);
+    let lot = json!({
+        "code": "D-8", "species": "dichromate", "nominal_concentration": "0.1", "concentration_unit": "eq/L",
+        "route": "direct preparation", "factor_low": "0.980", "factor_high": "1.020", "storage": "dark, 20 C",
+        "container": "amber glass, 1 L", "expires_at": days_ahead(90), "observed_at": minutes_ago(600),
+    });
+    let lot = text(&app.analyst.post("/titrants", &lot).await.expect(201), "id");
+    let preparation = json!({
+        "titrant": lot, "primary_standard": text(&standards["items"][0], "version_id"), "mass_g": "4.9032",
+        "balance": lab.bench.balance, "flask": lab.bench.flask_1000, "solution_temperature": "20.0",
+        "observed_at": minutes_ago(700),
+    });
+    refused(app.analyst.post("/preparations", &preparation).await.refused(422, "invalid_input"), "lot");
+    // The account's owner came ten days ago.
+    let trainee = trainee(app).await;
+    let run = json!({
+        "method": lab.iron2, "bench": "bench 2", "observed_at": minutes_ago(12 * 1440), "late_reason": late,
+    });
+    refused(trainee.post("/runs", &run).await.refused(422, "invalid_input"), "account");
+    let _ = app.analyst.post("/runs", &run).await.expect(201);
+    // The burette was first calibrated a hundred days ago.
+    let check = json!({ "outcome": "passed", "observed_at": minutes_ago(120 * 1440), "late_reason": late });
+    let checks = format!("/equipment/{}/checks", lab.bench.burette);
+    refused(app.analyst.post(&checks, &check).await.refused(422, "invalid_input"), "equipment");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_method_names_how_many_distinct_people_sign_its_results() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let mut rules = crate::determination::rules();
+    rules["distinct_people"] = json!(2);
+    let few = json!({
+        "code": "M9", "title": "iron(II)", "principle": "titration with dichromate", "analyte": "iron(II)",
+        "matrix": "hydrochloric pickling bath", "chemistry": "dichromate", "reduction": "none",
+        "indicator": "diphenylamine sulfonate", "rules": rules,
+    });
+    app.manager.post("/methods", &few).await.refused(422, "invalid_input");
+    rules["distinct_people"] = json!(4);
+    let method = crate::determination::method_with(app, ("M8", "iron(II)", "none"), rules).await;
+    let plan = json!({ "method": method, "charts": [], "blanks": 1, "duplicates": 0 });
+    let _ = app.manager.post("/qc-plans", &plan).await.expect(201);
+    let run = lab.run(&method).await;
+    let path = format!("/determinations/{}", lab.begin(&run).await);
+    for _ in 0..2 {
+        let titration = lab.titration("accurate", "21.46", None);
+        let _ = app.analyst.post(&format!("{path}/titrations"), &titration).await.expect(201);
+    }
+    lab.close(&run).await;
+    sign(&app.analyst, &path, "submission", None).await.expect(201);
+    sign(&app.analyst2, &path, "review", None).await.expect(201);
+    lab.release_run_of(&path).await;
+    let problem = sign(&app.manager, &path, "approval", None).await.refused(422, "rule_broken");
+    assert!(problem["detail"].as_str().unwrap().contains("4 distinct people"), "{problem}");
+    sign(&app.analyst2, &path, "review", None).await.refused(403, "own_record");
+    let twice = sign(&app.manager2, &path, "review", None).await.expect(201);
+    assert_eq!(twice["state"], "reviewed");
+    sign(&app.manager2, &path, "approval", None).await.refused(403, "own_record");
+    assert_eq!(sign(&app.manager, &path, "approval", None).await.expect(201)["state"], "approved");
+}

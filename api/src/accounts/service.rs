@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
@@ -50,6 +50,7 @@ async fn view(connection: &Connection, row: AccountRow) -> Result<AccountView, R
         state: states::present(connection, KIND, row.id.0).await?.state,
         roles: store::roles(connection, row.id).await?,
         last_sign_in: store::last_sign_in(connection, row.id).await?,
+        since: persons::start(connection, row.id).await?,
         awaits_confirmation: persons::unconfirmed(connection, row.id).await?.is_some(),
         code: row.code,
         display_name: row.display_name,
@@ -61,6 +62,9 @@ async fn view(connection: &Connection, row: AccountRow) -> Result<AccountView, R
 /// Creates an account. The provisional password is in the answer only, never in the store of repeated answers: a repeated
 /// request is refused because the name is taken.
 pub(crate) async fn create(db: &Db, act: &Act, new: NewAccount) -> Result<CreatedAccount, Refusal> {
+    if let Some(since) = new.since.filter(|since| *since > Utc::now().date_naive()) {
+        return Err(Refusal::invalid("since", "not_in_the_future", "must not lie in the future", since));
+    }
     let password = (new.kind == "person").then(passwords::generate);
     let hash = match &password {
         Some(password) => Some(passwords::hash(password.clone().into()).await?),
@@ -76,6 +80,9 @@ pub(crate) async fn create(db: &Db, act: &Act, new: NewAccount) -> Result<Create
     };
     db.transact(act, async |connection| {
         let row = store::insert_account(connection, &row).await?;
+        if let Some(since) = new.since {
+            store::persons::insert_start(connection, row.id, since, act.actor).await?;
+        }
         if let Some(hash) = &hash {
             store::insert_secret(connection, row.id, hash, true, act.actor).await?;
         }
@@ -337,6 +344,12 @@ pub(crate) async fn competences(db: &Db, account: Uuid) -> Result<Vec<Competence
     .await
 }
 
+/// People who are authorised for a method today: identity, sign-in name, printed name.
+pub(crate) async fn competent_people(db: &Db, method: &str) -> Result<Vec<(Uuid, String, String)>, Refusal> {
+    let today = Utc::now().date_naive();
+    db.read(async |connection| competences::competent_people(connection, method, today).await).await
+}
+
 /// Days after which a competence that ended is no longer news.
 const LAPSED_DAYS: i64 = 30;
 
@@ -371,17 +384,22 @@ pub(crate) async fn alerts(
 ///
 /// # Errors
 /// A name that is taken or a role that does not exist.
-pub async fn create_by_operator(db: &Db, code: &str, name: &str, roles: &[String]) -> Result<String, Refusal> {
-    create_with_roles(db, code, name, "person", roles).await.map(|(_, password)| password)
+pub async fn create_by_operator(
+    db: &Db,
+    code: &str,
+    name: &str,
+    roles: &[String],
+    since: Option<NaiveDate>,
+) -> Result<String, Refusal> {
+    create_with_roles(db, (code, name, "person"), roles, since).await.map(|(_, password)| password)
 }
 
 /// The same for any kind of account; returns its id, too.
 pub(crate) async fn create_with_roles(
     db: &Db,
-    code: &str,
-    name: &str,
-    kind: &str,
+    (code, name, kind): (&str, &str, &str),
     roles: &[String],
+    since: Option<NaiveDate>,
 ) -> Result<(AccountId, String), Refusal> {
     let act = Act::system("create_account");
     let password = passwords::generate();
@@ -396,6 +414,9 @@ pub(crate) async fn create_with_roles(
     };
     db.transact(&act, async |connection| {
         let account = store::insert_account(connection, &row).await?;
+        if let Some(since) = since {
+            store::persons::insert_start(connection, account.id, since, None).await?;
+        }
         if kind == "person" {
             store::insert_secret(connection, account.id, &hash, true, None).await?;
         }

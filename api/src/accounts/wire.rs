@@ -92,6 +92,9 @@ pub struct NewAccount {
     /// person or service.
     #[schema(example = "person")]
     pub kind: String,
+    /// Day since which the owner has worked here, if records of that time are to be taken over; the day of creation if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub since: Option<NaiveDate>,
 }
 
 /// An account as created, with its provisional password, which is shown this once.
@@ -131,6 +134,9 @@ pub struct AccountView {
     pub roles: Vec<String>,
     /// Somebody else set its password, and nobody has confirmed since whose account it is: it signs nothing.
     pub awaits_confirmation: bool,
+    /// Day since which the owner has worked here, if that was said.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub since: Option<NaiveDate>,
     /// Server time of creation.
     pub recorded_at: DateTime<Utc>,
     /// Latest successful sign-in.

@@ -170,6 +170,8 @@ actions! {
     RecordTitrations = "record_titrations": [Analyst, Manager, Instrument] for ["record_titration"];
     /// Corrects or judges a titration, with a reason.
     JudgeTitrations = "judge_titrations": [Analyst, Manager] for ["correct_titration", "reject_titration"];
+    /// Countersigns titrations made under one's supervision.
+    CountersignTitrations = "countersign_titrations": [Analyst, Manager] for ["countersign_determination"];
     /// Signs a determination as its author.
     SubmitDeterminations = "submit_determinations": [Analyst, Manager] for ["submit_determination", "submit_iron_result"];
     /// Reviews or returns determinations of others.

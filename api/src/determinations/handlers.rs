@@ -5,8 +5,8 @@ use uuid::Uuid;
 
 use crate::auth::allowed::Allowed;
 use crate::auth::permissions::acts::{
-    ApproveDeterminations, ConductRuns, JudgeTitrations, ReadRecords, RecordTitrations, RequestConcessions,
-    ReviewDeterminations, SignConcessions, SubmitDeterminations,
+    ApproveDeterminations, ConductRuns, CountersignTitrations, JudgeTitrations, ReadRecords, RecordTitrations,
+    RequestConcessions, ReviewDeterminations, SignConcessions, SubmitDeterminations,
 };
 use crate::concessions::{self, ConcessionView, NewConcession};
 use crate::config::Policy;
@@ -14,6 +14,7 @@ use crate::db::Db;
 use crate::determinations::iron_results::{self, IronResultView};
 use crate::determinations::service;
 use crate::determinations::steps::{self, Step};
+use crate::determinations::supervision;
 use crate::determinations::wire::{
     DeterminationLine, DeterminationListing, DeterminationView, NewDetermination, NewIronResult, NewTitration,
     SignOffListing, TitrationHistory, TitrationView,
@@ -132,6 +133,20 @@ pub(super) async fn reject_titration(
 ) -> Result<Answer, Problem> {
     let (act, rejection) = who.act(body);
     Ok(service::reject_titration(&db, &act, who.user(), *id, rejection).await?)
+}
+
+/// Countersigns titrations made under one's supervision, as they now stand; needed before the determination is submitted.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Determination")), request_body = NewSignature, responses((status = 201, description = "Countersigned", body = DeterminationView)))]
+#[post("/determinations/{id}/countersignature")]
+pub(super) async fn countersign_determination(
+    who: Allowed<CountersignTitrations>,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    body: Body<NewSignature>,
+) -> Result<Answer, Problem> {
+    let (act, signature) = who.act(body);
+    Ok(supervision::countersign(&db, &act, who.user(), **policy, *id, signature).await?)
 }
 
 /// Submits a determination, signed by its author.

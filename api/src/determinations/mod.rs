@@ -14,7 +14,9 @@ pub(crate) mod service;
 mod sources;
 pub(crate) mod steps;
 pub(crate) mod store;
+pub(crate) mod supervision;
 pub(crate) mod use_of;
+pub(crate) mod waiting;
 pub(crate) mod wire;
 
 pub(crate) use record::KIND;
@@ -33,6 +35,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::read_titration)
         .service(handlers::correct_titration)
         .service(handlers::reject_titration)
+        .service(handlers::countersign_determination)
         .service(handlers::submit_determination)
         .service(handlers::review_determination)
         .service(handlers::return_determination)

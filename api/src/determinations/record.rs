@@ -6,6 +6,7 @@ use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::working::Step;
 use uuid::Uuid;
 
+use crate::bench_times::{self, LateEntry};
 use crate::concessions;
 use crate::db::Connection;
 use crate::determinations::compared;
@@ -15,7 +16,7 @@ use crate::determinations::sources::{Facts, Source};
 use crate::determinations::store::{self, DeterminationRow, TitrationRow};
 use crate::determinations::wire::{DeterminationView, NewTitration, TitrationView};
 use crate::equipment::service::Shelf;
-use crate::ids::{AccountId, DecisionRuleId, FactorId, TitrantId};
+use crate::ids::{AccountId, DecisionRuleId, FactorId, TitrantId, TitrationId};
 use crate::methods;
 use crate::refusal::{Code, Refusal};
 use crate::runs::blanks;
@@ -38,6 +39,10 @@ pub(super) struct Loaded {
     titrations: Vec<(TitrationRow, String)>,
     /// Lots of the factors used.
     lots: Vec<(FactorId, Uuid)>,
+    /// Supervisors of titrations, by version.
+    supervisions: Vec<(TitrationId, AccountId)>,
+    /// What was recorded late, and why.
+    late: Vec<LateEntry>,
     /// Everybody who had a hand in it.
     pub(super) authors: Vec<AccountId>,
 }
@@ -59,7 +64,7 @@ pub(super) struct Frame {
     /// The decision rule that the method version names; read only where one of these names none.
     pub(super) rule: Option<RuleVersion>,
     /// Concessions under which its result may stand although its run has not decided, in words.
-    conceded: Vec<String>,
+    pub(super) conceded: Vec<String>,
 }
 
 /// Loads a determination.
@@ -126,8 +131,12 @@ async fn assemble(
     vessels.extend(steps.iter().flat_map(|step| [step.pipette_id, Some(step.flask_id)]).flatten());
     let mut factors: Vec<FactorId> = titrations.iter().map(|titration| titration.factor_id).collect();
     factors.extend(titrations.iter().filter_map(|titration| titration.oxidant_factor_id));
-    let (judged, shelf, factors) = futures_util::try_join!(
+    let mut of_all = ids.clone();
+    of_all.extend([row.id.0, row.run_id.0, portion.id.0]);
+    let (judged, late, supervisions, shelf, factors) = futures_util::try_join!(
         states::moves_of(connection, &ids),
+        bench_times::of(connection, &of_all),
+        store::supervisions(connection, &ids),
         Shelf::load(connection, &vessels),
         titrants::factors_by_id(connection, &factors)
     )?;
@@ -151,6 +160,8 @@ async fn assemble(
     let (record, states) = Source::new(&shelf, &factors, &judged).record(&facts)?;
     let mut authors = vec![row.recorded_by, portion.recorded_by];
     authors.extend(titrations.iter().map(|titration| titration.recorded_by));
+    // Whoever supervised a titration answers for it with the one who made it.
+    authors.extend(supervisions.iter().map(|(_, supervisor)| *supervisor));
     authors.extend(frame.blanks.iter().map(|blank| blank.recorded_by));
     authors.extend(judged.iter().filter_map(|step| step.recorded_by));
     authors.extend(frame.sign_offs.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
@@ -158,7 +169,7 @@ async fn assemble(
     authors.extend(moves.iter().filter(|step| step.to_state == "amended").filter_map(|step| step.recorded_by));
     let titrations = titrations.into_iter().zip(states).collect();
     let lots = factors.iter().map(|(factor, lot)| (factor.id, lot.id.0)).collect();
-    Ok(Loaded { row, frame, record, state, lots, titrations, authors })
+    Ok(Loaded { row, frame, record, state, lots, supervisions, late, titrations, authors })
 }
 
 /// A titration as shown.
@@ -193,9 +204,18 @@ pub(super) fn titration_view(row: TitrationRow, state: String, lots: &[(FactorId
             oxidant_pipette: row.oxidant_pipette_id,
             waste_stream: row.waste_stream,
             concession: row.concession_id,
+            supervisor: None,
             observed_at: row.observed_at,
+            late_reason: None,
         },
     }
+}
+
+/// A titration as shown, with its supervisor.
+fn supervised(mut view: TitrationView, supervisions: &[(TitrationId, AccountId)]) -> TitrationView {
+    let found = supervisions.iter().find(|(titration, _)| titration.0 == view.version_id);
+    view.facts.supervisor = found.map(|(_, supervisor)| supervisor.0);
+    view
 }
 
 impl Loaded {
@@ -300,8 +320,9 @@ impl Loaded {
             titrations: self
                 .titrations
                 .into_iter()
-                .map(|(row, state)| titration_view(row, state, &self.lots))
+                .map(|(row, state)| supervised(titration_view(row, state, &self.lots), &self.supervisions))
                 .collect(),
+            late: self.late,
             flags,
             conformity,
             sign_offs: self.frame.sign_offs.into_iter().map(|sign| sign.view(&digest, amended_at, true)).collect(),
@@ -314,7 +335,8 @@ impl Loaded {
 
     /// Every version of every titration, as shown.
     pub(super) fn titration_views(&self) -> Vec<TitrationView> {
-        self.titrations.iter().map(|(row, state)| titration_view(row.clone(), state.clone(), &self.lots)).collect()
+        let view = |row: &TitrationRow, state: &String| titration_view(row.clone(), state.clone(), &self.lots);
+        self.titrations.iter().map(|(row, state)| supervised(view(row, state), &self.supervisions)).collect()
     }
 
     /// The present version of a titration with its state.
@@ -330,8 +352,13 @@ impl Loaded {
 
     /// Who made the titrations that count.
     pub(super) fn observers(&self) -> Vec<AccountId> {
-        let first = |record: Uuid| self.titrations.iter().find(|(row, _)| row.record_id == record && row.version == 1);
-        self.counted().filter_map(|row| first(row.record_id)).map(|(row, _)| row.recorded_by).collect()
+        self.counted().filter_map(|row| self.first_of(row.record_id)).collect()
+    }
+
+    /// Who made a titration: who recorded its first version.
+    pub(super) fn first_of(&self, titration: Uuid) -> Option<AccountId> {
+        let first = self.titrations.iter().find(|(row, _)| row.record_id == titration && row.version == 1);
+        first.map(|(row, _)| row.recorded_by)
     }
 
     /// Who corrected one of them, or the portion.
@@ -339,6 +366,34 @@ impl Loaded {
         let corrected = self.counted().filter(|row| row.version > 1).map(|row| row.recorded_by);
         let portion = Some(&self.frame.portion).filter(|portion| portion.version > 1);
         corrected.chain(portion.map(|portion| portion.recorded_by)).collect()
+    }
+
+    /// When its portion was taken.
+    pub(super) fn portion_taken_at(&self) -> DateTime<Utc> {
+        self.frame.portion.observed_at
+    }
+
+    /// Supervisors of titrations in their present versions, also of such as were rejected.
+    pub(super) fn supervisors(&self) -> Vec<AccountId> {
+        let present =
+            |id: TitrationId| self.titrations.iter().any(|(row, state)| row.id == id && state != "superseded");
+        self.supervisions.iter().filter(|(id, _)| present(*id)).map(|(_, supervisor)| *supervisor).collect()
+    }
+
+    /// The supervisor of a titration in its present version.
+    pub(super) fn supervisor_of(&self, titration: TitrationId) -> Option<AccountId> {
+        self.supervisions.iter().find(|(id, _)| *id == titration).map(|(_, supervisor)| *supervisor)
+    }
+
+    /// Supervisors who have not signed for the content as it now is.
+    pub(super) fn not_countersigned(&self, digest: &str) -> Vec<AccountId> {
+        let signed = |who: AccountId| {
+            self.frame
+                .sign_offs
+                .iter()
+                .any(|sign| sign.meaning == "witnessed" && sign.recorded_by == who && sign.content_digest == digest)
+        };
+        self.supervisors().into_iter().filter(|who| !signed(*who)).collect()
     }
 
     /// The position after the last.

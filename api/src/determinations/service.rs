@@ -10,12 +10,14 @@ use uuid::Uuid;
 
 use crate::auth::current_user::CurrentUser;
 use crate::auth::permissions::Role;
+use crate::bench_times::{self, Observed};
 use crate::config::Policy;
 use crate::control_materials;
 use crate::db::{Act, Connection, Db, Held, hold};
 use crate::determinations::bulk::Selection;
 use crate::determinations::record::{self, KIND, Loaded, TITRATION, load};
 use crate::determinations::store::{self, DeterminationRow, Filter, TitrationRow};
+use crate::determinations::supervision::{self, Work};
 use crate::determinations::use_of;
 use crate::determinations::wire::{
     DeterminationLine, DeterminationListing, DeterminationView, NewDetermination, NewTitration, TitrationHistory,
@@ -72,6 +74,9 @@ pub(crate) async fn record(db: &Db, act: &Act, new: NewDetermination) -> Result<
             recorded_at: DateTime::UNIX_EPOCH,
             recorded_by: by,
         };
+        bench_times::there_since(row.observed_at, portion.observed_at, "observed_at", "the test portion")?;
+        let late = Observed::new(KIND.table(), row.id.0, row.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late.within(run.id.0)).await?;
         let row = store::insert_determination(connection, &row).await?;
         shown(load(connection, row).await?)
     })
@@ -301,6 +306,11 @@ async fn checked(
         oxidant_factor_id = Some(oxidant.factor.id);
     }
     let id = TitrationId::new();
+    bench_times::there_since(at, loaded.portion_taken_at(), "observed_at", "the test portion")?;
+    if follows.as_ref().is_none_or(|(before, _)| before.observed_at != at) {
+        let late = Observed::new(TITRATION.table(), id.0, at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late.within(loaded.row.run_id.0)).await?;
+    }
     let row = TitrationRow {
         id,
         record_id: follows.as_ref().map_or(id.0, |(row, _)| row.record_id),
@@ -351,8 +361,13 @@ pub(crate) async fn record_titration(
         may_change(&loaded, user)?;
         runs::service::still_open(connection, loaded.row.run_id).await?;
         let titrant = new.titrant;
+        let work = Work { observer: author(act)?, method: &loaded.frame.method.facts.code, at: new.observed_at };
+        let supervisor = supervision::of_work(connection, act, &work, new.supervisor).await?;
         let (row, state) = checked(connection, &loaded, act, policy, new, None).await?;
         store::insert_titration(connection, &row).await?;
+        if let Some(supervisor) = supervisor {
+            store::insert_supervision(connection, &row, supervisor).await?;
+        }
         if state == "released" {
             let to = NewMove { to: "in use".to_owned(), reason: None };
             states::advance(connection, act, EntityKind::Titrant, titrant, &to, None).await?;
@@ -388,9 +403,17 @@ pub(crate) async fn correct_titration(
         let (loaded, present, _) = of_titration(connection, titration).await?;
         may_change(&loaded, user)?;
         expect_version(if_match, &present.id.to_string())?;
+        // A correction keeps its observer, and the supervisor unless another one is named.
+        let observer = loaded.first_of(present.record_id).unwrap_or(present.recorded_by);
+        let work = Work { observer, method: &loaded.frame.method.facts.code, at: correction.facts.observed_at };
+        let named = correction.facts.supervisor.or_else(|| loaded.supervisor_of(present.id).map(|id| id.0));
+        let supervisor = supervision::of_work(connection, act, &work, named).await?;
         let (row, _) =
             checked(connection, &loaded, act, policy, correction.facts, Some((&present, correction.reason))).await?;
         store::insert_titration(connection, &row).await?;
+        if let Some(supervisor) = supervisor {
+            store::insert_supervision(connection, &row, supervisor).await?;
+        }
         shown(record::load_again(connection, loaded).await?)
     })
     .await

@@ -13,13 +13,13 @@ use crate::config::Policy;
 use crate::control_materials;
 use crate::db::{Act, Connection, Db, Held, hold};
 use crate::determinations::record::{KIND, Loaded, load};
-use crate::determinations::{evaluation::EvaluationView, iron_results, service, store};
+use crate::determinations::{evaluation::EvaluationView, iron_results, service, store, supervision};
 use crate::ids::AccountId;
 use crate::nonconformities::{self, service::Opening};
 use crate::refusal::{Code, Refusal};
 use crate::runs;
 use crate::sign_offs::{self, Content, Meaning, NewSignature};
-use crate::states::{self, NewMove};
+use crate::states::{self, NewMove, StateMove};
 use crate::web::answer::Answer;
 
 /// Which step is asked for.
@@ -73,7 +73,13 @@ pub(super) struct Signed {
     pub(super) observers: Vec<AccountId>,
     /// Who corrected one of them.
     pub(super) correctors: Vec<AccountId>,
-    /// When it was last amended: what was signed before no longer counts.
+    /// Present state.
+    pub(super) state: String,
+    /// How many distinct people sign it.
+    pub(super) people: usize,
+    /// When it was last returned or amended: what was signed before no longer counts.
+    pub(super) returned_at: Option<DateTime<Utc>>,
+    /// When it was last amended; who reviewed it before may approve what comes of that.
     pub(super) amended_at: Option<DateTime<Utc>>,
     pub(super) method_code: String,
 }
@@ -96,11 +102,7 @@ pub(super) async fn take(
         let detail = "you had a hand in this record (a titration, portion, blank, correction, rejection or signature as its author)";
         signing::not_a_party(connection, user.account, &signed.authors, detail).await?;
     }
-    if step == Step::Approve {
-        let reviewers = sign_offs::reviewers(connection, signed.id, signed.amended_at).await?;
-        let detail = "you reviewed this record; somebody else approves it";
-        signing::not_a_party(connection, user.account, &reviewers, detail).await?;
-    }
+    let again = further_people(connection, user, step, &signed).await?;
     if step == Step::Review && !user.roles.contains(&Role::Manager) {
         let today = chrono::Utc::now().date_naive();
         if !competences::competent(connection, user.account, &signed.method_code, today).await? {
@@ -119,12 +121,57 @@ pub(super) async fn take(
         Step::Submit => signing::observed_by(connection, user, &signed.observers, &signed.correctors).await?,
         _ => meaning.statement().to_owned(),
     };
-    let asked = NewMove { to: step.to().to_owned(), reason: signature.reason.clone() };
-    states::advance(connection, act, signed.kind, signed.id, &asked, None).await?;
+    if !again {
+        let asked = NewMove { to: step.to().to_owned(), reason: signature.reason.clone() };
+        states::advance(connection, act, signed.kind, signed.id, &asked, None).await?;
+    }
     let evaluation = (step != Step::Return).then_some(signed.evaluation);
     let content = Content { kind: signed.kind, id: signed.id, digest: &signed.digest, evaluation };
     sign_offs::sign_saying(connection, user, (meaning, &statement), content, signature.reason).await?;
     Ok(())
+}
+
+/// When what was signed was last taken back.
+pub(super) fn taken_back(moves: &[StateMove]) -> Option<DateTime<Utc>> {
+    let back = moves.iter().rfind(|step| matches!(step.to_state.as_str(), "returned" | "amended"));
+    back.map(|step| step.recorded_at)
+}
+
+/// Whether this is one more review of what is reviewed already, which moves nothing; asked for where a method names more people
+/// than author, reviewer and approver.
+///
+/// Nobody reviews twice or approves what they reviewed, and an approval waits until as many people have signed as the method names.
+async fn further_people(
+    connection: &Connection,
+    user: &CurrentUser,
+    step: Step,
+    signed: &Signed,
+) -> Result<bool, Refusal> {
+    if !matches!(step, Step::Review | Step::Approve) {
+        return Ok(false);
+    }
+    let reviewers = sign_offs::reviewers(connection, signed.id, signed.returned_at).await?;
+    // Its author, its reviewers, and who approves it.
+    let lacking = signed.people.saturating_sub(reviewers.len() + 2);
+    if step == Step::Review {
+        let again = signed.state == "reviewed" && lacking > 0;
+        if again {
+            let detail = "you reviewed this record; the method asks for a review by somebody else";
+            signing::not_a_party(connection, user.account, &reviewers, detail).await?;
+        }
+        return Ok(again);
+    }
+    let ever = sign_offs::reviewers(connection, signed.id, signed.amended_at).await?;
+    let detail = "you reviewed this record; somebody else approves it";
+    signing::not_a_party(connection, user.account, &ever, detail).await?;
+    if signed.state == "reviewed" && lacking > 0 {
+        let detail = format!(
+            "the method asks for {} distinct people: {lacking} more must review it before it is approved",
+            signed.people
+        );
+        return Err(Refusal::new(Code::RuleBroken, detail));
+    }
+    Ok(false)
 }
 
 fn of_determination(loaded: &Loaded) -> Result<Signed, Refusal> {
@@ -140,6 +187,9 @@ fn of_determination(loaded: &Loaded) -> Result<Signed, Refusal> {
         authors: loaded.authors.clone(),
         observers: loaded.observers(),
         correctors: loaded.correctors(),
+        state: loaded.state.clone(),
+        people: loaded.frame.method.facts.rules.0.people(),
+        returned_at: taken_back(loaded.moves()),
         amended_at: loaded.amended_at(),
         method_code: loaded.frame.method.facts.code.clone(),
     })
@@ -166,6 +216,10 @@ pub(crate) async fn determination(
             runs::approval::allows(connection, loaded.row.run_id, (id, !control)).await?;
         }
         let signed = of_determination(&loaded)?;
+        if step == Step::Submit {
+            supervision::may_answer(connection, &loaded, user).await?;
+            supervision::all_countersigned(connection, &loaded, &signed.digest).await?;
+        }
         take(connection, act, user, step, signed, signature).await?;
         if step == Step::Submit {
             runs::service::take_in_if_closed(connection, act, loaded.row.run_id).await?;

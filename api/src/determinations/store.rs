@@ -1,5 +1,7 @@
 //! Tables of determinations, titrations and iron results.
 
+pub(crate) mod parties;
+
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
@@ -9,11 +11,11 @@ use crate::db::Connection;
 use crate::determinations::bulk::Selection;
 use crate::determinations::wire::ReductionText;
 use crate::ids::{
-    AccountId, CalibrationId, ConcessionId, DeterminationId, FactorId, IronResultId, MethodId, RunId, TitrantId,
-    TitrationId,
+    AccountId, CalibrationId, ConcessionId, DeterminationId, FactorId, IronResultId, MethodId, RunId, SupervisionId,
+    TitrantId, TitrationId,
 };
 use crate::refusal::{Code, ConstraintMeaning, Refusal, from_store};
-use crate::schema::{determinations, iron_results, titrations};
+use crate::schema::{determinations, iron_results, titration_supervisions, titrations};
 use crate::web::decimal::Decimal;
 use crate::web::json::Json;
 use crate::web::paging::Listing;
@@ -275,6 +277,56 @@ pub(super) async fn versions(mut connection: &Connection, record: Uuid) -> Resul
         .load(&mut connection)
         .await?;
     if rows.is_empty() { Err(Refusal::not_found("titration", record)) } else { Ok(rows) }
+}
+
+/// Whose supervision a titration was made under, as stored.
+#[derive(Debug, Insertable)]
+#[diesel(table_name = titration_supervisions)]
+struct SupervisionRow {
+    id: SupervisionId,
+    titration_id: TitrationId,
+    supervisor_id: AccountId,
+    recorded_by: AccountId,
+}
+
+pub(super) async fn insert_supervision(
+    mut connection: &Connection,
+    titration: &TitrationRow,
+    supervisor: AccountId,
+) -> Result<(), Refusal> {
+    let row = SupervisionRow {
+        id: SupervisionId::new(),
+        titration_id: titration.id,
+        supervisor_id: supervisor,
+        recorded_by: titration.recorded_by,
+    };
+    let meaning = ConstraintMeaning {
+        constraint: "titration_supervisions_not_of_oneself",
+        code: Code::Invalid,
+        field: "supervisor",
+        detail: "must be another person than the one who records",
+    };
+    diesel::insert_into(titration_supervisions::table)
+        .values(&row)
+        .execute(&mut connection)
+        .await
+        .map_err(|error| from_store(error, &[meaning]))?;
+    Ok(())
+}
+
+/// Supervisors of titrations, by version.
+pub(super) async fn supervisions(
+    mut connection: &Connection,
+    titrations: &[Uuid],
+) -> Result<Vec<(TitrationId, AccountId)>, Refusal> {
+    if titrations.is_empty() {
+        return Ok(Vec::new());
+    }
+    Ok(titration_supervisions::table
+        .filter(titration_supervisions::titration_id.eq_any(titrations))
+        .select((titration_supervisions::titration_id, titration_supervisions::supervisor_id))
+        .load(&mut connection)
+        .await?)
 }
 
 /// An iron(III) result as stored.

@@ -339,6 +339,7 @@ pub(super) async fn record_check(
             Field::new("reference", "Reference value", Kind::Decimal).optional(),
             Field::new("note", "What was seen", Kind::Long).optional(),
             Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
+            Field::late_reason(),
         ])
         .help(
             "A check between calibrations.",

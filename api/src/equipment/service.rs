@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
 use crate::alerts::{self, Alert, Urgency};
+use crate::bench_times::{self, Observed};
 use crate::db::{Act, Connection, Db};
 use crate::equipment::store::{self, Calibration, Check, EquipmentFacts, KIND, NewCalibration, NewCheck, versions};
 use crate::ids::{CalibrationId, EquipmentCheckId};
@@ -63,6 +64,10 @@ pub(crate) async fn record_check(db: &Db, act: &Act, equipment: Uuid, new: NewCh
             recorded_at: DateTime::UNIX_EPOCH,
             recorded_by: author(act)?,
         };
+        let since = store::there_since(connection, equipment).await?;
+        bench_times::there_since(row.observed_at, since, "observed_at", &present.facts.code)?;
+        let late = Observed::new("equipment_checks", row.id.0, row.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late).await?;
         let check = store::insert_check(connection, &row).await?;
         if check.outcome == "failed" && states::present(connection, KIND, equipment).await?.state == "in service" {
             let asked = NewMove { to: "out of service".to_owned(), reason: Some("failed check".to_owned()) };

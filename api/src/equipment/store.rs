@@ -8,8 +8,9 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use crate::bench_times;
 use crate::db::Connection;
-use crate::ids::{AccountId, CalibrationId, EquipmentCheckId};
+use crate::ids::{AccountId, CalibrationId, EquipmentCheckId, EquipmentId};
 use crate::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
 use crate::schema::{equipment, equipment_calibrations, equipment_checks};
 use crate::web::decimal::{Decimal, code, in_range, words};
@@ -344,6 +345,9 @@ pub struct NewCheck {
     pub note: Option<String>,
     /// When.
     pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
 }
 
 /// A check as stored.
@@ -383,6 +387,18 @@ pub(crate) async fn insert_check(mut connection: &Connection, row: &Check) -> Re
         .returning(Check::as_returning())
         .get_result(&mut connection)
         .await?)
+}
+
+/// Since when a piece has been here: since its first calibration, or else since it was recorded.
+pub(crate) async fn there_since(mut connection: &Connection, piece: Uuid) -> Result<DateTime<Utc>, Refusal> {
+    let calibrated: Option<NaiveDate> = equipment_calibrations::table
+        .filter(equipment_calibrations::equipment_id.eq(piece))
+        .select(diesel::dsl::min(equipment_calibrations::calibrated_on))
+        .first(&mut connection)
+        .await?;
+    let recorded: DateTime<Utc> =
+        equipment::table.find(EquipmentId(piece)).select(equipment::recorded_at).first(&mut connection).await?;
+    Ok(bench_times::declared(recorded, calibrated))
 }
 
 pub(crate) async fn checks(mut connection: &Connection, equipment: Uuid) -> Result<Vec<Check>, Refusal> {

@@ -95,6 +95,9 @@ fn rule_fields() -> Vec<Field> {
         rule("end_point_u_ml", "Standard uncertainty of the end point's bias, mL", Kind::Decimal),
         rule("longest_standing_minutes", "Longest standing after the reduction, min", Kind::Decimal).value("5"),
         rule("holding_time_hours", "Iron(II) to be titrated within, h", Kind::Decimal).optional(),
+        rule("distinct_people", "Distinct people who sign a result", Kind::Whole)
+            .optional()
+            .help("Author, reviewers and approver; three if left empty."),
     ]
 }
 

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use crate::bench_times::{self, Observed};
 use crate::db::{Act, Connection, Db, Held, hold};
 use crate::determinations::use_of::{self, Burette};
 use crate::equipment::service::{author, not_in_the_future};
@@ -57,6 +58,9 @@ pub struct NewBlank {
     pub concession: Option<ConcessionId>,
     /// When.
     pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
 }
 
 /// A blank as stored.
@@ -157,6 +161,7 @@ impl Row {
                 iron_equivalent_ml: self.iron_equivalent_ml,
                 concession: self.concession_id,
                 observed_at: self.observed_at,
+                late_reason: None,
             },
             recorded_by: self.recorded_by,
         }
@@ -229,13 +234,17 @@ async fn checked(
         return Err(Refusal::new(Code::BlankWithoutIron, detail).at("kind", "iron_present", &new.kind));
     }
     let at = new.observed_at;
+    let id = BlankId::new();
+    if follows.as_ref().is_none_or(|(before, _)| before.observed_at != at) {
+        let late = Observed::new(KIND.table(), id.0, at, new.late_reason.as_deref()).within(run.id.0);
+        bench_times::accept(connection, act, late).await?;
+    }
     let used = use_of::titrant(connection, &method.chemistry, new.titrant, at, new.concession).await?;
     let Burette { usable } = use_of::burette(connection, new.burette, at, new.concession).await?;
     let mut errors = FieldErrors::default();
     readings::check(&mut errors, &new.initial_readings, &new.final_readings, &usable.facts);
     use_of::temperature(&mut errors, new.solution_temperature.as_ref(), method.rules.0.correct_temperature);
     errors.check()?;
-    let id = BlankId::new();
     Ok(Row {
         id,
         record_id: follows.as_ref().map_or(id.0, |(row, _)| row.record_id),

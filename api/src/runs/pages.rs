@@ -140,6 +140,7 @@ pub(super) async fn open_run(
                 .help("Both stay on record.")
                 .value(value(|run| run.id.to_string())),
             Field::new("observed_at", "Begun", Kind::Time { now: true }).optional().help("Left empty: now."),
+            Field::late_reason(),
         ])
         .help(
             "A run pins one approved version of the method for everything in it.",
@@ -193,6 +194,10 @@ fn about(shell: &Shell, run: &RunView, method: &VersionView<MethodFacts>, opened
         fact("Begun", Cell::text(show::time(run.observed_at))),
         fact("Opened by", Cell::text(opened_by)),
         fact("Note", Cell::text(run.note.clone().unwrap_or_default())),
+        fact(
+            "Recorded late because",
+            Cell::text(run.late.iter().map(|late| late.reason.as_str()).collect::<Vec<_>>().join("; ")),
+        ),
     ]
 }
 
@@ -412,6 +417,7 @@ async fn blank_fields(db: &Db, method: &MethodFacts) -> Result<Vec<Field>, Refus
             .optional()
             .help("Only for an expired or overdue item: the concession's id."),
         Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
+        Field::late_reason(),
     ])
 }
 

@@ -12,6 +12,7 @@ use uuid::Uuid;
 
 use crate::accounts::signing;
 use crate::auth::current_user::CurrentUser;
+use crate::bench_times::{self, LateEntry, Observed};
 use crate::config::Policy;
 use crate::control_charts::taking;
 use crate::db::{Act, Connection, Db, Held, hold};
@@ -51,6 +52,10 @@ pub struct NewRun {
     pub repeats: Option<Uuid>,
     /// When it began.
     pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than it began, for it and for everything observed in it: needed after more than a day, or
+    /// whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
 }
 
 /// A run as stored.
@@ -96,6 +101,9 @@ pub struct RunView {
     /// The rejected run that this one repeats.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub repeats: Option<Uuid>,
+    /// Why it was recorded late.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub late: Vec<LateEntry>,
     /// Runs that repeat this one.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub repeated_by: Vec<Uuid>,
@@ -162,12 +170,14 @@ async fn views(connection: &Connection, rows: Vec<Row>) -> Result<Vec<RunView>, 
 
 async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
     let id = row.id.0;
-    let (quality, signed, repeats, repeated_by, moves) = futures_util::try_join!(
+    let ids = [id];
+    let (quality, signed, repeats, repeated_by, moves, late) = futures_util::try_join!(
         quality::of(connection, &row),
         sign_offs::of(connection, id),
         repeats::of(connection, row.id),
         repeats::repeated_by(connection, row.id),
-        states::history(connection, id)
+        states::history(connection, id),
+        bench_times::of(connection, &ids)
     )?;
     let digest = digest(&row, &quality);
     let sign_offs = signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect();
@@ -183,6 +193,7 @@ async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
         quality: quality.view(),
         missing: quality.missing,
         repeats: repeats.map(|id| id.0),
+        late,
         repeated_by: repeated_by.into_iter().map(|id| id.0).collect(),
         sign_offs,
         moves,
@@ -220,6 +231,8 @@ pub(crate) async fn open(db: &Db, act: &Act, new: NewRun) -> Result<Answer, Refu
             recorded_at: DateTime::UNIX_EPOCH,
             recorded_by: by,
         };
+        let late = Observed::new(KIND.table(), row.id.0, row.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late).await?;
         let row: Row = diesel::insert_into(runs::table)
             .values(&row)
             .returning(Row::as_returning())

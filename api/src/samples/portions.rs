@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use crate::bench_times::{self, Observed};
 use crate::db::{Act, Connection, Db, Held, hold};
 use crate::equipment::service::{author, not_in_the_future, usable};
 use crate::ids::{AccountId, DilutionStepId, PortionId};
@@ -57,6 +58,9 @@ pub struct NewPortion {
     pub temperature: Option<Decimal>,
     /// When.
     pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
 }
 
 /// A test portion.
@@ -209,6 +213,12 @@ async fn insert(
 ) -> Result<PortionView, Refusal> {
     let by = author(act)?;
     let id = PortionId::new();
+    let received = samples::versions::current(connection, sample).await?.facts.received_at;
+    bench_times::there_since(new.observed_at, received, "observed_at", "the sample")?;
+    if follows.as_ref().is_none_or(|(before, _)| before.observed_at != new.observed_at) {
+        let late = Observed::new("test_portions", id.0, new.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late).await?;
+    }
     let row = Row {
         id,
         record_id: follows.as_ref().map_or(id.0, |(row, _)| row.record_id),
@@ -266,6 +276,7 @@ fn view(row: Row, steps: &[StepRow]) -> PortionView {
             density_u: row.density_u,
             temperature: row.temperature,
             observed_at: row.observed_at,
+            late_reason: None,
         },
         recorded_at: row.recorded_at,
         recorded_by: row.recorded_by,

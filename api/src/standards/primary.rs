@@ -1,6 +1,6 @@
 //! Primary-standard lots with their certificates.
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use ferrotitre_core::chemistry::{PRIMARY_STANDARDS, primary_standard};
@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use crate::bench_times;
 use crate::db::Connection;
 use crate::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal};
 use crate::schema::primary_standards;
@@ -140,4 +141,14 @@ pub(super) async fn ending(
         .load(&mut connection)
         .await?;
     Ok(lots.into_iter().filter(|(.., last)| *last <= until).collect())
+}
+
+/// Since when a lot has been here: since it was opened, or else since it was recorded.
+pub(crate) async fn there_since(mut connection: &Connection, row: &versions::Row) -> Result<DateTime<Utc>, Refusal> {
+    let recorded: DateTime<Utc> = primary_standards::table
+        .filter(primary_standards::record_id.eq(row.record_id))
+        .select(diesel::dsl::min(primary_standards::recorded_at).assume_not_null())
+        .first(&mut connection)
+        .await?;
+    Ok(bench_times::declared(recorded, row.facts.opened_on))
 }

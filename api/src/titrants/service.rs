@@ -10,6 +10,7 @@ use uuid::Uuid;
 use crate::accounts::signing;
 use crate::auth::current_user::CurrentUser;
 use crate::auth::permissions::Role;
+use crate::bench_times::{self, Observed};
 use crate::config::Policy;
 use crate::db::{Act, Connection, Db};
 use crate::equipment::service::{Usable, author, not_in_the_future, usable};
@@ -61,8 +62,14 @@ async fn view(connection: &Connection, row: TitrantRow) -> Result<TitrantView, R
 }
 
 pub(crate) async fn record(db: &Db, act: &Act, new: NewTitrant) -> Result<Answer, Refusal> {
+    let late_reason = new.late_reason.clone();
     let row = checked(act, new)?;
-    db.write(act, async |connection| view(connection, store::insert_titrant(connection, &row).await?).await).await
+    db.write(act, async |connection| {
+        let late = Observed::new(KIND.table(), row.id.0, row.observed_at, late_reason.as_deref());
+        bench_times::accept(connection, act, late).await?;
+        view(connection, store::insert_titrant(connection, &row).await?).await
+    })
+    .await
 }
 
 fn checked(act: &Act, new: NewTitrant) -> Result<TitrantRow, Refusal> {
@@ -211,6 +218,8 @@ pub(crate) async fn usable_standard(
         let detail = format!("the lot {} is {state}", row.facts.code);
         return Err(Refusal::new(Code::NotReleased, detail).at(field, "released", &row.facts.code));
     }
+    let since = primary::there_since(connection, &row).await?;
+    bench_times::there_since(at, since, field, &row.facts.code)?;
     if row.facts.expires_on < at.date_naive() {
         let detail = format!("the lot {} expired on {}", row.facts.code, row.facts.expires_on);
         return Err(Refusal::new(Code::Expired, detail).at(field, "not_expired", &row.facts.code));
@@ -286,6 +295,7 @@ async fn check_preparation(connection: &Connection, facts: &PreparationFacts) ->
         ));
     }
     let at = facts.observed_at;
+    bench_times::there_since(at, titrant.observed_at, "observed_at", &titrant.code)?;
     let standard = usable_standard(connection, "primary_standard", facts.primary_standard, at).await?;
     let entry = standard.facts.entry()?;
     if !entry.prepares.contains(&titrant.chemistry.as_str()) {
@@ -295,6 +305,18 @@ async fn check_preparation(connection: &Connection, facts: &PreparationFacts) ->
     usable(connection, "balance", facts.balance, &["balance"], at).await?.not_overdue("balance")?;
     usable(connection, "flask", facts.flask, &["flask"], at).await?.not_overdue("flask")?;
     Ok(titrant)
+}
+
+/// A preparation made long ago is explained by its lot, which was recorded late itself and says why.
+async fn accept(connection: &Connection, act: &Act, facts: &PreparationFacts) -> Result<(), Refusal> {
+    let late = Observed::new("titrant_preparations", facts.titrant, facts.observed_at, None);
+    bench_times::accept(connection, act, late.within(facts.titrant)).await.map_err(|mut refusal| {
+        for field in refusal.fields.iter_mut().filter(|field| field.field == "late_reason") {
+            field.field = "observed_at".to_owned();
+            field.message = "is long ago: record the lot with the reason why it is recorded late".to_owned();
+        }
+        refusal
+    })
 }
 
 pub(crate) async fn record_preparation(db: &Db, act: &Act, facts: PreparationFacts) -> Result<Answer, Refusal> {

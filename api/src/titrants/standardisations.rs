@@ -11,6 +11,7 @@ use uuid::Uuid;
 
 use crate::accounts::signing;
 use crate::auth::current_user::CurrentUser;
+use crate::bench_times::{self, Observed};
 use crate::config::Policy;
 use crate::db::{Act, Connection, Db, Held, hold};
 use crate::equipment::service::{Usable, author, not_in_the_future, usable};
@@ -67,6 +68,9 @@ pub(crate) async fn record(db: &Db, act: &Act, titrant: Uuid, new: NewStandardis
     db.write(act, async |connection| {
         let lot = store::titrant(connection, titrant).await?;
         let row = checked(connection, act, &lot, &new).await?;
+        bench_times::there_since(row.observed_at, lot.observed_at, "observed_at", &lot.code)?;
+        let late = Observed::new(KIND.table(), row.id.0, row.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late).await?;
         let row = store::insert_standardisation(connection, &row).await?;
         if states::present(connection, EntityKind::Titrant, titrant).await?.state == "prepared" {
             let to = NewMove { to: "standardising".to_owned(), reason: None };
@@ -304,6 +308,7 @@ fn titration_view(
             solution_temperature: row.solution_temperature.clone(),
             end_point: row.end_point.clone(),
             observed_at: row.observed_at,
+            late_reason: None,
         },
         concentration: result
             .replicates
@@ -323,10 +328,23 @@ async fn views(connection: &Connection, ids: Vec<Uuid>) -> Result<Vec<Standardis
     futures_util::future::try_join_all(ids.into_iter().map(view)).await
 }
 
-/// Standardisations that are in a state now, newest first.
-pub(crate) async fn in_state(db: &Db, state: &str, limit: i64) -> Result<Vec<StandardisationView>, Refusal> {
+/// Standardisations that wait for their approval, newest first, each with whether somebody had a hand in it.
+pub(crate) async fn submitted(
+    db: &Db,
+    person: AccountId,
+    limit: i64,
+) -> Result<Vec<(StandardisationView, bool)>, Refusal> {
     let newest = (Uuid::max(), limit);
-    db.read(async |connection| views(connection, states::in_state(connection, KIND, state, newest).await?).await).await
+    db.read(async |connection| {
+        let mut found = Vec::new();
+        for id in states::in_state(connection, KIND, "submitted", newest).await? {
+            let loaded = load(connection, store::standardisation(connection, id).await?).await?;
+            let involved = signing::is_one_of(connection, person, &loaded.parties).await?;
+            found.push((loaded.view, involved));
+        }
+        Ok(found)
+    })
+    .await
 }
 
 pub(crate) async fn list(db: &Db, titrant: Uuid) -> Result<Vec<StandardisationView>, Refusal> {
@@ -429,6 +447,20 @@ fn titration_row(
     })
 }
 
+/// Checks when a titration was made: not before the lot was there, and not long ago without a reason.
+async fn accept(
+    connection: &Connection,
+    act: &Act,
+    row: &StandardisationRow,
+    titration: &StandardisationTitrationRow,
+    late_reason: Option<&str>,
+) -> Result<(), Refusal> {
+    let lot = store::titrant(connection, row.titrant_id.0).await?;
+    bench_times::there_since(titration.observed_at, lot.observed_at, "observed_at", &lot.code)?;
+    let late = Observed::new(TITRATION.table(), titration.id.0, titration.observed_at, late_reason);
+    bench_times::accept(connection, act, late.within(row.id.0)).await
+}
+
 pub(crate) async fn record_titration(
     db: &Db,
     act: &Act,
@@ -441,7 +473,9 @@ pub(crate) async fn record_titration(
         check_titration(connection, &row, &new).await?;
         let present = store::standardisation_titrations(connection, row.id).await?;
         let position = present.iter().map(|t| t.position).max().unwrap_or(0) + 1;
+        let late_reason = new.late_reason.clone();
         let titration = titration_row(act, row.id, position, new, None)?;
+        accept(connection, act, &row, &titration, late_reason.as_deref()).await?;
         store::insert_standardisation_titration(connection, &titration).await?;
         Ok(load(connection, row).await?.view)
     })
@@ -473,8 +507,12 @@ pub(crate) async fn correct_titration(
         let (row, present) = of_titration(connection, id).await?;
         expect_version(if_match, &present.id.to_string())?;
         check_titration(connection, &row, &correction.facts).await?;
+        let late_reason = correction.facts.late_reason.clone();
         let titration =
             titration_row(act, row.id, present.position, correction.facts, Some((&present, correction.reason)))?;
+        if titration.observed_at != present.observed_at {
+            accept(connection, act, &row, &titration, late_reason.as_deref()).await?;
+        }
         store::insert_standardisation_titration(connection, &titration).await?;
         Ok(load(connection, row).await?.view)
     })

@@ -53,6 +53,7 @@ const PLACES: &[(&str, Place)] = &[
     ("correct_test_portion", Page("/samples/{id}/portions/{portion}/correction")),
     ("correct_titrant_preparation", Page("/titrants/{id}/preparation/correction")),
     ("correct_titration", Page("/titrations/{id}/correction")),
+    ("countersign_determination", Page("/determinations/{id}/countersignature")),
     ("create_account", Page("/accounts/new")),
     ("decide_role_grant", Page("/role-grants/{id}/decision")),
     ("dispose_control_value", Page("/control-values/{id}/disposition")),

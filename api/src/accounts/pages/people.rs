@@ -154,6 +154,9 @@ pub(super) async fn new_account(
             Field::new("display_name", "Printed name", Kind::Text).help("Stands beside every signature."),
             Field::new("kind", "Kind", Kind::Choice(words(&["person", "service"])))
                 .help("A service account is an instrument."),
+            Field::new("since", "Works here since", Kind::Day)
+                .optional()
+                .help("If records of the time before this account are to be taken over; nothing older is accepted."),
         ])
         .help(
             "One account for one person or one instrument, never given to another.",

@@ -113,6 +113,29 @@ pub(crate) async fn competent(
     Ok(diesel::select(diesel::dsl::exists(found)).get_result(&mut connection).await?)
 }
 
+/// Active people who are authorised for a method on a day: identity, sign-in name, printed name.
+pub(crate) async fn competent_people(
+    mut connection: &Connection,
+    method: &str,
+    day: NaiveDate,
+) -> Result<Vec<(Uuid, String, String)>, Refusal> {
+    let authorised: Vec<AccountId> = competences::table
+        .filter(competences::method_code.eq(method))
+        .filter(competences::valid_from.le(day))
+        .filter(competences::valid_to.ge(day))
+        .select(competences::account_id)
+        .load(&mut connection)
+        .await?;
+    let found: Vec<(AccountId, String, String)> = accounts::table
+        .filter(accounts::id.eq_any(authorised))
+        .filter(accounts::kind.eq("person"))
+        .order(accounts::code)
+        .select((accounts::id, accounts::code, accounts::display_name))
+        .load(&mut connection)
+        .await?;
+    Ok(found.into_iter().map(|(id, code, name)| (id.0, code, name)).collect())
+}
+
 /// Last day of each competence that nothing later renews and that ends within these days: account, its code, method.
 pub(crate) async fn ending(
     mut connection: &Connection,

@@ -1,15 +1,15 @@
 //! Who is who: accounts of one person, and whose word stands behind a password that somebody else had set.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::db::Connection;
-use crate::ids::{AccountId, AccountSecretId, IdentityConfirmationId};
+use crate::ids::{AccountId, AccountSecretId, AccountStartId, IdentityConfirmationId};
 use crate::refusal::{Code, ConstraintMeaning, Refusal, from_store};
-use crate::schema::{account_secrets, accounts, identity_confirmations};
+use crate::schema::{account_secrets, account_starts, accounts, identity_confirmations};
 use crate::web::answer::Located;
 
 #[derive(QueryableByName)]
@@ -146,6 +146,35 @@ pub(crate) async fn confirmations(
         .select(IdentityConfirmation::as_select())
         .load(&mut connection)
         .await?)
+}
+
+/// Records since when the owner of an account has worked here.
+pub(crate) async fn insert_start(
+    mut connection: &Connection,
+    account: AccountId,
+    since: NaiveDate,
+    by: Option<AccountId>,
+) -> Result<(), Refusal> {
+    diesel::insert_into(account_starts::table)
+        .values((
+            account_starts::id.eq(AccountStartId::new()),
+            account_starts::account_id.eq(account),
+            account_starts::since.eq(since),
+            account_starts::recorded_by.eq(by),
+        ))
+        .execute(&mut connection)
+        .await?;
+    Ok(())
+}
+
+/// Since when the owner of an account has worked here, if that was said.
+pub(crate) async fn start(mut connection: &Connection, account: AccountId) -> Result<Option<NaiveDate>, Refusal> {
+    Ok(account_starts::table
+        .filter(account_starts::account_id.eq(account))
+        .select(account_starts::since)
+        .first(&mut connection)
+        .await
+        .optional()?)
 }
 
 /// What it means that a printed name is taken.

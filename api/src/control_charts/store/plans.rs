@@ -33,7 +33,8 @@ pub struct QcPlanFacts {
     /// Method version.
     #[diesel(column_name = method_id)]
     pub method: MethodId,
-    /// Charts, each with the values that a run needs.
+    /// Charts, each with the values that a run needs; none if absent.
+    #[serde(default = "no_charts")]
     #[schema(value_type = Vec<PlannedChart>)]
     pub charts: Json<Vec<PlannedChart>>,
     /// Fewest blanks.
@@ -42,6 +43,10 @@ pub struct QcPlanFacts {
     /// Fewest samples determined in duplicate.
     #[schema(example = 1)]
     pub duplicates: i32,
+}
+
+fn no_charts() -> Json<Vec<PlannedChart>> {
+    Json(Vec::new())
 }
 
 impl QcPlanFacts {

@@ -194,11 +194,14 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Pro
     let path = format!("/iron-results/{id}");
     let begun = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
     let waits = "Both determinations must be complete.";
-    let sheet = Sheet::new(shell, "Iron(III) by difference", view.code).state(view.state.clone()).way(
+    let mut sheet = Sheet::new(shell, "Iron(III) by difference", view.code).state(view.state.clone()).way(
         begun && shell.may(Action::SubmitDeterminations),
         "Submit",
         format!("{path}/submission"),
     );
+    if !view.flags.is_empty() {
+        sheet = sheet.section("flags", "To be known", Part::Alert(view.flags));
+    }
     Ok(with_steps(sheet, shell, &view.state, &path)
         .way(true, "Save as PDF", format!("/api/v1{path}/report.pdf"))
         .section("result", "Result", result(shell, evaluation.reported.as_ref(), waits))
@@ -229,7 +232,7 @@ async fn sign<D: Deed>(
         place: format!("/iron-results/{id}"),
         words: format!("iron(III): {}", reported(shell, &view)),
         code: view.code,
-        flags: Vec::new(),
+        flags: view.flags,
         digest: view.content_digest,
     };
     take_step(who, shell, sent, (word, signed), async |act, step, signature| {

@@ -44,6 +44,7 @@ pub(crate) fn routes(config: &mut web::ServiceConfig) {
         .service(report::report_determination)
         .service(titrations::correct)
         .service(titrations::reject)
+        .service(signing::countersign)
         .service(signing::submit)
         .service(signing::review)
         .service(signing::approve)
@@ -132,6 +133,7 @@ pub(super) async fn begin_determination(
             Field::new("purpose", "Purpose", Kind::Choice(words(&["sample", "control"]))).value("sample"),
             Field::new("code", "Code", Kind::Text).optional().help("Made by the service if left empty."),
             Field::new("observed_at", "Begun", Kind::Time { now: true }).optional().help("Left empty: now."),
+            Field::late_reason(),
         ])
         .hide("run", id.to_string())
         .help(

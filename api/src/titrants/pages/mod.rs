@@ -124,6 +124,7 @@ fn fields() -> Vec<Field> {
         Field::new("container", "Container", Kind::Text),
         Field::new("expires_at", "End of use", Kind::Time { now: false }),
         Field::new("observed_at", "Made up", Kind::Time { now: true }).optional().help("Left empty: now."),
+        Field::late_reason(),
     ]
 }
 

@@ -91,6 +91,7 @@ pub(super) async fn begin(
             Field::new("correct_temperature", "Bring volumes to 20 °C", Kind::YesNo).value("true"),
             Field::new("correct_buoyancy", "Correct masses for air buoyancy", Kind::YesNo).value("true"),
             Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
+            Field::late_reason(),
         ])
         .cautions(lot.cautions)
         .help(
@@ -212,6 +213,7 @@ fn titration_fields() -> Vec<Field> {
         Field::new("solution_temperature", "Titrant temperature, °C", Kind::Decimal).optional(),
         Field::new("end_point", "End point as seen", Kind::Text),
         Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
+        Field::late_reason(),
     ]
 }
 
