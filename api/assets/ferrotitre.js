@@ -1,5 +1,5 @@
 // Everything works without this. It adds: the difference while one types, drafts that outlive a lost network or session,
-// scanners that go on to the next field. Entries are sent again under the key of the form, so that nothing is doubled.
+// scanners that go on to the next field. Entries are sent again under the key of the form, so that nothing is recorded twice.
 "use strict";
 (() => {
   const RETRY_MS = 3000;

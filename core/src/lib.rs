@@ -16,6 +16,7 @@
 //! | [`validation`] | detection limits, recovery, trueness, Horwitz and HorRat, proficiency scores |
 //! | [`control`] | chart limits, run rules, run lengths, charts with a memory |
 //! | [`merkle`] | the tree of RFC 9162 that makes the audit log tamper-evident |
+#![warn(missing_docs)]
 #![forbid(unsafe_code)]
 
 pub mod chemistry;

@@ -1,7 +1,7 @@
 //! Every change has its event, and the check of the store names every forgery.
 
-use ferrotitre_api::audit::verify::{self, KeptHead, Report};
 use ferrotitre_core::merkle::{Hash, verify_consistency, verify_inclusion};
+use ferrotitre_ledger::audit::verify::{self, KeptHead, Report};
 use ferrotitre_tests::TestApp;
 use ferrotitre_tests::bench::{self, text};
 use ferrotitre_tests::cluster::DatabaseRole;

@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::process::{Command, Output, Stdio};
 
-use ferrotitre_api::calculations::table::SUBJECTS;
+use ferrotitre_calc::table::SUBJECTS;
 use ferrotitre_tests::{Answer, TestApp};
 use reqwest::Method;
 use serde_json::{Value, json};
@@ -177,7 +177,7 @@ async fn every_subject_is_listed_described_and_calculated_over_http() {
         assert_eq!(answer["subject"], name);
         // The same function serves the command line.
         let subject = SUBJECTS.iter().find(|subject| subject.name == name).unwrap();
-        let place = ferrotitre_api::calculations::subject::Place::CommandLine;
+        let place = ferrotitre_calc::subject::Place::CommandLine;
         let direct = subject.calculate(description["example"].to_string().as_bytes(), place).unwrap();
         assert_eq!(answer, serde_json::from_str::<Value>(&direct).unwrap(), "{name}");
     }

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use ferrotitre_api::auth::permissions::OPEN_OPERATIONS;
+use ferrotitre_base::auth::permissions::OPEN_OPERATIONS;
 use ferrotitre_tests::TestApp;
 use serde_json::Value;
 

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
-use ferrotitre_api::auth::permissions::{Action, OPEN_OPERATIONS, Role};
+use ferrotitre_base::auth::permissions::{Action, OPEN_OPERATIONS, Role};
 use ferrotitre_tests::TestApp;
 use reqwest::Method;
 use serde_json::Value;

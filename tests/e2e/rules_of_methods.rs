@@ -37,7 +37,7 @@ async fn a_specification_without_a_rule_goes_by_the_method_version_and_says_so_e
     let path = format!("/determinations/{determination}");
     lab.through(&path).await;
     let read = app.auditor.get(&path).await.expect(200);
-    // Requirement 3.9: T_U = 120 g/L, u = 0.55 g/L, guard band 1.645 u: A = 119.095; y = 119.5 gives p_c = 0.818.
+    // Independent computation: T_U = 120 g/L, u = 0.55 g/L, guard band 1.645 u: A = 119.095; y = 119.5 gives p_c = 0.818.
     let by_method = of(&read, "SP-1");
     near(&by_method["decided"]["upper_acceptance"], 119.095, 0.0005);
     near(&by_method["decided"]["conformance_probability"], 0.818, 0.0005);

@@ -72,7 +72,7 @@ fn figure(determination: &Value) -> (f64, f64) {
     (found["value"].as_f64().unwrap(), found["u"].as_f64().unwrap())
 }
 
-/// The sample of requirement 3.9: y = 119.5 g/L with u = 0.55 g/L; its identity and that of the determination, not submitted.
+/// The sample of independent computation: y = 119.5 g/L with u = 0.55 g/L; its identity and that of the determination, not submitted.
 pub(crate) async fn bath_of_the_vector(lab: &Lab, before: impl AsyncFnOnce(&str)) -> (String, String) {
     bath_by_a_method_with(lab, None, before).await
 }
@@ -141,7 +141,7 @@ async fn the_requirement_s_vector_from_the_burette_to_the_statement() {
     let read = app.auditor.get(&path).await.expect(200);
     let of =
         |code: &str| read["conformity"].as_array().unwrap().iter().find(|one| one["code"] == code).unwrap().clone();
-    // Requirement 3.9: T_U = 120 g/L, u = 0.55: A = 119.095; y = 119.5 gives p_c = 0.818.
+    // Independent computation: T_U = 120 g/L, u = 0.55: A = 119.095; y = 119.5 gives p_c = 0.818.
     let first = of("SP-1");
     let decided = &first["decided"];
     near(&decided["value"], 119.5, 0.001);

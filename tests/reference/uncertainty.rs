@@ -308,7 +308,7 @@ fn numerical_tolerances_are_half_a_unit_of_the_last_digit_kept() {
 
 #[test]
 fn iron_iii_by_difference() {
-    // Requirements 3.6, computed elsewhere.
+    // Independent computation.
     let mut inputs = Inputs::new();
     for (id, value, u) in [("K", 5.5845, 0.0015 * 5.5845), ("VT", 23.18, 0.02), ("V2", 21.46, 0.02)] {
         inputs.add(Input::new(id, id, "", value, u)).unwrap();
@@ -327,7 +327,7 @@ fn iron_iii_by_difference() {
 
 #[test]
 fn conformity_with_an_upper_limit() {
-    // Requirements 3.9, computed elsewhere.
+    // Independent computation.
     let bath = Specification::new(None, Some(120.0)).unwrap();
     let accepted = bath.acceptance(GuardBand::OneSided95, 0.55).unwrap();
     close("A", accepted.high, 119.095, 0.0005);
@@ -364,7 +364,7 @@ fn global_risks_are_areas_of_the_bivariate_normal_distribution() {
 
 #[test]
 fn uncertainty_from_control_and_bias_data() {
-    // Requirements 3.7, computed elsewhere.
+    // Independent computation.
     let biases = vec![0.4, -0.3, 0.6, 0.2, -0.5, 0.3];
     let result = top_down(0.35, &BiasSource::Several { biases, u_reference: 0.25 }).unwrap();
     close("RMS", result.rms_bias, 0.4062, 0.00005);

@@ -1,4 +1,4 @@
-//! Validation characteristics: Horwitz and Thompson, proficiency scores, detection limits, vectors of requirements 3.13.
+//! Validation characteristics: Horwitz and Thompson, proficiency scores, detection limits, studies computed independently.
 
 use crate::data;
 use crate::printed::{agrees, agrees_json, numbers, record};
@@ -21,7 +21,7 @@ fn horwitz_and_thompson_curves() {
         agrees("sigma", sd, &row["modified_thompson_sigma"]);
         agrees("sigma, %", 100.0 * sd / c, &row["modified_thompson_RSD_percent"]);
     }
-    // Requirements 3.13: C = 0.1 gives 2.825 %.
+    // Independent computation: C = 0.1 gives 2.825 %.
     agrees("2 C^-0.15", predicted_rsd_percent(0.1, PredictedRsd::Exponent015).unwrap(), "2.825");
     agrees("HorRat", horrat(2.0, 0.1, true).unwrap().ratio * 2.8251, "2.000");
 }

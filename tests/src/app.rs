@@ -7,11 +7,11 @@ use std::time::Duration;
 
 use ferrotitre_api::alerts::Stopping;
 use ferrotitre_api::app::{Shared as AppShared, server};
-use ferrotitre_api::audit::seal::{self, SealKey};
-use ferrotitre_api::auth::tokens::TokenKeys;
-use ferrotitre_api::config::{Settings, StoreSettings};
-use ferrotitre_api::db::{Db, StoreAddress};
-use ferrotitre_api::operations::metrics::Metrics;
+use ferrotitre_base::auth::tokens::TokenKeys;
+use ferrotitre_base::config::{Settings, StoreSettings};
+use ferrotitre_base::db::{Db, StoreAddress};
+use ferrotitre_base::metrics::Metrics;
+use ferrotitre_ledger::audit::seal::{self, SealKey};
 use serde_json::json;
 use uuid::Uuid;
 
@@ -253,7 +253,8 @@ pub async fn populate(store: &StoreAddress, data: &Path, seal_key: &SealKey) -> 
     let since = Some((chrono::Utc::now() - chrono::Duration::days(400)).date_naive());
     for (code, role) in PEOPLE {
         let roles = [role.to_owned()];
-        let provisional = ferrotitre_api::accounts::create_by_operator(&db, code, code, &roles, since).await.unwrap();
+        let provisional =
+            ferrotitre_ledger::accounts::create_by_operator(&db, code, code, &roles, since).await.unwrap();
         let password = format!("{code} has a long password");
         let token = make_usable(&nobody, code, &provisional, &password).await;
         let own = nobody.with_token(&token).get("/accounts/me").await.expect(200);

@@ -6,10 +6,10 @@ use std::process::{Command, Stdio};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
-use ferrotitre_api::audit::seal::SealKey;
 use ferrotitre_api::cluster::Cluster;
-use ferrotitre_api::db::StoreAddress;
 use ferrotitre_api::migrate;
+use ferrotitre_base::db::StoreAddress;
+use ferrotitre_ledger::audit::seal::SealKey;
 use tokio::sync::OnceCell;
 use tokio_postgres::NoTls;
 use uuid::Uuid;

@@ -1,7 +1,7 @@
 //! The demo laboratory as an auditor reads it.
 
-use ferrotitre_api::db::Db;
 use ferrotitre_api::{demo, migrate};
+use ferrotitre_base::db::Db;
 use tokio::sync::OnceCell;
 
 use crate::app::{Running, sign_in};

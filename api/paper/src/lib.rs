@@ -2,6 +2,7 @@
 //!
 //! The layout is a file in the typesetter's language; what it shows is data, never markup, so nothing a person has
 //! entered can change the layout. Nothing is read from the machine and nothing is fetched.
+#![warn(missing_docs)]
 
 use std::sync::LazyLock;
 

@@ -1,4 +1,5 @@
 //! Tables as the migrations leave them, for diesel. Generated from the catalogue; a test compares the two.
+#![warn(missing_docs)]
 
 diesel::table! {
     /// Passwords, hashed with Argon2id; the newest row of an account counts.

@@ -128,7 +128,7 @@ fn blank_verdict(record: &Record) -> Option<Verdict> {
         value: None,
         critical: None,
         unit: "",
-        obtained: "the indicator turns only where iron is present (ISO 2597, from memory)".to_owned(),
+        obtained: "the indicator turns only where iron is present (ISO 2597-1)".to_owned(),
         p: None,
         advice: "repeat the blank with a known addition of iron(II)".to_owned(),
     })

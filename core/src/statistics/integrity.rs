@@ -149,7 +149,7 @@ pub const EXACT_UP_TO: u64 = 50;
 /// ```
 /// use ferrotitre_core::statistics::integrity::terminal_digits;
 /// let test = terminal_digits(&[46, 15, 19, 14, 18, 33, 17, 12, 15, 11])?;
-/// assert!((test.chi_square - 54.5).abs() < 1e-12); // requirement 9.7
+/// assert!((test.chi_square - 54.5).abs() < 1e-12); // independent computation
 /// assert!((test.p_chi_square - 1.5e-8).abs() < 0.05e-8);
 /// # Ok::<(), ferrotitre_core::statistics::integrity::IntegrityError>(())
 /// ```

@@ -289,7 +289,7 @@ mod tests {
 
     #[test]
     fn the_requirement_s_vector_under_every_kind_of_rule() {
-        // Requirements 3.9, computed elsewhere: A = 119.095, p_c = 0.818; with w = 1 and U = 2 u by hand A = 118.9.
+        // Independent computation: A = 119.095, p_c = 0.818; with w = 1 and U = 2 u by hand A = 118.9.
         let judge = |rule: DecisionRule| rule.judge(&bath(), 119.5, 0.55, 2.0).unwrap();
         let judged = judge(DecisionRule::Standard { multiple: 1.645 });
         close(judged.acceptance.high, 119.095, 0.0005);

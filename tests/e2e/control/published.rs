@@ -44,7 +44,7 @@ async fn run_lengths_of_rule_sets_are_those_of_champ_and_woodall() {
 #[tokio::test(flavor = "multi_thread")]
 async fn the_default_set_has_the_run_lengths_of_the_requirements() {
     let app = TestApp::start().await;
-    // Requirements 3.12, computed elsewhere: rules 1, 2 of 3 and 10 of 11.
+    // Independent computation: rules 1, 2 of 3 and 10 of 11.
     let rules = json!([beyond(1, 1, "3"), beyond(2, 3, "2"), beyond(10, 11, "0")]);
     let asked = json!({ "rules": rules, "shifts": ["0", "0.5", "1", "2"] });
     let answer = app.auditor.post("/run-lengths", &asked).await.expect(200);

@@ -82,7 +82,7 @@ async fn duplicates_of_a_sample_fill_a_range_chart_when_the_run_closes() {
     super::near("relative range", value, 100.0 * 0.10 / 21.45, 1e-9);
     assert_eq!(points[0]["determination"], json!(determinations[0]));
     assert_eq!(points[0]["second_determination"], json!(determinations[1]));
-    // d2 s and d2 + 3 d3 for s = 0.2 and two values: requirements 3.11.
+    // d2 s and d2 + 3 d3 for s = 0.2 and two values, d2 and d3 as in ISO 7870-2.
     super::near("z", number(&points[0], "/z"), (value - 0.2 * 1.128) / (0.2 * 0.8525), 0.005);
 }
 

@@ -93,7 +93,7 @@ async fn an_analyst_takes_out_determinations_of_own_work_and_others_are_free_to_
         } else {
             let problem = answer.refused(403, "forbidden");
             let detail = text(&problem, "detail");
-            let said = format!("an analyst takes out own data only, and {} neither opened nor titrated", who.code);
+            let said = format!("analysts export only their own data, and {} neither opened nor titrated", who.code);
             assert!(detail.starts_with(&said), "{detail}");
         }
         let page = Visitor::of(app.running.address, who).get(&format!("/determinations/{id}")).await;

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use ferrotitre_api::auth::permissions::{Action, Role, may};
+use ferrotitre_base::auth::permissions::{Action, Role, may};
 use ferrotitre_tests::TestApp;
 use ferrotitre_tests::client::Client;
 

@@ -66,7 +66,7 @@ async fn a_determination_goes_from_a_failed_reduction_over_a_slip_to_its_approva
         enter(&analyst, last).await;
         save(&analyst).await;
     }
-    analyst.sees("Was titration 3 read rightly?").await;
+    analyst.sees("Was titration 3 read correctly?").await;
     analyst.click(".question:last-of-type a.button, .question a.button").await;
     let slip = analyst.path().await;
     assert!(slip.starts_with("/titrations/") && slip.ends_with("/correction"), "{slip}");
@@ -204,7 +204,7 @@ async fn an_entry_outlives_the_network_and_is_recorded_once() {
         .await;
     save(&browser).await;
     browser.sees("Save titration 3").await;
-    browser.sees("Nothing was doubled").await;
+    browser.sees("Nothing was recorded twice").await;
     let all = titrations(&lab, &determination).await;
     assert_eq!(all.iter().map(|(difference, ..)| difference.as_str()).collect::<Vec<_>>(), ["21.46", "21.48"]);
 

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
-use ferrotitre_api::auth::permissions::{Action, OPEN_OPERATIONS, Role};
+use ferrotitre_base::auth::permissions::{Action, OPEN_OPERATIONS, Role};
 use serde_json::Value;
 
 use super::access::sources;

@@ -32,7 +32,7 @@ fn groups_of(value: &Value) -> Vec<Vec<f64>> {
     value.as_array().unwrap().iter().map(numbers).collect()
 }
 
-/// Requirements 3.13, computed independently with general numerical code.
+/// Independent computation.
 const SIX_DAYS: [[f64; 3]; 6] = [
     [52.41, 52.33, 52.38],
     [52.22, 52.29, 52.25],
@@ -214,7 +214,7 @@ async fn ruggedness_recovery_uncertainty_and_detection_agree_with_worked_figures
     assert!((low - 99.5).abs() < 1e-9, "{low}");
     assert_eq!(answer["verdict"], "meets", "{answer}");
 
-    // Requirements 3.7 (Nordtest TR 537): RMS 0.4062, u(bias) 0.4770, u_c 0.5916, U 1.18 %.
+    // Independent computation (Nordtest TR 537): RMS 0.4062, u(bias) 0.4770, u_c 0.5916, U 1.18 %.
     let arm = |value: &str, arm: &str| datum(value, &json!({ "arm": arm }));
     let mut data = vec![arm("0.35", "within-laboratory"), arm("0.25", "reference"), arm("0.30", "bottom-up")];
     data.extend(["0.4", "-0.3", "0.6", "0.2", "-0.5", "0.3"].map(|bias| arm(bias, "bias")));
@@ -225,7 +225,7 @@ async fn ruggedness_recovery_uncertainty_and_detection_agree_with_worked_figures
     near(&answer, "expanded", 1.18, 5e-3);
     near(&answer, "u_ratio", 0.30 / 0.5916, 1e-4);
 
-    // Requirements 3.13: PRSD_R at C = 0.1 is 2.825 %; an RSD_r of 1 % is HorRat_r 1/2.825.
+    // Independent computation: PRSD_R at C = 0.1 is 2.825 %; an RSD_r of 1 % is HorRat_r 1/2.825.
     let answer = study.record(3, &["9.9", "10", "10.1"].map(|value| datum(value, &json!({})))).await;
     near(&answer, "rsd_r", 1.0, 1e-9);
     near(&answer, "horrat_r", 1.0 / 2.825, 7e-5);

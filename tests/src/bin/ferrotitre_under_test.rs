@@ -1,4 +1,4 @@
-//! The program as the tests start and kill it: the same one line as `api/src/main.rs`, built where the tests find it.
+//! The program as the tests start and kill it: the same one line as `api/app/src/main.rs`, built where the tests find it.
 
 fn main() -> std::process::ExitCode {
     ferrotitre_api::cli::main()

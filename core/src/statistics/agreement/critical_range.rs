@@ -30,7 +30,7 @@ pub struct CriticalRangeFactor {
 /// # Example
 /// ```
 /// let f = ferrotitre_core::statistics::agreement::critical_range_factor(3, 0.95).unwrap();
-/// assert!((f - 3.3145).abs() < 5e-5); // requirement 3.4
+/// assert!((f - 3.3145).abs() < 5e-5); // independent computation
 /// ```
 pub fn critical_range_factor(n: u32, p: f64) -> Result<f64, DistributionError> {
     static MEMORY: Memory<(u32, u64), f64> = Memory::new();

@@ -75,7 +75,7 @@ pub fn p_value(groups: usize, degrees_of_freedom: f64, c: f64, form: Form) -> Re
 /// # Example
 /// ```
 /// use ferrotitre_core::statistics::outliers::cochran::{Form, critical};
-/// // Requirement 3.5: 6 groups of 2, 5 %: 0.781.
+/// // Independent computation: 6 groups of 2, 5 %: 0.781.
 /// assert!((critical(6, 1.0, 0.05, Form::BoundByF)?.value - 0.781).abs() < 5e-4);
 /// # Ok::<(), ferrotitre_core::statistics::outliers::OutlierError>(())
 /// ```

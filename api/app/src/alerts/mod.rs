@@ -1,0 +1,20 @@
+//! What needs somebody's attention: rule hits, open nonconformities, lots near their exit, calibrations due, things about
+//! to expire.
+//!
+//! Nothing is stored: an alert is computed from the records whenever somebody asks, so it ends by itself when its reason
+//! does. Each feature names its own; this one puts them in order, streams them and counts them for the metrics.
+
+mod handlers;
+mod service;
+mod wire;
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+pub use service::list;
+pub use service::{Stopping, counts};
+pub use wire::Horizon;
+
+/// Mounts the feature.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config.service(handlers::list_alerts).service(handlers::stream_alerts);
+}

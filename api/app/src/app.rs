@@ -1,0 +1,97 @@
+//! The one constructor of the application, used by the program and by the tests.
+
+use actix_web::http::header::ALLOW;
+use actix_web::middleware::{Compress, from_fn};
+use actix_web::{App, HttpServer, ResponseError, web};
+use ferrotitre_base::auth::current_user;
+use ferrotitre_base::auth::tokens::TokenKeys;
+use ferrotitre_base::config::{Policy, Settings};
+use ferrotitre_base::db::{Db, StoreAddress};
+use ferrotitre_base::metrics::Metrics;
+use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::web::problem::Problem;
+use ferrotitre_base::web::request;
+use ferrotitre_html::readable;
+use ferrotitre_ledger::audit::seal::SealKey;
+use utoipa_actix_web::AppExt;
+
+use crate::alerts::Stopping;
+use crate::guard;
+use crate::openapi;
+use crate::routes;
+
+/// What every worker shares.
+#[derive(Clone)]
+pub struct Shared {
+    /// The store.
+    pub store: StoreAddress,
+    /// Keys of access tokens.
+    pub token_keys: TokenKeys,
+    /// Key of the audit log's tree heads.
+    pub seal_key: SealKey,
+    /// Request counters.
+    pub metrics: web::Data<Metrics>,
+    /// Settings the services read.
+    pub policy: Policy,
+    /// Set when the program stops.
+    pub stopping: Stopping,
+}
+
+/// Starts the server; it serves once the returned future is polled.
+///
+/// # Errors
+/// The address cannot be bound.
+pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web::dev::Server, std::net::SocketAddr)> {
+    let workers = settings
+        .workers
+        .map_or_else(|| std::thread::available_parallelism().map_or(2, std::num::NonZero::get), usize::from);
+    let document = web::Data::new(openapi::Document::new());
+    let server = HttpServer::new(move || {
+        let (app, _) = App::new().into_utoipa_app().configure(routes::routes).split_for_parts();
+        let app = match Db::for_worker(&shared.store) {
+            Ok(db) => app.app_data(web::Data::new(db)),
+            Err(error) => {
+                tracing::error!(%error, "the connection pool could not be set up");
+                app
+            }
+        };
+        app.app_data(web::Data::new(shared.token_keys.clone()))
+            .app_data(web::Data::new(shared.seal_key.clone()))
+            .app_data(web::Data::new(shared.policy))
+            .app_data(web::Data::new(shared.stopping.clone()))
+            .app_data(shared.metrics.clone())
+            .app_data(document.clone())
+            .configure(openapi::pages)
+            .configure(routes::pages)
+            .default_service(web::to(no_such_path))
+            .wrap(from_fn(guard::guard))
+            .wrap(from_fn(current_user::resolve))
+            .wrap(from_fn(request::track))
+            // Outside the one that gives problem documents their request id, which the page shows.
+            .wrap(from_fn(readable::readable))
+            // Outermost: the request id goes into problem documents before they are compressed.
+            .wrap(Compress::default())
+    })
+    .workers(workers)
+    .shutdown_timeout(10)
+    .bind(settings.listen)?;
+    let address = server.addrs().first().copied().unwrap_or(settings.listen);
+    Ok((server.run(), address))
+}
+
+async fn no_such_path(
+    request: actix_web::HttpRequest,
+    document: web::Data<openapi::Document>,
+) -> Result<actix_web::HttpResponse, Problem> {
+    let asked = format!("{} {}", request.method(), request.path());
+    let allowed = request.match_pattern().and_then(|pattern| document.allowed(&pattern).map(str::to_owned));
+    let Some(allowed) = allowed else {
+        return Err(Refusal::new(Code::NotFound, format!("there is nothing at {asked}")).into());
+    };
+    let refusal = Refusal::new(Code::MethodNotAllowed, format!("{asked} does not exist; this path takes {allowed}"));
+    let mut response = Problem(refusal).error_response();
+    if let Ok(value) = allowed.parse() {
+        response.headers_mut().insert(ALLOW, value);
+    }
+    Ok(response)
+}

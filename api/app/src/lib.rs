@@ -1,0 +1,16 @@
+//! The program around the rooms of the service: command line, what is mounted where, the OpenAPI document, the day's page,
+//! alerts of all features, the private cluster and the demo.
+#![recursion_limit = "256"]
+
+pub mod alerts;
+pub mod app;
+pub mod cli;
+pub mod cluster;
+mod day;
+pub mod demo;
+mod guard;
+pub mod migrate;
+pub mod openapi;
+pub mod operations;
+mod printed;
+pub mod routes;

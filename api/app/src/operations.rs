@@ -1,0 +1,74 @@
+//! What the people who run the service need: is it alive, is it ready, how much does it do, what is it.
+
+use actix_web::{HttpResponse, get, web};
+use diesel_async::RunQueryDsl;
+use ferrotitre_base::db::Db;
+use ferrotitre_base::metrics::{self, Metrics};
+use ferrotitre_base::web::problem::Problem;
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+use crate::alerts;
+
+/// Mounts the feature.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config.service(live).service(ready).service(read_metrics).service(read_about);
+}
+
+/// Says that the process runs.
+#[utoipa::path(tag = "operations", responses((status = 200, description = "It runs", body = String, content_type = "text/plain", example = "live")))]
+#[get("/health")]
+async fn live() -> &'static str {
+    "live\n"
+}
+
+/// Says that the store answers, too.
+#[utoipa::path(tag = "operations", responses(
+    (status = 200, description = "It serves", body = String, content_type = "text/plain", example = "ready"),
+    (status = 503, description = "The store cannot be reached")))]
+#[get("/ready")]
+async fn ready(db: web::Data<Db>) -> Result<&'static str, Problem> {
+    db.read(async |mut connection| {
+        diesel::select(diesel::dsl::sql::<diesel::sql_types::Integer>("1")).execute(&mut connection).await?;
+        Ok(())
+    })
+    .await?;
+    Ok("ready\n")
+}
+
+/// Counters and latencies of this process in the Prometheus text format.
+#[utoipa::path(tag = "operations", responses((status = 200, description = "Text exposition", body = String, content_type = "text/plain")))]
+#[get("/metrics")]
+async fn read_metrics(metrics: web::Data<Metrics>, db: web::Data<Db>) -> HttpResponse {
+    let mut text = metrics.text();
+    // Without the store there are still the counters of this process.
+    if let Ok(counts) = alerts::counts(&db).await {
+        text.push_str(&metrics::alerts_text(&counts));
+    }
+    HttpResponse::Ok().content_type("text/plain; version=0.0.4; charset=utf-8").body(text)
+}
+
+/// What this service is.
+#[derive(Debug, Serialize, ToSchema)]
+struct About {
+    /// Name of the program.
+    #[schema(example = "ferrotitre")]
+    name: &'static str,
+    /// Version of the program.
+    #[schema(example = "0.1.0")]
+    version: &'static str,
+    /// Version of the formulae that evaluations use.
+    formula_set: &'static str,
+}
+
+/// Says which program and which formulae answer.
+#[utoipa::path(tag = "operations", responses((status = 200, description = "Versions", body = About)))]
+#[get("/api/v1/about")]
+async fn read_about() -> web::Json<About> {
+    web::Json(About {
+        name: "ferrotitre",
+        version: env!("CARGO_PKG_VERSION"),
+        formula_set: ferrotitre_core::determination::FORMULA_SET,
+    })
+}

@@ -1,0 +1,72 @@
+//! The one list of what is mounted where.
+
+use ferrotitre_bench::{
+    concessions, equipment, methods, nonconformities, samples, specifications, standards, titrants,
+};
+use ferrotitre_ledger::{accounts, audit, imports};
+use ferrotitre_quality::{proficiency_rounds, reading_habits, validation_studies};
+use ferrotitre_results::{conformity, control_charts, control_materials, determinations, drift, runs};
+use utoipa_actix_web::scope;
+use utoipa_actix_web::service_config::ServiceConfig;
+use {ferrotitre_calc as calculations, ferrotitre_exports as exports, ferrotitre_html as html};
+
+use crate::{alerts, day, operations, printed};
+
+/// Mounts the pages.
+pub fn pages(config: &mut actix_web::web::ServiceConfig) {
+    config
+        .service(html::assets::read_asset)
+        .configure(accounts::pages::routes)
+        .configure(day::routes)
+        .configure(equipment::pages::routes)
+        .configure(standards::pages::routes)
+        .configure(titrants::pages::routes)
+        .configure(drift::pages::routes)
+        .configure(methods::pages::routes)
+        .configure(validation_studies::pages::routes)
+        .configure(samples::pages::routes)
+        .configure(specifications::pages::routes)
+        .configure(conformity::pages::routes)
+        .configure(runs::pages::routes)
+        .configure(control_charts::pages::routes)
+        .configure(control_materials::pages::routes)
+        .configure(nonconformities::pages::routes)
+        .configure(calculations::pages::routes)
+        .configure(printed::routes)
+        .configure(determinations::pages::routes)
+        .configure(concessions::pages::routes)
+        .configure(proficiency_rounds::pages::routes)
+        .configure(reading_habits::pages::routes)
+        .configure(exports::pages::routes)
+        .configure(imports::pages::routes)
+        .configure(audit::pages::routes);
+}
+
+/// Mounts the operations of the API.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config.configure(operations::routes).service(
+        scope::scope("/api/v1")
+            .configure(accounts::routes)
+            .configure(equipment::routes)
+            .configure(standards::routes)
+            .configure(titrants::routes)
+            .configure(drift::routes)
+            .configure(methods::routes)
+            .configure(samples::routes)
+            .configure(specifications::routes)
+            .configure(conformity::routes)
+            .configure(runs::routes)
+            .configure(determinations::routes)
+            .configure(alerts::routes)
+            .configure(control_materials::routes)
+            .configure(control_charts::routes)
+            .configure(nonconformities::routes)
+            .configure(proficiency_rounds::routes)
+            .configure(reading_habits::routes)
+            .configure(exports::routes)
+            .configure(imports::routes)
+            .configure(validation_studies::routes)
+            .configure(calculations::routes)
+            .configure(audit::routes),
+    );
+}

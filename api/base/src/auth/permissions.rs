@@ -1,0 +1,276 @@
+//! The only place that knows which role may do what. The guard, the OpenAPI document and the tests read this table.
+
+/// Roles a person or instrument can have.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Role {
+    /// Titrates, prepares, standardises; reviews where competent and not involved.
+    Analyst,
+    /// Releases, reviews, approves.
+    Manager,
+    /// Reads everything, changes nothing.
+    Auditor,
+    /// Accounts and keys; no data, no approvals.
+    Administrator,
+    /// A service account: readings and weights only, within the scopes of its token.
+    Instrument,
+}
+
+impl Role {
+    /// All roles.
+    pub const ALL: [Role; 5] = [Role::Analyst, Role::Manager, Role::Auditor, Role::Administrator, Role::Instrument];
+
+    /// As stored and shown.
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::Analyst => "analyst",
+            Self::Manager => "manager",
+            Self::Auditor => "auditor",
+            Self::Administrator => "administrator",
+            Self::Instrument => "instrument",
+        }
+    }
+
+    /// The role of that name.
+    #[must_use]
+    pub fn from_text(text: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|role| role.text() == text)
+    }
+}
+
+use Role::{Administrator, Analyst, Auditor, Instrument, Manager};
+
+macro_rules! actions {
+    ($($(#[$doc:meta])* $name:ident = $text:literal : [$($role:ident),*] for [$($operation:literal),+];)+) => {
+        /// What the code does; named by the deed, not by who may do it.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+        pub enum Action { $($(#[$doc])* $name,)+ }
+
+        impl Action {
+            /// All actions.
+            pub const ALL: &[Action] = &[$(Action::$name),+];
+
+            /// Name in the audit log and in the scopes of service tokens.
+            #[must_use]
+            pub fn text(self) -> &'static str {
+                match self { $(Action::$name => $text,)+ }
+            }
+
+            /// Roles that may.
+            #[must_use]
+            pub fn roles(self) -> &'static [Role] {
+                match self { $(Action::$name => &[$($role),*],)+ }
+            }
+
+            /// Operations of the API (by their operation id) that need this action.
+            #[must_use]
+            pub fn operations(self) -> &'static [&'static str] {
+                match self { $(Action::$name => &[$($operation),+],)+ }
+            }
+        }
+
+        /// A type per action, to name it in a handler's signature.
+        pub mod acts {
+            $($(#[$doc])* #[derive(Debug, Clone, Copy)] pub struct $name;
+
+            impl super::Deed for $name {
+                const ACTION: super::Action = super::Action::$name;
+            })+
+        }
+    };
+}
+
+/// An action as a type.
+pub trait Deed {
+    /// The action.
+    const ACTION: Action;
+}
+
+actions! {
+    /// Everybody signed in may see and end their own session and change their own password.
+    OwnAccount = "own_account": [Analyst, Manager, Auditor, Administrator] for ["read_own_account", "sign_out", "change_own_password"];
+    /// Accounts, roles, tokens, competences, as a list.
+    ReadAccounts = "read_accounts": [Manager, Auditor, Administrator] for ["list_accounts", "read_account", "list_role_grants", "list_service_tokens", "list_competences"];
+    /// Creates and moves accounts, sets provisional passwords, asks for role grants.
+    ManageAccounts = "manage_accounts": [Administrator] for ["create_account", "move_account", "set_provisional_password", "request_role_grant"];
+    /// Approves or refuses role grants.
+    DecideRoleGrants = "decide_role_grants": [Manager] for ["decide_role_grant"];
+    /// Says that an account whose password somebody else had set is in the hands of its owner.
+    ConfirmIdentities = "confirm_identities": [Manager] for ["confirm_identity"];
+    /// Issues and revokes tokens of instruments.
+    ManageServiceTokens = "manage_service_tokens": [Administrator] for ["issue_service_token", "revoke_service_token"];
+    /// Authorises people for methods.
+    AuthoriseCompetence = "authorise_competence": [Manager] for ["record_competence"];
+
+    /// Reads equipment, standards, reagents, titrants, methods, samples, runs, determinations and results.
+    ReadRecords = "read_records": [Analyst, Manager, Auditor] for [
+        "list_equipment", "read_equipment", "list_calibrations", "list_equipment_checks",
+        "list_primary_standards", "read_primary_standard", "list_reagents", "read_reagent",
+        "list_titrants", "read_titrant", "list_titrant_factors",
+        "read_titrant_drift", "draw_titrant_drift", "draw_titrant_drift_pixels", "read_titrant_factor_at",
+        "list_standardisations", "read_standardisation", "read_standardisation_working",
+        "list_chemistries", "list_methods", "read_method",
+        "list_samples", "read_sample", "list_test_portions",
+        "list_runs", "read_run", "list_blanks",
+        "list_determinations", "read_determination", "read_determination_working", "print_determination",
+        "read_titration", "list_titrations",
+        "list_iron_results", "read_iron_result", "read_iron_result_working", "print_iron_result",
+        "list_sign_offs", "list_concessions", "read_concession",
+        "list_alerts", "stream_alerts",
+        "list_control_materials", "read_control_material",
+        "list_control_charts", "read_control_chart", "draw_control_chart", "draw_control_chart_pixels", "read_lot_step", "read_control_import_template",
+        "list_control_points", "read_control_value", "review_control_chart", "read_chart_phase",
+        "compute_run_lengths", "list_qc_plans", "read_qc_plan",
+        "list_nonconformities", "read_nonconformity",
+        "list_imports", "read_import",
+        "list_proficiency_rounds", "read_proficiency_round", "draw_proficiency_history",
+        "list_validation_studies", "read_validation_study", "read_validation_answers", "read_validation_answer",
+        "draw_validation_answer", "print_validation_study", "read_validation_template",
+        "list_decision_rules", "read_decision_rule", "list_specifications", "read_specification",
+        "read_specification_risk", "draw_specification_risk", "draw_specification_risk_pixels", "list_sample_specifications"];
+    /// Records equipment and its calibrations.
+    RecordEquipment = "record_equipment": [Manager] for ["record_equipment", "correct_equipment", "record_calibration", "move_equipment"];
+    /// Records a check of equipment.
+    CheckEquipment = "check_equipment": [Analyst, Manager, Instrument] for ["record_equipment_check"];
+    /// Receives lots of primary standards, reagents and control materials.
+    ReceiveLots = "receive_lots": [Analyst, Manager] for [
+        "record_primary_standard", "correct_primary_standard", "record_reagent", "correct_reagent",
+        "record_control_material", "correct_control_material"];
+    /// Releases, suspends and withdraws lots of standards, reagents and control materials.
+    ReleaseLots = "release_lots": [Manager] for ["move_primary_standard", "move_reagent", "move_control_material"];
+    /// Prepares and standardises titrants.
+    PrepareTitrants = "prepare_titrants": [Analyst, Manager] for [
+        "record_titrant", "record_titrant_preparation", "correct_titrant_preparation",
+        "record_standardisation", "record_standardisation_titration", "correct_standardisation_titration",
+        "reject_standardisation_titration", "submit_standardisation"];
+    /// Releases titrant lots and approves standardisations of others.
+    ReleaseTitrants = "release_titrants": [Manager] for ["release_titrant", "approve_standardisation", "return_standardisation"];
+    /// Moves a titrant lot; an analyst may only suspend it.
+    MoveTitrants = "move_titrants": [Analyst, Manager] for ["move_titrant"];
+    /// Drafts methods.
+    DraftMethods = "draft_methods": [Analyst, Manager] for ["record_method", "revise_method"];
+    /// Approves and withdraws methods.
+    ApproveMethods = "approve_methods": [Manager] for ["move_method"];
+    /// Drafts decision rules and specifications.
+    DraftSpecifications = "draft_specifications": [Analyst, Manager] for [
+        "record_decision_rule", "revise_decision_rule", "record_specification", "revise_specification"];
+    /// Approves, rejects and withdraws decision rules and specifications; approval is of others' drafts.
+    ApproveSpecifications = "approve_specifications": [Manager] for [
+        "approve_decision_rule", "reject_decision_rule", "withdraw_decision_rule",
+        "approve_specification", "reject_specification", "withdraw_specification"];
+    /// Gives samples specifications, and takes them off.
+    AssignSpecifications = "assign_specifications": [Analyst, Manager] for ["assign_specification", "remove_sample_specification"];
+    /// Registers samples and test portions.
+    RegisterSamples = "register_samples": [Analyst, Manager] for ["record_sample", "correct_sample", "move_sample", "record_test_portion", "correct_test_portion"];
+    /// Opens, closes and repeats runs, records blanks and determinations.
+    ConductRuns = "conduct_runs": [Analyst, Manager] for ["open_run", "close_run", "record_blank", "correct_blank", "judge_blank", "record_determination", "record_iron_result"];
+    /// Releases or rejects runs.
+    ReleaseRuns = "release_runs": [Manager] for ["release_run", "reject_run"];
+    /// Logs titrations.
+    RecordTitrations = "record_titrations": [Analyst, Manager, Instrument] for ["record_titration"];
+    /// Corrects or judges a titration, with a reason.
+    JudgeTitrations = "judge_titrations": [Analyst, Manager] for ["correct_titration", "reject_titration"];
+    /// Countersigns titrations made under one's supervision.
+    CountersignTitrations = "countersign_titrations": [Analyst, Manager] for ["countersign_determination"];
+    /// Signs a determination as its author.
+    SubmitDeterminations = "submit_determinations": [Analyst, Manager] for ["submit_determination", "submit_iron_result"];
+    /// Reviews or returns determinations of others.
+    ReviewDeterminations = "review_determinations": [Analyst, Manager] for ["review_determination", "return_determination", "review_iron_result", "return_iron_result"];
+    /// Approves determinations of others, and amends approved ones.
+    ApproveDeterminations = "approve_determinations": [Manager] for ["approve_determination", "amend_determination", "approve_iron_result", "amend_iron_result"];
+    /// Asks for a concession.
+    RequestConcessions = "request_concessions": [Analyst, Manager] for ["request_concession"];
+    /// Signs a concession; two managers must.
+    SignConcessions = "sign_concessions": [Manager] for ["sign_concession"];
+
+    /// Defines control charts and plans of quality control.
+    DefineCharts = "define_control_charts": [Manager] for ["record_control_chart", "move_control_chart", "record_qc_plan", "correct_qc_plan"];
+    /// Proposes limits of a control chart.
+    ProposePhases = "propose_chart_phases": [Analyst, Manager] for ["propose_chart_phase"];
+    /// Approves or rejects limits that somebody else proposed.
+    ApprovePhases = "approve_chart_phases": [Manager] for ["approve_chart_phase", "reject_chart_phase"];
+    /// Records control values.
+    RecordControlValues = "record_control_values": [Analyst, Manager] for ["record_control_value", "preview_control_values", "import_control_values"];
+    /// Says what became of a control value.
+    DisposeControlValues = "dispose_control_values": [Manager] for ["dispose_control_value"];
+    /// Opens nonconformities; an auditor's finding is one.
+    OpenNonconformities = "open_nonconformities": [Analyst, Manager, Auditor] for ["open_nonconformity"];
+    /// Contains, investigates and mends nonconformities.
+    HandleNonconformities = "handle_nonconformities": [Analyst, Manager] for ["record_nonconformity_step", "move_nonconformity"];
+    /// Closes nonconformities that somebody else owns, or reopens them.
+    CloseNonconformities = "close_nonconformities": [Manager] for ["close_nonconformity", "reopen_nonconformity"];
+    /// Plans validation studies, records and imports their data, proposes amendments and exclusions, concludes.
+    ConductValidation = "conduct_validation": [Analyst, Manager] for [
+        "record_validation_study", "amend_validation_limits", "record_validation_data", "preview_validation_data",
+        "import_validation_data", "exclude_validation_datum", "conclude_validation_study"];
+    /// Reviews or returns conclusions of others.
+    ReviewValidation = "review_validation": [Analyst, Manager] for ["review_validation_conclusion", "return_validation_conclusion"];
+    /// Approves or rejects plans, amendments, exclusions and conclusions of others.
+    ApproveValidation = "approve_validation": [Manager] for [
+        "approve_validation_plan", "reject_validation_plan", "approve_validation_amendment", "reject_validation_amendment",
+        "approve_validation_exclusion", "reject_validation_exclusion",
+        "approve_validation_conclusion", "reject_validation_conclusion"];
+    /// Calculates with numbers of one's own; nothing is read or stored.
+    Calculate = "calculate": [Analyst, Manager, Auditor] for ["list_calculations", "describe_calculation", "calculate"];
+
+    /// Records rounds of proficiency tests.
+    RecordRounds = "record_proficiency_rounds": [Analyst, Manager] for ["record_proficiency_round", "correct_proficiency_round"];
+    /// Withdraws rounds that their provider withdrew.
+    WithdrawRounds = "withdraw_proficiency_rounds": [Manager] for ["move_proficiency_round"];
+    /// Takes records out of the service as files; each export is on record.
+    ExportRecords = "export_records": [Analyst, Manager, Auditor] for [
+        "export_determination_workbook", "export_iron_result_workbook", "export_determinations", "export_control_chart",
+        "export_validation_study",
+        "list_exports"];
+
+    /// Reads how burettes are read and what titrations came to, by person; an analyst sees their own.
+    ReadReadingHabits = "read_reading_habits": [Analyst, Manager, Auditor] for ["read_reading_habits"];
+    /// Reads the audit trail; analysts see their own events, administrators no contents.
+    ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event"];
+    /// Reads tree heads and proofs.
+    ReadProofs = "read_proofs": [Analyst, Manager, Auditor, Administrator] for ["list_tree_heads", "read_latest_tree_head", "prove_inclusion", "prove_consistency"];
+}
+
+/// Operations that need no account.
+pub const OPEN_OPERATIONS: &[&str] =
+    &["sign_in", "refresh_session", "live", "ready", "read_metrics", "read_about", "read_seal_key"];
+
+/// Acts that count because a second person does them, though no signature is asked for. An account whose password somebody else
+/// had set does none of them until it is confirmed; signatures it is refused where the secret is asked.
+pub const SECOND_PERSONS: &[Action] = &[
+    Action::DecideRoleGrants,
+    Action::ConfirmIdentities,
+    Action::AuthoriseCompetence,
+    Action::RecordEquipment,
+    Action::ReleaseLots,
+    Action::MoveTitrants,
+    Action::ApproveMethods,
+    Action::DefineCharts,
+    Action::DisposeControlValues,
+    Action::CloseNonconformities,
+    Action::WithdrawRounds,
+];
+
+/// Whether one of the roles may do the action.
+#[must_use]
+pub fn may(roles: &[Role], action: Action) -> bool {
+    roles.iter().any(|role| action.roles().contains(role))
+}
+
+/// Whether what is about persons is shown for the person only: to analysts who are nothing else.
+#[must_use]
+pub fn sees_only_own(roles: &[Role]) -> bool {
+    !roles.iter().any(|role| matches!(role, Manager | Auditor))
+}
+
+/// Whether somebody takes out own data only: an analyst does, a manager or auditor takes out everything (requirement 4).
+#[must_use]
+pub fn exports_own_data_only(roles: &[Role]) -> bool {
+    sees_only_own(roles)
+}
+
+/// Own data are records that somebody took part in: determinations opened or titrated, charts and studies contributed to.
+#[must_use]
+pub fn may_take_out(roles: &[Role], took_part: bool) -> bool {
+    took_part || !exports_own_data_only(roles)
+}

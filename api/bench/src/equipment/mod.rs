@@ -1,0 +1,22 @@
+//! Measuring equipment: what it is, how it is calibrated, whether it may be used.
+
+mod handlers;
+pub mod pages;
+pub mod service;
+pub mod store;
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// Mounts the feature.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config
+        .service(handlers::record_equipment)
+        .service(handlers::list_equipment)
+        .service(handlers::read_equipment)
+        .service(handlers::correct_equipment)
+        .service(handlers::move_equipment)
+        .service(handlers::record_calibration)
+        .service(handlers::list_calibrations)
+        .service(handlers::record_equipment_check)
+        .service(handlers::list_equipment_checks);
+}

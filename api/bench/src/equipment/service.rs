@@ -1,0 +1,273 @@
+//! Use cases of equipment.
+
+use chrono::{DateTime, Utc};
+use ferrotitre_base::alert::{Alert, Urgency, ending};
+use ferrotitre_base::bench_times::{self, Observed};
+use ferrotitre_base::db::{Act, Connection, Db};
+use ferrotitre_base::ids::{CalibrationId, EquipmentCheckId};
+use ferrotitre_base::recording::{author, not_in_the_future};
+use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::states::{self, NewMove};
+use ferrotitre_base::web::answer::Answer;
+use ferrotitre_base::web::paging::Listing;
+use ferrotitre_base::web::versions::VersionView;
+use uuid::Uuid;
+
+use crate::equipment::store::{self, Calibration, Check, EquipmentFacts, KIND, NewCalibration, NewCheck, versions};
+use crate::nonconformities::service::{Opening, open_because};
+
+pub use store::versions::{advance, correct, list, read, record};
+
+pub async fn record_calibration(db: &Db, act: &Act, equipment: Uuid, new: NewCalibration) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        let present = versions::current(connection, equipment).await?;
+        new.check(&present.facts)?;
+        let row = Calibration {
+            id: CalibrationId::new(),
+            equipment_id: equipment,
+            certificate: new.certificate,
+            certificate_digest: new.certificate_digest,
+            calibrated_on: new.calibrated_on,
+            due_on: new.due_on,
+            corrections: serde_json::to_value(&new.corrections).map_err(Refusal::internal)?,
+            calibrated_value: new.calibrated_value,
+            standard_uncertainty: new.standard_uncertainty,
+            degrees_of_freedom: new.degrees_of_freedom,
+            recorded_at: DateTime::UNIX_EPOCH,
+            recorded_by: author(act)?,
+        };
+        store::insert_calibration(connection, &row).await
+    })
+    .await
+}
+
+/// Records a check; a failed one takes the equipment out of service at once.
+pub async fn record_check(db: &Db, act: &Act, equipment: Uuid, new: NewCheck) -> Result<Answer, Refusal> {
+    not_in_the_future("observed_at", new.observed_at)?;
+    if !matches!(new.outcome.as_str(), "passed" | "failed") {
+        return Err(Refusal::invalid("outcome", "one_of", "must be passed or failed", &new.outcome));
+    }
+    db.write(act, async |connection| {
+        let present = versions::current(connection, equipment).await?;
+        let row = Check {
+            id: EquipmentCheckId::new(),
+            equipment_id: equipment,
+            outcome: new.outcome,
+            reading: new.reading,
+            reference: new.reference,
+            note: new.note,
+            observed_at: new.observed_at,
+            recorded_at: DateTime::UNIX_EPOCH,
+            recorded_by: author(act)?,
+        };
+        let since = store::there_since(connection, equipment).await?;
+        bench_times::there_since(row.observed_at, since, "observed_at", &present.facts.code)?;
+        let late = Observed::new("equipment_checks", row.id.0, row.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late).await?;
+        let check = store::insert_check(connection, &row).await?;
+        if check.outcome == "failed" && states::present(connection, KIND, equipment).await?.state == "in service" {
+            let asked = NewMove { to: "out of service".to_owned(), reason: Some("failed check".to_owned()) };
+            states::advance(connection, act, KIND, equipment, &asked, None).await?;
+        }
+        if check.outcome == "failed" {
+            let code = &present.facts.code;
+            let opening = Opening {
+                source: "failed equipment check",
+                severity: "major",
+                title: format!("{code} failed its check"),
+                scope: format!("everything measured with {code} since its last good check"),
+                owner: None,
+                observed_at: check.observed_at,
+                links: vec![(KIND.table(), equipment, "affected"), ("equipment_checks", check.id.0, "origin")],
+            };
+            open_because(connection, act, opening).await?;
+        }
+        Ok(check)
+    })
+    .await
+}
+
+pub async fn calibrations(db: &Db, equipment: Uuid) -> Result<Vec<Calibration>, Refusal> {
+    db.read(async |connection| {
+        versions::current(connection, equipment).await?;
+        store::calibrations(connection, equipment).await
+    })
+    .await
+}
+
+pub async fn checks(db: &Db, equipment: Uuid) -> Result<Vec<Check>, Refusal> {
+    db.read(async |connection| {
+        versions::current(connection, equipment).await?;
+        store::checks(connection, equipment).await
+    })
+    .await
+}
+
+/// Calibrations of equipment in service that have ended or end soon.
+pub async fn alerts(connection: &Connection, now: DateTime<Utc>, until: DateTime<Utc>) -> Result<Vec<Alert>, Refusal> {
+    let due = store::calibrations_ending(connection, until.date_naive()).await?;
+    let ids: Vec<Uuid> = due.iter().map(|(id, _)| *id).collect();
+    let (facts, states) =
+        futures_util::try_join!(store::present_facts(connection, &ids), states::present_many(connection, KIND, &ids))?;
+    let codes: std::collections::HashMap<Uuid, String> =
+        facts.into_iter().map(|(id, facts)| (id, facts.code)).collect();
+    let in_service = |id: &Uuid| states.get(id).is_some_and(|state| state == "in service");
+    Ok(due
+        .into_iter()
+        .filter(|(id, _)| in_service(id))
+        .filter_map(|(id, due)| {
+            let code = codes.get(&id).cloned().unwrap_or_default();
+            // The last day of validity still counts.
+            let end = due.succ_opt().unwrap_or(due).and_time(chrono::NaiveTime::MIN).and_utc();
+            ending((now, until + chrono::Duration::days(1)), end, |urgency| Alert {
+                kind: if urgency == Urgency::Now { "calibration overdue" } else { "calibration due" },
+                urgency,
+                subject_kind: "equipment",
+                subject: id,
+                message: format!("the calibration of {code} is valid until {due}"),
+                code,
+                due_at: Some(end),
+            })
+        })
+        .collect())
+}
+
+/// A piece of equipment with the day its calibration ends.
+#[derive(Debug)]
+pub struct Piece {
+    pub view: VersionView<EquipmentFacts>,
+    /// Last day of the newest calibration; none if there is no calibration.
+    pub due_on: Option<chrono::NaiveDate>,
+}
+
+impl Piece {
+    /// In service, with a calibration that has not ended.
+    pub fn ready(&self) -> bool {
+        self.view.state == "in service" && self.due_on.is_some_and(|due| due >= Utc::now().date_naive())
+    }
+}
+
+/// All equipment that is not retired, newest first.
+pub async fn pieces(db: &Db) -> Result<Vec<Piece>, Refusal> {
+    let mut listing = Listing { limit: Some(200), ..Listing::default() };
+    let mut views = Vec::new();
+    loop {
+        let page = list(db, &listing).await?;
+        views.extend(page.items.into_iter().filter(|view| view.state != "retired"));
+        listing.after = page.next;
+        if listing.after.is_none() {
+            break;
+        }
+    }
+    let ids: Vec<Uuid> = views.iter().map(|view| view.id).collect();
+    let calibrations = db.read(async |connection| store::calibrations_of(connection, &ids).await).await?;
+    let newest = |id: Uuid| {
+        let own = calibrations.iter().filter(|calibration| calibration.equipment_id == id);
+        own.max_by_key(|calibration| calibration.calibrated_on).map(|calibration| calibration.due_on)
+    };
+    Ok(views.into_iter().map(|view| Piece { due_on: newest(view.id), view }).collect())
+}
+
+/// Equipment that may be used at a time: of one of the kinds, in service, calibrated and not overdue.
+#[derive(Debug)]
+pub struct Usable {
+    pub facts: EquipmentFacts,
+    pub calibration: Calibration,
+    /// Set when its use rests on a concession.
+    pub overdue: bool,
+}
+
+/// Looks equipment up for use.
+///
+/// # Errors
+/// Unknown; of another kind; out of service; not calibrated at that time. Overdue is left to the caller, who may know of a
+/// concession.
+pub async fn usable(
+    connection: &Connection,
+    field: &str,
+    equipment: Uuid,
+    kinds: &[&str],
+    at: DateTime<Utc>,
+) -> Result<Usable, Refusal> {
+    let row = versions::current(connection, equipment).await.map_err(|refusal| match refusal.code {
+        Code::NotFound => Refusal::new(Code::UnknownReference, refusal.detail).at(field, "exists", equipment),
+        _ => refusal,
+    })?;
+    let facts = row.facts;
+    if !kinds.contains(&facts.kind.as_str()) {
+        let message = format!("must be a {}, but {} is a {}", kinds.join(" or "), facts.code, facts.kind);
+        return Err(Refusal::invalid(field, "kind", message, &facts.code));
+    }
+    let state = states::present(connection, KIND, equipment).await?.state;
+    if state != "in service" {
+        return Err(Refusal::new(Code::NotReleased, format!("{} is {state}", facts.code)).at(
+            field,
+            "in_service",
+            &facts.code,
+        ));
+    }
+    let calibration = store::calibration_on(connection, equipment, at.date_naive()).await?.ok_or_else(|| {
+        Refusal::new(Code::Overdue, format!("{} had no calibration on {}", facts.code, at.date_naive())).at(
+            field,
+            "calibrated",
+            &facts.code,
+        )
+    })?;
+    let overdue = calibration.due_on < at.date_naive();
+    Ok(Usable { facts, calibration, overdue })
+}
+
+impl Usable {
+    /// Refuses equipment whose calibration was overdue.
+    ///
+    /// # Errors
+    /// [`Code::Overdue`].
+    pub fn not_overdue(self, field: &str) -> Result<Self, Refusal> {
+        if self.overdue {
+            let detail = format!("the calibration of {} was due on {}", self.facts.code, self.calibration.due_on);
+            return Err(Refusal::new(Code::Overdue, detail).at(field, "not_overdue", &self.facts.code));
+        }
+        Ok(self)
+    }
+}
+
+/// Equipment read at once for an evaluation: present facts and all calibrations.
+pub struct Shelf {
+    facts: std::collections::HashMap<Uuid, EquipmentFacts>,
+    calibrations: Vec<Calibration>,
+}
+
+impl Shelf {
+    /// Reads the named equipment in two queries, sent together.
+    pub async fn load(connection: &Connection, ids: &[Uuid]) -> Result<Self, Refusal> {
+        let (facts, calibrations) =
+            futures_util::try_join!(store::present_facts(connection, ids), store::calibrations_of(connection, ids))?;
+        Ok(Self { facts: facts.into_iter().collect(), calibrations })
+    }
+
+    /// A piece with the calibration that was valid on a day.
+    pub fn on(&self, id: Uuid, day: chrono::NaiveDate) -> Result<Usable, Refusal> {
+        let missing = || {
+            Refusal::new(Code::NotEnoughData, format!("not enough data: equipment {id} had no calibration on {day}"))
+        };
+        let facts = self.facts.get(&id).cloned().ok_or_else(missing)?;
+        let calibration = self
+            .calibrations
+            .iter()
+            .filter(|calibration| calibration.equipment_id == id && calibration.calibrated_on <= day)
+            .max_by_key(|calibration| calibration.calibrated_on)
+            .cloned()
+            .ok_or_else(missing)?;
+        let overdue = calibration.due_on < day;
+        Ok(Usable { facts, calibration, overdue })
+    }
+
+    /// A piece with a calibration by its id.
+    pub fn with(&self, id: Uuid, calibration: CalibrationId) -> Result<Usable, Refusal> {
+        let missing =
+            || Refusal::new(Code::Internal, format!("calibration {calibration} of equipment {id} is missing"));
+        let facts = self.facts.get(&id).cloned().ok_or_else(missing)?;
+        let calibration = self.calibrations.iter().find(|row| row.id == calibration).cloned().ok_or_else(missing)?;
+        Ok(Usable { facts, calibration, overdue: false })
+    }
+}

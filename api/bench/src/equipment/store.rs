@@ -1,0 +1,411 @@
+//! Tables of equipment, calibrations and checks.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use ferrotitre_base::bench_times;
+use ferrotitre_base::db::Connection;
+use ferrotitre_base::ids::{AccountId, CalibrationId, EquipmentCheckId, EquipmentId};
+use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
+use ferrotitre_base::web::decimal::{Decimal, code, in_range, words};
+use ferrotitre_base::web::versions::versioned;
+use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_schema::{equipment, equipment_calibrations, equipment_checks};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+/// A piece of measuring equipment.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema, Queryable, Selectable, Insertable)]
+#[diesel(table_name = equipment)]
+#[serde(deny_unknown_fields)]
+pub struct EquipmentFacts {
+    /// Code on the label.
+    #[schema(example = "B-01")]
+    pub code: String,
+    /// balance, burette, piston burette, pipette, flask or thermometer.
+    #[schema(example = "burette")]
+    pub kind: String,
+    /// What it is, in words.
+    #[schema(example = "50 mL burette with lateral stopcock")]
+    pub description: String,
+    /// Accuracy class as marked.
+    #[schema(example = "AS")]
+    pub accuracy_class: Option<String>,
+    /// Serial number.
+    pub serial_number: Option<String>,
+    /// Where it stands.
+    pub location: Option<String>,
+    /// Lowest usable reading.
+    #[schema(example = "0.00")]
+    pub range_low: Decimal,
+    /// Highest usable reading; of a pipette or flask the nominal volume.
+    #[schema(example = "50.00")]
+    pub range_high: Decimal,
+    /// Smallest step that is read; absent for a pipette or flask.
+    #[schema(example = "0.02")]
+    pub resolution: Option<Decimal>,
+    /// Unit: mL, g or C.
+    #[schema(example = "mL")]
+    pub unit: String,
+}
+
+pub(super) const KINDS: [&str; 6] = ["balance", "burette", "piston burette", "pipette", "flask", "thermometer"];
+
+impl EquipmentFacts {
+    fn check(&self) -> Result<(), Refusal> {
+        let mut errors = FieldErrors::default();
+        code(&mut errors, "code", &self.code);
+        words(&mut errors, "description", &self.description);
+        errors.require(
+            KINDS.contains(&self.kind.as_str()),
+            "kind",
+            "one_of",
+            format!("must be one of {}", KINDS.join(", ")),
+            &self.kind,
+        );
+        let unit = match self.kind.as_str() {
+            "balance" => "g",
+            "thermometer" => "C",
+            _ => "mL",
+        };
+        errors.require(self.unit == unit, "unit", "unit", format!("must be {unit} for a {}", self.kind), &self.unit);
+        let ordered = self.range_high.value() > self.range_low.value();
+        errors.require(ordered, "range_high", "order", "must be above range_low", &self.range_high);
+        let reads = !matches!(self.kind.as_str(), "pipette" | "flask");
+        match &self.resolution {
+            Some(step) => errors.require(step.value() > 0.0, "resolution", "positive", "must be positive", step),
+            None => errors.require(
+                !reads,
+                "resolution",
+                "required",
+                format!("a {} is read: give its reading step", self.kind),
+                "",
+            ),
+        }
+        errors.check()
+    }
+}
+
+const MEANINGS: &[ConstraintMeaning] = &[
+    ConstraintMeaning {
+        constraint: "equipment_code_once",
+        code: Code::AlreadyExists,
+        field: "code",
+        detail: "there is equipment with this code",
+    },
+    ConstraintMeaning {
+        constraint: "equipment_supersedes_once",
+        code: Code::StaleVersion,
+        field: "",
+        detail: "somebody corrected it at the same moment; read it again",
+    },
+];
+
+versioned! {
+    table: equipment,
+    id: EquipmentId,
+    facts: EquipmentFacts,
+    kind: ferrotitre_core::lifecycle::EntityKind::Equipment,
+    path: "/api/v1/equipment",
+    meanings: super::MEANINGS,
+    also: [record, correct, advance, read, list],
+}
+
+/// A line of a corrections table.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CorrectionAt {
+    /// Reading, mL.
+    #[schema(example = "10.00")]
+    pub reading: Decimal,
+    /// To be added to the reading, mL.
+    #[schema(example = "-0.02")]
+    pub correction: Decimal,
+}
+
+/// A calibration as entered.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewCalibration {
+    /// Certificate number.
+    #[schema(example = "CAL-2026-014")]
+    pub certificate: String,
+    /// SHA-256 of the certificate's file, hexadecimal.
+    pub certificate_digest: Option<String>,
+    /// Day of calibration.
+    pub calibrated_on: NaiveDate,
+    /// Last day of validity.
+    pub due_on: NaiveDate,
+    /// Corrections table of a burette: at least 5 rising readings, or none.
+    #[serde(default)]
+    pub corrections: Vec<CorrectionAt>,
+    /// Calibrated volume of a pipette or flask at 20 C, mL.
+    #[schema(example = "24.985")]
+    pub calibrated_value: Option<Decimal>,
+    /// Standard uncertainty of a volume or mass, in the unit of the equipment.
+    #[schema(example = "0.015")]
+    pub standard_uncertainty: Decimal,
+    /// Degrees of freedom of that uncertainty; absent for unlimited.
+    pub degrees_of_freedom: Option<Decimal>,
+}
+
+impl NewCalibration {
+    pub fn check(&self, equipment: &EquipmentFacts) -> Result<(), Refusal> {
+        let mut errors = FieldErrors::default();
+        words(&mut errors, "certificate", &self.certificate);
+        errors.require(self.due_on > self.calibrated_on, "due_on", "order", "must be after calibrated_on", self.due_on);
+        in_range(&mut errors, "standard_uncertainty", &self.standard_uncertainty, 0.0, 1000.0, &equipment.unit);
+        if let Some(dof) = &self.degrees_of_freedom {
+            errors.require(dof.value() > 0.0, "degrees_of_freedom", "positive", "must be positive", dof);
+        }
+        let vessel = matches!(equipment.kind.as_str(), "pipette" | "flask");
+        match &self.calibrated_value {
+            Some(value) => {
+                errors.require(vessel, "calibrated_value", "kind", "is for a pipette or flask only", value);
+                let nominal = equipment.range_high.value();
+                in_range(
+                    &mut errors,
+                    "calibrated_value",
+                    value,
+                    0.98 * nominal,
+                    1.02 * nominal,
+                    "mL (within 2 % of the nominal volume)",
+                );
+            }
+            None => errors.require(
+                !vessel,
+                "calibrated_value",
+                "required",
+                format!("a {} needs its calibrated volume", equipment.kind),
+                "",
+            ),
+        }
+        let burette = equipment.kind.ends_with("burette");
+        errors.require(
+            burette || self.corrections.is_empty(),
+            "corrections",
+            "kind",
+            "are for a burette only",
+            self.corrections.len(),
+        );
+        let several = self.corrections.is_empty() || self.corrections.len() >= 5;
+        errors.require(several, "corrections", "points", "needs at least 5 points, or none", self.corrections.len());
+        for (index, pair) in self.corrections.windows(2).enumerate() {
+            let rises = pair[1].reading.value() > pair[0].reading.value();
+            let field = format!("corrections[{}].reading", index + 1);
+            errors.require(rises, &field, "rising", "readings must rise", &pair[1].reading);
+        }
+        for (index, point) in self.corrections.iter().enumerate() {
+            in_range(&mut errors, &format!("corrections[{index}].correction"), &point.correction, -1.0, 1.0, "mL");
+        }
+        errors.check()
+    }
+}
+
+/// A calibration as stored.
+#[derive(Debug, Clone, Serialize, ToSchema, Queryable, Selectable, Insertable)]
+#[diesel(table_name = equipment_calibrations)]
+pub struct Calibration {
+    /// Identity.
+    pub id: CalibrationId,
+    /// Equipment.
+    pub equipment_id: Uuid,
+    /// Certificate number.
+    pub certificate: String,
+    /// SHA-256 of the certificate's file.
+    pub certificate_digest: Option<String>,
+    /// Day of calibration.
+    pub calibrated_on: NaiveDate,
+    /// Last day of validity.
+    pub due_on: NaiveDate,
+    /// Corrections table, as entered.
+    #[schema(value_type = Vec<CorrectionAt>)]
+    pub corrections: serde_json::Value,
+    /// Calibrated volume at 20 C, mL.
+    pub calibrated_value: Option<Decimal>,
+    /// Standard uncertainty, in the unit of the equipment.
+    pub standard_uncertainty: Decimal,
+    /// Degrees of freedom; absent for unlimited.
+    pub degrees_of_freedom: Option<Decimal>,
+    /// Server time of recording.
+    #[diesel(skip_insertion)]
+    pub recorded_at: DateTime<Utc>,
+    /// Account that recorded it.
+    pub recorded_by: AccountId,
+}
+
+impl ferrotitre_base::web::answer::Located for Calibration {
+    fn location(&self) -> String {
+        format!("/api/v1/equipment/{}/calibrations", self.equipment_id)
+    }
+}
+
+impl Calibration {
+    /// The corrections table as numbers.
+    pub fn table(&self) -> Result<Vec<(f64, f64)>, Refusal> {
+        let points: Vec<CorrectionAt> = serde_json::from_value(self.corrections.clone()).map_err(Refusal::internal)?;
+        Ok(points.iter().map(|point| (point.reading.value(), point.correction.value())).collect())
+    }
+}
+
+const CALIBRATION_MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
+    constraint: "equipment_calibrations_day_once",
+    code: Code::AlreadyExists,
+    field: "calibrated_on",
+    detail: "there is a calibration of that day",
+}];
+
+pub async fn insert_calibration(mut connection: &Connection, row: &Calibration) -> Result<Calibration, Refusal> {
+    diesel::insert_into(equipment_calibrations::table)
+        .values(row)
+        .returning(Calibration::as_returning())
+        .get_result(&mut connection)
+        .await
+        .map_err(|error| from_store(error, CALIBRATION_MEANINGS))
+}
+
+pub async fn calibrations(mut connection: &Connection, equipment: Uuid) -> Result<Vec<Calibration>, Refusal> {
+    Ok(equipment_calibrations::table
+        .filter(equipment_calibrations::equipment_id.eq(equipment))
+        .order(equipment_calibrations::calibrated_on.desc())
+        .select(Calibration::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// The newest calibration that had begun on a day.
+pub async fn calibration_on(
+    mut connection: &Connection,
+    equipment: Uuid,
+    day: NaiveDate,
+) -> Result<Option<Calibration>, Refusal> {
+    Ok(equipment_calibrations::table
+        .filter(equipment_calibrations::equipment_id.eq(equipment))
+        .filter(equipment_calibrations::calibrated_on.le(day))
+        .order(equipment_calibrations::calibrated_on.desc())
+        .select(Calibration::as_select())
+        .first(&mut connection)
+        .await
+        .optional()?)
+}
+
+/// All calibrations of several pieces.
+pub async fn calibrations_of(mut connection: &Connection, ids: &[Uuid]) -> Result<Vec<Calibration>, Refusal> {
+    Ok(equipment_calibrations::table
+        .filter(equipment_calibrations::equipment_id.eq_any(ids))
+        .select(Calibration::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// Present facts of several pieces.
+pub async fn present_facts(mut connection: &Connection, ids: &[Uuid]) -> Result<Vec<(Uuid, EquipmentFacts)>, Refusal> {
+    Ok(equipment::table
+        .filter(equipment::record_id.eq_any(ids))
+        .order((equipment::record_id, equipment::version.desc()))
+        .distinct_on(equipment::record_id)
+        .select((equipment::record_id, EquipmentFacts::as_select()))
+        .load(&mut connection)
+        .await?)
+}
+
+/// The latest calibration of every piece, if it ends by a day.
+pub(super) async fn calibrations_ending(
+    mut connection: &Connection,
+    until: NaiveDate,
+) -> Result<Vec<(Uuid, NaiveDate)>, Refusal> {
+    let latest: Vec<(Uuid, NaiveDate)> = equipment_calibrations::table
+        .order((equipment_calibrations::equipment_id, equipment_calibrations::calibrated_on.desc()))
+        .distinct_on(equipment_calibrations::equipment_id)
+        .select((equipment_calibrations::equipment_id, equipment_calibrations::due_on))
+        .load(&mut connection)
+        .await?;
+    Ok(latest.into_iter().filter(|(_, due)| *due <= until).collect())
+}
+
+/// A check as entered.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewCheck {
+    /// passed or failed.
+    #[schema(example = "passed")]
+    pub outcome: String,
+    /// Reading of the check.
+    #[schema(example = "100.0001")]
+    pub reading: Option<Decimal>,
+    /// Reference value.
+    #[schema(example = "100.0000")]
+    pub reference: Option<Decimal>,
+    /// What was seen.
+    pub note: Option<String>,
+    /// When.
+    pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
+}
+
+/// A check as stored.
+#[derive(Debug, Clone, Serialize, ToSchema, Queryable, Selectable, Insertable)]
+#[diesel(table_name = equipment_checks)]
+pub struct Check {
+    /// Identity.
+    pub id: EquipmentCheckId,
+    /// Equipment.
+    pub equipment_id: Uuid,
+    /// passed or failed.
+    pub outcome: String,
+    /// Reading of the check.
+    pub reading: Option<Decimal>,
+    /// Reference value.
+    pub reference: Option<Decimal>,
+    /// What was seen.
+    pub note: Option<String>,
+    /// When.
+    pub observed_at: DateTime<Utc>,
+    /// Server time of recording.
+    #[diesel(skip_insertion)]
+    pub recorded_at: DateTime<Utc>,
+    /// Account that recorded it.
+    pub recorded_by: AccountId,
+}
+
+impl ferrotitre_base::web::answer::Located for Check {
+    fn location(&self) -> String {
+        format!("/api/v1/equipment/{}/checks", self.equipment_id)
+    }
+}
+
+pub async fn insert_check(mut connection: &Connection, row: &Check) -> Result<Check, Refusal> {
+    Ok(diesel::insert_into(equipment_checks::table)
+        .values(row)
+        .returning(Check::as_returning())
+        .get_result(&mut connection)
+        .await?)
+}
+
+/// Since when a piece has been here: since its first calibration, or else since it was recorded.
+pub async fn there_since(mut connection: &Connection, piece: Uuid) -> Result<DateTime<Utc>, Refusal> {
+    let calibrated: Option<NaiveDate> = equipment_calibrations::table
+        .filter(equipment_calibrations::equipment_id.eq(piece))
+        .select(diesel::dsl::min(equipment_calibrations::calibrated_on))
+        .first(&mut connection)
+        .await?;
+    let recorded: DateTime<Utc> =
+        equipment::table.find(EquipmentId(piece)).select(equipment::recorded_at).first(&mut connection).await?;
+    Ok(bench_times::declared(recorded, calibrated))
+}
+
+pub async fn checks(mut connection: &Connection, equipment: Uuid) -> Result<Vec<Check>, Refusal> {
+    Ok(equipment_checks::table
+        .filter(equipment_checks::equipment_id.eq(equipment))
+        .order(equipment_checks::id.desc())
+        .limit(200)
+        .select(Check::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// The kind whose states equipment has.
+pub const KIND: EntityKind = EntityKind::Equipment;

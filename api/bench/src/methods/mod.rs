@@ -1,0 +1,22 @@
+//! Methods: the written rules under which determinations are made, version by version.
+
+mod handlers;
+pub mod pages;
+pub mod rules;
+pub mod scope;
+pub mod service;
+pub mod store;
+mod wire;
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// Mounts the feature.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config
+        .service(handlers::record_method)
+        .service(handlers::list_methods)
+        .service(handlers::read_method)
+        .service(handlers::revise_method)
+        .service(handlers::move_method)
+        .service(handlers::list_chemistries);
+}

@@ -1,0 +1,22 @@
+//! Samples, and what was taken of them.
+
+mod handlers;
+pub mod pages;
+pub mod portions;
+#[expect(clippy::module_inception, reason = "the feature is named after its main thing")]
+pub mod samples;
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// Mounts the feature.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config
+        .service(handlers::record_sample)
+        .service(handlers::list_samples)
+        .service(handlers::read_sample)
+        .service(handlers::correct_sample)
+        .service(handlers::move_sample)
+        .service(handlers::record_test_portion)
+        .service(handlers::list_test_portions)
+        .service(handlers::correct_test_portion);
+}

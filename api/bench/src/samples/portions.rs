@@ -1,0 +1,374 @@
+//! Test portions and their dilution chains: what was done is recorded, the dilution factor is computed.
+
+use std::collections::HashMap;
+
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use ferrotitre_base::bench_times::{self, Observed};
+use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
+use ferrotitre_base::ids::{AccountId, DilutionStepId, PortionId};
+use ferrotitre_base::recording::{author, not_in_the_future};
+use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
+use ferrotitre_base::states;
+use ferrotitre_base::web::answer::{Answer, Located, expect_version};
+use ferrotitre_base::web::decimal::{Decimal, in_range};
+use ferrotitre_base::web::versions::Correction;
+use ferrotitre_schema::{dilution_steps, test_portions};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::equipment::service::usable;
+use crate::samples::samples;
+
+/// A step of a dilution chain.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Step {
+    /// Pipette from the solution before; absent in the first step, where the portion itself goes into the flask.
+    pub pipette: Option<Uuid>,
+    /// Flask made up to the mark.
+    pub flask: Uuid,
+}
+
+/// A test portion as entered.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewPortion {
+    /// Mass taken, g, as read; give this and the balance, or the pipette.
+    #[schema(example = "0.4012")]
+    pub mass_g: Option<Decimal>,
+    /// Balance.
+    pub balance: Option<Uuid>,
+    /// Pipette that took a volume.
+    pub pipette: Option<Uuid>,
+    /// Dilution steps in order.
+    #[serde(default)]
+    pub dilution: Vec<Step>,
+    /// Pipette of the titrated aliquot; absent if all of it was titrated.
+    pub aliquot_pipette: Option<Uuid>,
+    /// Density of the sample, g/cm3, where a conversion between mass and volume is wanted.
+    #[schema(example = "1.284")]
+    pub density: Option<Decimal>,
+    /// Its standard uncertainty.
+    #[schema(example = "0.002")]
+    pub density_u: Option<Decimal>,
+    /// Temperature of the solutions, C.
+    #[schema(example = "21.5")]
+    pub temperature: Option<Decimal>,
+    /// When.
+    pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
+}
+
+/// A test portion.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct PortionView {
+    /// The portion itself, the same in all its versions.
+    pub id: Uuid,
+    /// This version.
+    pub version_id: Uuid,
+    /// Number of the version.
+    pub version: i32,
+    /// Sample.
+    pub sample: Uuid,
+    /// What was recorded.
+    #[serde(flatten)]
+    pub facts: NewPortion,
+    /// Reason of the correction.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
+    /// Server time of recording.
+    pub recorded_at: DateTime<Utc>,
+    /// Account that recorded it.
+    pub recorded_by: AccountId,
+}
+
+impl Located for PortionView {
+    fn location(&self) -> String {
+        format!("/api/v1/samples/{}/portions", self.sample)
+    }
+}
+
+/// A portion as stored.
+#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
+#[diesel(table_name = test_portions)]
+pub struct Row {
+    pub id: PortionId,
+    pub record_id: Uuid,
+    pub version: i32,
+    pub supersedes: Option<PortionId>,
+    pub reason: Option<String>,
+    pub sample_id: Uuid,
+    pub taken_by: String,
+    pub mass_g: Option<Decimal>,
+    pub balance_id: Option<Uuid>,
+    pub pipette_id: Option<Uuid>,
+    pub aliquot_pipette_id: Option<Uuid>,
+    pub density: Option<Decimal>,
+    pub density_u: Option<Decimal>,
+    pub temperature: Option<Decimal>,
+    pub observed_at: DateTime<Utc>,
+    #[diesel(skip_insertion)]
+    pub recorded_at: DateTime<Utc>,
+    pub recorded_by: AccountId,
+}
+
+/// A dilution step as stored.
+#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
+#[diesel(table_name = dilution_steps)]
+pub struct StepRow {
+    pub id: DilutionStepId,
+    pub portion_id: PortionId,
+    pub position: i32,
+    pub pipette_id: Option<Uuid>,
+    pub flask_id: Uuid,
+    pub recorded_by: AccountId,
+}
+
+const MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
+    constraint: "test_portions_supersedes_once",
+    code: Code::StaleVersion,
+    field: "",
+    detail: "somebody corrected it at the same moment; read it again",
+}];
+
+impl NewPortion {
+    fn check(&self) -> Result<(), Refusal> {
+        let mut errors = FieldErrors::default();
+        match (&self.mass_g, self.balance, self.pipette) {
+            (Some(mass), Some(_), None) => in_range(&mut errors, "mass_g", mass, 0.000_001, 10_000.0, "g"),
+            (None, None, Some(_)) => {}
+            _ => errors.add("pipette", "mass_or_volume", "give either mass_g and balance, or pipette", ""),
+        }
+        for (index, step) in self.dilution.iter().enumerate() {
+            let field = format!("dilution[{index}].pipette");
+            if index == 0 {
+                let message = "must be absent in the first step: the portion itself goes into the flask";
+                errors.require(step.pipette.is_none(), &field, "first_step", message, step.pipette.unwrap_or_default());
+            } else {
+                errors.require(
+                    step.pipette.is_some(),
+                    &field,
+                    "required",
+                    "name the pipette that fills this flask",
+                    "",
+                );
+            }
+        }
+        let needs_flask = self.aliquot_pipette.is_none() || !self.dilution.is_empty();
+        errors.require(
+            needs_flask,
+            "aliquot_pipette",
+            "dilution",
+            "an aliquot is taken of a diluted solution; without dilution the portion is the aliquot",
+            self.aliquot_pipette.unwrap_or_default(),
+        );
+        if let Some(density) = &self.density {
+            in_range(&mut errors, "density", density, 0.5, 5.0, "g/cm3");
+        }
+        if let Some(u) = &self.density_u {
+            in_range(&mut errors, "density_u", u, 0.0, 0.5, "g/cm3");
+        }
+        errors.require(
+            self.density.is_some() == self.density_u.is_some(),
+            "density_u",
+            "with_density",
+            "give density and density_u together",
+            "",
+        );
+        if let Some(temperature) = &self.temperature {
+            in_range(&mut errors, "temperature", temperature, 0.0, 40.0, "C");
+        }
+        errors.check()?;
+        not_in_the_future("observed_at", self.observed_at)
+    }
+
+    /// Every vessel and balance it names must be usable at that time.
+    async fn check_equipment(&self, connection: &Connection) -> Result<(), Refusal> {
+        let at = self.observed_at;
+        let mut named: Vec<(String, Uuid, &[&str])> = Vec::new();
+        named.extend(self.balance.map(|id| ("balance".to_owned(), id, &["balance"][..])));
+        named.extend(self.pipette.map(|id| ("pipette".to_owned(), id, &["pipette"][..])));
+        named.extend(self.aliquot_pipette.map(|id| ("aliquot_pipette".to_owned(), id, &["pipette"][..])));
+        for (index, step) in self.dilution.iter().enumerate() {
+            named.extend(step.pipette.map(|id| (format!("dilution[{index}].pipette"), id, &["pipette"][..])));
+            named.push((format!("dilution[{index}].flask"), step.flask, &["flask"][..]));
+        }
+        for (field, id, kinds) in named {
+            usable(connection, &field, id, kinds, at).await?.not_overdue(&field)?;
+        }
+        Ok(())
+    }
+}
+
+async fn insert(
+    mut connection: &Connection,
+    act: &Act,
+    sample: Uuid,
+    new: &NewPortion,
+    follows: Option<(&Row, String)>,
+) -> Result<PortionView, Refusal> {
+    let by = author(act)?;
+    let id = PortionId::new();
+    let received = samples::versions::current(connection, sample).await?.facts.received_at;
+    bench_times::there_since(new.observed_at, received, "observed_at", "the sample")?;
+    if follows.as_ref().is_none_or(|(before, _)| before.observed_at != new.observed_at) {
+        let late = Observed::new("test_portions", id.0, new.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late).await?;
+    }
+    let row = Row {
+        id,
+        record_id: follows.as_ref().map_or(id.0, |(row, _)| row.record_id),
+        version: follows.as_ref().map_or(1, |(row, _)| row.version + 1),
+        supersedes: follows.as_ref().map(|(row, _)| row.id),
+        reason: follows.map(|(_, reason)| reason),
+        sample_id: sample,
+        taken_by: if new.mass_g.is_some() { "mass" } else { "volume" }.to_owned(),
+        mass_g: new.mass_g.clone(),
+        balance_id: new.balance,
+        pipette_id: new.pipette,
+        aliquot_pipette_id: new.aliquot_pipette,
+        density: new.density.clone(),
+        density_u: new.density_u.clone(),
+        temperature: new.temperature.clone(),
+        observed_at: new.observed_at,
+        recorded_at: DateTime::UNIX_EPOCH,
+        recorded_by: by,
+    };
+    let row: Row = diesel::insert_into(test_portions::table)
+        .values(&row)
+        .returning(Row::as_returning())
+        .get_result(&mut connection)
+        .await
+        .map_err(|error| from_store(error, MEANINGS))?;
+    let steps: Vec<StepRow> = (1..)
+        .zip(&new.dilution)
+        .map(|(position, step)| StepRow {
+            id: DilutionStepId::new(),
+            portion_id: id,
+            position,
+            pipette_id: step.pipette,
+            flask_id: step.flask,
+            recorded_by: by,
+        })
+        .collect();
+    diesel::insert_into(dilution_steps::table).values(&steps).execute(&mut connection).await?;
+    Ok(view(row, &steps))
+}
+
+fn view(row: Row, steps: &[StepRow]) -> PortionView {
+    PortionView {
+        id: row.record_id,
+        version_id: row.id.0,
+        version: row.version,
+        sample: row.sample_id,
+        reason: row.reason,
+        facts: NewPortion {
+            mass_g: row.mass_g,
+            balance: row.balance_id,
+            pipette: row.pipette_id,
+            dilution: steps.iter().map(|step| Step { pipette: step.pipette_id, flask: step.flask_id }).collect(),
+            aliquot_pipette: row.aliquot_pipette_id,
+            density: row.density,
+            density_u: row.density_u,
+            temperature: row.temperature,
+            observed_at: row.observed_at,
+            late_reason: None,
+        },
+        recorded_at: row.recorded_at,
+        recorded_by: row.recorded_by,
+    }
+}
+
+pub async fn record(db: &Db, act: &Act, sample: Uuid, new: NewPortion) -> Result<Answer, Refusal> {
+    new.check()?;
+    db.write(act, async |connection| {
+        samples::versions::current(connection, sample).await?;
+        hold(connection, &[Held::Sample(sample)]).await?;
+        samples::still_here(connection, "sample", sample).await?;
+        new.check_equipment(connection).await?;
+        insert(connection, act, sample, &new, None).await
+    })
+    .await
+}
+
+pub async fn correct(
+    db: &Db,
+    act: &Act,
+    portion: Uuid,
+    if_match: Option<&str>,
+    correction: Correction<NewPortion>,
+) -> Result<Answer, Refusal> {
+    correction.facts.check()?;
+    states::reason_given("reason", Some(&correction.reason))?;
+    db.write(act, async |connection| {
+        let (present, _) = current(connection, portion).await?;
+        expect_version(if_match, &present.id.to_string())?;
+        correction.facts.check_equipment(connection).await?;
+        insert(connection, act, present.sample_id, &correction.facts, Some((&present, correction.reason))).await
+    })
+    .await
+}
+
+pub async fn list(db: &Db, sample: Uuid) -> Result<Vec<PortionView>, Refusal> {
+    db.read(async |mut connection| {
+        samples::versions::current(connection, sample).await?;
+        let rows: Vec<Row> = test_portions::table
+            .filter(test_portions::sample_id.eq(sample))
+            .order(test_portions::id.desc())
+            .limit(200)
+            .select(Row::as_select())
+            .load(&mut connection)
+            .await?;
+        let ids: Vec<PortionId> = rows.iter().map(|row| row.id).collect();
+        let steps: Vec<StepRow> = dilution_steps::table
+            .filter(dilution_steps::portion_id.eq_any(&ids))
+            .order((dilution_steps::portion_id, dilution_steps::position))
+            .select(StepRow::as_select())
+            .load(&mut connection)
+            .await?;
+        let of = |id: PortionId| steps.iter().filter(|step| step.portion_id == id).cloned().collect::<Vec<_>>();
+        Ok(rows.into_iter().map(|row| (of(row.id), row)).map(|(steps, row)| view(row, &steps)).collect())
+    })
+    .await
+}
+
+/// Present version of a portion with its steps.
+pub async fn current(connection: &Connection, portion: Uuid) -> Result<(Row, Vec<StepRow>), Refusal> {
+    let found = currents(connection, &[portion]).await?.remove(&portion);
+    found.ok_or_else(|| Refusal::not_found("test portion", portion))
+}
+
+/// Present versions of portions with their steps.
+pub async fn currents(
+    mut connection: &Connection,
+    portions: &[Uuid],
+) -> Result<HashMap<Uuid, (Row, Vec<StepRow>)>, Refusal> {
+    let rows: Vec<Row> = test_portions::table
+        .filter(test_portions::record_id.eq_any(portions))
+        .order((test_portions::record_id, test_portions::version.desc()))
+        .distinct_on(test_portions::record_id)
+        .select(Row::as_select())
+        .load(&mut connection)
+        .await?;
+    let ids: Vec<PortionId> = rows.iter().map(|row| row.id).collect();
+    let steps: Vec<StepRow> = dilution_steps::table
+        .filter(dilution_steps::portion_id.eq_any(&ids))
+        .order((dilution_steps::portion_id, dilution_steps::position))
+        .select(StepRow::as_select())
+        .load(&mut connection)
+        .await?;
+    let mut of: HashMap<PortionId, Vec<StepRow>> = HashMap::new();
+    for step in steps {
+        of.entry(step.portion_id).or_default().push(step);
+    }
+    Ok(rows
+        .into_iter()
+        .map(|row| (row.record_id, (of.remove(&row.id).unwrap_or_default(), row)))
+        .map(|(id, (steps, row))| (id, (row, steps)))
+        .collect())
+}

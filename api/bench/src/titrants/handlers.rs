@@ -1,0 +1,249 @@
+//! Titrants and standardisations over HTTP.
+
+use actix_web::{get, post, web};
+use ferrotitre_base::auth::allowed::Allowed;
+use ferrotitre_base::auth::permissions::acts::{MoveTitrants, PrepareTitrants, ReadRecords, ReleaseTitrants};
+use ferrotitre_base::config::Policy;
+use ferrotitre_base::db::Db;
+use ferrotitre_base::sign_offs::NewSignature;
+use ferrotitre_base::states::{NewMove, StateMove};
+use ferrotitre_base::web::answer::{Answer, PlainText};
+use ferrotitre_base::web::body::{Body, Params};
+use ferrotitre_base::web::paging::{Listing, Page};
+use ferrotitre_base::web::problem::Problem;
+use ferrotitre_base::web::versions::Correction;
+use uuid::Uuid;
+
+use crate::titrants::store::PreparationFacts;
+use crate::titrants::wire::{
+    FactorView, NewStandardisation, NewStandardisationTitration, NewTitrant, PreparationView, Rejection, Release,
+    StandardisationView, TitrantDetail, TitrantView,
+};
+use crate::titrants::{service, standardisations};
+
+/// Records a titrant lot.
+#[utoipa::path(tag = "titrants", request_body = NewTitrant, responses((status = 201, description = "Recorded", body = TitrantView)))]
+#[post("/titrants")]
+pub(super) async fn record_titrant(
+    who: Allowed<PrepareTitrants>,
+    db: web::Data<Db>,
+    body: Body<NewTitrant>,
+) -> Result<Answer, Problem> {
+    let (act, new) = who.act(body);
+    Ok(service::record(&db, &act, new).await?)
+}
+
+/// Lists titrant lots, newest first.
+#[utoipa::path(tag = "titrants", params(Listing), responses((status = 200, description = "A page", body = Page<TitrantView>)))]
+#[get("/titrants")]
+pub(super) async fn list_titrants(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    listing: Params<Listing>,
+) -> Result<web::Json<Page<TitrantView>>, Problem> {
+    Ok(web::Json(service::list(&db, &listing.0).await?))
+}
+
+/// Reads a titrant lot with its preparations, signatures and moves.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Titrant lot")), responses((status = 200, description = "The lot", body = TitrantDetail)))]
+#[get("/titrants/{id}")]
+pub(super) async fn read_titrant(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<web::Json<TitrantDetail>, Problem> {
+    Ok(web::Json(service::read(&db, *id).await?))
+}
+
+/// Lists the factors of a lot, newest first.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Titrant lot")), responses((status = 200, description = "Factors", body = Vec<FactorView>)))]
+#[get("/titrants/{id}/factors")]
+pub(super) async fn list_titrant_factors(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<web::Json<Vec<FactorView>>, Problem> {
+    Ok(web::Json(service::factors(&db, *id).await?))
+}
+
+/// Records the direct preparation of a lot by mass.
+#[utoipa::path(tag = "titrants", request_body = PreparationFacts, responses((status = 201, description = "Recorded, with its evaluation", body = PreparationView)))]
+#[post("/preparations")]
+pub(super) async fn record_titrant_preparation(
+    who: Allowed<PrepareTitrants>,
+    db: web::Data<Db>,
+    body: Body<PreparationFacts>,
+) -> Result<Answer, Problem> {
+    let (act, facts) = who.act(body);
+    Ok(service::record_preparation(&db, &act, facts).await?)
+}
+
+/// Corrects a preparation before its release; the version corrected is named in If-Match.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Preparation"), ("If-Match" = String, Header, description = "Version corrected")), request_body = Correction<PreparationFacts>, responses((status = 201, description = "The new version", body = PreparationView)))]
+#[post("/preparations/{id}/corrections")]
+pub(super) async fn correct_titrant_preparation(
+    who: Allowed<PrepareTitrants>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    body: Body<Correction<PreparationFacts>>,
+) -> Result<Answer, Problem> {
+    let (act, correction) = who.act(body);
+    Ok(service::correct_preparation(&db, &act, *id, who.if_match(), correction).await?)
+}
+
+/// Releases a directly prepared lot, signed by somebody who did not prepare it.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Titrant lot")), request_body = Release, responses((status = 201, description = "Released", body = TitrantView)))]
+#[post("/titrants/{id}/release")]
+pub(super) async fn release_titrant(
+    who: Allowed<ReleaseTitrants>,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    body: Body<Release>,
+) -> Result<Answer, Problem> {
+    let (act, release) = who.act(body);
+    Ok(service::release(&db, &act, who.user(), **policy, *id, release.password).await?)
+}
+
+/// Moves a lot to another state; an analyst may only suspend it.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Titrant lot")), request_body = NewMove, responses((status = 201, description = "Moved", body = StateMove)))]
+#[post("/titrants/{id}/moves")]
+pub(super) async fn move_titrant(
+    who: Allowed<MoveTitrants>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    body: Body<NewMove>,
+) -> Result<Answer, Problem> {
+    let (act, asked) = who.act(body);
+    Ok(service::advance(&db, &act, who.user(), *id, asked).await?)
+}
+
+/// Begins a standardisation of a lot.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Titrant lot")), request_body = NewStandardisation, responses((status = 201, description = "Begun", body = StandardisationView)))]
+#[post("/titrants/{id}/standardisations")]
+pub(super) async fn record_standardisation(
+    who: Allowed<PrepareTitrants>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    body: Body<NewStandardisation>,
+) -> Result<Answer, Problem> {
+    let (act, new) = who.act(body);
+    Ok(standardisations::record(&db, &act, *id, new).await?)
+}
+
+/// Lists the standardisations of a lot, newest first.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Titrant lot")), responses((status = 200, description = "Standardisations", body = Vec<StandardisationView>)))]
+#[get("/titrants/{id}/standardisations")]
+pub(super) async fn list_standardisations(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<web::Json<Vec<StandardisationView>>, Problem> {
+    Ok(web::Json(standardisations::list(&db, *id).await?))
+}
+
+/// Reads a standardisation with its evaluation.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Standardisation")), responses((status = 200, description = "The standardisation", body = StandardisationView)))]
+#[get("/standardisations/{id}")]
+pub(super) async fn read_standardisation(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<web::Json<StandardisationView>, Problem> {
+    Ok(web::Json(standardisations::read(&db, *id).await?))
+}
+
+/// Reads the working of a standardisation as text.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Standardisation")), responses((status = 200, description = "A page of working", body = String, content_type = "text/plain")))]
+#[get("/standardisations/{id}/working")]
+pub(super) async fn read_standardisation_working(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<PlainText, Problem> {
+    Ok(PlainText(standardisations::working(&db, *id).await?))
+}
+
+/// Records a replicate or blank of a standardisation.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Standardisation")), request_body = NewStandardisationTitration, responses((status = 201, description = "Recorded; the standardisation as it now stands", body = StandardisationView)))]
+#[post("/standardisations/{id}/titrations")]
+pub(super) async fn record_standardisation_titration(
+    who: Allowed<PrepareTitrants>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    body: Body<NewStandardisationTitration>,
+) -> Result<Answer, Problem> {
+    let (act, new) = who.act(body);
+    Ok(standardisations::record_titration(&db, &act, *id, new).await?)
+}
+
+/// Corrects a titration of a standardisation; the version corrected is named in If-Match.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Titration"), ("If-Match" = String, Header, description = "Version corrected")), request_body = Correction<NewStandardisationTitration>, responses((status = 201, description = "Corrected; the standardisation as it now stands", body = StandardisationView)))]
+#[post("/standardisation-titrations/{id}/corrections")]
+pub(super) async fn correct_standardisation_titration(
+    who: Allowed<PrepareTitrants>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    body: Body<Correction<NewStandardisationTitration>>,
+) -> Result<Answer, Problem> {
+    let (act, correction) = who.act(body);
+    Ok(standardisations::correct_titration(&db, &act, *id, who.if_match(), correction).await?)
+}
+
+/// Rejects a titration of a standardisation, with its cause; it stays on record.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Titration")), request_body = Rejection, responses((status = 201, description = "Rejected; the standardisation as it now stands", body = StandardisationView)))]
+#[post("/standardisation-titrations/{id}/rejection")]
+pub(super) async fn reject_standardisation_titration(
+    who: Allowed<PrepareTitrants>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    body: Body<Rejection>,
+) -> Result<Answer, Problem> {
+    let (act, rejection) = who.act(body);
+    Ok(standardisations::reject_titration(&db, &act, *id, rejection).await?)
+}
+
+/// Submits a standardisation, signed by its author.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Standardisation")), request_body = NewSignature, responses((status = 201, description = "Submitted", body = StandardisationView)))]
+#[post("/standardisations/{id}/submission")]
+pub(super) async fn submit_standardisation(
+    who: Allowed<PrepareTitrants>,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    body: Body<NewSignature>,
+) -> Result<Answer, Problem> {
+    let (act, signature) = who.act(body);
+    let step = standardisations::Step::Submit;
+    Ok(standardisations::sign(&db, &act, who.user(), **policy, *id, step, signature).await?)
+}
+
+/// Approves a standardisation, signed by somebody who had no hand in it; its factor comes into force.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Standardisation")), request_body = NewSignature, responses((status = 201, description = "Approved", body = StandardisationView)))]
+#[post("/standardisations/{id}/approval")]
+pub(super) async fn approve_standardisation(
+    who: Allowed<ReleaseTitrants>,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    body: Body<NewSignature>,
+) -> Result<Answer, Problem> {
+    let (act, signature) = who.act(body);
+    let step = standardisations::Step::Approve;
+    Ok(standardisations::sign(&db, &act, who.user(), **policy, *id, step, signature).await?)
+}
+
+/// Returns a standardisation to its author, with a reason.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Standardisation")), request_body = NewSignature, responses((status = 201, description = "Returned", body = StandardisationView)))]
+#[post("/standardisations/{id}/return")]
+pub(super) async fn return_standardisation(
+    who: Allowed<ReleaseTitrants>,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    body: Body<NewSignature>,
+) -> Result<Answer, Problem> {
+    let (act, signature) = who.act(body);
+    let step = standardisations::Step::Return;
+    Ok(standardisations::sign(&db, &act, who.user(), **policy, *id, step, signature).await?)
+}

@@ -1,0 +1,383 @@
+//! Pages of titrant lots: list, preparation, release, factors.
+
+mod standardisations;
+
+use actix_web::{HttpResponse, get, routes, web};
+use ferrotitre_base::auth::allowed::Allowed;
+use ferrotitre_base::auth::permissions::Action;
+use ferrotitre_base::auth::permissions::acts::{MoveTitrants, PrepareTitrants, ReadRecords, ReleaseTitrants};
+use ferrotitre_base::config::Policy;
+use ferrotitre_base::db::Db;
+use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::states::NewMove;
+use ferrotitre_base::web::body::Params;
+use ferrotitre_base::web::problem::Problem;
+use ferrotitre_base::web::versions::Correction;
+use ferrotitre_core::chemistry::SPECIES;
+use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward, words};
+use ferrotitre_html::narrow::Narrow;
+use ferrotitre_html::sheet::{Cell, Fact, Part, Sheet, Table, fact};
+use ferrotitre_html::shell::Shell;
+use ferrotitre_html::show;
+use ferrotitre_html::versioned::{json, moves_on};
+use uuid::Uuid;
+
+use crate::choices;
+use crate::titrants::service;
+use crate::titrants::store::PreparationFacts;
+use crate::titrants::wire::{ConcentrationView, NewTitrant, Release, TitrantDetail, TitrantView};
+
+const KIND: EntityKind = EntityKind::Titrant;
+
+pub use standardisations::{COLUMNS as STANDARDISATION_COLUMNS, rows as standardisation_rows};
+
+/// Mounts the pages.
+pub fn routes(config: &mut web::ServiceConfig) {
+    config
+        .service(list_titrants)
+        .service(record_titrant)
+        .service(read_titrant)
+        .service(prepare)
+        .service(correct_preparation)
+        .service(release_titrant)
+        .service(move_titrant)
+        .service(standardisations::begin)
+        .service(standardisations::read_standardisation)
+        .service(standardisations::record_titration)
+        .service(standardisations::correct_titration)
+        .service(standardisations::reject_titration)
+        .service(standardisations::submit)
+        .service(standardisations::judge);
+}
+
+/// Lines of a list of lots.
+pub fn rows(shell: &Shell, lots: &[TitrantView]) -> Vec<Vec<Cell>> {
+    let row = |lot: &TitrantView| {
+        let factor = lot.factor_now.as_ref();
+        vec![
+            Cell::link(lot.code.clone(), format!("/titrants/{}", lot.id)),
+            Cell::state(lot.state.clone()),
+            Cell::text(lot.species.clone()),
+            Cell::number(format!("{} {}", shell.n(&lot.nominal_concentration), lot.concentration_unit)),
+            Cell::number(
+                factor.map(|f| shell.n(show::figure(f.factor.value(), 6))).unwrap_or_else(|| "none".to_owned()),
+            ),
+            Cell::text(
+                factor.map(|f| format!("{}, {}", show::time(f.valid_to), show::until(f.valid_to))).unwrap_or_default(),
+            ),
+            Cell::text(format!("{}, {}", show::time(lot.expires_at), show::until(lot.expires_at))),
+        ]
+    };
+    lots.iter().map(row).collect()
+}
+
+/// Columns of [`rows`].
+pub const COLUMNS: [&str; 7] = ["Lot", "State", "Species", "Nominal", "Factor now", "Factor until", "Lot until"];
+
+/// Lists titrant lots.
+#[get("/titrants")]
+pub(super) async fn list_titrants(
+    _who: Allowed<ReadRecords>,
+    shell: Shell,
+    db: web::Data<Db>,
+    query: Params<Narrow>,
+) -> Result<HttpResponse, Problem> {
+    let page = service::list(&db, &query.0.listing()?).await?;
+    let table = Table {
+        columns: COLUMNS.to_vec(),
+        rows: rows(&shell, &page.items),
+        empty: "No lot yet.",
+        next: query.0.next("/titrants", page.next),
+        filters: query.0.fields(&[]),
+    };
+    Sheet::new(&shell, "Titrants", "Titrant lots")
+        .way(shell.may(Action::PrepareTitrants), "New lot", "/titrants/new")
+        .way(true, "Concessions", "/concessions")
+        .section("list", "", Part::Table(table))
+        .help(
+            "Prepared solutions, each with the factor in force now. A titration takes the factor of its own time; nobody types one.",
+            "ISO/IEC 17025:2017 6.4 and 6.5 (metrological traceability).",
+            "Record a lot, then its preparation by mass or its standardisation; a manager releases it.",
+        )
+        .show()
+}
+
+fn fields() -> Vec<Field> {
+    let species = SPECIES.iter().map(|entry| Choice::thing(entry.code, entry.code, entry.formula)).collect();
+    vec![
+        Field::new("code", "Lot code", Kind::Text),
+        Field::new("species", "Species", Kind::Choice(species)),
+        Field::new("nominal_concentration", "Nominal concentration", Kind::Decimal),
+        Field::new("concentration_unit", "Unit", Kind::Choice(words(&["mol/L", "eq/L"])))
+            .help("N/10 dichromate is 0.1 eq/L, 1/60 mol/L."),
+        Field::new(
+            "route",
+            "How its concentration is known",
+            Kind::Choice(words(&["direct preparation", "standardisation"])),
+        ),
+        Field::new("factor_low", "Lowest acceptable factor", Kind::Decimal).value("0.990"),
+        Field::new("factor_high", "Highest acceptable factor", Kind::Decimal).value("1.010"),
+        Field::new("storage", "Storage", Kind::Text).part("Keeping"),
+        Field::new("container", "Container", Kind::Text),
+        Field::new("expires_at", "End of use", Kind::Time { now: false }),
+        Field::new("observed_at", "Made up", Kind::Time { now: true }).optional().help("Left empty: now."),
+        Field::late_reason(),
+    ]
+}
+
+/// Records a lot.
+#[routes]
+#[get("/titrants/new")]
+#[post("/titrants/new")]
+pub(super) async fn record_titrant(
+    who: Allowed<PrepareTitrants>,
+    shell: Shell,
+    db: web::Data<Db>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let cautions: Vec<&str> = SPECIES.iter().map(|entry| entry.cautions).collect();
+    let form =
+        Form::new("New titrant lot", "Record the lot", "/titrants").with(fields()).cautions(cautions.join(" ")).help(
+            "A solution before its concentration is known.",
+            "ISO/IEC 17025:2017 6.4.",
+            "A dichromate lot is prepared by mass; all others are standardised.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, new: NewTitrant| {
+            let direct = new.route == "direct preparation";
+            let answer = service::record(&db, &act, new).await?;
+            let id = field_of(&answer, "id");
+            let place = if direct { format!("/titrants/{id}/preparation") } else { format!("/titrants/{id}") };
+            Ok(onward(&answer, &place))
+        })
+        .await
+}
+
+/// What a concentration comes to, as facts.
+pub(super) fn concentration_facts(shell: &Shell, found: &ConcentrationView) -> Vec<Fact> {
+    let number = |value: f64, digits| shell.n(show::figure(value, digits));
+    vec![
+        fact("Concentration at 20 °C", Cell::text(format!("{} mol/L", number(found.concentration, 7)))),
+        fact("u", Cell::text(format!("{} mol/L", number(found.u, 3)))),
+        fact("Equivalents", Cell::text(format!("{} eq/L", number(found.equivalents_per_litre, 7)))),
+        fact("Factor", Cell::text(number(found.factor, 6))),
+    ]
+}
+
+fn lot_facts(shell: &Shell, lot: &TitrantView) -> Vec<Fact> {
+    let factor = lot.factor_now.as_ref().map_or_else(
+        || "none".to_owned(),
+        |factor| format!("{}, {}", shell.n(show::figure(factor.factor.value(), 6)), show::until(factor.valid_to)),
+    );
+    vec![
+        fact("Species", Cell::text(lot.species.clone())),
+        fact("Nominal", Cell::text(format!("{} {}", shell.n(&lot.nominal_concentration), lot.concentration_unit))),
+        fact("Concentration is known by", Cell::text(lot.route.clone())),
+        fact("Factor now", Cell::text(factor)),
+        fact("Factor must lie within", Cell::text(shell.n(format!("{} to {}", lot.factor_low, lot.factor_high)))),
+        fact("Made up", Cell::text(show::time(lot.observed_at))),
+        fact("End of use", Cell::text(format!("{}, {}", show::time(lot.expires_at), show::until(lot.expires_at)))),
+        fact("Storage", Cell::text(format!("{}; {}", lot.storage, lot.container))),
+    ]
+}
+
+/// A lot with factors, preparations and standardisations.
+#[get("/titrants/{id}")]
+pub(super) async fn read_titrant(
+    _who: Allowed<ReadRecords>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<HttpResponse, Problem> {
+    let TitrantDetail { titrant: lot, preparations, sign_offs, moves } = service::read(&db, *id).await?;
+    let factors = service::factors(&db, *id).await?;
+    let standardised = standardisations::table(&shell, &db, *id).await?;
+    let views: Vec<_> = preparations.iter().map(|view| &view.preparation).collect();
+    let mut people: Vec<Uuid> = views.iter().map(|view| view.recorded_by.0).collect();
+    people.extend(moves.iter().filter_map(|step| step.recorded_by).map(|by| by.0));
+    let names = ferrotitre_ledger::accounts::service::names(&db, &people).await?;
+    let factor_rows = factors.iter().map(|factor| {
+        let from = match factor.standardisation {
+            Some(id) => Cell::link("standardisation", format!("/standardisations/{id}")),
+            None => Cell::link("preparation", "#preparation"),
+        };
+        vec![
+            Cell::number(shell.n(show::figure(factor.factor.value(), 6))),
+            Cell::number(shell.n(show::figure(factor.concentration.value(), 7))),
+            Cell::number(shell.n(show::figure(factor.standard_uncertainty.value(), 2))),
+            Cell::text(show::time(factor.valid_from)),
+            Cell::text(show::time(factor.valid_to)),
+            from,
+        ]
+    });
+    let factor_table = Table {
+        columns: vec!["Factor", "mol/L at 20 °C", "u, mol/L", "From", "Until", "By"],
+        rows: factor_rows.collect(),
+        empty: "No factor yet: nothing can be titrated with this lot.",
+        ..Table::default()
+    };
+    let path = format!("/titrants/{id}");
+    let (prepares, direct) = (shell.may(Action::PrepareTitrants), lot.route == "direct preparation");
+    let made = !preparations.is_empty();
+    let fresh = lot.state == "prepared";
+    let mut sheet = Sheet::new(&shell, "Titrant lot", lot.code.clone())
+        .state(lot.state.clone())
+        .way(direct && !made && prepares, "Record the preparation", format!("{path}/preparation"))
+        .way(direct && made && fresh && shell.may(Action::ReleaseTitrants), "Release", format!("{path}/release"))
+        .way(!direct && prepares, "Standardise", format!("{path}/standardisations/new"))
+        .way(direct && made && fresh && prepares, "Correct the preparation", format!("{path}/preparation/correction"))
+        .way(shell.may(Action::MoveTitrants) && moves_on(KIND, &lot.state), "Move", format!("{path}/moves"))
+        .way(true, "Label", format!("/labels/sheet?kind=titrants&id={id}"))
+        .cautions(lot.cautions)
+        .section("about", "About", Part::Facts(lot_facts(&shell, &lot)))
+        .section("factors", "Factors", Part::Table(factor_table))
+        .section_way(!factors.is_empty(), "Drift", format!("{path}/drift"));
+    if let Some(view) = preparations.into_iter().next_back() {
+        let fields = preparation_fields(&db).await?;
+        let told = ferrotitre_html::sheet::facts(&fields, &json(&view.preparation.facts), &shell);
+        sheet = sheet.section("preparation", "Preparation by mass", Part::Facts(told));
+        if let Some(found) = view.evaluation {
+            sheet = sheet
+                .section("concentration", "What it comes to", Part::Facts(concentration_facts(&shell, &found)))
+                .section("rules", "What the rules say", Part::Verdicts(found.verdicts))
+                .section("working", "Working", Part::Working(found.working))
+                .section("budget", "Uncertainty budget", Part::Budget(found.budget));
+        }
+    }
+    sheet
+        .section("standardisations", "Standardisations", Part::Table(standardised))
+        .section("signatures", "Signatures", Part::Signatures(sign_offs))
+        .section("history", "History", Part::Moves(moves, names))
+        .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={id}"))
+        .help(
+            "A lot with everything its concentration rests on.",
+            "ISO/IEC 17025:2017 6.5; JCGM 100.",
+            "A lot is released by a manager who did not prepare it; its first titration puts it in use.",
+        )
+        .show()
+}
+
+async fn preparation_fields(db: &Db) -> Result<Vec<Field>, Refusal> {
+    let pieces = crate::equipment::service::pieces(db).await?;
+    Ok(vec![
+        Field::new("primary_standard", "Lot of the primary standard", Kind::Thing(choices::standards(db, true).await?)),
+        Field::new("mass_g", "Mass as read, g", Kind::Decimal),
+        Field::new("balance", "Balance", Kind::Thing(choices::of_kinds(&pieces, &["balance"]))),
+        Field::new("flask", "Flask", Kind::Thing(choices::of_kinds(&pieces, &["flask"]))),
+        Field::new("solution_temperature", "Temperature when made up, °C", Kind::Decimal),
+        Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
+    ])
+}
+
+/// Records the preparation of a lot by mass.
+#[routes]
+#[get("/titrants/{id}/preparation")]
+#[post("/titrants/{id}/preparation")]
+pub(super) async fn prepare(
+    who: Allowed<PrepareTitrants>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let lot = service::read(&db, *id).await?.titrant;
+    let back = format!("/titrants/{id}");
+    let form = Form::new(format!("Preparation of {}", lot.code), "Save preparation", back.as_str())
+        .with(preparation_fields(&db).await?)
+        .hide("titrant", id.to_string())
+        .cautions(lot.cautions)
+        .help(
+            "Mass and flask as used; purity, buoyancy and the flask's temperature go into the concentration.",
+            "c = m P B / (M V20); ISO 4787 for the flask.",
+            "A manager who did not prepare it releases the lot.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, facts: PreparationFacts| {
+            Ok(onward(&service::record_preparation(&db, &act, facts).await?, &back))
+        })
+        .await
+}
+
+/// Corrects a preparation before the release.
+#[routes]
+#[get("/titrants/{id}/preparation/correction")]
+#[post("/titrants/{id}/preparation/correction")]
+pub(super) async fn correct_preparation(
+    who: Allowed<PrepareTitrants>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let detail = service::read(&db, *id).await?;
+    let newest = detail.preparations.last().ok_or_else(|| Refusal::not_found("preparation of lot", *id))?;
+    let (record, version) = (newest.preparation.id, newest.preparation.version_id);
+    let form = Form::new(
+        format!("Correct the preparation of {}", detail.titrant.code),
+        "Record the correction",
+        format!("/titrants/{id}"),
+    )
+    .with(preparation_fields(&db).await?)
+    .with([Field::new("titrant", "Lot", Kind::Thing(vec![Choice::thing(*id, &detail.titrant.code, "")]))]);
+    let present = (&json(&newest.preparation.facts), version);
+    shell
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<PreparationFacts>| {
+            service::correct_preparation(&db, &act, record, version, correction).await
+        })
+        .await
+}
+
+/// Releases a directly prepared lot.
+#[routes]
+#[get("/titrants/{id}/release")]
+#[post("/titrants/{id}/release")]
+pub(super) async fn release_titrant(
+    who: Allowed<ReleaseTitrants>,
+    shell: Shell,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let detail = service::read(&db, *id).await?;
+    let found = detail.preparations.last().and_then(|view| view.evaluation.as_ref());
+    let factor = found.map(|found| shell.n(show::figure(found.factor, 6))).unwrap_or_default();
+    let back = format!("/titrants/{id}");
+    let form = Form::new(format!("Release {}", detail.titrant.code), "Sign and release", back.as_str())
+        .lead(format!(
+            "Factor {factor}. You sign: fit for release. Its factor comes into force from the preparation on."
+        ))
+        .with([Field::new("password", "Your own password, again", Kind::Password)])
+        .help(
+            "A manager answers for the factor with which everything of this lot is computed.",
+            "ISO/IEC 17025:2017 6.4 and 6.5.",
+            "Its first titration puts the lot in use.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, release: Release| {
+            Ok(onward(&service::release(&db, &act, who.user(), **policy, *id, release.password).await?, &back))
+        })
+        .await
+}
+
+/// Moves a lot to another state.
+#[routes]
+#[get("/titrants/{id}/moves")]
+#[post("/titrants/{id}/moves")]
+pub(super) async fn move_titrant(
+    who: Allowed<MoveTitrants>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let lot = service::read(&db, *id).await?.titrant;
+    let back = format!("/titrants/{id}");
+    let form = Form::move_form(KIND, &lot.state, format!("Move {}", lot.code), &back);
+    shell
+        .take(&who, &sent, form, async |act, asked: NewMove| {
+            Ok(onward(&service::advance(&db, &act, who.user(), *id, asked).await?, &back))
+        })
+        .await
+}

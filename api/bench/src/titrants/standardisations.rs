@@ -1,0 +1,439 @@
+//! Use cases of standardisations.
+
+mod titrations;
+
+use chrono::Duration;
+use ferrotitre_base::auth::current_user::CurrentUser;
+use ferrotitre_base::bench_times::{self, Observed};
+use ferrotitre_base::config::Policy;
+use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
+use ferrotitre_base::ids::{AccountId, PrimaryStandardId, StandardisationId, TitrantId};
+use ferrotitre_base::recording::{author, not_in_the_future};
+use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
+use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature};
+use ferrotitre_base::states::{self, NewMove};
+use ferrotitre_base::web::answer::Answer;
+use ferrotitre_base::web::decimal::{Decimal, code};
+use ferrotitre_core::chemistry::indicator;
+use ferrotitre_core::determination::{
+    Burette, Replicate, Segment, Standardisation, StandardisationResult, Standing, standardise,
+};
+use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_ledger::accounts::signing;
+use sha2::{Digest, Sha256};
+use uuid::Uuid;
+
+use crate::equipment::service::{Usable, usable};
+use crate::standards::primary;
+use crate::titrants::factors::core_factor;
+use crate::titrants::service::{self, Source, concentration_view, electrons, reference, usable_standard, vessel};
+use crate::titrants::store::{self, StandardisationRow, StandardisationTitrationRow, TitrantRow};
+use crate::titrants::wire::{
+    NewStandardisation, NewStandardisationTitration, StandardisationTitrationView, StandardisationView,
+};
+
+pub use titrations::{correct_titration, record_titration, reject_titration};
+
+const KIND: EntityKind = EntityKind::Standardisation;
+const TITRATION: EntityKind = EntityKind::StandardisationTitration;
+/// Fewest accepted replicates.
+const MINIMUM: usize = 3;
+
+pub async fn record(db: &Db, act: &Act, titrant: Uuid, new: NewStandardisation) -> Result<Answer, Refusal> {
+    let mut errors = FieldErrors::default();
+    code(&mut errors, "code", &new.code);
+    errors.require(
+        (1..=3660).contains(&new.valid_days),
+        "valid_days",
+        "range",
+        "must be from 1 to 3660 days",
+        new.valid_days,
+    );
+    errors.require(
+        indicator(&new.indicator).is_some(),
+        "indicator",
+        "one_of",
+        "is not a code of /api/v1/chemistries",
+        &new.indicator,
+    );
+    let by_mass = new.primary_standard.is_some()
+        && new.balance.is_some()
+        && new.reference_titrant.is_none()
+        && new.pipette.is_none();
+    let by_titrant = new.reference_titrant.is_some()
+        && new.pipette.is_some()
+        && new.primary_standard.is_none()
+        && new.balance.is_none();
+    let message = "give either primary_standard and balance, or reference_titrant and pipette";
+    errors.require(by_mass || by_titrant, "primary_standard", "mass_or_titrant", message, "");
+    errors.check()?;
+    not_in_the_future("observed_at", new.observed_at)?;
+    db.write(act, async |connection| {
+        let lot = store::titrant(connection, titrant).await?;
+        let row = checked(connection, act, &lot, &new).await?;
+        bench_times::there_since(row.observed_at, lot.observed_at, "observed_at", &lot.code)?;
+        let late = Observed::new(KIND.table(), row.id.0, row.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late).await?;
+        let row = store::insert_standardisation(connection, &row).await?;
+        if states::present(connection, EntityKind::Titrant, titrant).await?.state == "prepared" {
+            let to = NewMove { to: "standardising".to_owned(), reason: None };
+            states::advance(connection, act, EntityKind::Titrant, titrant, &to, None).await?;
+        }
+        Ok(load(connection, row).await?.view)
+    })
+    .await
+}
+
+async fn checked(
+    connection: &Connection,
+    act: &Act,
+    lot: &TitrantRow,
+    new: &NewStandardisation,
+) -> Result<StandardisationRow, Refusal> {
+    if lot.route != "standardisation" {
+        return Err(Refusal::new(Code::StateConflict, format!("{} is prepared directly, not standardised", lot.code)));
+    }
+    let at = new.observed_at;
+    usable(connection, "burette", new.burette, &["burette", "piston burette"], at).await?.not_overdue("burette")?;
+    let mut primary_standard_id = None;
+    let mut reference_factor_id = None;
+    if let (Some(standard), Some(balance)) = (new.primary_standard, new.balance) {
+        let row = primary::versions::current(connection, standard).await?;
+        let standard = usable_standard(connection, "primary_standard", row.id, at).await?;
+        let entry = standard.facts.entry()?;
+        if !entry.standardises.contains(&lot.chemistry.as_str()) {
+            let message = format!("{} is not standardised against {}", lot.chemistry, entry.code);
+            return Err(Refusal::invalid("primary_standard", "standardises", message, &standard.facts.code));
+        }
+        usable(connection, "balance", balance, &["balance"], at).await?.not_overdue("balance")?;
+        primary_standard_id = Some(PrimaryStandardId(standard.id.0));
+    }
+    if let (Some(other), Some(pipette)) = (new.reference_titrant, new.pipette) {
+        usable(connection, "pipette", pipette, &["pipette"], at).await?.not_overdue("pipette")?;
+        let factor = store::factor_at(connection, TitrantId(other), at).await?;
+        let factor = factor.filter(|factor| factor.valid_to > at).ok_or_else(|| {
+            Refusal::new(Code::NoFactor, "the reference titrant has no factor in force at that time").at(
+                "reference_titrant",
+                "factor",
+                other,
+            )
+        })?;
+        reference_factor_id = Some(factor.id);
+    }
+    Ok(StandardisationRow {
+        id: StandardisationId::new(),
+        code: new.code.clone(),
+        titrant_id: lot.id,
+        against: if primary_standard_id.is_some() { "primary standard" } else { "titrant" }.to_owned(),
+        primary_standard_id,
+        reference_factor_id,
+        balance_id: new.balance,
+        pipette_id: new.pipette,
+        burette_id: new.burette,
+        indicator: new.indicator.clone(),
+        valid_days: new.valid_days,
+        correct_burette: new.correct_burette,
+        correct_temperature: new.correct_temperature,
+        correct_buoyancy: new.correct_buoyancy,
+        observed_at: at,
+        recorded_by: author(act)?,
+    })
+}
+
+/// A standardisation with everything it rests on.
+pub(super) struct Loaded {
+    row: StandardisationRow,
+    titrant: TitrantRow,
+    /// Everybody who had a hand in it.
+    parties: Vec<AccountId>,
+    /// Who made the replicates that count.
+    observers: Vec<AccountId>,
+    /// Who corrected one of them.
+    correctors: Vec<AccountId>,
+    result: StandardisationResult,
+    digest: String,
+    pub(super) view: StandardisationView,
+}
+
+/// A burette for core.
+pub fn burette(usable: &Usable) -> Result<Burette, Refusal> {
+    Ok(Burette {
+        id: usable.calibration.id.to_string(),
+        code: usable.facts.code.clone(),
+        corrections: usable.calibration.table()?,
+        resolution_ml: usable.facts.resolution.as_ref().map_or(0.0, Decimal::value),
+        u_ml: usable.calibration.standard_uncertainty.value(),
+        dof: usable.calibration.degrees_of_freedom.as_ref().map(Decimal::value),
+    })
+}
+
+async fn facts(
+    connection: &Connection,
+    row: &StandardisationRow,
+    titrant: &TitrantRow,
+    replicates: Vec<Replicate>,
+) -> Result<Standardisation, Refusal> {
+    let at = row.observed_at;
+    let reference = match (row.primary_standard_id, row.balance_id) {
+        (Some(standard), Some(balance)) => {
+            let standard = primary::versions::exactly(connection, standard).await?;
+            let balance = usable(connection, "balance", balance, &["balance"], at).await?;
+            Some(reference(&standard, &balance, row.correct_buoyancy)?)
+        }
+        _ => None,
+    };
+    let reference_titrant = match (row.reference_factor_id, row.pipette_id) {
+        (Some(factor), Some(pipette)) => {
+            let pipette = usable(connection, "pipette", pipette, &["pipette"], at).await?;
+            let found = store::factors_by_id(connection, &[factor]).await?;
+            found
+                .first()
+                .map(|(factor, lot)| Ok::<_, Refusal>((core_factor(factor, lot)?, vessel(&pipette))))
+                .transpose()?
+        }
+        _ => None,
+    };
+    let used = usable(connection, "burette", row.burette_id, &["burette", "piston burette"], at).await?;
+    Ok(Standardisation {
+        id: row.id.to_string(),
+        electrons: f64::from(electrons(titrant)?),
+        nominal: titrant.nominal_mol_per_l.value(),
+        reference,
+        reference_titrant,
+        burette: burette(&used)?,
+        corrections: (row.correct_burette, row.correct_temperature),
+        relative_repeatability: None,
+        minimum: MINIMUM,
+        factor_limits: (titrant.factor_low.value(), titrant.factor_high.value()),
+        replicates,
+    })
+}
+
+fn replicate(row: &StandardisationTitrationRow, superseded: bool, state: &str) -> Replicate {
+    Replicate {
+        id: row.id.to_string(),
+        position: u32::try_from(row.position).unwrap_or(0),
+        mass: row.mass_g.as_ref().map(|mass| (mass.value(), mass.to_string())),
+        blank: row.kind == "blank",
+        standing: match (superseded, state) {
+            (true, _) => Standing::Superseded,
+            (false, "rejected") => Standing::Rejected { cause: "rejected".to_owned(), reason: String::new() },
+            _ => Standing::Counted,
+        },
+        segments: row
+            .initial_readings
+            .iter()
+            .zip(&row.final_readings)
+            .map(|(initial, last)| Segment { initial: initial.reading().clone(), last: last.reading().clone() })
+            .collect(),
+        temperature: row.solution_temperature.as_ref().map(Decimal::value),
+    }
+}
+
+async fn load(connection: &Connection, row: StandardisationRow) -> Result<Loaded, Refusal> {
+    let titrant = store::titrant(connection, row.titrant_id.0).await?;
+    let titrations = store::standardisation_titrations(connection, row.id).await?;
+    let ids: Vec<Uuid> = titrations.iter().map(|titration| titration.id.0).collect();
+    let known = states::present_many(connection, TITRATION, &ids).await?;
+    let newest = |record: Uuid| titrations.iter().filter(|t| t.record_id == record).map(|t| t.version).max();
+    let state_of = |titration: &StandardisationTitrationRow| {
+        if newest(titration.record_id) == Some(titration.version) {
+            known.get(&titration.id.0).cloned().unwrap_or_default()
+        } else {
+            "superseded".to_owned()
+        }
+    };
+    let replicates = titrations.iter().map(|t| replicate(t, state_of(t) == "superseded", &state_of(t))).collect();
+    let facts = facts(connection, &row, &titrant, replicates).await?;
+    let result =
+        standardise(&facts).map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))?;
+    // The derived form names every fact; the digest binds a signature to all of them.
+    let digest = hex::encode(Sha256::digest(format!("ferrotitre standardisation 1\n{facts:?}").as_bytes()));
+    let state = states::present(connection, KIND, row.id.0).await?.state;
+    let signed = sign_offs::of(connection, row.id.0).await?;
+    let judged = states::moves_of(connection, &ids).await?;
+    let mut parties = vec![row.recorded_by];
+    parties.extend(titrations.iter().map(|titration| titration.recorded_by));
+    // Whoever leaves a replicate out decides what the factor comes to.
+    parties.extend(judged.iter().filter_map(|step| step.recorded_by));
+    parties.extend(signed.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
+    let counted = titrations.iter().filter(|t| !matches!(state_of(t).as_str(), "superseded" | "rejected"));
+    let first = |record: Uuid| titrations.iter().find(|t| t.record_id == record && t.version == 1);
+    let counted: Vec<&StandardisationTitrationRow> = counted.collect();
+    let observers = counted.iter().filter_map(|t| first(t.record_id)).map(|t| t.recorded_by).collect();
+    let correctors = counted.iter().filter(|t| t.version > 1).map(|t| t.recorded_by).collect();
+    let view = StandardisationView {
+        id: row.id.0,
+        code: row.code.clone(),
+        titrant: row.titrant_id.0,
+        against: row.against.clone(),
+        primary_standard: row.primary_standard_id.map(|id| id.0),
+        burette: row.burette_id,
+        indicator: row.indicator.clone(),
+        valid_days: row.valid_days,
+        observed_at: row.observed_at,
+        state,
+        titrations: titrations
+            .iter()
+            .map(|titration| titration_view(titration, state_of(titration), &result))
+            .collect(),
+        blank_ml: result.blank_ml,
+        sd: result.sd,
+        concentration: result
+            .titrant
+            .clone()
+            .map(|t| electrons(&titrant).map(|z| concentration_view(t, z)))
+            .transpose()?,
+        missing: result.missing.clone(),
+        sign_offs: signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect(),
+        content_digest: digest.clone(),
+    };
+    Ok(Loaded { row, titrant, parties, observers, correctors, result, digest, view })
+}
+
+fn titration_view(
+    row: &StandardisationTitrationRow,
+    state: String,
+    result: &StandardisationResult,
+) -> StandardisationTitrationView {
+    let id = row.id.to_string();
+    StandardisationTitrationView {
+        id: row.record_id,
+        version_id: row.id.0,
+        version: row.version,
+        position: row.position,
+        state,
+        facts: NewStandardisationTitration {
+            kind: row.kind.clone(),
+            mass_g: row.mass_g.clone(),
+            initial_readings: row.initial_readings.clone(),
+            final_readings: row.final_readings.clone(),
+            solution_temperature: row.solution_temperature.clone(),
+            end_point: row.end_point.clone(),
+            observed_at: row.observed_at,
+            late_reason: None,
+        },
+        concentration: result
+            .replicates
+            .iter()
+            .find(|replicate| replicate.id == id)
+            .map(|replicate| replicate.concentration),
+        recorded_by: row.recorded_by,
+    }
+}
+
+pub async fn read(db: &Db, id: Uuid) -> Result<StandardisationView, Refusal> {
+    db.read(async |connection| Ok(load(connection, store::standardisation(connection, id).await?).await?.view)).await
+}
+
+async fn views(connection: &Connection, ids: Vec<Uuid>) -> Result<Vec<StandardisationView>, Refusal> {
+    let view = async |id| Ok(load(connection, store::standardisation(connection, id).await?).await?.view);
+    futures_util::future::try_join_all(ids.into_iter().map(view)).await
+}
+
+/// Standardisations that wait for their approval, newest first, each with whether somebody had a hand in it.
+pub async fn submitted(db: &Db, person: AccountId, limit: i64) -> Result<Vec<(StandardisationView, bool)>, Refusal> {
+    let newest = (Uuid::max(), limit);
+    db.read(async |connection| {
+        let mut found = Vec::new();
+        for id in states::in_state(connection, KIND, "submitted", newest).await? {
+            let loaded = load(connection, store::standardisation(connection, id).await?).await?;
+            let involved = signing::is_one_of(connection, person, &loaded.parties).await?;
+            found.push((loaded.view, involved));
+        }
+        Ok(found)
+    })
+    .await
+}
+
+pub async fn list(db: &Db, titrant: Uuid) -> Result<Vec<StandardisationView>, Refusal> {
+    db.read(async |connection| {
+        store::titrant(connection, titrant).await?;
+        views(connection, store::standardisations_of(connection, titrant).await?).await
+    })
+    .await
+}
+
+pub async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
+    db.read(async |connection| {
+        let loaded = load(connection, store::standardisation(connection, id).await?).await?;
+        match (loaded.result.titrant, loaded.result.missing) {
+            (Some(titrant), _) => Ok(titrant.working.text()),
+            (None, missing) => Err(Refusal::new(Code::NotEnoughData, missing.unwrap_or_default())),
+        }
+    })
+    .await
+}
+
+fn same_content(signature: &NewSignature, digest: &str) -> Result<(), Refusal> {
+    match &signature.content_digest {
+        Some(seen) if seen != digest => Err(Refusal::new(
+            Code::StaleVersion,
+            "the content has changed since you looked at it: nothing was signed; read it again",
+        )
+        .with_facts(serde_json::json!({ "named": seen, "present": digest }))),
+        _ => Ok(()),
+    }
+}
+
+/// Which signature is asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Step {
+    Submit,
+    Approve,
+    Return,
+}
+
+/// Signs a standardisation and moves it on; an approval puts its factor into force.
+pub async fn sign(
+    db: &Db,
+    act: &Act,
+    user: &CurrentUser,
+    policy: Policy,
+    id: Uuid,
+    step: Step,
+    signature: NewSignature,
+) -> Result<Answer, Refusal> {
+    signing::confirm(db, act, policy, signature.password.clone()).await?;
+    db.write(act, async |connection| {
+        hold(connection, &[Held::Standardisation(id)]).await?;
+        let loaded = load(connection, store::standardisation(connection, id).await?).await?;
+        same_content(&signature, &loaded.digest)?;
+        let (to, meaning) = match step {
+            Step::Submit => ("submitted", Meaning::Authored),
+            Step::Approve => ("approved", Meaning::Approved),
+            Step::Return => ("returned", Meaning::Rejected),
+        };
+        let statement = match step {
+            Step::Submit => signing::observed_by(connection, user, &loaded.observers, &loaded.correctors).await?,
+            Step::Approve | Step::Return => {
+                let detail = "a standardisation is judged by somebody who had no hand in it: who began it, made or corrected a replicate, left one out or signed it as its author";
+                signing::not_a_party(connection, user.account, &loaded.parties, detail).await?;
+                meaning.statement().to_owned()
+            }
+        };
+        let titrant = match (&loaded.result.titrant, &loaded.result.missing, step) {
+            (Some(titrant), ..) => Some(titrant.clone()),
+            (None, _, Step::Return) => None,
+            (None, missing, _) => return Err(Refusal::new(Code::NotEnoughData, missing.clone().unwrap_or_default())),
+        };
+        let asked = NewMove { to: to.to_owned(), reason: signature.reason.clone() };
+        states::advance(connection, act, KIND, id, &asked, None).await?;
+        let mut evaluation = None;
+        if let (Step::Approve, Some(prepared)) = (step, titrant) {
+            let from = loaded.row.observed_at;
+            let window = (from, from + Duration::days(i64::from(loaded.row.valid_days)));
+            let source = Source::Standardisation(loaded.row.id);
+            evaluation = Some(service::enact(connection, user, &loaded.titrant, prepared, source, window).await?);
+            if states::present(connection, EntityKind::Titrant, loaded.row.titrant_id.0).await?.state == "standardising"
+            {
+                let to = NewMove { to: "released".to_owned(), reason: None };
+                states::advance(connection, act, EntityKind::Titrant, loaded.row.titrant_id.0, &to, None).await?;
+            }
+        }
+        let content = Content { kind: KIND, id, digest: &loaded.digest, evaluation };
+        sign_offs::sign_saying(connection, user, (meaning, &statement), content, signature.reason.clone()).await?;
+        Ok(load(connection, loaded.row).await?.view)
+    })
+    .await
+}

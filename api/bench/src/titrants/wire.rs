@@ -1,0 +1,353 @@
+//! Titrants and standardisations on the wire.
+
+use chrono::{DateTime, Utc};
+use ferrotitre_base::evaluations::{BudgetLine, StepView, VerdictView};
+use ferrotitre_base::ids::AccountId;
+use ferrotitre_base::sign_offs::SignOff;
+use ferrotitre_base::states::StateMove;
+use ferrotitre_base::web::answer::Located;
+use ferrotitre_base::web::decimal::Decimal;
+use ferrotitre_base::web::versions::VersionView;
+use secrecy::SecretString;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::titrants::store::{FactorRow, PreparationFacts};
+
+/// A titrant lot as entered.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewTitrant {
+    /// Lot code.
+    #[schema(example = "D-1")]
+    pub code: String,
+    /// Species, by its code in /chemistries.
+    #[schema(example = "dichromate")]
+    pub species: String,
+    /// Nominal concentration.
+    #[schema(example = "0.1")]
+    pub nominal_concentration: Decimal,
+    /// mol/L or eq/L (equivalents per litre: N/10 dichromate is 0.1 eq/L, 1/60 mol/L).
+    #[schema(example = "eq/L")]
+    pub concentration_unit: String,
+    /// direct preparation or standardisation.
+    #[schema(example = "direct preparation")]
+    pub route: String,
+    /// Lowest acceptable factor.
+    #[schema(example = "0.990")]
+    pub factor_low: Decimal,
+    /// Highest acceptable factor.
+    #[schema(example = "1.010")]
+    pub factor_high: Decimal,
+    /// Storage.
+    #[schema(example = "dark, 20 C")]
+    pub storage: String,
+    /// Container.
+    #[schema(example = "amber glass, 1 L")]
+    pub container: String,
+    /// End of use.
+    pub expires_at: DateTime<Utc>,
+    /// When it was made up.
+    pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than made up, for it and for its preparation: needed after more than a day, or whatever
+    /// the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
+}
+
+/// A titrant lot.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct TitrantView {
+    /// Identity.
+    pub id: Uuid,
+    /// Lot code.
+    pub code: String,
+    /// Species.
+    pub species: String,
+    /// Nominal concentration as entered.
+    pub nominal_concentration: Decimal,
+    /// Unit of that entry.
+    pub concentration_unit: String,
+    /// Nominal amount concentration, mol/L.
+    pub nominal_mol_per_l: Decimal,
+    /// How its concentration is known.
+    pub route: String,
+    /// Lowest acceptable factor.
+    pub factor_low: Decimal,
+    /// Highest acceptable factor.
+    pub factor_high: Decimal,
+    /// Storage.
+    pub storage: String,
+    /// Container.
+    pub container: String,
+    /// End of use.
+    pub expires_at: DateTime<Utc>,
+    /// When it was made up.
+    pub observed_at: DateTime<Utc>,
+    /// Present state.
+    #[schema(example = "in use")]
+    pub state: String,
+    /// Factor in force now.
+    pub factor_now: Option<FactorView>,
+    /// Cautions; the safety data sheet, local codes and licensed practice decide.
+    pub cautions: &'static str,
+    /// Server time of recording.
+    pub recorded_at: DateTime<Utc>,
+    /// Account that recorded it.
+    pub recorded_by: AccountId,
+}
+
+impl Located for TitrantView {
+    fn location(&self) -> String {
+        format!("/api/v1/titrants/{}", self.id)
+    }
+}
+
+/// A titrant lot with all that belongs to it.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct TitrantDetail {
+    /// The lot.
+    #[serde(flatten)]
+    pub titrant: TitrantView,
+    /// Preparations by mass, all versions, oldest first.
+    pub preparations: Vec<PreparationView>,
+    /// Signatures.
+    pub sign_offs: Vec<SignOff>,
+    /// Moves between states.
+    pub moves: Vec<StateMove>,
+}
+
+/// A preparation with its evaluation.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct PreparationView {
+    /// The preparation.
+    #[serde(flatten)]
+    pub preparation: VersionView<PreparationFacts>,
+    /// What it comes to.
+    pub evaluation: Option<ConcentrationView>,
+}
+
+impl Located for PreparationView {
+    fn location(&self) -> String {
+        self.preparation.location()
+    }
+}
+
+/// A concentration with everything behind it.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ConcentrationView {
+    /// Amount concentration at 20 C, mol/L.
+    #[schema(example = 0.016_692_8)]
+    pub concentration: f64,
+    /// Equivalents per litre (normality).
+    #[schema(example = 0.100_157)]
+    pub equivalents_per_litre: f64,
+    /// Standard uncertainty, mol/L.
+    pub u: f64,
+    /// Effective degrees of freedom; absent for unlimited.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub degrees_of_freedom: Option<f64>,
+    /// Concentration divided by the nominal one.
+    #[schema(example = 1.001_57)]
+    pub factor: f64,
+    /// Budget, largest share first.
+    pub budget: Vec<BudgetLine>,
+    /// Verdicts.
+    pub verdicts: Vec<VerdictView>,
+    /// The working.
+    pub working: StepView,
+}
+
+/// A factor.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct FactorView {
+    /// Identity.
+    pub id: Uuid,
+    /// Concentration at 20 C, mol/L, unrounded.
+    pub concentration: Decimal,
+    /// Standard uncertainty, mol/L.
+    pub standard_uncertainty: Decimal,
+    /// Concentration divided by the nominal one.
+    pub factor: Decimal,
+    /// From when it counts.
+    pub valid_from: DateTime<Utc>,
+    /// Until when it may be used.
+    pub valid_to: DateTime<Utc>,
+    /// Preparation it comes from.
+    pub preparation: Option<Uuid>,
+    /// Standardisation it comes from.
+    pub standardisation: Option<Uuid>,
+    /// Version of the formulae.
+    pub formula_set: String,
+}
+
+impl From<FactorRow> for FactorView {
+    fn from(row: FactorRow) -> Self {
+        Self {
+            id: row.id.0,
+            concentration: row.concentration,
+            standard_uncertainty: row.standard_uncertainty,
+            factor: row.factor,
+            valid_from: row.valid_from,
+            valid_to: row.valid_to,
+            preparation: row.preparation_id.map(|id| id.0),
+            standardisation: row.standardisation_id.map(|id| id.0),
+            formula_set: row.formula_set,
+        }
+    }
+}
+
+/// Release of a directly prepared lot.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Release {
+    /// Own password, asked again for every signature.
+    #[schema(value_type = String, format = Password)]
+    pub password: SecretString,
+}
+
+/// A standardisation as entered.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewStandardisation {
+    /// Code.
+    #[schema(example = "STD-M1-01")]
+    pub code: String,
+    /// Lot of primary standard, or give `reference_titrant`.
+    pub primary_standard: Option<Uuid>,
+    /// Balance that weighs the standard.
+    pub balance: Option<Uuid>,
+    /// Titrant lot that serves as reference, or give `primary_standard`.
+    pub reference_titrant: Option<Uuid>,
+    /// Pipette that delivers the reference titrant.
+    pub pipette: Option<Uuid>,
+    /// Burette.
+    pub burette: Uuid,
+    /// Indicator, by its code.
+    #[schema(example = "self")]
+    pub indicator: String,
+    /// For how many days the factor shall hold.
+    #[schema(example = 28)]
+    pub valid_days: i32,
+    /// Apply burette corrections.
+    pub correct_burette: bool,
+    /// Bring volumes to 20 C.
+    pub correct_temperature: bool,
+    /// Correct masses for air buoyancy.
+    pub correct_buoyancy: bool,
+    /// When.
+    pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed, for it and for its titrations: needed after more than a day, or whatever the
+    /// laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
+}
+
+/// A replicate or blank of a standardisation as entered.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewStandardisationTitration {
+    /// replicate or blank.
+    #[schema(example = "replicate")]
+    pub kind: String,
+    /// Mass of standard, g, as read.
+    #[schema(example = "0.1675")]
+    pub mass_g: Option<Decimal>,
+    /// Burette readings before each segment, mL, as entered.
+    #[schema(example = json!(["0.00"]))]
+    pub initial_readings: Vec<Decimal>,
+    /// Burette readings after each segment, mL, as entered.
+    #[schema(example = json!(["24.96"]))]
+    pub final_readings: Vec<Decimal>,
+    /// Temperature of the titrant, C.
+    pub solution_temperature: Option<Decimal>,
+    /// End point as seen, in words.
+    #[schema(example = "faint pink, 30 s")]
+    pub end_point: String,
+    /// When.
+    pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
+}
+
+/// A rejection with its cause.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Rejection {
+    /// Assignable cause: grey precipitate, overrun end point, air bubble, misread, wrong aliquot, leak, temperature or other.
+    #[schema(example = "overrun end point")]
+    pub cause: String,
+    /// Evidence, in words, at least 5 characters.
+    #[schema(example = "colour went straight to deep violet, 4 drops too many")]
+    pub reason: String,
+}
+
+/// A standardisation with its titrations and what they come to.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct StandardisationView {
+    /// Identity.
+    pub id: Uuid,
+    /// Code.
+    pub code: String,
+    /// Titrant lot.
+    pub titrant: Uuid,
+    /// primary standard or titrant.
+    pub against: String,
+    /// Version of the primary-standard lot.
+    pub primary_standard: Option<Uuid>,
+    /// Burette.
+    pub burette: Uuid,
+    /// Indicator.
+    pub indicator: String,
+    /// For how many days the factor shall hold.
+    pub valid_days: i32,
+    /// When.
+    pub observed_at: DateTime<Utc>,
+    /// Present state.
+    pub state: String,
+    /// Titrations, all versions, in order.
+    pub titrations: Vec<StandardisationTitrationView>,
+    /// Mean blank, mL.
+    pub blank_ml: Option<f64>,
+    /// Sample standard deviation of the concentrations, mol/L.
+    pub sd: Option<f64>,
+    /// The concentration, once enough replicates count.
+    pub concentration: Option<ConcentrationView>,
+    /// Why there is none yet.
+    pub missing: Option<String>,
+    /// SHA-256 of what would be signed now.
+    pub content_digest: String,
+    /// Signatures.
+    pub sign_offs: Vec<SignOff>,
+}
+
+impl Located for StandardisationView {
+    fn location(&self) -> String {
+        format!("/api/v1/standardisations/{}", self.id)
+    }
+}
+
+/// A titration of a standardisation.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct StandardisationTitrationView {
+    /// The titration itself, the same in all its versions.
+    pub id: Uuid,
+    /// This version.
+    pub version_id: Uuid,
+    /// Number of the version.
+    pub version: i32,
+    /// Order of recording.
+    pub position: i32,
+    /// recorded, accepted, rejected or superseded.
+    pub state: String,
+    /// What was recorded.
+    #[serde(flatten)]
+    pub facts: NewStandardisationTitration,
+    /// Concentration of a replicate that counts, mol/L.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub concentration: Option<f64>,
+    /// Account that recorded it.
+    pub recorded_by: AccountId,
+}

@@ -1,0 +1,32 @@
+//! Calculations: every public result of core by itself, at the command line and over HTTP, without a store.
+//!
+//! [`table`] is the one list of subjects. A subject is a typed input with its result; [`subject`] says what belongs to it.
+
+pub mod command;
+pub mod csv;
+pub mod figures;
+mod handlers;
+pub mod pages;
+mod service;
+pub mod subject;
+pub mod subjects;
+pub mod table;
+pub mod wire;
+
+use ferrotitre_base::web::body::BodyLimit;
+use utoipa_actix_web::scope;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// Largest input over HTTP, bytes: about 400 000 values.
+const LARGEST_INPUT: usize = 4 * 1024 * 1024;
+
+/// Mounts the feature.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config.service(
+        scope::scope("/calculations")
+            .app_data(BodyLimit(LARGEST_INPUT))
+            .service(handlers::list_calculations)
+            .service(handlers::describe_calculation)
+            .service(handlers::calculate),
+    );
+}

@@ -1,0 +1,26 @@
+//! Exports: records as files that can be read, recomputed and compared without the service.
+
+mod cells;
+mod formulas;
+mod handlers;
+mod own;
+pub mod pages;
+mod service;
+mod spool;
+mod store;
+mod studies;
+mod tables;
+mod workbook;
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// Mounts the feature.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config
+        .service(handlers::export_determination_workbook)
+        .service(handlers::export_iron_result_workbook)
+        .service(handlers::export_determinations)
+        .service(handlers::export_control_chart)
+        .service(handlers::export_validation_study)
+        .service(handlers::list_exports);
+}

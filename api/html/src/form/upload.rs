@@ -1,0 +1,95 @@
+//! Forms with a file: its text takes the place of what could have been pasted.
+
+use actix_multipart::Multipart;
+use actix_web::dev::Payload;
+use actix_web::http::header::{CONTENT_TYPE, HeaderMap};
+use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::web::body::LARGE_LIMIT;
+use futures_util::{StreamExt, TryStreamExt};
+
+use super::FILE;
+
+/// Fields of one form; more than any has.
+const MOST_FIELDS: usize = 1000;
+
+/// Whether a form announces parts, of which one may be a file.
+pub(super) fn announced(headers: &HeaderMap) -> bool {
+    let kind = headers.get(CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    kind.trim_start().to_ascii_lowercase().starts_with("multipart/form-data")
+}
+
+/// Fields of a form; a file becomes `text`, and its name `file_name` unless another was typed.
+pub(super) async fn read(headers: &HeaderMap, payload: Payload) -> Result<Vec<(String, String)>, Refusal> {
+    let mut parts = Multipart::new(headers, payload);
+    let mut pairs: Vec<(String, String)> = Vec::new();
+    let mut file = None;
+    let mut size = 0;
+    while let Some(mut part) = parts.try_next().await.map_err(unreadable)? {
+        let name = part.name().unwrap_or_default().to_owned();
+        let file_name = part.content_disposition().and_then(|said| said.get_filename()).map(str::to_owned);
+        let mut bytes = Vec::new();
+        while let Some(chunk) = part.next().await {
+            let chunk = chunk.map_err(unreadable)?;
+            size += chunk.len();
+            if size > LARGE_LIMIT {
+                return Err(Refusal::new(
+                    Code::TooLarge,
+                    format!("a form with a file has at most {LARGE_LIMIT} bytes"),
+                ));
+            }
+            bytes.extend_from_slice(&chunk);
+        }
+        if name == FILE {
+            file = file_name.filter(|name| !name.is_empty()).map(|name| (name, bytes)).or(file);
+        } else if pairs.len() < MOST_FIELDS {
+            // Lines of a form end as the network's do; a file's own ends are kept.
+            pairs.push((name, String::from_utf8(bytes).unwrap_or_default()));
+        }
+    }
+    if let Some((name, bytes)) = file {
+        let text = decoded(&bytes)
+            .ok_or_else(|| Refusal::invalid("text", "encoding", "the file must be text in UTF-8 or UTF-16", &name))?;
+        pairs.retain(|(field, value)| field != "text" && (field != "file_name" || !value.trim().is_empty()));
+        if !pairs.iter().any(|(field, _)| field == "file_name") {
+            pairs.push(("file_name".to_owned(), name));
+        }
+        pairs.push(("text".to_owned(), text));
+    }
+    Ok(pairs)
+}
+
+fn unreadable(error: actix_multipart::MultipartError) -> Refusal {
+    Refusal::new(Code::Unreadable, format!("the form cannot be read: {error}"))
+}
+
+/// Text of a file: UTF-16 by its mark, else UTF-8.
+fn decoded(bytes: &[u8]) -> Option<String> {
+    let pairs = |rest: &[u8], join: fn([u8; 2]) -> u16| {
+        let whole = rest.chunks_exact(2);
+        let complete = whole.remainder().is_empty();
+        let units: Vec<u16> = whole.map(|pair| join([pair[0], pair[1]])).collect();
+        String::from_utf16(&units).ok().filter(|_| complete)
+    };
+    match bytes {
+        [0xFF, 0xFE, rest @ ..] => pairs(rest, u16::from_le_bytes),
+        [0xFE, 0xFF, rest @ ..] => pairs(rest, u16::from_be_bytes),
+        _ => String::from_utf8(bytes.to_vec()).ok().filter(|text| !text.contains('\0')),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spreadsheets_that_write_utf_16_are_understood_and_anything_else_is_refused() {
+        assert_eq!(decoded("a;µ".as_bytes()).unwrap(), "a;µ");
+        // U+0061 U+00B5, least significant byte first and last (Unicode 15, 2.6).
+        assert_eq!(decoded(&[0xFF, 0xFE, 0x61, 0x00, 0xB5, 0x00]).unwrap(), "aµ");
+        assert_eq!(decoded(&[0xFE, 0xFF, 0x00, 0x61, 0x00, 0xB5]).unwrap(), "aµ");
+        // Latin-1 for µ alone is no UTF-8.
+        assert_eq!(decoded(&[0x61, 0xB5]), None);
+        assert_eq!(decoded(&[0xFF, 0xFE, 0x61]), None);
+        assert_eq!(decoded(b"PK\x03\x04\0"), None);
+    }
+}

@@ -1,0 +1,37 @@
+//! Accounts: who may sign in, with which roles; sessions, service tokens of instruments, competences.
+
+mod handlers;
+pub mod pages;
+pub mod service;
+pub mod sessions;
+pub mod signing;
+pub mod store;
+mod wire;
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+pub use service::{create_by_operator, reset_by_operator};
+
+/// Mounts the feature.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config
+        .service(handlers::sign_in)
+        .service(handlers::refresh_session)
+        .service(handlers::sign_out)
+        .service(handlers::read_own_account)
+        .service(handlers::change_own_password)
+        .service(handlers::create_account)
+        .service(handlers::list_accounts)
+        .service(handlers::read_account)
+        .service(handlers::move_account)
+        .service(handlers::set_provisional_password)
+        .service(handlers::confirm_identity)
+        .service(handlers::request_role_grant)
+        .service(handlers::list_role_grants)
+        .service(handlers::decide_role_grant)
+        .service(handlers::issue_service_token)
+        .service(handlers::list_service_tokens)
+        .service(handlers::revoke_service_token)
+        .service(handlers::record_competence)
+        .service(handlers::list_competences);
+}

@@ -1,0 +1,217 @@
+//! Pages of signing in and out, and of the own account.
+
+mod identity;
+mod people;
+
+use actix_web::http::header::{LOCATION, SET_COOKIE};
+use actix_web::{HttpRequest, HttpResponse, get, post, routes, web};
+use askama::Template;
+use ferrotitre_base::auth::allowed::Allowed;
+use ferrotitre_base::auth::current_user::COOKIE_NAME;
+use ferrotitre_base::auth::permissions::Action;
+use ferrotitre_base::auth::permissions::acts::OwnAccount;
+use ferrotitre_base::auth::tokens::TokenKeys;
+use ferrotitre_base::config::Policy;
+use ferrotitre_base::db::Db;
+use ferrotitre_base::web::problem::{Problem, status_of};
+use ferrotitre_html::form::{Field, Form, Kind, Sent, see};
+use ferrotitre_html::protect::{no_cookie, preference, session_cookie};
+use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
+use ferrotitre_html::shell::{LOOK, MARK, Shell};
+
+use crate::accounts::wire::{Credentials, PasswordChange};
+use crate::accounts::{handlers, service, sessions};
+
+/// Mounts the pages.
+pub fn routes(config: &mut web::ServiceConfig) {
+    config
+        .service(first_page)
+        .service(sign_in)
+        .service(sign_out)
+        .service(choose_look)
+        .service(own_account)
+        .service(change_password)
+        .service(people::list_accounts)
+        .service(people::new_account)
+        .service(people::read_account)
+        .service(people::move_account)
+        .service(people::set_password)
+        .service(identity::confirm_identity)
+        .service(people::request_role)
+        .service(people::decide_role)
+        .service(people::authorise)
+        .service(people::issue_token)
+        .service(people::revoke_token);
+}
+
+#[derive(Template)]
+#[template(path = "accounts/sign_in.html")]
+struct SignInPage<'a> {
+    shell: &'a Shell,
+    form: Form,
+    next: String,
+    why: &'static str,
+}
+
+/// Where a person's day begins.
+#[get("/")]
+pub(super) async fn first_page(_who: Allowed<OwnAccount>, shell: Shell) -> HttpResponse {
+    see(if shell.may(Action::ReadRecords) {
+        "/day"
+    } else if shell.may(Action::ReadAccounts) {
+        "/accounts"
+    } else {
+        "/account"
+    })
+}
+
+fn sign_in_form() -> Form {
+    Form::new("Sign in", "Sign in", "/")
+        .with([Field::new("account", "Sign-in name", Kind::Text), Field::new("password", "Password", Kind::Password)])
+        .help(
+            "Everybody has an account of their own; what is recorded carries its name.",
+            "ISO/IEC 17025:2017 7.11 asks that data are protected from unauthorised access.",
+            "After some minutes without use the bench asks for the password again. A titration half entered stays in this browser.",
+        )
+}
+
+/// A place of our own to go to; never another site.
+fn own_place(next: &str) -> &str {
+    if next.starts_with('/') && !next.starts_with("//") && !next.contains('\\') { next } else { "/" }
+}
+
+/// Signs in.
+#[routes]
+#[get("/sign-in")]
+#[post("/sign-in")]
+pub(super) async fn sign_in(
+    request: HttpRequest,
+    shell: Shell,
+    db: web::Data<Db>,
+    keys: web::Data<TokenKeys>,
+    policy: web::Data<Policy>,
+    query: web::Query<std::collections::HashMap<String, String>>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let mut form = sign_in_form();
+    let why = match query.get("why").map(String::as_str) {
+        Some("not_signed_in") => {
+            "This browser was not used for a while. What you had entered at the bench is still here."
+        }
+        Some("session_ended") => "Your session has ended.",
+        Some("account_not_active") => "Your account is not active; an administrator can help.",
+        _ => "",
+    };
+    if !sent.posted() {
+        let next = query.get("next").cloned().unwrap_or_default();
+        return shell.show(&SignInPage { shell: &shell, form, next, why });
+    }
+    form.take_over(&sent);
+    let next = own_place(sent.get("next")).to_owned();
+    let act = handlers::nobody(&request, "sign_in");
+    let outcome = match form.read::<Credentials>(false) {
+        Ok(credentials) => sessions::sign_in_page(&db, &keys, &act, **policy, credentials).await,
+        Err(refusal) => Err(refusal),
+    };
+    match outcome {
+        Ok((token, provisional)) => {
+            let place = if provisional { "/account/password" } else { next.as_str() };
+            let cookie = session_cookie(&request, token);
+            Ok(HttpResponse::SeeOther().insert_header((LOCATION, place)).cookie(cookie).finish())
+        }
+        Err(refusal) if status_of(refusal.code).is_server_error() => Err(refusal.into()),
+        Err(refusal) => {
+            form.blame(&refusal);
+            shell.page(status_of(refusal.code), &SignInPage { shell: &shell, form, next, why: "" })
+        }
+    }
+}
+
+/// Signs out.
+#[post("/sign-out")]
+pub(super) async fn sign_out(
+    who: Allowed<OwnAccount>,
+    request: HttpRequest,
+    shell: Shell,
+    db: web::Data<Db>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    shell.ours(&sent)?;
+    sessions::sign_out(&db, &who.act_without_body(), who.user()).await?;
+    let place = (LOCATION, "/sign-in?done=signed-out");
+    Ok(HttpResponse::SeeOther().insert_header(place).cookie(no_cookie(&request, COOKIE_NAME)).finish())
+}
+
+/// Keeps how pages shall look; no account is needed to read in the dark.
+#[post("/look")]
+pub(super) async fn choose_look(request: HttpRequest, sent: Sent) -> HttpResponse {
+    let mut response = HttpResponse::SeeOther();
+    response.insert_header((LOCATION, own_place(sent.get("back")).to_owned()));
+    for (name, field, known) in [(LOOK, "look", ["auto", "light", "dark"]), (MARK, "mark", ["point", "comma", ""])] {
+        let value = sent.get(field);
+        if !value.is_empty() && known.contains(&value) {
+            response.append_header((SET_COOKIE, preference(&request, name, value.to_owned()).to_string()));
+        }
+    }
+    response.finish()
+}
+
+/// The own account.
+#[get("/account")]
+pub(super) async fn own_account(who: Allowed<OwnAccount>, shell: Shell) -> Result<HttpResponse, Problem> {
+    let own = service::own(who.user());
+    let facts = vec![
+        fact("Sign-in name", Cell::text(own.code)),
+        fact("Printed name", Cell::text(own.display_name.clone())),
+        fact("Roles", Cell::text(own.roles.join(", "))),
+    ];
+    let actions = own.actions.iter().map(|action| vec![Cell::text(action.replace('_', " "))]).collect();
+    let mut sheet = Sheet::new(&shell, "Own account", own.display_name)
+        .way(true, "Change the password", "/account/password")
+        .section("account", "", Part::Facts(facts))
+        .section(
+            "actions",
+            "What your roles include",
+            Part::Table(Table { columns: vec!["Action"], rows: actions, ..Table::default() }),
+        )
+        .help(
+            "Who you are to the service. Roles are given by a manager on an administrator's request; nobody gives one to themself.",
+            "ISO/IEC 17025:2017 6.2 (competence) and 7.11.3 (access).",
+            "Look and decimal mark are chosen at the foot of every page and kept in this browser.",
+        );
+    if own.password_provisional {
+        sheet.lead = "Somebody else set your password. Change it before anything else.".to_owned();
+    }
+    sheet.show()
+}
+
+/// Changes the own password.
+#[routes]
+#[get("/account/password")]
+#[post("/account/password")]
+pub(super) async fn change_password(
+    who: Allowed<OwnAccount>,
+    shell: Shell,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let form = Form::new("Change the password", "Change the password", "/account")
+        .lead("All your sessions end; sign in again with the new password.")
+        .with([
+            Field::new("present", "Present password", Kind::Password),
+            Field::new("new", "New password", Kind::Password)
+                .help("At least 12 characters. A sentence is easy to keep."),
+        ])
+        .help(
+            "Only you know your password; every signature asks for it again.",
+            "ISO/IEC 17025:2017 7.11.3 (protection from unauthorised access).",
+            "Too many wrong ones in a row lock the account; an administrator unlocks it.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, change: PasswordChange| {
+            sessions::change_password(&db, &act, **policy, who.user(), change).await?;
+            Ok("/sign-in?done=password".to_owned())
+        })
+        .await
+}

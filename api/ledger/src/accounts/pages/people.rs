@@ -1,0 +1,485 @@
+//! Pages of people: accounts, roles, competences, and the tokens of instruments.
+
+use actix_web::http::StatusCode;
+use actix_web::http::header::LOCATION;
+use actix_web::{HttpResponse, get, routes, web};
+use askama::Template;
+use ferrotitre_base::auth::allowed::Allowed;
+use ferrotitre_base::auth::permissions::acts::{
+    AuthoriseCompetence, DecideRoleGrants, ManageAccounts, ManageServiceTokens, ReadAccounts,
+};
+use ferrotitre_base::auth::permissions::{Action, Role};
+use ferrotitre_base::db::Db;
+use ferrotitre_base::ids::AccountId;
+use ferrotitre_base::states::NewMove;
+use ferrotitre_base::web::body::Params;
+use ferrotitre_base::web::paging::Listing;
+use ferrotitre_base::web::problem::Problem;
+use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward, words};
+use ferrotitre_html::narrow::Narrow;
+use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
+use ferrotitre_html::shell::Shell;
+use ferrotitre_html::show;
+use uuid::Uuid;
+
+use crate::accounts::service;
+use crate::accounts::wire::{
+    AccountView, NewAccount, NewCompetence, NewDecision, NewRoleGrant, NewServiceToken, Revocation,
+};
+
+#[derive(Template)]
+#[template(path = "accounts/once.html")]
+struct OncePage<'a> {
+    shell: &'a Shell,
+    title: &'static str,
+    lead: String,
+    secret: String,
+    next: String,
+}
+
+fn account_cells(account: AccountView) -> Vec<Cell> {
+    vec![
+        Cell::link(account.code, format!("/accounts/{}", account.id)),
+        Cell::text(account.display_name),
+        Cell::text(if account.roles.is_empty() { account.kind } else { account.roles.join(", ") }),
+        Cell::state(account.state),
+        Cell::text(account.last_sign_in.map_or_else(|| "never".to_owned(), show::time)),
+    ]
+}
+
+/// People, role grants and tokens.
+#[get("/accounts")]
+pub(super) async fn list_accounts(
+    _who: Allowed<ReadAccounts>,
+    shell: Shell,
+    db: web::Data<Db>,
+    query: Params<Narrow>,
+) -> Result<HttpResponse, Problem> {
+    let people = service::list(&db, &query.0.listing()?).await?;
+    let grants = service::grants(&db, &Listing { limit: Some(20), ..Listing::default() }).await?;
+    let tokens = service::tokens(&db).await?;
+    let ids: Vec<Uuid> = grants
+        .items
+        .iter()
+        .map(|grant| grant.account_id.0)
+        .chain(tokens.iter().map(|token| token.account_id.0))
+        .collect();
+    let names = service::names(&db, &ids).await?;
+    let name = |id: Uuid| names.get(&id).cloned().unwrap_or_default();
+    let decides = shell.may(Action::DecideRoleGrants);
+    let grant_rows = grants.items.iter().map(|grant| {
+        let way = if decides && grant.effect == "grant" {
+            Cell::link("decide", format!("/role-grants/{}/decision", grant.id))
+        } else {
+            Cell::default()
+        };
+        vec![
+            Cell::link(name(grant.account_id.0), format!("/accounts/{}", grant.account_id)),
+            Cell::text(format!("{} {}", grant.effect, grant.role)),
+            Cell::text(grant.reason.clone()),
+            Cell::text(show::time(grant.recorded_at)),
+            way,
+        ]
+    });
+    let revokes = shell.may(Action::ManageServiceTokens);
+    let token_rows = tokens.iter().map(|token| {
+        let way = if revokes {
+            Cell::link("revoke", format!("/service-tokens/{}/revocation", token.id))
+        } else {
+            Cell::default()
+        };
+        vec![
+            Cell::text(token.label.clone()),
+            Cell::text(name(token.account_id.0)),
+            Cell::text(token.scopes.join(", ")),
+            Cell::text(format!("{}, {}", show::time(token.expires_at), show::until(token.expires_at))),
+            way,
+        ]
+    });
+    Sheet::new(&shell, "People", "People and instruments")
+        .way(shell.may(Action::ManageAccounts), "New account", "/accounts/new")
+        .section(
+            "people",
+            "",
+            Part::Table(Table {
+                columns: vec!["Sign-in name", "Printed name", "Roles", "State", "Last sign-in"],
+                rows: people.items.into_iter().map(account_cells).collect(),
+                next: query.0.next("/accounts", people.next),
+                ..Table::default()
+            }),
+        )
+        .section(
+            "grants",
+            "Role grants",
+            Part::Table(Table {
+                columns: vec!["Account", "Grant", "Reason", "Asked", ""],
+                rows: grant_rows.collect(),
+                empty: "No role has been asked for.",
+                ..Table::default()
+            }),
+        )
+        .section(
+            "tokens",
+            "Tokens of instruments",
+            Part::Table(Table {
+                columns: vec!["For", "Account", "May", "Until", ""],
+                rows: token_rows.collect(),
+                empty: "No instrument has a token.",
+                ..Table::default()
+            }),
+        )
+        .section_way(revokes, "Issue a token", "/service-tokens/new")
+        .help(
+            "Who may sign in, with which roles. An account is never used again for somebody else.",
+            "ISO/IEC 17025:2017 6.2.6: the laboratory authorises people for specific work.",
+            "An administrator asks for a role, a manager decides; only then it counts.",
+        )
+        .show()
+}
+
+/// Creates an account; the provisional password is shown once.
+#[routes]
+#[get("/accounts/new")]
+#[post("/accounts/new")]
+pub(super) async fn new_account(
+    who: Allowed<ManageAccounts>,
+    shell: Shell,
+    db: web::Data<Db>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let form = Form::new("New account", "Create", "/accounts")
+        .with([
+            Field::new("code", "Sign-in name", Kind::Text).help("Lower-case letters, digits, dots, hyphens."),
+            Field::new("display_name", "Printed name", Kind::Text).help("Stands beside every signature."),
+            Field::new("kind", "Kind", Kind::Choice(words(&["person", "service"])))
+                .help("A service account is an instrument."),
+            Field::new("since", "Works here since", Kind::Day)
+                .optional()
+                .help("If records of the time before this account are to be taken over; nothing older is accepted."),
+        ])
+        .help(
+            "One account for one person or one instrument, never given to another.",
+            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
+            "Ask for a role next; without one the account can do nothing.",
+        );
+    let mut secret = String::new();
+    let answer = shell
+        .take(&who, &sent, form, async |act, new: NewAccount| {
+            let created = service::create(&db, &act, new).await?;
+            secret = created.provisional_password.unwrap_or_default();
+            Ok(format!("/accounts/{}?done=saved", created.account.id))
+        })
+        .await?;
+    once(&shell, answer, "The account was created", "Provisional password, to be changed at the first sign-in:", secret)
+}
+
+/// A page that shows a secret once, in place of the redirect.
+fn once(
+    shell: &Shell,
+    answer: HttpResponse,
+    title: &'static str,
+    lead: &str,
+    secret: String,
+) -> Result<HttpResponse, Problem> {
+    let next = answer.headers().get(LOCATION).and_then(|value| value.to_str().ok()).map(str::to_owned);
+    match next {
+        Some(next) if !secret.is_empty() => {
+            shell.page(StatusCode::OK, &OncePage { shell, title, lead: lead.to_owned(), secret, next })
+        }
+        _ => Ok(answer),
+    }
+}
+
+/// An account with its roles and competences.
+#[get("/accounts/{id}")]
+pub(super) async fn read_account(
+    _who: Allowed<ReadAccounts>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<HttpResponse, Problem> {
+    let account = service::read(&db, *id).await?;
+    let competences = service::competences(&db, *id).await?;
+    let confirmations = service::confirmations(&db, *id).await?;
+    let people: Vec<Uuid> = confirmations.iter().filter_map(|one| one.recorded_by).map(|by| by.0).collect();
+    let people = service::names(&db, &people).await?;
+    let path = format!("/accounts/{id}");
+    let confirms = account.awaits_confirmation && shell.may(Action::ConfirmIdentities);
+    let by = |by: Option<AccountId>| by.map_or_else(String::new, |by| people.get(&by.0).cloned().unwrap_or_default());
+    let confirmed = confirmations.into_iter().map(|one| {
+        vec![Cell::text(show::time(one.recorded_at)), Cell::text(by(one.recorded_by)), Cell::text(one.reason)]
+    });
+    let manages = shell.may(Action::ManageAccounts);
+    let rows = competences.into_iter().map(|competence| {
+        vec![
+            Cell::text(competence.method_code),
+            Cell::text(show::day(competence.valid_from)),
+            Cell::text(format!("{}, {}", show::day(competence.valid_to), show::until_day(competence.valid_to))),
+            Cell::text(competence.evidence),
+        ]
+    });
+    Sheet::new(&shell, "Account", account.display_name)
+        .state(account.state)
+        .way(manages, "Ask for a role", format!("{path}/role-grants"))
+        .way(manages, "Move", format!("{path}/moves"))
+        .way(manages, "Set a provisional password", format!("{path}/provisional-password"))
+        .way(confirms, "Confirm whose it is", format!("{path}/identity-confirmation"))
+        .section(
+            "account",
+            "",
+            Part::Facts(vec![
+                fact("Sign-in name", Cell::text(account.code)),
+                fact("Kind", Cell::text(account.kind)),
+                fact("Roles", Cell::text(account.roles.join(", "))),
+                fact("Created", Cell::text(show::time(account.recorded_at))),
+                fact(
+                    "Signs",
+                    Cell::text(if account.awaits_confirmation {
+                        "nothing, until a manager who did not set its password has confirmed whose it is"
+                    } else {
+                        "what its roles include"
+                    }),
+                ),
+                fact("Last sign-in", Cell::text(account.last_sign_in.map_or_else(|| "never".to_owned(), show::time))),
+            ]),
+        )
+        .section(
+            "competences",
+            "Authorised for methods",
+            Part::Table(Table {
+                columns: vec!["Method", "From", "Until", "Evidence"],
+                rows: rows.collect(),
+                empty: "Not authorised for any method.",
+                ..Table::default()
+            }),
+        )
+        .section_way(shell.may(Action::AuthoriseCompetence), "Authorise", format!("{path}/competences"))
+        .section(
+            "confirmations",
+            "Confirmed after a password was set by somebody else",
+            Part::Table(Table {
+                columns: vec!["When", "By", "How it is known"],
+                rows: confirmed.collect(),
+                empty: "Nobody had to.",
+                ..Table::default()
+            }),
+        )
+        .help(
+            "A person or an instrument, as the records name them.",
+            "ISO/IEC 17025:2017 6.2.5 and 6.2.6 (competence and authorisation).",
+            "An analyst reviews the work of others only for methods they are authorised for on that day.",
+        )
+        .show()
+}
+
+/// Locks, unlocks or retires an account.
+#[routes]
+#[get("/accounts/{id}/moves")]
+#[post("/accounts/{id}/moves")]
+pub(super) async fn move_account(
+    who: Allowed<ManageAccounts>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let account = service::read(&db, *id).await?;
+    let back = format!("/accounts/{id}");
+    let form = Form::move_form(
+        ferrotitre_core::lifecycle::EntityKind::Account,
+        &account.state,
+        format!("Move {}", account.code),
+        &back,
+    );
+    shell
+        .take(&who, &sent, form, async |act, asked: NewMove| {
+            Ok(onward(&service::advance(&db, &act, *id, asked).await?, &back))
+        })
+        .await
+}
+
+/// Sets a provisional password, shown once.
+#[routes]
+#[get("/accounts/{id}/provisional-password")]
+#[post("/accounts/{id}/provisional-password")]
+pub(super) async fn set_password(
+    who: Allowed<ManageAccounts>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let account = service::read(&db, *id).await?;
+    let back = format!("/accounts/{id}");
+    let form = Form::new(format!("New password for {}", account.code), "Set a provisional password", back.as_str())
+        .lead("Their sessions end. The new password is made by the service and shown once.")
+        .help(
+            "For somebody who forgot theirs.",
+            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
+            "They change it at the first sign-in. They sign nothing until a manager has confirmed whose account it is.",
+        );
+    let mut secret = String::new();
+    let answer = shell
+        .take(&who, &sent, form, async |act, _: serde_json::Value| {
+            secret = service::set_provisional_password(&db, &act, *id).await?.provisional_password;
+            Ok(format!("{back}?done=saved"))
+        })
+        .await?;
+    once(&shell, answer, "The password was set", "Provisional password, to be changed at the first sign-in:", secret)
+}
+
+/// Asks for a role or withdraws one.
+#[routes]
+#[get("/accounts/{id}/role-grants")]
+#[post("/accounts/{id}/role-grants")]
+pub(super) async fn request_role(
+    who: Allowed<ManageAccounts>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let account = service::read(&db, *id).await?;
+    let back = format!("/accounts/{id}");
+    let roles: Vec<&str> = Role::ALL.into_iter().map(Role::text).collect();
+    let form = Form::new(format!("Roles of {}", account.code), "Record", back.as_str())
+        .with([
+            Field::new("role", "Role", Kind::Choice(words(&roles))),
+            Field::new("effect", "What", Kind::Choice(words(&["grant", "withdraw"])))
+                .help("A grant waits for a manager; a withdrawal counts at once."),
+            Field::new("reason", "Reason", Kind::Long).help("At least 5 characters."),
+        ])
+        .help(
+            "What an account may do is what its roles include.",
+            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
+            "A manager approves a grant; nobody grants one to themself.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, new: NewRoleGrant| {
+            Ok(onward(&service::request_grant(&db, &act, *id, new).await?, &back))
+        })
+        .await
+}
+
+/// Approves or refuses a role grant.
+#[routes]
+#[get("/role-grants/{id}/decision")]
+#[post("/role-grants/{id}/decision")]
+pub(super) async fn decide_role(
+    who: Allowed<DecideRoleGrants>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let form = Form::new("Decide on a role grant", "Decide", "/accounts#grants")
+        .with([
+            Field::new("decision", "Decision", Kind::Choice(words(&["approved", "refused"]))),
+            Field::new("reason", "Reason", Kind::Long).optional(),
+        ])
+        .help(
+            "A role counts only after a manager who did not ask for it has approved it.",
+            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
+            "The person has the role at once after an approval.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, new: NewDecision| {
+            Ok(onward(&service::decide_grant(&db, &act, *id, new).await?, "/accounts#grants"))
+        })
+        .await
+}
+
+/// Authorises somebody for a method.
+#[routes]
+#[get("/accounts/{id}/competences")]
+#[post("/accounts/{id}/competences")]
+pub(super) async fn authorise(
+    who: Allowed<AuthoriseCompetence>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let account = service::read(&db, *id).await?;
+    let back = format!("/accounts/{id}#competences");
+    let form = Form::new(format!("Authorise {}", account.display_name), "Authorise", back.as_str())
+        .with([
+            Field::new("method_code", "Method", Kind::Text).help("Code of the method; holds for all its versions."),
+            Field::new("valid_from", "First day", Kind::Day),
+            Field::new("valid_to", "Last day", Kind::Day),
+            Field::new("evidence", "What it rests on", Kind::Long),
+        ])
+        .help(
+            "An authorisation lets somebody review the work of others by this method.",
+            "ISO/IEC 17025:2017 6.2.6.",
+            "It ends by itself on its last day.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, new: NewCompetence| {
+            Ok(onward(&service::record_competence(&db, &act, *id, new).await?, &back))
+        })
+        .await
+}
+
+/// Issues a token for an instrument, shown once.
+#[routes]
+#[get("/service-tokens/new")]
+#[post("/service-tokens/new")]
+pub(super) async fn issue_token(
+    who: Allowed<ManageServiceTokens>,
+    shell: Shell,
+    db: web::Data<Db>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let accounts = service::list(&db, &ferrotitre_html::form::first_page()).await?.items.into_iter();
+    let services = accounts.filter(|account| account.kind == "service");
+    let services = services.map(|account| Choice::thing(account.id, &account.code, account.display_name)).collect();
+    let scopes: Vec<Choice> = service::scopes().into_iter().map(Choice::word).collect();
+    let form = Form::new("Token of an instrument", "Issue", "/accounts#tokens")
+        .with([
+            Field::new("account", "Service account", Kind::Thing(services)),
+            Field::new("label", "What it is for", Kind::Text),
+            Field::new("scopes", "What it may do", Kind::Several(scopes)),
+            Field::new("expires_at", "Good until", Kind::Time { now: false }).help("Within 400 days."),
+        ])
+        .help(
+            "With a token an instrument records readings, and nothing else.",
+            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
+            "Put the token into the instrument; it is shown once.",
+        );
+    let mut secret = String::new();
+    let answer = shell
+        .take(&who, &sent, form, async |act, new: NewServiceToken| {
+            secret = service::issue_token(&db, &act, new).await?.token;
+            Ok("/accounts?done=saved#tokens".to_owned())
+        })
+        .await?;
+    once(&shell, answer, "The token was issued", "For the instrument's header Authorization: Bearer:", secret)
+}
+
+/// Revokes a token.
+#[routes]
+#[get("/service-tokens/{id}/revocation")]
+#[post("/service-tokens/{id}/revocation")]
+pub(super) async fn revoke_token(
+    who: Allowed<ManageServiceTokens>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let form = Form::new("Revoke a token", "Revoke", "/accounts#tokens")
+        .lead("The instrument can no longer record anything, at once.")
+        .with([Field::new("reason", "Reason", Kind::Long).help("At least 5 characters.")])
+        .help(
+            "A token that is lost or no longer needed.",
+            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
+            "What the instrument recorded stays.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, revocation: Revocation| {
+            let answer = service::revoke_token(&db, &act, *id, revocation.reason).await?;
+            Ok(onward(&answer, "/accounts#tokens"))
+        })
+        .await
+}

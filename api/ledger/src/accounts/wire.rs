@@ -1,0 +1,239 @@
+//! Accounts on the wire.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use ferrotitre_base::web::answer::Located;
+use secrecy::SecretString;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+/// Name and password.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Credentials {
+    /// Sign-in name.
+    #[schema(example = "analyst-1")]
+    pub account: String,
+    /// Password.
+    #[schema(value_type = String, format = Password)]
+    pub password: SecretString,
+}
+
+/// A refresh token.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Refresh {
+    /// Token from the sign-in or the last renewal; good once.
+    pub refresh_token: String,
+}
+
+/// Tokens of a session.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Tokens {
+    /// Access token (JWT) for the header Authorization: Bearer.
+    pub access_token: String,
+    /// Always Bearer.
+    #[schema(example = "Bearer")]
+    pub token_type: &'static str,
+    /// Seconds until the access token expires.
+    #[schema(example = 600)]
+    pub expires_in: i64,
+    /// Token that renews the session; good once.
+    pub refresh_token: String,
+    /// End of the refresh token's validity.
+    pub refresh_expires_at: DateTime<Utc>,
+    /// The password was set by somebody else and must be changed first.
+    pub password_provisional: bool,
+}
+
+/// Own account.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct OwnAccount {
+    /// Account.
+    pub id: Uuid,
+    /// Sign-in name.
+    #[schema(example = "analyst-1")]
+    pub code: String,
+    /// Printed name.
+    #[schema(example = "Analyst 1")]
+    pub display_name: String,
+    /// Roles in force.
+    #[schema(example = json!(["analyst"]))]
+    pub roles: Vec<&'static str>,
+    /// Actions these roles allow.
+    pub actions: Vec<&'static str>,
+    /// The password must be changed first.
+    pub password_provisional: bool,
+}
+
+/// A change of the own password.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PasswordChange {
+    /// Present password.
+    #[schema(value_type = String, format = Password)]
+    pub present: SecretString,
+    /// New password, at least 12 characters.
+    #[schema(value_type = String, format = Password)]
+    pub new: SecretString,
+}
+
+/// An account to be created.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewAccount {
+    /// Sign-in name: lower-case letters, digits, dots, hyphens.
+    #[schema(example = "analyst-3")]
+    pub code: String,
+    /// Printed name.
+    #[schema(example = "Analyst 3")]
+    pub display_name: String,
+    /// person or service.
+    #[schema(example = "person")]
+    pub kind: String,
+    /// Day since which the owner has worked here, if records of that time are to be taken over; the day of creation if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub since: Option<NaiveDate>,
+}
+
+/// An account as created, with its provisional password, which is shown this once.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CreatedAccount {
+    /// The account.
+    pub account: AccountView,
+    /// Provisional password of a person; to be changed at first use.
+    pub provisional_password: Option<String>,
+}
+
+/// A provisional password, shown this once.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ProvisionalPassword {
+    /// Account.
+    pub account: Uuid,
+    /// Password, to be changed at first use.
+    pub provisional_password: String,
+}
+
+/// An account.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct AccountView {
+    /// Identity.
+    pub id: Uuid,
+    /// Sign-in name.
+    #[schema(example = "analyst-1")]
+    pub code: String,
+    /// Printed name.
+    pub display_name: String,
+    /// person or service.
+    pub kind: String,
+    /// active, locked or retired.
+    #[schema(example = "active")]
+    pub state: String,
+    /// Roles in force.
+    pub roles: Vec<String>,
+    /// Somebody else set its password, and nobody has confirmed since whose account it is: it signs nothing.
+    pub awaits_confirmation: bool,
+    /// Day since which the owner has worked here, if that was said.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub since: Option<NaiveDate>,
+    /// Server time of creation.
+    pub recorded_at: DateTime<Utc>,
+    /// Latest successful sign-in.
+    pub last_sign_in: Option<DateTime<Utc>>,
+}
+
+impl Located for AccountView {
+    fn location(&self) -> String {
+        format!("/api/v1/accounts/{}", self.id)
+    }
+}
+
+/// A role to be given or withdrawn.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewRoleGrant {
+    /// analyst, manager, auditor, administrator or instrument.
+    #[schema(example = "analyst")]
+    pub role: String,
+    /// grant or withdraw.
+    #[schema(example = "grant")]
+    pub effect: String,
+    /// Why, at least 5 characters.
+    #[schema(example = "finished training for method M1")]
+    pub reason: String,
+}
+
+/// A manager's answer to a role grant.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewDecision {
+    /// approved or refused.
+    #[schema(example = "approved")]
+    pub decision: String,
+    /// Why.
+    pub reason: Option<String>,
+}
+
+/// A second person's word that an account is in the hands of its owner.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewIdentityConfirmation {
+    /// Own password, asked again.
+    #[schema(value_type = String, format = Password)]
+    pub password: SecretString,
+    /// How it is known, at least 5 characters.
+    #[schema(example = "asked her at bench 2; she has changed it")]
+    pub reason: String,
+}
+
+/// A token for an instrument.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewServiceToken {
+    /// Service account that will act with it.
+    pub account: Uuid,
+    /// What it is for.
+    #[schema(example = "balance at bench 2")]
+    pub label: String,
+    /// Actions it may do: record_titrations, check_equipment.
+    #[schema(example = json!(["check_equipment"]))]
+    pub scopes: Vec<String>,
+    /// End of validity, within 400 days.
+    pub expires_at: DateTime<Utc>,
+}
+
+/// A service token; the token itself is shown this once.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct IssuedServiceToken {
+    /// Identity.
+    pub id: Uuid,
+    /// The token, for the header Authorization: Bearer.
+    pub token: String,
+    /// End of validity.
+    pub expires_at: DateTime<Utc>,
+}
+
+/// Reason of a revocation.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Revocation {
+    /// Why, at least 5 characters.
+    #[schema(example = "instrument was replaced")]
+    pub reason: String,
+}
+
+/// An authorisation for a method.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewCompetence {
+    /// Code of the method, all versions.
+    #[schema(example = "M1")]
+    pub method_code: String,
+    /// First day.
+    pub valid_from: NaiveDate,
+    /// Last day.
+    pub valid_to: NaiveDate,
+    /// What the authorisation rests on.
+    #[schema(example = "seven blind replicates of the control within limits")]
+    pub evidence: String,
+}

@@ -1,0 +1,5 @@
+//! Who acts and what the record keeps of it: accounts and their sessions, the audit log with its tree heads, files taken in.
+
+pub mod accounts;
+pub mod audit;
+pub mod imports;

@@ -1,0 +1,60 @@
+//! Determinations: titrations, what they come to, who answers for it.
+
+pub mod bulk;
+pub mod compared;
+mod decision;
+pub mod evaluation;
+mod handlers;
+pub mod iron_results;
+pub mod measured;
+pub mod pages;
+mod record;
+pub mod rejected_runs;
+pub mod service;
+mod sources;
+pub mod steps;
+pub mod store;
+pub mod supervision;
+pub mod use_of;
+pub mod waiting;
+pub mod wire;
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+pub use record::KIND;
+
+/// Mounts the feature.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config
+        .service(handlers::record_determination)
+        .service(handlers::list_determinations)
+        .service(handlers::read_determination)
+        .service(handlers::read_determination_working)
+        .service(pages::report::print_determination)
+        .service(handlers::record_titration)
+        .service(handlers::list_titrations)
+        .service(handlers::read_titration)
+        .service(handlers::correct_titration)
+        .service(handlers::reject_titration)
+        .service(handlers::countersign_determination)
+        .service(handlers::submit_determination)
+        .service(handlers::review_determination)
+        .service(handlers::return_determination)
+        .service(handlers::approve_determination)
+        .service(handlers::amend_determination)
+        .service(handlers::record_iron_result)
+        .service(handlers::list_iron_results)
+        .service(handlers::read_iron_result)
+        .service(handlers::read_iron_result_working)
+        .service(pages::iron_results::print_iron_result)
+        .service(handlers::submit_iron_result)
+        .service(handlers::review_iron_result)
+        .service(handlers::return_iron_result)
+        .service(handlers::approve_iron_result)
+        .service(handlers::amend_iron_result)
+        .service(handlers::list_sign_offs)
+        .service(handlers::request_concession)
+        .service(handlers::list_concessions)
+        .service(handlers::read_concession)
+        .service(handlers::sign_concession);
+}

@@ -1,0 +1,173 @@
+//! Pages of determinations and iron results: lists, the full working, the bench, signatures.
+
+mod against;
+mod bench;
+mod detail;
+pub mod iron_results;
+pub mod report;
+mod sample;
+mod signing;
+mod titrations;
+
+use actix_web::{HttpResponse, get, routes, web};
+use ferrotitre_base::auth::allowed::Allowed;
+use ferrotitre_base::auth::permissions::Action;
+use ferrotitre_base::auth::permissions::acts::{ConductRuns, ReadRecords};
+use ferrotitre_base::db::Db;
+use ferrotitre_base::labels;
+use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::web::body::Params;
+use ferrotitre_base::web::paging::Listing;
+use ferrotitre_base::web::problem::Problem;
+use ferrotitre_bench::samples::{portions, samples};
+use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, first_page, onward, words};
+use ferrotitre_html::narrow::Narrow;
+use ferrotitre_html::sheet::{Cell, Part, Sheet, Table};
+use ferrotitre_html::shell::Shell;
+use ferrotitre_html::show;
+use uuid::Uuid;
+
+use crate::determinations::service;
+use crate::determinations::wire::{DeterminationLine, DeterminationListing, NewDetermination};
+use crate::runs::service as runs;
+
+/// Mounts the pages.
+pub fn routes(config: &mut web::ServiceConfig) {
+    config
+        .service(list_determinations)
+        .service(sample::read_sample)
+        .service(begin_determination)
+        .service(bench::choose_bench)
+        .service(bench::titrate)
+        .service(detail::read_determination)
+        .service(report::report_determination)
+        .service(titrations::correct)
+        .service(titrations::reject)
+        .service(signing::countersign)
+        .service(signing::submit)
+        .service(signing::review)
+        .service(signing::approve)
+        .service(iron_results::list_iron_results)
+        .service(iron_results::new_iron_result)
+        .service(iron_results::read_iron_result)
+        .service(iron_results::submit)
+        .service(iron_results::review)
+        .service(iron_results::approve);
+}
+
+/// Lines of a list, with the names of what they belong to.
+pub async fn rows(db: &Db, lines: &[DeterminationLine]) -> Result<Vec<Vec<Cell>>, Refusal> {
+    let ids = |of: fn(&DeterminationLine) -> Uuid| lines.iter().map(of).collect::<Vec<_>>();
+    let samples = labels::of(db, EntityKind::Sample, &ids(|line| line.sample)).await?;
+    let runs = labels::of(db, EntityKind::Run, &ids(|line| line.run)).await?;
+    let methods = labels::of(db, EntityKind::Method, &ids(|line| line.method.0)).await?;
+    let name = |names: &std::collections::HashMap<Uuid, String>, id: Uuid| names.get(&id).cloned().unwrap_or_default();
+    let row = |line: &DeterminationLine| {
+        vec![
+            Cell::link(line.code.clone(), format!("/determinations/{}", line.id)),
+            Cell::state(line.state.clone()),
+            Cell::link(name(&samples, line.sample), format!("/samples/{}", line.sample)),
+            Cell::text(name(&methods, line.method.0)),
+            Cell::link(name(&runs, line.run), format!("/runs/{}", line.run)),
+            Cell::text(line.purpose.clone()),
+            Cell::text(show::time(line.recorded_at)),
+        ]
+    };
+    Ok(lines.iter().map(row).collect())
+}
+
+/// Columns of [`rows`].
+pub const COLUMNS: [&str; 7] = ["Determination", "State", "Sample", "Method", "Run", "Purpose", "Begun"];
+
+/// Lists determinations, all or those in a state.
+#[get("/determinations")]
+pub(super) async fn list_determinations(
+    _who: Allowed<ReadRecords>,
+    shell: Shell,
+    db: web::Data<Db>,
+    query: Params<Narrow>,
+) -> Result<HttpResponse, Problem> {
+    let asked = query.0;
+    let page = if asked.state.is_empty() {
+        let Listing { limit, after, from, until } = asked.listing()?;
+        service::list(&db, &DeterminationListing { limit, after, from, until, ..Default::default() }).await?
+    } else {
+        service::in_state(&db, &asked.state, asked.window()).await?
+    };
+    let table = Table {
+        columns: COLUMNS.to_vec(),
+        rows: rows(&db, &page.items).await?,
+        empty: "None.",
+        next: asked.next("/determinations", page.next),
+        filters: asked.fields(&EntityKind::Determination.states()),
+    };
+    Sheet::new(&shell, "Determinations", "Determinations")
+        .way(shell.may(Action::ReadReadingHabits), "Reading habits", "/reading-habits")
+        .section("list", "", Part::Table(table))
+        .help(
+            "One analyte form in one test portion, with every titration ever made for it.",
+            "ISO/IEC 17025:2017 7.5 (technical records) and 7.7 (validity of results).",
+            "Submitted ones wait for a review by somebody else, reviewed ones for a manager's approval.",
+        )
+        .show()
+}
+
+/// Begins a determination in an open run.
+#[routes]
+#[get("/runs/{id}/determinations/new")]
+#[post("/runs/{id}/determinations/new")]
+pub(super) async fn begin_determination(
+    who: Allowed<ConductRuns>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let run = runs::read(&db, *id).await?;
+    let form = Form::new(format!("Determination in {}", run.code), "Begin", format!("/runs/{id}"))
+        .lead("The run names the method, the portion names the sample.")
+        .with([
+            Field::new("portion", "Test portion", Kind::Thing(portion_choices(&db).await?))
+                .help("Scan the sample's label: its newest portion is S-…/1, the one before /2."),
+            Field::new("purpose", "Purpose", Kind::Choice(words(&["sample", "control"]))).value("sample"),
+            Field::new("code", "Code", Kind::Text).optional().help("Made by the service if left empty."),
+            Field::new("observed_at", "Begun", Kind::Time { now: true }).optional().help("Left empty: now."),
+            Field::late_reason(),
+        ])
+        .hide("run", id.to_string())
+        .help(
+            "A determination ties one test portion to the run's method, titrant and blank.",
+            "ISO/IEC 17025:2017 7.5.1.",
+            "Titrate it at the bench; submit it when the rule of the method is satisfied.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, new: NewDetermination| {
+            let answer = service::record(&db, &act, new).await?;
+            Ok(onward(&answer, &format!("/determinations/{}/bench", field_of(&answer, "id"))))
+        })
+        .await
+}
+
+/// Portions of the newest samples that are not over, newest first, by the sample's code and a number.
+async fn portion_choices(db: &Db) -> Result<Vec<Choice>, Refusal> {
+    let mut found = Vec::new();
+    let over = |state: &str| matches!(state, "archived" | "disposed" | "rejected on receipt");
+    let listing = Listing { limit: Some(40), ..first_page() };
+    for sample in samples::list(db, &listing).await?.items.into_iter().filter(|sample| !over(&sample.state)) {
+        let mut seen = Vec::new();
+        for portion in portions::list(db, sample.id).await? {
+            if seen.contains(&portion.id) {
+                continue;
+            }
+            seen.push(portion.id);
+            let code = format!("{}/{}", sample.facts.code, seen.len());
+            let taken =
+                portion.facts.mass_g.as_ref().map_or_else(|| "by volume".to_owned(), |mass| format!("{mass} g"));
+            let words =
+                format!("{}, {taken}, {}", sample.facts.client_reference, show::time(portion.facts.observed_at));
+            found.push(Choice::thing(portion.id, &code, words));
+        }
+    }
+    Ok(found)
+}

@@ -1,0 +1,439 @@
+//! Use cases of determinations and their titrations.
+
+use chrono::{DateTime, Utc};
+use ferrotitre_base::auth::current_user::CurrentUser;
+use ferrotitre_base::auth::permissions::Role;
+use ferrotitre_base::bench_times::{self, Observed};
+use ferrotitre_base::config::Policy;
+use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
+use ferrotitre_base::ids::{DeterminationId, RunId, TitrantId, TitrationId};
+use ferrotitre_base::recording::{self, author, not_in_the_future};
+use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
+use ferrotitre_base::states::{self, NewMove};
+use ferrotitre_base::web::answer::{Answer, expect_version};
+use ferrotitre_base::web::decimal::{code, words};
+use ferrotitre_base::web::json::Json;
+use ferrotitre_base::web::paging::{Listing, Page};
+use ferrotitre_base::web::versions::Correction;
+use ferrotitre_bench::equipment::service::usable;
+use ferrotitre_bench::readings;
+use ferrotitre_bench::samples::{portions, samples};
+use ferrotitre_bench::titrants::wire::Rejection;
+use ferrotitre_core::chemistry::{chemistry, reduction};
+use ferrotitre_core::determination::{Detail, Evaluation};
+use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_core::uncertainty::CoverageRule;
+use futures_util::{StreamExt as _, TryStreamExt as _, stream};
+use uuid::Uuid;
+
+use crate::determinations::bulk::Selection;
+use crate::determinations::record::{self, KIND, Loaded, TITRATION, load};
+use crate::determinations::store::{self, DeterminationRow, Filter, TitrationRow};
+use crate::determinations::supervision::{self, Work};
+use crate::determinations::use_of;
+use crate::determinations::wire::{
+    DeterminationLine, DeterminationListing, DeterminationView, NewDetermination, NewTitration, TitrationHistory,
+    TitrationView,
+};
+use crate::{control_materials, runs};
+
+pub async fn record(db: &Db, act: &Act, new: NewDetermination) -> Result<Answer, Refusal> {
+    let mut errors = FieldErrors::default();
+    if let Some(given) = &new.code {
+        code(&mut errors, "code", given);
+    }
+    let purpose = matches!(new.purpose.as_str(), "sample" | "control");
+    errors.require(purpose, "purpose", "one_of", "must be sample or control", &new.purpose);
+    errors.check()?;
+    not_in_the_future("observed_at", new.observed_at)?;
+    let by = author(act)?;
+    db.write(act, async |connection| {
+        let run = runs::service::find(connection, new.run).await.map_err(|refusal| unknown(refusal, "run", new.run))?;
+        let (portion, _) = portions::current(connection, new.portion)
+            .await
+            .map_err(|refusal| unknown(refusal, "portion", new.portion))?;
+        hold(connection, &[Held::Run(new.run), Held::Sample(portion.sample_id)]).await?;
+        runs::service::still_open(connection, RunId(new.run)).await?;
+        samples::still_here(connection, "portion", portion.sample_id).await?;
+        if new.purpose == "control" {
+            control_materials::service::usable_as_control(connection, "purpose", portion.sample_id).await?;
+        }
+        let code = match new.code {
+            Some(code) => code,
+            None => format!("DET-{:06}", recording::next_number(connection, "determination_codes").await?),
+        };
+        let row = DeterminationRow {
+            id: DeterminationId::new(),
+            code,
+            run_id: run.id,
+            method_id: run.method_id,
+            sample_id: portion.sample_id,
+            portion_id: portion.record_id,
+            purpose: new.purpose,
+            observed_at: new.observed_at,
+            recorded_at: DateTime::UNIX_EPOCH,
+            recorded_by: by,
+        };
+        bench_times::there_since(row.observed_at, portion.observed_at, "observed_at", "the test portion")?;
+        let late = Observed::new(KIND.table(), row.id.0, row.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late.within(run.id.0)).await?;
+        let row = store::insert_determination(connection, &row).await?;
+        shown(load(connection, row).await?)
+    })
+    .await
+}
+
+fn unknown(refusal: Refusal, field: &str, id: Uuid) -> Refusal {
+    match refusal.code {
+        Code::NotFound => Refusal::new(Code::UnknownReference, refusal.detail).at(field, "exists", id),
+        _ => refusal,
+    }
+}
+
+/// The determination as it now stands, evaluated in full.
+pub(super) fn shown(loaded: Loaded) -> Result<DeterminationView, Refusal> {
+    let evaluation = loaded.evaluate(Detail::Working)?;
+    Ok(loaded.view(evaluation))
+}
+
+/// Determinations that are in a state now, newest first.
+pub async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<DeterminationLine>, Refusal> {
+    db.read(async |connection| {
+        let ids = states::in_state(connection, KIND, state, (window.0, window.1 + 1)).await?;
+        let rows = store::determinations_by_id(connection, &ids).await?;
+        Page::of(rows, window.1, |row| row.id.0).try_map(|row| Ok(line(row, state.to_owned())))
+    })
+    .await
+}
+
+fn line(row: DeterminationRow, state: String) -> DeterminationLine {
+    DeterminationLine {
+        id: row.id.0,
+        state,
+        code: row.code,
+        run: row.run_id.0,
+        method: row.method_id,
+        sample: row.sample_id,
+        purpose: row.purpose,
+        recorded_at: row.recorded_at,
+    }
+}
+
+pub async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<DeterminationLine>, Refusal> {
+    let listing = Listing { limit: asked.limit, after: asked.after, from: asked.from, until: asked.until };
+    let limit = listing.limit()?;
+    db.read(async |connection| {
+        let wanted = Selection { run: asked.run, ..Selection::default() };
+        let filter = Filter { sample: asked.sample, ..Filter::of(&listing, &wanted) };
+        let rows = store::list_determinations(connection, &filter, limit + 1).await?;
+        let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
+        let states = states::present_many(connection, KIND, &ids).await?;
+        Page::of(rows, limit, |row| row.id.0).try_map(|row| {
+            let state = states.get(&row.id.0).cloned().unwrap_or_default();
+            Ok(line(row, state))
+        })
+    })
+    .await
+}
+
+/// The newest determinations that are wanted, as shown; for lists that people choose from.
+pub async fn newest(db: &Db, wanted: &Selection, most: i64) -> Result<Vec<DeterminationView>, Refusal> {
+    let listing = Listing { limit: None, after: None, from: wanted.from, until: wanted.until };
+    db.read(async |connection| {
+        let filter = Filter::of(&listing, wanted);
+        all_shown(connection, store::list_determinations(connection, &filter, most).await?).await
+    })
+    .await
+}
+
+/// Determinations by their identities, newest first, as shown.
+pub async fn several(db: &Db, ids: &[Uuid]) -> Result<Vec<DeterminationView>, Refusal> {
+    db.read(async |connection| all_shown(connection, store::determinations_by_id(connection, ids).await?).await).await
+}
+
+/// Their queries share the connection: those of one wait for no answer of another.
+async fn all_shown(connection: &Connection, rows: Vec<DeterminationRow>) -> Result<Vec<DeterminationView>, Refusal> {
+    let loads = stream::iter(rows.into_iter().map(|row| load(connection, row))).buffered(8);
+    loads.map(|loaded| shown(loaded?)).try_collect().await
+}
+
+pub async fn read(db: &Db, id: Uuid) -> Result<DeterminationView, Refusal> {
+    db.read(async |connection| shown(load(connection, store::determination(connection, id).await?).await?)).await
+}
+
+pub async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
+    db.read(async |connection| {
+        let loaded = load(connection, store::determination(connection, id).await?).await?;
+        let evaluation = loaded.evaluate(Detail::Working)?;
+        match (evaluation.working, evaluation.reported) {
+            (Some(working), Some(reported)) => Ok(format!(
+                "{} {}, {} by {}\n\n{}\nreported: {} +- {} {} (k = {:.2})\n",
+                loaded.row.code,
+                loaded.frame.method.facts.analyte,
+                loaded.frame.method.facts.title,
+                loaded.frame.method.facts.code,
+                working.text(),
+                reported.text,
+                reported.expanded_uncertainty,
+                reported.unit,
+                reported.coverage.factor
+            )),
+            _ => Err(Refusal::new(Code::NotEnoughData, "not enough data: the determination is not complete yet")),
+        }
+    })
+    .await
+}
+
+/// A determination with what a workbook is written from.
+pub struct Exported {
+    /// As shown.
+    pub view: DeterminationView,
+    /// As core evaluates it.
+    pub evaluation: Evaluation,
+    /// How the coverage factor is chosen.
+    pub coverage: CoverageRule,
+    /// Range the used titres may have, mL; none where a median stands for them.
+    pub allowed_ml: Option<f64>,
+}
+
+impl Exported {
+    pub(super) fn of(loaded: Loaded) -> Result<Self, Refusal> {
+        let evaluation = loaded.evaluate(Detail::Working)?;
+        let (coverage, allowed_ml) = (loaded.record.rules.reporting.coverage, loaded.allowed_ml(&evaluation));
+        Ok(Self { view: loaded.view(evaluation.clone()), evaluation, coverage, allowed_ml })
+    }
+}
+
+/// Reads a determination to export it.
+pub async fn exported(db: &Db, id: Uuid) -> Result<Exported, Refusal> {
+    db.read(async |connection| Exported::of(load(connection, store::determination(connection, id).await?).await?)).await
+}
+
+pub async fn titrations(db: &Db, id: Uuid) -> Result<Vec<TitrationView>, Refusal> {
+    db.read(async |connection| {
+        Ok(load(connection, store::determination(connection, id).await?).await?.titration_views())
+    })
+    .await
+}
+
+pub async fn titration(db: &Db, id: Uuid) -> Result<TitrationHistory, Refusal> {
+    db.read(async |connection| {
+        let rows = store::versions(connection, id).await?;
+        let determination = rows.first().map(|row| row.determination_id.0).unwrap_or_default();
+        let loaded = load(connection, store::determination(connection, determination).await?).await?;
+        let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
+        let moves = states::moves_of(connection, &ids).await?;
+        Ok(TitrationHistory {
+            versions: loaded.titration_views().into_iter().filter(|view| view.id == id).collect(),
+            moves,
+        })
+    })
+    .await
+}
+
+/// The determination a titration was made for.
+pub async fn determination_of(db: &Db, titration: Uuid) -> Result<Uuid, Refusal> {
+    let rows = db.read(async |connection| store::versions(connection, titration).await).await?;
+    rows.first().map(|row| row.determination_id.0).ok_or_else(|| Refusal::not_found("titration", titration))
+}
+
+/// States in which titrations can still be recorded, corrected or rejected.
+fn may_change(loaded: &Loaded, user: &CurrentUser) -> Result<(), Refusal> {
+    match loaded.state.as_str() {
+        "in progress" | "returned" => Ok(()),
+        // What was approved changes only through an amendment, which is a manager's.
+        "amended" if user.roles.contains(&Role::Manager) => Ok(()),
+        state => {
+            let detail = format!(
+                "the determination is {state}; it must be returned, or amended by a manager, before its titrations change"
+            );
+            Err(Refusal::new(Code::StateConflict, detail))
+        }
+    }
+}
+
+/// Checks a titration against the method, the run and what may be used at its time.
+async fn checked(
+    connection: &Connection,
+    loaded: &Loaded,
+    act: &Act,
+    policy: Policy,
+    new: NewTitration,
+    follows: Option<(&TitrationRow, String)>,
+) -> Result<(TitrationRow, String), Refusal> {
+    let method = &loaded.frame.method.facts;
+    let at = new.observed_at;
+    let (used, burette) = futures_util::try_join!(
+        use_of::titrant(connection, &method.chemistry, new.titrant, at, new.concession),
+        use_of::burette(connection, new.burette, at, new.concession)
+    )?;
+    let mut errors = FieldErrors::default();
+    let kind = matches!(new.kind.as_str(), "rough" | "accurate");
+    errors.require(kind, "kind", "one_of", "must be rough or accurate", &new.kind);
+    readings::check(&mut errors, &new.initial_readings, &new.final_readings, &burette.usable.facts);
+    words(&mut errors, "end_point", &new.end_point);
+    words(&mut errors, "waste_stream", &new.waste_stream);
+    use_of::temperature(&mut errors, new.solution_temperature.as_ref(), method.rules.0.correct_temperature);
+    if let Some(drops) = new.indicator_drops {
+        errors.require((0..=200).contains(&drops), "indicator_drops", "range", "must be from 0 to 200", drops);
+    }
+    let reduces = reduction(&method.reduction).is_some_and(|entry| entry.code != "none");
+    match &new.reduction {
+        Some(_) => errors.require(reduces, "reduction", "method", "the method has no reduction", "given"),
+        None => errors.require(
+            !reduces,
+            "reduction",
+            "required",
+            format!("the method reduces by {}: record what was done and seen", method.reduction),
+            "",
+        ),
+    }
+    let excess_of = chemistry(&method.chemistry).map_or(&[][..], |entry| entry.excess_of);
+    let given = (new.oxidant_titrant.is_some(), new.oxidant_pipette.is_some());
+    let expected = !excess_of.is_empty();
+    errors.require(
+        given == (expected, expected),
+        "oxidant_titrant",
+        "back_titration",
+        "oxidant_titrant and oxidant_pipette belong to a back-titration, and only there",
+        "",
+    );
+    errors.check()?;
+    let mut oxidant_factor_id = None;
+    if let (Some(lot), Some(pipette)) = (new.oxidant_titrant, new.oxidant_pipette) {
+        let oxidant = use_of::lot(connection, "oxidant_titrant", excess_of, lot, at, new.concession).await?;
+        usable(connection, "oxidant_pipette", pipette, &["pipette"], at).await?.not_overdue("oxidant_pipette")?;
+        oxidant_factor_id = Some(oxidant.factor.id);
+    }
+    let id = TitrationId::new();
+    bench_times::there_since(at, loaded.portion_taken_at(), "observed_at", "the test portion")?;
+    if follows.as_ref().is_none_or(|(before, _)| before.observed_at != at) {
+        let late = Observed::new(TITRATION.table(), id.0, at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late.within(loaded.row.run_id.0)).await?;
+    }
+    let row = TitrationRow {
+        id,
+        record_id: follows.as_ref().map_or(id.0, |(row, _)| row.record_id),
+        version: follows.as_ref().map_or(1, |(row, _)| row.version + 1),
+        supersedes: follows.as_ref().map(|(row, _)| row.id),
+        position: follows.as_ref().map_or_else(|| loaded.next_position(), |(row, _)| row.position),
+        reason: follows.map(|(_, reason)| reason),
+        determination_id: loaded.row.id,
+        kind: new.kind,
+        titrant_id: TitrantId(new.titrant),
+        factor_id: used.factor.id,
+        burette_id: new.burette,
+        calibration_id: burette.usable.calibration.id,
+        initial_readings: new.initial_readings,
+        final_readings: new.final_readings,
+        solution_temperature: new.solution_temperature,
+        indicator: method.indicator.clone(),
+        indicator_drops: new.indicator_drops,
+        end_point: new.end_point,
+        end_point_note: new.end_point_note,
+        reduction: new.reduction.map(Json),
+        oxidant_factor_id,
+        oxidant_pipette_id: new.oxidant_pipette,
+        waste_stream: new.waste_stream,
+        concession_id: new.concession,
+        late: Utc::now() - at > chrono::Duration::minutes(policy.late_after_minutes),
+        observed_at: at,
+        recorded_at: DateTime::UNIX_EPOCH,
+        recorded_by: author(act)?,
+    };
+    Ok((row, used.state))
+}
+
+/// Records a titration and answers with the determination as it now stands.
+pub async fn record_titration(
+    db: &Db,
+    act: &Act,
+    user: &CurrentUser,
+    policy: Policy,
+    determination: Uuid,
+    new: NewTitration,
+) -> Result<Answer, Refusal> {
+    not_in_the_future("observed_at", new.observed_at)?;
+    db.write(act, async |connection| {
+        let row = store::determination(connection, determination).await?;
+        hold(connection, &[Held::Run(row.run_id.0)]).await?;
+        let loaded = load(connection, row).await?;
+        may_change(&loaded, user)?;
+        runs::service::still_open(connection, loaded.row.run_id).await?;
+        let titrant = new.titrant;
+        let work = Work { observer: author(act)?, method: &loaded.frame.method.facts.code, at: new.observed_at };
+        let supervisor = supervision::of_work(connection, act, &work, new.supervisor).await?;
+        let (row, state) = checked(connection, &loaded, act, policy, new, None).await?;
+        store::insert_titration(connection, &row).await?;
+        if let Some(supervisor) = supervisor {
+            store::insert_supervision(connection, &row, supervisor).await?;
+        }
+        if state == "released" {
+            let to = NewMove { to: "in use".to_owned(), reason: None };
+            states::advance(connection, act, EntityKind::Titrant, titrant, &to, None).await?;
+        }
+        shown(record::load_again(connection, loaded).await?)
+    })
+    .await
+}
+
+/// The determination of a titration, and the titration's present version.
+async fn of_titration(connection: &Connection, titration: Uuid) -> Result<(Loaded, TitrationRow, String), Refusal> {
+    let rows = store::versions(connection, titration).await?;
+    let determination = rows.first().map(|row| row.determination_id.0).unwrap_or_default();
+    let determination = store::determination(connection, determination).await?;
+    hold(connection, &[Held::Run(determination.run_id.0)]).await?;
+    let loaded = load(connection, determination).await?;
+    let (row, state) = loaded.present(titration).cloned().ok_or_else(|| Refusal::not_found("titration", titration))?;
+    Ok((loaded, row, state))
+}
+
+/// Corrects a titration: a new version with its reason, the old one stays visible.
+pub async fn correct_titration(
+    db: &Db,
+    act: &Act,
+    user: &CurrentUser,
+    policy: Policy,
+    (titration, if_match): (Uuid, Option<&str>),
+    correction: Correction<NewTitration>,
+) -> Result<Answer, Refusal> {
+    states::reason_given("reason", Some(&correction.reason))?;
+    not_in_the_future("facts.observed_at", correction.facts.observed_at)?;
+    db.write(act, async |connection| {
+        let (loaded, present, _) = of_titration(connection, titration).await?;
+        may_change(&loaded, user)?;
+        expect_version(if_match, &present.id.to_string())?;
+        // A correction keeps its observer, and the supervisor unless another one is named.
+        let observer = loaded.first_of(present.record_id).unwrap_or(present.recorded_by);
+        let work = Work { observer, method: &loaded.frame.method.facts.code, at: correction.facts.observed_at };
+        let named = correction.facts.supervisor.or_else(|| loaded.supervisor_of(present.id).map(|id| id.0));
+        let supervisor = supervision::of_work(connection, act, &work, named).await?;
+        let (row, _) =
+            checked(connection, &loaded, act, policy, correction.facts, Some((&present, correction.reason))).await?;
+        store::insert_titration(connection, &row).await?;
+        if let Some(supervisor) = supervisor {
+            store::insert_supervision(connection, &row, supervisor).await?;
+        }
+        shown(record::load_again(connection, loaded).await?)
+    })
+    .await
+}
+
+/// Rejects a titration with an assignable cause; it stays on record and in the counts.
+pub async fn reject_titration(
+    db: &Db,
+    act: &Act,
+    user: &CurrentUser,
+    titration: Uuid,
+    rejection: Rejection,
+) -> Result<Answer, Refusal> {
+    readings::cause(&rejection.cause)?;
+    db.write(act, async |connection| {
+        let (loaded, present, _) = of_titration(connection, titration).await?;
+        may_change(&loaded, user)?;
+        let asked = NewMove { to: "rejected".to_owned(), reason: Some(rejection.reason) };
+        states::advance(connection, act, TITRATION, present.id.0, &asked, Some(&rejection.cause)).await?;
+        shown(record::load_again(connection, loaded).await?)
+    })
+    .await
+}

@@ -1,0 +1,286 @@
+//! Submission, review, return, approval and amendment: who may, with the secret asked again, and what is frozen.
+
+use chrono::{DateTime, Utc};
+use ferrotitre_base::auth::current_user::CurrentUser;
+use ferrotitre_base::auth::permissions::Role;
+use ferrotitre_base::config::Policy;
+use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
+use ferrotitre_base::ids::AccountId;
+use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature};
+use ferrotitre_base::states::{self, NewMove, StateMove};
+use ferrotitre_base::web::answer::Answer;
+use ferrotitre_bench::nonconformities;
+use ferrotitre_bench::nonconformities::service::Opening;
+use ferrotitre_core::determination::Detail;
+use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_ledger::accounts::signing;
+use ferrotitre_ledger::accounts::store::competences;
+use uuid::Uuid;
+
+use crate::determinations::evaluation::EvaluationView;
+use crate::determinations::record::{KIND, Loaded, load};
+use crate::determinations::{iron_results, service, store, supervision};
+use crate::{control_materials, runs};
+
+/// Which step is asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Step {
+    Submit,
+    Review,
+    Return,
+    Approve,
+    Amend,
+}
+
+impl Step {
+    fn to(self) -> &'static str {
+        match self {
+            Self::Submit => "submitted",
+            Self::Review => "reviewed",
+            Self::Return => "returned",
+            Self::Approve => "approved",
+            Self::Amend => "amended",
+        }
+    }
+
+    fn meaning(self) -> Meaning {
+        match self {
+            Self::Submit => Meaning::Authored,
+            Self::Review => Meaning::Reviewed,
+            Self::Approve => Meaning::Approved,
+            // Both take back what stood before.
+            Self::Return | Self::Amend => Meaning::Rejected,
+        }
+    }
+
+    /// Steps that judge somebody's work.
+    fn judges(self) -> bool {
+        matches!(self, Self::Review | Self::Approve | Self::Return)
+    }
+}
+
+/// What is signed: its state of knowledge at that moment.
+pub(super) struct Signed {
+    pub(super) kind: EntityKind,
+    pub(super) id: Uuid,
+    pub(super) digest: String,
+    /// The evaluation as text, kept bit for bit with an approval.
+    pub(super) evaluation: String,
+    /// Why nothing can be submitted or approved yet.
+    pub(super) incomplete: Option<String>,
+    pub(super) authors: Vec<AccountId>,
+    /// Who made the observations that count.
+    pub(super) observers: Vec<AccountId>,
+    /// Who corrected one of them.
+    pub(super) correctors: Vec<AccountId>,
+    /// Present state.
+    pub(super) state: String,
+    /// How many distinct people sign it.
+    pub(super) people: usize,
+    /// When it was last returned or amended: what was signed before no longer counts.
+    pub(super) returned_at: Option<DateTime<Utc>>,
+    /// When it was last amended; who reviewed it before may approve what comes of that.
+    pub(super) amended_at: Option<DateTime<Utc>>,
+    pub(super) method_code: String,
+}
+
+/// Checks who signs what, signs and moves on.
+pub(super) async fn take(
+    connection: &Connection,
+    act: &Act,
+    user: &CurrentUser,
+    step: Step,
+    signed: Signed,
+    signature: NewSignature,
+) -> Result<(), Refusal> {
+    if let Some(seen) = signature.content_digest.as_ref().filter(|seen| **seen != signed.digest) {
+        let detail = "the content has changed since you looked at it: nothing was signed; read it again";
+        return Err(Refusal::new(Code::StaleVersion, detail)
+            .with_facts(serde_json::json!({ "named": seen, "present": signed.digest })));
+    }
+    if step.judges() {
+        let detail = "you had a hand in this record (a titration, portion, blank, correction, rejection or signature as its author)";
+        signing::not_a_party(connection, user.account, &signed.authors, detail).await?;
+    }
+    let again = further_people(connection, user, step, &signed).await?;
+    if step == Step::Review && !user.roles.contains(&Role::Manager) {
+        let today = chrono::Utc::now().date_naive();
+        if !competences::competent(connection, user.account, &signed.method_code, today).await? {
+            let detail = format!(
+                "an analyst reviews only methods they are authorised for today; {} is not among yours",
+                signed.method_code
+            );
+            return Err(Refusal::new(Code::NotCompetent, detail));
+        }
+    }
+    if let (Some(why), Step::Submit | Step::Review | Step::Approve) = (&signed.incomplete, step) {
+        return Err(Refusal::new(Code::NotEnoughData, why.clone()));
+    }
+    let meaning = step.meaning();
+    let statement = match step {
+        Step::Submit => signing::observed_by(connection, user, &signed.observers, &signed.correctors).await?,
+        _ => meaning.statement().to_owned(),
+    };
+    if !again {
+        let asked = NewMove { to: step.to().to_owned(), reason: signature.reason.clone() };
+        states::advance(connection, act, signed.kind, signed.id, &asked, None).await?;
+    }
+    let evaluation = (step != Step::Return).then_some(signed.evaluation);
+    let content = Content { kind: signed.kind, id: signed.id, digest: &signed.digest, evaluation };
+    sign_offs::sign_saying(connection, user, (meaning, &statement), content, signature.reason).await?;
+    Ok(())
+}
+
+/// When what was signed was last taken back.
+pub(super) fn taken_back(moves: &[StateMove]) -> Option<DateTime<Utc>> {
+    let back = moves.iter().rfind(|step| matches!(step.to_state.as_str(), "returned" | "amended"));
+    back.map(|step| step.recorded_at)
+}
+
+/// Whether this is one more review of what is reviewed already, which moves nothing; asked for where a method names more people
+/// than author, reviewer and approver.
+///
+/// Nobody reviews twice or approves what they reviewed, and an approval waits until as many people have signed as the method names.
+async fn further_people(
+    connection: &Connection,
+    user: &CurrentUser,
+    step: Step,
+    signed: &Signed,
+) -> Result<bool, Refusal> {
+    if !matches!(step, Step::Review | Step::Approve) {
+        return Ok(false);
+    }
+    let reviewers = sign_offs::reviewers(connection, signed.id, signed.returned_at).await?;
+    // Its author, its reviewers, and who approves it.
+    let lacking = signed.people.saturating_sub(reviewers.len() + 2);
+    if step == Step::Review {
+        let again = signed.state == "reviewed" && lacking > 0;
+        if again {
+            let detail = "you reviewed this record; the method asks for a review by somebody else";
+            signing::not_a_party(connection, user.account, &reviewers, detail).await?;
+        }
+        return Ok(again);
+    }
+    let ever = sign_offs::reviewers(connection, signed.id, signed.amended_at).await?;
+    let detail = "you reviewed this record; somebody else approves it";
+    signing::not_a_party(connection, user.account, &ever, detail).await?;
+    if signed.state == "reviewed" && lacking > 0 {
+        let detail = format!(
+            "the method asks for {} distinct people: {lacking} more must review it before it is approved",
+            signed.people
+        );
+        return Err(Refusal::new(Code::RuleBroken, detail));
+    }
+    Ok(false)
+}
+
+fn of_determination(loaded: &Loaded) -> Result<Signed, Refusal> {
+    let evaluation = loaded.evaluate(Detail::Working)?;
+    let digest = Loaded::digest(&evaluation);
+    let view = EvaluationView::from(evaluation);
+    Ok(Signed {
+        kind: KIND,
+        id: loaded.row.id.0,
+        digest,
+        incomplete: (!view.progress.complete).then(|| view.progress.detail.clone()),
+        evaluation: serde_json::to_string(&view).map_err(Refusal::internal)?,
+        authors: loaded.authors.clone(),
+        observers: loaded.observers(),
+        correctors: loaded.correctors(),
+        state: loaded.state.clone(),
+        people: loaded.frame.method.facts.rules.0.people(),
+        returned_at: taken_back(loaded.moves()),
+        amended_at: loaded.amended_at(),
+        method_code: loaded.frame.method.facts.code.clone(),
+    })
+}
+
+/// Takes a step with a determination.
+pub async fn determination(
+    db: &Db,
+    act: &Act,
+    user: &CurrentUser,
+    policy: Policy,
+    (id, step): (Uuid, Step),
+    signature: NewSignature,
+) -> Result<Answer, Refusal> {
+    signing::confirm(db, act, policy, signature.password.clone()).await?;
+    db.write(act, async |connection| {
+        let row = store::determination(connection, id).await?;
+        // Nothing of the run moves while this is signed.
+        hold(connection, &[Held::Run(row.run_id.0)]).await?;
+        let loaded = load(connection, row).await?;
+        if step == Step::Approve {
+            let control = loaded.row.purpose == "control"
+                && control_materials::service::is_control(connection, loaded.row.sample_id).await?;
+            runs::approval::allows(connection, loaded.row.run_id, (id, !control)).await?;
+        }
+        let signed = of_determination(&loaded)?;
+        if step == Step::Submit {
+            supervision::may_answer(connection, &loaded, user).await?;
+            supervision::all_countersigned(connection, &loaded, &signed.digest).await?;
+        }
+        take(connection, act, user, step, signed, signature).await?;
+        if step == Step::Submit {
+            runs::service::take_in_if_closed(connection, act, loaded.row.run_id).await?;
+        }
+        service::shown(load(connection, loaded.row).await?)
+    })
+    .await
+}
+
+/// Takes a step with an iron result.
+pub async fn iron_result(
+    db: &Db,
+    act: &Act,
+    user: &CurrentUser,
+    policy: Policy,
+    (id, step): (Uuid, Step),
+    signature: NewSignature,
+) -> Result<Answer, Refusal> {
+    signing::confirm(db, act, policy, signature.password.clone()).await?;
+    db.write(act, async |connection| {
+        let row = store::iron_result(connection, id).await?;
+        let parts = [row.total_id.0, row.iron2_id.0];
+        let [total, iron2] = parts.map(async |part| store::determination(connection, part).await);
+        let (total, iron2) = (total.await?, iron2.await?);
+        hold(connection, &[Held::Run(total.run_id.0), Held::Run(iron2.run_id.0)]).await?;
+        let loaded = iron_results::load(connection, row).await?;
+        if step == Step::Approve {
+            for (name, part) in [("total iron", &loaded.total), ("iron(II)", &loaded.iron2)] {
+                if !matches!(part.state.as_str(), "approved" | "reported") {
+                    return Err(Refusal::new(
+                        Code::StateConflict,
+                        format!("the determination of {name} is {}, not approved", part.state),
+                    ));
+                }
+            }
+        }
+        take(connection, act, user, step, loaded.signed()?, signature).await?;
+        if step == Step::Submit
+            && let Some((value, u)) = loaded.negative_beyond_2u()?
+        {
+            nonconformities::service::open_because(connection, act, negative(&loaded.row, value, u)).await?;
+        }
+        iron_results::shown(iron_results::load(connection, loaded.row).await?)
+    })
+    .await
+}
+
+/// Iron(III) below zero by more than its uncertainty allows: one of the two determinations is wrong.
+fn negative(row: &store::IronResultRow, value: f64, u: f64) -> Opening<'static> {
+    Opening {
+        source: "negative iron(III)",
+        severity: "major",
+        title: format!("iron(III) of {} is negative beyond 2 u", row.code),
+        scope: format!("iron(III) {value} with u {u}: total iron or iron(II) is wrong"),
+        owner: None,
+        observed_at: row.observed_at,
+        links: vec![
+            (EntityKind::IronResult.table(), row.id.0, "origin"),
+            (KIND.table(), row.total_id.0, "affected"),
+            (KIND.table(), row.iron2_id.0, "affected"),
+        ],
+    }
+}

@@ -1,0 +1,26 @@
+//! Analytical runs, the unit of acceptance, and their blanks.
+
+pub mod approval;
+pub mod blanks;
+mod handlers;
+pub mod pages;
+pub mod quality;
+mod repeats;
+pub mod service;
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// Mounts the feature.
+pub fn routes(config: &mut ServiceConfig<'_>) {
+    config
+        .service(handlers::open_run)
+        .service(handlers::list_runs)
+        .service(handlers::read_run)
+        .service(handlers::close_run)
+        .service(handlers::release_run)
+        .service(handlers::reject_run)
+        .service(handlers::record_blank)
+        .service(handlers::list_blanks)
+        .service(handlers::correct_blank)
+        .service(handlers::judge_blank);
+}
