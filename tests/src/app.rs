@@ -54,6 +54,7 @@ impl Running {
             listen: SocketAddr::from(([127, 0, 0, 1], 0)),
             workers: Some(1),
             late_after_minutes: 60,
+            reason_after_hours: 24,
             lock_after_failures: 5,
             idle_minutes: 30,
             time_zone: None,
@@ -248,9 +249,12 @@ pub async fn populate(store: &StoreAddress, data: &Path, seal_key: &SealKey) -> 
     let nobody = running.nobody();
     let db = Db::for_worker(store).unwrap();
     let mut people = Vec::new();
+    // They have worked here for long, so that records of last week can be taken over.
+    let since = Some((chrono::Utc::now() - chrono::Duration::days(400)).date_naive());
     for (code, role) in PEOPLE {
         let roles = [role.to_owned()];
-        let provisional = ferrotitre_ledger::accounts::create_by_operator(&db, code, code, &roles).await.unwrap();
+        let provisional =
+            ferrotitre_ledger::accounts::create_by_operator(&db, code, code, &roles, since).await.unwrap();
         let password = format!("{code} has a long password");
         let token = make_usable(&nobody, code, &provisional, &password).await;
         let own = nobody.with_token(&token).get("/accounts/me").await.expect(200);

@@ -9,7 +9,7 @@ use clap::{Args, Parser, Subcommand};
 use ferrotitre_base::auth::tokens::TokenKeys;
 use ferrotitre_base::config::{Settings, StoreSettings};
 use ferrotitre_base::db::{Db, StoreAddress};
-use ferrotitre_base::zone;
+use ferrotitre_base::{bench_times, zone};
 use ferrotitre_calc::command::{self, CalcArguments};
 use ferrotitre_ledger::accounts;
 use ferrotitre_ledger::audit::seal::{self, SealKey};
@@ -75,6 +75,9 @@ enum AccountCommand {
         /// Role: analyst, manager, auditor or administrator; may be repeated.
         #[arg(long = "role", required = true)]
         roles: Vec<String>,
+        /// Day since which the owner has worked here, such as 2026-01-15, if records of that time are to be taken over.
+        #[arg(long)]
+        since: Option<chrono::NaiveDate>,
     },
     /// Sets a new provisional password, unlocks the account and prints the password.
     Reset {
@@ -156,8 +159,8 @@ async fn run(command: Command) -> Result<ExitCode, Failure> {
         Command::Account(arguments) => {
             with_store(&arguments.store, async |db| {
                 let password = match &arguments.command {
-                    AccountCommand::Create { code, name, roles } => {
-                        accounts::create_by_operator(&db, code, name, roles).await?
+                    AccountCommand::Create { code, name, roles, since } => {
+                        accounts::create_by_operator(&db, code, name, roles, *since).await?
                     }
                     AccountCommand::Reset { code } => accounts::reset_by_operator(&db, code).await?,
                 };
@@ -234,6 +237,7 @@ async fn serve(arguments: ServeArguments) -> Result<ExitCode, Failure> {
 async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Result<(), Failure> {
     let settings = &arguments.settings;
     zone::configure(settings.time_zone);
+    bench_times::configure(settings.reason_after_hours);
     let seal_key = SealKey::open(&settings.store.data)?;
     let db = Db::for_worker(address)?;
     let loaded = if arguments.demo { demo::load_if_empty(&db).await? } else { None };

@@ -5,6 +5,7 @@
 
 pub mod alert;
 pub mod auth;
+pub mod bench_times;
 pub mod config;
 pub mod core_refusals;
 pub mod db;

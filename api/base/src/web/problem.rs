@@ -56,6 +56,8 @@ pub fn status_of(code: Code) -> StatusCode {
         | Code::Forbidden
         | Code::OwnRecord
         | Code::NotCompetent
+        | Code::NotOwnObservations
+        | Code::IdentityUnconfirmed
         | Code::SecretWrong
         | Code::PasswordProvisional => StatusCode::FORBIDDEN,
         Code::NotFound => StatusCode::NOT_FOUND,

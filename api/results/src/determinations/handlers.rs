@@ -3,8 +3,8 @@
 use actix_web::{get, post, web};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::acts::{
-    ApproveDeterminations, ConductRuns, JudgeTitrations, ReadRecords, RecordTitrations, RequestConcessions,
-    ReviewDeterminations, SignConcessions, SubmitDeterminations,
+    ApproveDeterminations, ConductRuns, CountersignTitrations, JudgeTitrations, ReadRecords, RecordTitrations,
+    RequestConcessions, ReviewDeterminations, SignConcessions, SubmitDeterminations,
 };
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
@@ -20,12 +20,12 @@ use ferrotitre_bench::titrants::wire::Rejection;
 use uuid::Uuid;
 
 use crate::determinations::iron_results::{self, IronResultView};
-use crate::determinations::service;
 use crate::determinations::steps::{self, Step};
 use crate::determinations::wire::{
     DeterminationLine, DeterminationListing, DeterminationView, NewDetermination, NewIronResult, NewTitration,
     SignOffListing, TitrationHistory, TitrationView,
 };
+use crate::determinations::{service, supervision};
 
 /// Begins a determination of a test portion in an open run.
 #[utoipa::path(tag = "determinations", request_body = NewDetermination, responses((status = 201, description = "Begun", body = DeterminationView)))]
@@ -134,6 +134,20 @@ pub(super) async fn reject_titration(
 ) -> Result<Answer, Problem> {
     let (act, rejection) = who.act(body);
     Ok(service::reject_titration(&db, &act, who.user(), *id, rejection).await?)
+}
+
+/// Countersigns titrations made under one's supervision, as they now stand; needed before the determination is submitted.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Determination")), request_body = NewSignature, responses((status = 201, description = "Countersigned", body = DeterminationView)))]
+#[post("/determinations/{id}/countersignature")]
+pub(super) async fn countersign_determination(
+    who: Allowed<CountersignTitrations>,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    body: Body<NewSignature>,
+) -> Result<Answer, Problem> {
+    let (act, signature) = who.act(body);
+    Ok(supervision::countersign(&db, &act, who.user(), **policy, *id, signature).await?)
 }
 
 /// Submits a determination, signed by its author.
