@@ -1,7 +1,7 @@
 //! Every change has its event, and the check of the store names every forgery.
 
 use ferrotitre_core::merkle::{Hash, verify_consistency, verify_inclusion};
-use ferrotitre_ledger::audit::verify::{self, KeptHead, Report};
+use ferrotitre_ledger::audit::verify::{self, Against, KeptHead, Report};
 use ferrotitre_tests::TestApp;
 use ferrotitre_tests::bench::{self, text};
 use ferrotitre_tests::cluster::DatabaseRole;
@@ -11,7 +11,9 @@ use uuid::Uuid;
 
 async fn check(app: &TestApp, kept: &[KeptHead]) -> Report {
     let connection = app.shared.address(DatabaseRole::Service, &app.database).connect().await.unwrap();
-    verify::check(&connection, &app.shared.seal_key.public(), kept).await.unwrap()
+    let remembered = app.memory.read().unwrap();
+    let key = app.shared.seal_key.public();
+    verify::check(&connection, Against { key: &key, remembered: remembered.as_ref(), kept }).await.unwrap()
 }
 
 /// A little work whose events are then forged.
