@@ -78,7 +78,8 @@ impl Running {
             runtime.block_on(async move {
                 let (end, ended) = tokio::sync::watch::channel(false);
                 let db = Db::for_worker(&shared.store).unwrap();
-                let sealer = tokio::spawn(seal::run(db, (shared.seal_key.clone(), memory), shared.sealing.clone(), ended));
+                let sealer =
+                    tokio::spawn(seal::run(db, (shared.seal_key.clone(), memory), shared.sealing.clone(), ended));
                 let (server, address) = server(&settings, shared).unwrap();
                 let handle = server.handle();
                 ready.send(address).unwrap();
@@ -166,6 +167,7 @@ impl TestApp {
         Self {
             running,
             database,
+            memory,
             shared,
             nobody,
             analyst,

@@ -75,6 +75,12 @@ impl Shared {
         }
     }
 
+    /// What the sealer of a database remembers: a file of its own, since all share one data folder.
+    #[must_use]
+    pub fn memory(&self, database: &str) -> Memory {
+        Memory::at(self.data.join(format!("{database}.memory")))
+    }
+
     /// A connection for looking and forging.
     pub async fn sql(&self, role: DatabaseRole, database: &str) -> tokio_postgres::Client {
         connect(&self.address(role, database)).await

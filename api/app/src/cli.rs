@@ -16,8 +16,8 @@ use ferrotitre_ledger::audit::catalogue;
 use ferrotitre_ledger::audit::memory::Memory;
 use ferrotitre_ledger::audit::resume::{self, Decider};
 use ferrotitre_ledger::audit::seal::{self, SealKey, SealKeyError, Sealing};
-use ferrotitre_ledger::audit::verify::{self, Against, KeptHead};
 use ferrotitre_ledger::audit::service as audit;
+use ferrotitre_ledger::audit::verify::{self, Against, KeptHead};
 
 use crate::alerts::Stopping;
 use crate::app::{self, Shared};

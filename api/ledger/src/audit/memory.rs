@@ -62,7 +62,9 @@ pub struct Remembered {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum NoExtension {
     /// Leaves that were signed are gone.
-    #[error("the log has {found} leaves where a head of {signed} was signed: its end was cut off, or an older copy was put in its place")]
+    #[error(
+        "the log has {found} leaves where a head of {signed} was signed: its end was cut off, or an older copy was put in its place"
+    )]
     CutOff {
         /// Leaves in the store.
         found: u64,

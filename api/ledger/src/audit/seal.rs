@@ -294,7 +294,11 @@ pub async fn run(
         let pause = match seal_once(&db, (&key, &memory), &mut known).await {
             Ok(count) => {
                 sealing.set(None);
-                if i64::try_from(count).is_ok_and(|count| count == BATCH) { Duration::ZERO } else { Duration::from_millis(500) }
+                if i64::try_from(count).is_ok_and(|count| count == BATCH) {
+                    Duration::ZERO
+                } else {
+                    Duration::from_millis(500)
+                }
             }
             Err(SealError::Store(error)) => {
                 tracing::warn!(%error, "sealing failed; it is tried again");

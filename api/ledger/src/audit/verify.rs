@@ -147,7 +147,9 @@ async fn check_memory(
     report: &mut Report,
 ) -> Result<(), Refusal> {
     let Some(remembered) = remembered else {
-        report.notes.push("the sealer's memory is not at hand: a log that was cut off and signed anew would not be seen".to_owned());
+        report.notes.push(
+            "the sealer's memory is not at hand: a log that was cut off and signed anew would not be seen".to_owned(),
+        );
         return Ok(());
     };
     let size = store::tree_size(connection).await?;
@@ -156,7 +158,10 @@ async fn check_memory(
         report.findings.push(error.to_string());
     }
     for step in &remembered.breaks {
-        let before = step.before.as_ref().map_or_else(|| "an unknown head".to_owned(), |head| format!("{} leaves", head.tree_size));
+        let before = step
+            .before
+            .as_ref()
+            .map_or_else(|| "an unknown head".to_owned(), |head| format!("{} leaves", head.tree_size));
         report.notes.push(format!(
             "{}: {} and {} decided to go on from {} leaves, which do not extend {before}: {}",
             step.at, step.people[0], step.people[1], step.after.tree_size, step.reason
