@@ -18,6 +18,7 @@ mod pages;
 mod papers;
 mod permissions;
 mod proficiency;
+mod proof;
 mod reference_calculations;
 mod reference_files;
 mod rules_of_methods;

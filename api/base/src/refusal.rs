@@ -113,6 +113,8 @@ codes! {
     Internal = "internal", "Something went wrong on our side";
     /// Other calculations take all the time there is.
     Busy = "busy", "The service is busy with other calculations";
+    /// The audit log is not what was signed.
+    SealingStopped = "sealing_stopped", "The audit log does not extend what was signed";
     /// The store cannot be reached.
     StoreUnavailable = "store_unavailable", "The store cannot be reached";
 }

@@ -54,6 +54,32 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Decisions of two people to go on sealing a log that does not extend what was signed before.
+    audit_breaks (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Leaves under the head that the log no longer extends; null where no head was remembered.
+        before_size -> Nullable<Int8>,
+        /// Root of that head.
+        before_root -> Nullable<Bytea>,
+        /// Leaves of the log that counts from then on.
+        after_size -> Int8,
+        /// Root of that log.
+        after_root -> Bytea,
+        /// Key that signs from then on.
+        key_id -> Text,
+        /// Why, at least 5 characters.
+        reason -> Text,
+        /// One of the two who decided.
+        first_person -> Uuid,
+        /// The other.
+        second_person -> Uuid,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     /// What was done, by whom, when and why; one row per change, written in the change's own transaction. Append only.
     audit_events (id) {
         /// Identity of the event.

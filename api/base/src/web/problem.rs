@@ -76,7 +76,7 @@ pub fn status_of(code: Code) -> StatusCode {
         | Code::NotEnoughData
         | Code::RuleBroken => StatusCode::UNPROCESSABLE_ENTITY,
         Code::Internal => StatusCode::INTERNAL_SERVER_ERROR,
-        Code::Busy | Code::StoreUnavailable => StatusCode::SERVICE_UNAVAILABLE,
+        Code::Busy | Code::SealingStopped | Code::StoreUnavailable => StatusCode::SERVICE_UNAVAILABLE,
     }
 }
 
