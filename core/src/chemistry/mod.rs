@@ -8,9 +8,7 @@ mod glassware;
 mod reduction;
 mod weights;
 
-pub use constants::{
-    Expressed, MOLAR_MASS_SET, MolarMass, atomic_weight, iron, iron_oxide_factor, molar_mass,
-};
+pub use constants::{Expressed, MolarMass, atomic_weight, iron, iron_oxide_factor, molar_mass};
 pub use corrections::{
     AIR_DENSITY, AirError, BOROSILICATE_EXPANSION, CorrectionError, DISSOLVED_AIR_UP_TO, MINIMUM_POINTS, TableError,
     WEIGHT_DENSITY, air_density, air_density_cipm, buoyancy, burette_correction, check_corrections, temperature_factor,
