@@ -31,11 +31,18 @@ pub(crate) fn rules() -> Value {
 
 /// A method, drafted by one manager, approved by the other; returns its version.
 async fn method(app: &TestApp, code: &str, analyte: &str, reduction: &str) -> String {
-    method_with(app, (code, analyte, reduction), rules()).await
+    approved_method(app, (code, analyte, reduction), rules()).await
 }
 
-/// The same with rules of the test's own.
+/// The same with rules of the test's own, and with the plan that every run has a blank.
 pub(crate) async fn method_with(app: &TestApp, of: (&str, &str, &str), rules: Value) -> String {
+    let method = approved_method(app, of, rules).await;
+    let plan = json!({ "method": method, "charts": [], "blanks": 1, "duplicates": 0 });
+    let _ = app.manager.post("/qc-plans", &plan).await.expect(201);
+    method
+}
+
+async fn approved_method(app: &TestApp, of: (&str, &str, &str), rules: Value) -> String {
     let (code, analyte, reduction) = of;
     let facts = json!({
         "code": code, "title": format!("{analyte} in pickling baths"), "principle": "titration with dichromate",

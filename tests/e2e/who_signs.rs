@@ -453,8 +453,6 @@ async fn a_method_names_how_many_distinct_people_sign_its_results() {
     app.manager.post("/methods", &few).await.refused(422, "invalid_input");
     rules["distinct_people"] = json!(4);
     let method = crate::determination::method_with(app, ("M8", "iron(II)", "none"), rules).await;
-    let plan = json!({ "method": method, "charts": [], "blanks": 1, "duplicates": 0 });
-    let _ = app.manager.post("/qc-plans", &plan).await.expect(201);
     let run = lab.run(&method).await;
     let path = format!("/determinations/{}", lab.begin(&run).await);
     for _ in 0..2 {

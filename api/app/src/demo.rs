@@ -216,13 +216,14 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
         manager_1: manager_1.clone(),
         manager_2: manager_2.clone(),
     };
-    let stock = stock::load(&lab).await?;
-    let specifications = specifications::load(&lab, &stock).await?;
-    let results = bench::load(&lab, &stock).await?;
-    specifications::later(&lab, &stock, &specifications).await?;
-    control::load(&lab, &stock).await?;
-    proficiency::load(&lab).await?;
-    validation::load(&lab, &stock).await?;
+    // A future holds everything it waits for; kept on the heap, their sum does not have to fit on one stack.
+    let stock = Box::pin(stock::load(&lab)).await?;
+    let specifications = Box::pin(specifications::load(&lab, &stock)).await?;
+    let results = Box::pin(bench::load(&lab, &stock)).await?;
+    Box::pin(specifications::later(&lab, &stock, &specifications)).await?;
+    Box::pin(control::load(&lab, &stock)).await?;
+    Box::pin(proficiency::load(&lab)).await?;
+    Box::pin(validation::load(&lab, &stock)).await?;
     Ok(Scenario { accounts: listed, iron_result: results.iron_result, determination: results.determination })
 }
 

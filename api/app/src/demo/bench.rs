@@ -85,7 +85,8 @@ pub async fn sign(
 ) -> Result<(), Refusal> {
     let act = who.act("sign");
     let signature = who.signature(reason);
-    steps::determination(lab.db, &act, &who.user, lab.policy, (determination, step), signature).await.map(|_| ())
+    let signing = steps::determination(lab.db, &act, &who.user, lab.policy, (determination, step), signature);
+    Box::pin(signing).await.map(|_| ())
 }
 
 async fn through(lab: &Lab<'_>, determination: Uuid) -> Result<(), Refusal> {
@@ -158,11 +159,11 @@ pub async fn load(lab: &Lab<'_>, stock: &Stock) -> Result<Results, Refusal> {
         let act = who.act("sign");
         steps::iron_result(lab.db, &act, &who.user, lab.policy, (iron_result, step), who.signature(None)).await?;
     }
-    amended(lab, stock, portion_1).await?;
-    first_weeks(lab, stock, portion_1).await?;
-    under_concession(lab, stock, portion_1).await?;
-    without_a_plan(lab, stock, portion_1).await?;
-    back_titration(lab, stock, portion_1).await?;
+    Box::pin(amended(lab, stock, portion_1)).await?;
+    Box::pin(first_weeks(lab, stock, portion_1)).await?;
+    Box::pin(under_concession(lab, stock, portion_1)).await?;
+    Box::pin(without_a_plan(lab, stock, portion_1)).await?;
+    Box::pin(back_titration(lab, stock, portion_1)).await?;
     Ok(Results { iron_result, determination: iron2 })
 }
 
