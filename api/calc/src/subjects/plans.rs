@@ -217,7 +217,7 @@ pub struct UncertaintyPlanInput {
 
 /// A plan.
 #[derive(Debug, Serialize, ToSchema)]
-pub struct PlanFigures {
+pub struct CostedPlanFigures {
     /// Chosen ways, act by act.
     choices: Vec<String>,
     /// Sum of costs.
@@ -251,13 +251,13 @@ pub struct UncertaintyPlanFigures {
     /// Combinations compared.
     compared: usize,
     /// As it is.
-    present: PlanFigures,
+    present: CostedPlanFigures,
     /// The cheapest plan that meets the target; null where none does, or no target was given.
-    cheapest: Option<PlanFigures>,
+    cheapest: Option<CostedPlanFigures>,
     /// The plan with the least uncertainty, whatever it costs.
-    best: Option<PlanFigures>,
+    best: Option<CostedPlanFigures>,
     /// Plans that no other beats in both cost and uncertainty, by rising cost; at most 200.
-    frontier: Vec<PlanFigures>,
+    frontier: Vec<CostedPlanFigures>,
     /// Changes of one act alone, the largest gain per cost first.
     single_changes: Vec<SingleChangeFigures>,
 }
@@ -291,9 +291,9 @@ impl ActInput {
     }
 }
 
-fn shown(plan: &Plan, acts: &[Act]) -> PlanFigures {
+fn shown(plan: &Plan, acts: &[Act]) -> CostedPlanFigures {
     let label = |(act, choice): (&Act, &usize)| format!("{}: {}", act.name, act.choices[*choice].label);
-    PlanFigures {
+    CostedPlanFigures {
         choices: acts.iter().zip(&plan.choices).map(label).collect(),
         cost: plan.cost,
         u: plan.u,
