@@ -3,8 +3,8 @@
 use crate::subject::Subject;
 use crate::subjects::{
     agreement, bench, conformity, control, decision, distributions, hypothesis, integrity, merkle, models, outliers,
-    planning, plans, process, regression, rounding, rules, schedules, substances, summaries, titrants, titration,
-    trend, uncertainty, validation, volumes,
+    planning, plans, process, regression, rounding, rules, schedules, stopping, substances, summaries, titrants,
+    titration, trend, uncertainty, validation, volumes,
 };
 
 #[cfg(test)]
@@ -53,7 +53,7 @@ subjects! {
     agreement::PrecisionLimitsInput,
     agreement::FollowUpInput,
     agreement::ChanceAgreementInput,
-    plans::StoppingRuleInput,
+    stopping::StoppingRuleInput,
     hypothesis::TTestInput,
     hypothesis::FTestInput,
     hypothesis::VarianceTestInput,

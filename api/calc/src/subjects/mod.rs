@@ -19,6 +19,7 @@ pub mod regression;
 pub mod rounding;
 pub mod rules;
 pub mod schedules;
+pub mod stopping;
 pub mod substances;
 pub mod summaries;
 pub mod titrants;
