@@ -176,6 +176,16 @@ async fn plan(lab: &Lab<'_>, method: &str) -> Result<(Uuid, String), Refusal> {
     Ok((id_of(&answer)?, text_of(&answer, "version_id")?))
 }
 
+/// The sample that the clients' results are of, received and accepted.
+async fn bath(lab: &Lab<'_>, matrix: &str) -> Result<Uuid, Refusal> {
+    let bath = json!({ "code": "S-BATH-1", "client_reference": "bath 3, morning", "description": "pickling bath", "matrix": matrix,
+        "sampled_at": lab.at(3, 6), "received_at": lab.at(3, 8), "condition": "clear, green", "preservation": "acidic as taken, no headspace",
+        "container": "PE bottle, 250 mL", "storage": "refrigerator 1", "iron2_deadline": lab.at(40, 0), "retained_until": lab.day(400) });
+    let bath = id_of(&samples::record(lab.db, &lab.analyst_1.act("register_samples"), wire(&bath)?).await?)?;
+    samples::advance(lab.db, &lab.analyst_1.act("register_samples"), bath, to("accepted")).await?;
+    Ok(bath)
+}
+
 /// Sets everything up.
 pub async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
     let balance = piece(
@@ -250,11 +260,7 @@ pub async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
 
     plan(lab, &method_iron2).await?;
     let plan_total = plan(lab, &method_total).await?;
-    let bath = json!({ "code": "S-BATH-1", "client_reference": "bath 3, morning", "description": "pickling bath", "matrix": matrix,
-        "sampled_at": lab.at(3, 6), "received_at": lab.at(3, 8), "condition": "clear, green", "preservation": "acidic as taken, no headspace",
-        "container": "PE bottle, 250 mL", "storage": "refrigerator 1", "iron2_deadline": lab.at(40, 0), "retained_until": lab.day(400) });
-    let bath = id_of(&samples::record(lab.db, &lab.analyst_1.act("register_samples"), wire(&bath)?).await?)?;
-    samples::advance(lab.db, &lab.analyst_1.act("register_samples"), bath, to("accepted")).await?;
+    let bath = bath(lab, matrix).await?;
     let burette = burette_1;
     Ok(Stock {
         burette,
