@@ -313,7 +313,7 @@ async fn a_printed_label_is_read_by_another_decoder_and_leads_to_its_record() {
     let mut damaged = label.clone();
     damaged.replace_range(3..4, if &label[3..4] == "7" { "8" } else { "7" });
     let wrong = analyst.get(&format!("/labels/find?label={damaged}")).await;
-    assert!(wrong.status == 200 && wrong.text.contains("not read rightly"), "{}", wrong.text);
+    assert!(wrong.status == 200 && wrong.text.contains("not read correctly"), "{}", wrong.text);
     // Lots on the shelf have labels, too, with their last day and what is known of their hazard.
     let standards = app.auditor.get("/primary-standards").await.expect(200);
     let standard = text(&standards["items"][0], "id");
