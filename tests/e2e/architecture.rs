@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::process::Command;
 
-use ferrotitre_tests::sources::{CRATES, below, is_page, name_below, root, service};
+use ferrotitre_tests::sources::{CRATES, below, name_below, root, service};
 
 /// Files and folders that may name the database library, by crate, and why the list is longer than store files.
 const MAY_USE_DIESEL: &[(&str, &str)] = &[
