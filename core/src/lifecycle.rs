@@ -185,6 +185,10 @@ const SIGNED: &[Move] = &[
     reasoned("approved", "amended"),
     reasoned("reported", "amended"),
     plain("amended", "submitted"),
+    // What it rested on was found wrong after it was approved, such as a run that is rejected: it is no result any longer.
+    reasoned("approved", "invalidated"),
+    reasoned("reported", "invalidated"),
+    reasoned("amended", "invalidated"),
     reasoned("in progress", "cancelled"),
     reasoned("returned", "cancelled"),
 ];
@@ -412,6 +416,7 @@ impl EntityKind {
                         plain("closed", "released"),
                         reasoned("closed", "rejected"),
                         reasoned("open", "rejected"),
+                        reasoned("released", "rejected"),
                     ]
                 }
             }
@@ -498,6 +503,6 @@ mod tests {
     fn a_signed_record_changes_only_through_an_amendment() {
         let onward: Vec<_> =
             EntityKind::Determination.moves().iter().filter(|m| m.from == "approved").map(|m| m.to).collect();
-        assert_eq!(onward, ["reported", "amended"]);
+        assert_eq!(onward, ["reported", "amended", "invalidated"]);
     }
 }

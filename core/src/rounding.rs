@@ -107,6 +107,9 @@ pub struct Reported {
 /// ```
 #[must_use]
 pub fn report(value: f64, expanded_uncertainty: f64, ties: Ties) -> Option<Reported> {
+    if let Some(short) = short::report(value, expanded_uncertainty, ties) {
+        return Some(short);
+    }
     let (value, uncertainty) = (decimal_of(value)?, decimal_of(expanded_uncertainty)?);
     let places = match uncertainty.sign() {
         Sign::Minus => return None,
@@ -118,6 +121,94 @@ pub fn report(value: f64, expanded_uncertainty: f64, ties: Ties) -> Option<Repor
         expanded_uncertainty: text(&to_places(&uncertainty, places, ties)),
         places,
     })
+}
+
+/// The same on whole numbers: nearly every figure of a laboratory has few digits, and integers of any size cost more than the
+/// rest of an evaluation.
+mod short {
+    use super::{Reported, Ties};
+    use std::io::Write as _;
+
+    /// A decimal of at most 17 digits.
+    #[derive(Clone, Copy)]
+    struct Short {
+        negative: bool,
+        digits: u64,
+        /// Decimal places; may be negative.
+        places: i32,
+    }
+
+    impl Short {
+        /// The shortest decimal that denotes exactly this double.
+        fn of(value: f64) -> Option<Self> {
+            let mut buffer = [0_u8; 32];
+            let mut rest = buffer.as_mut_slice();
+            // Rust prints the shortest digits that read back as the same double.
+            write!(rest, "{:e}", value.abs()).ok()?;
+            let unused = rest.len();
+            let text = std::str::from_utf8(&buffer[..buffer.len() - unused]).ok()?;
+            let (mantissa, exponent) = text.split_once('e')?;
+            let mut digits = 0_u64;
+            for digit in mantissa.bytes().filter(u8::is_ascii_digit) {
+                digits = digits * 10 + u64::from(digit - b'0');
+            }
+            let fraction = i32::try_from(mantissa.split_once('.').map_or(0, |(_, fraction)| fraction.len())).ok()?;
+            Some(Self { negative: value < 0.0, digits, places: fraction - exponent.parse::<i32>().ok()? })
+        }
+
+        /// Rounded to places, 0 or more; none where the digits would not fit.
+        fn rounded(self, places: i32, ties: Ties) -> Option<Self> {
+            let cut = self.places - places;
+            let digits = if cut <= 0 {
+                self.digits.checked_mul(10_u64.checked_pow(cut.unsigned_abs())?)?
+            } else {
+                let step = 10_u64.checked_pow(cut.unsigned_abs())?;
+                let (whole, rest) = (self.digits / step, self.digits % step);
+                let up = match (rest.cmp(&(step / 2)), ties) {
+                    (std::cmp::Ordering::Less, _) => false,
+                    (std::cmp::Ordering::Greater, _) | (_, Ties::HalfUp) => true,
+                    (std::cmp::Ordering::Equal, Ties::HalfEven) => whole % 2 == 1,
+                };
+                whole + u64::from(up)
+            };
+            Some(Self { digits, places, ..self })
+        }
+
+        /// With all its trailing zeros; a zero has no sign.
+        fn text(self) -> String {
+            let places = usize::try_from(self.places).unwrap_or(0);
+            let digits = self.digits.to_string();
+            let sign = if self.negative && self.digits != 0 { "-" } else { "" };
+            if places == 0 {
+                return format!("{sign}{digits}");
+            }
+            let digits = format!("{digits:0>width$}", width = places + 1);
+            let (whole, fraction) = digits.split_at(digits.len() - places);
+            format!("{sign}{whole}.{fraction}")
+        }
+    }
+
+    pub(super) fn report(value: f64, uncertainty: f64, ties: Ties) -> Option<Reported> {
+        if !value.is_finite() || !uncertainty.is_finite() || uncertainty <= 0.0 {
+            return None;
+        }
+        let (value, uncertainty) = (Short::of(value)?, Short::of(uncertainty)?);
+        let figures = |of: Short| i32::try_from(of.digits.ilog10()).map(|last| last - of.places).ok();
+        let first = figures(uncertainty)?;
+        let mut places = 1 - first;
+        // 0.0996 to two figures is 0.10.
+        if places >= 0 && figures(uncertainty.rounded(places, ties)?)? > first {
+            places -= 1;
+        }
+        if places < 0 {
+            return None;
+        }
+        Some(Reported {
+            value: value.rounded(places, ties)?.text(),
+            expanded_uncertainty: uncertainty.rounded(places, ties)?.text(),
+            places: i64::from(places),
+        })
+    }
 }
 
 /// What the first of the two steps of ISO 2597-1 does with the fifth decimal, which its text leaves open.
@@ -144,7 +235,28 @@ pub fn two_steps(value: &BigDecimal, first: FourthDecimal) -> BigDecimal {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
+
+    proptest! {
+        /// The rounding of whole numbers against that of integers of any size.
+        #[test]
+        fn short_decimals_round_as_long_ones(
+            value in -1e6f64..1e6, scale in -6i32..7, uncertainty in 1e-7f64..1e3, up in any::<bool>(), digits in 0i64..4,
+        ) {
+            let ties = if up { Ties::HalfUp } else { Ties::HalfEven };
+            let few = decimal_of(value).unwrap().with_scale_round(digits, RoundingMode::Down).to_string();
+            for value in [value * 10f64.powi(scale), few.parse().unwrap()] {
+                let found = report(value, uncertainty, ties).unwrap();
+                let (value, of) = (decimal_of(value).unwrap(), decimal_of(uncertainty).unwrap());
+                let places = places_for_figures(&of, 2, ties);
+                prop_assert_eq!(found.places, places);
+                prop_assert_eq!(found.value, text(&to_places(&value, places, ties)));
+                prop_assert_eq!(found.expanded_uncertainty, text(&to_places(&of, places, ties)));
+            }
+        }
+    }
 
     fn decimal(text: &str) -> BigDecimal {
         text.parse().unwrap()

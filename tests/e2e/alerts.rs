@@ -74,6 +74,12 @@ async fn what_ends_is_announced_then_pressing_and_gone_once_it_is_dealt_with() {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_competence_that_ends_is_announced_until_it_is_renewed() {
     let app = TestApp::start().await;
+    let method = json!({
+        "code": "M1", "title": "iron(II)", "principle": "titration with dichromate", "analyte": "iron(II)",
+        "matrix": "hydrochloric pickling bath", "chemistry": "dichromate", "reduction": "none",
+        "indicator": "diphenylamine sulfonate", "rules": crate::determination::rules(),
+    });
+    let _ = app.manager.post("/methods", &method).await.expect(201);
     let path = format!("/accounts/{}/competences", app.analyst2.id);
     let competence = |from: i64, to: i64| json!({ "method_code": "M1", "valid_from": day(from), "valid_to": day(to), "evidence": "seven blind controls" });
     let alerts = async || kinds(&app.auditor.get("/alerts").await.expect(200));

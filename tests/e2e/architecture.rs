@@ -1,10 +1,9 @@
 //! What the sources say about who may use what.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::Command;
 
-/// Crates of the service, from the ground up: one may use those before it and no other.
-const CRATES: [&str; 9] = ["base", "html", "ledger", "calc", "bench", "results", "quality", "exports", "app"];
+use ferrotitre_tests::sources::{CRATES, below, is_page, name_below, root, service};
 
 /// Files and folders that may name the database library, by crate, and why the list is longer than store files.
 const MAY_USE_DIESEL: &[(&str, &str)] = &[
@@ -15,6 +14,7 @@ const MAY_USE_DIESEL: &[(&str, &str)] = &[
     ("base/refusal.rs", "tells violated constraints apart by name"),
     ("base/states.rs", "the one table of moves between states, used by every feature"),
     ("base/sign_offs.rs", "the one table of signatures, used by every feature"),
+    ("base/bench_times.rs", "the one table of late entries, used by every feature that observes"),
     ("base/labels.rs", "codes of things by identity, one query per kind, for every feature's pages"),
     ("app/operations.rs", "asks the store whether it answers"),
     ("app/demo", "looks whether the store is empty and counts what it loaded"),
@@ -35,44 +35,6 @@ const MAY_USE_DIESEL: &[(&str, &str)] = &[
     ("base/lib.rs", "names the crate of the tables for the macro of versioned tables"),
     ("bench/methods/scope.rs", "one line of a room above, in one statement"),
 ];
-
-fn sources(folder: &Path) -> Vec<PathBuf> {
-    let mut found = Vec::new();
-    for entry in std::fs::read_dir(folder).unwrap() {
-        let path = entry.unwrap().path();
-        if path.is_dir() {
-            found.extend(sources(&path));
-        } else if path.extension().is_some_and(|extension| extension == "rs") {
-            found.push(path);
-        }
-    }
-    found.sort();
-    found
-}
-
-/// Every source file of the service with its name: crate, then path below its `src`.
-fn service() -> Vec<(String, PathBuf)> {
-    let mut found = Vec::new();
-    for name in CRATES {
-        let folder = root().join("api").join(name).join("src");
-        found.extend(sources(&folder).into_iter().map(|path| (format!("{name}/{}", below(&folder, &path)), path)));
-    }
-    found
-}
-
-fn root() -> PathBuf {
-    [env!("CARGO_MANIFEST_DIR"), ".."].iter().collect()
-}
-
-/// Path below a folder, with slashes.
-fn below(folder: &Path, path: &Path) -> String {
-    path.strip_prefix(folder)
-        .unwrap()
-        .components()
-        .map(|part| part.as_os_str().to_string_lossy())
-        .collect::<Vec<_>>()
-        .join("/")
-}
 
 /// The code of a file: no comments, no texts in quotes on comment lines.
 fn code(path: &Path) -> String {
@@ -117,7 +79,7 @@ fn a_crate_of_the_service_uses_only_those_below_it() {
     // A crate that nobody placed would be watched by none of these tests.
     let folders = std::fs::read_dir(root().join("api")).unwrap().map(|entry| entry.unwrap().path());
     let crates = folders.filter(|folder| folder.join("Cargo.toml").exists());
-    let mut names: Vec<String> = crates.map(|folder| below(&root().join("api"), &folder)).collect();
+    let mut names: Vec<String> = crates.map(|folder| name_below(&root().join("api"), &folder)).collect();
     names.retain(|name| !["paper", "schema"].contains(&name.as_str()));
     names.sort();
     let mut placed = CRATES.map(str::to_owned);
@@ -209,11 +171,11 @@ fn core_uses_neither_clock_nor_network_nor_store_nor_randomness() {
         assert!(!packages.contains(&name), "core depends on {name}");
     }
     let core = root().join("core").join("src");
-    for path in sources(&core) {
+    for path in below(&core) {
         let code = code(&path);
         for forbidden in ["std::fs", "std::net", "std::time", "SystemTime", "Instant::now", "std::env", "std::process"]
         {
-            assert!(!code.contains(forbidden), "{} uses {forbidden}", below(&core, &path));
+            assert!(!code.contains(forbidden), "{} uses {forbidden}", name_below(&core, &path));
         }
     }
 }
@@ -222,7 +184,7 @@ fn core_uses_neither_clock_nor_network_nor_store_nor_randomness() {
 fn files_stay_under_five_hundred_lines() {
     // Longer ones are split by subject; generated tables do not count.
     let mut long = Vec::new();
-    let core = sources(&root().join("core").join("src"));
+    let core = below(&root().join("core").join("src"));
     for path in service().into_iter().map(|(_, path)| path).chain(core) {
         let lines = std::fs::read_to_string(&path).unwrap().lines().count();
         // A few lines of grace, so that a comment is not cut to fit.

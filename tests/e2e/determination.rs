@@ -31,11 +31,18 @@ pub(crate) fn rules() -> Value {
 
 /// A method, drafted by one manager, approved by the other; returns its version.
 async fn method(app: &TestApp, code: &str, analyte: &str, reduction: &str) -> String {
-    method_with(app, (code, analyte, reduction), rules()).await
+    approved_method(app, (code, analyte, reduction), rules()).await
 }
 
-/// The same with rules of the test's own.
+/// The same with rules of the test's own, and with the plan that every run has a blank.
 pub(crate) async fn method_with(app: &TestApp, of: (&str, &str, &str), rules: Value) -> String {
+    let method = approved_method(app, of, rules).await;
+    let plan = json!({ "method": method, "charts": [], "blanks": 1, "duplicates": 0 });
+    let _ = app.manager.post("/qc-plans", &plan).await.expect(201);
+    method
+}
+
+async fn approved_method(app: &TestApp, of: (&str, &str, &str), rules: Value) -> String {
     let (code, analyte, reduction) = of;
     let facts = json!({
         "code": code, "title": format!("{analyte} in pickling baths"), "principle": "titration with dichromate",
@@ -71,6 +78,7 @@ pub(crate) async fn dichromate(
         "code": code, "species": "dichromate", "nominal_concentration": "0.1", "concentration_unit": "eq/L",
         "route": "direct preparation", "factor_low": "0.990", "factor_high": "1.010", "storage": "dark, 20 C",
         "container": "amber glass, 1 L", "expires_at": expires, "observed_at": made,
+        "late_reason": "taken over from bench book 7",
     });
     let titrant = text(&app.analyst2.post("/titrants", &lot).await.expect(201), "id");
     let preparation = json!({
@@ -86,7 +94,18 @@ pub(crate) async fn dichromate(
 }
 
 impl Lab {
+    /// With a plan of quality control for both methods: a blank in every run.
     pub(crate) async fn open() -> Self {
+        let lab = Self::without_plans().await;
+        for method in [&lab.iron2, &lab.total] {
+            let plan = json!({ "method": method, "charts": [], "blanks": 1, "duplicates": 0 });
+            let _ = lab.app.manager.post("/qc-plans", &plan).await.expect(201);
+        }
+        lab
+    }
+
+    /// Without any plan of quality control.
+    pub(crate) async fn without_plans() -> Self {
         let app = TestApp::start().await;
         let bench = bench(&app).await;
         let standard = app.analyst.post("/primary-standards", &bench::dichromate_standard("PS-1")).await.expect(201);
@@ -111,7 +130,23 @@ impl Lab {
         text(&self.app.analyst.post("/runs", &run).await.expect(201), "id")
     }
 
+    /// A blank of a run, of which a known amount of iron(II) is subtracted.
+    pub(crate) async fn blank(&self, run: &str) {
+        let blank = json!({
+            "kind": "reagent with iron(II)", "iron_equivalent_ml": "1.00", "titrant": self.titrant,
+            "burette": self.bench.burette, "initial_readings": ["0.00"], "final_readings": ["1.04"],
+            "solution_temperature": "20.0", "indicator_drops": 6, "end_point": "violet", "observed_at": minutes_ago(40),
+        });
+        let recorded = self.app.analyst.post(&format!("/runs/{run}/blanks"), &blank).await;
+        assert_eq!(recorded.status, 201, "{}", recorded.text);
+    }
+
+    /// Records the blank that the plan asks for, if it is still missing, and closes the run.
     pub(crate) async fn close(&self, run: &str) {
+        let read = self.app.auditor.get(&format!("/runs/{run}")).await.expect(200);
+        if read["missing"].to_string().contains("blank") {
+            self.blank(run).await;
+        }
         let closed = self.app.analyst.post(&format!("/runs/{run}/closing"), &json!({})).await;
         assert_eq!(closed.status, 201, "{}", closed.text);
     }
@@ -153,9 +188,20 @@ impl Lab {
         determination
     }
 
+    /// Releases the run of a determination, if it is closed and waits for that.
+    pub(crate) async fn release_run_of(&self, path: &str) {
+        let read = self.app.auditor.get(path).await.expect(200);
+        let Some(run) = read["run"].as_str() else { return };
+        let path = format!("/runs/{run}");
+        if self.app.auditor.get(&path).await.expect(200)["state"] == "closed" {
+            sign(&self.app.manager2, &path, "release", None).await.expect(201);
+        }
+    }
+
     pub(crate) async fn through(&self, path: &str) -> Value {
         sign(&self.app.analyst, path, "submission", None).await.expect(201);
         sign(&self.app.analyst2, path, "review", None).await.expect(201);
+        self.release_run_of(path).await;
         sign(&self.app.manager, path, "approval", None).await.expect(201)
     }
 }
@@ -201,6 +247,8 @@ async fn iron_ii_total_iron_and_iron_iii_from_the_balance_to_the_approval() {
     sign(&lab.app.analyst2, &path, "review", None).await.expect(201);
     sign(&lab.app.manager, &path, "approval", None).await.refused(409, "state_conflict");
     lab.close(&run).await;
+    sign(&lab.app.manager, &path, "approval", None).await.refused(409, "state_conflict");
+    lab.release_run_of(&path).await;
     let approved = sign(&lab.app.manager, &path, "approval", None).await.expect(201);
     assert_eq!(approved["state"], "approved");
     let fates = evaluation_titres(&approved);
@@ -373,6 +421,7 @@ async fn nobody_reviews_or_approves_their_own_work_even_after_a_change_of_role()
     assert_eq!(own["roles"], json!(["analyst", "manager"]));
     sign(&app.analyst, &path, "review", None).await.refused(403, "own_record");
     sign(&app.analyst2, &path, "review", None).await.expect(201);
+    lab.release_run_of(&path).await;
     sign(&app.analyst, &path, "approval", None).await.refused(403, "own_record");
     sign(&app.analyst2, &path, "approval", None).await.refused(403, "forbidden");
     assert_eq!(sign(&app.manager, &path, "approval", None).await.expect(201)["state"], "approved");
@@ -426,9 +475,11 @@ async fn an_amendment_revokes_the_signatures_and_another_manager_approves_anew()
     let old = corrected["sign_offs"].as_array().unwrap();
     let approval = old.iter().find(|sign| sign["meaning"] == "approved").unwrap();
     assert_eq!((&approval["still_valid"], &approval["content_digest"]), (&json!(false), &frozen));
-    sign(&app.manager, &path, "submission", None).await.expect(201);
+    let signed = sign(&app.manager, &path, "submission", None).await.expect(201);
+    let said = signed["sign_offs"].as_array().unwrap().last().unwrap();
+    assert_eq!(said["statement"], "these are the observations of analyst-1, with my corrections");
     sign(&app.manager, &path, "review", None).await.refused(403, "own_record");
-    sign(&app.manager2, &path, "review", None).await.expect(201);
+    sign(&app.analyst2, &path, "review", None).await.expect(201);
     sign(&app.manager, &path, "approval", None).await.refused(403, "own_record");
     let again = sign(&app.manager2, &path, "approval", None).await.expect(201);
     assert_eq!(again["state"], "approved");

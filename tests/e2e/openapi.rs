@@ -122,38 +122,29 @@ fn every_reference_leads_somewhere() {
 /// Names that types have in the document: two of one name would be one schema there, and one of them wrong.
 #[test]
 fn every_schema_has_a_name_of_its_own() {
-    fn walk(folder: &std::path::Path, found: &mut Vec<String>) {
-        for entry in std::fs::read_dir(folder).unwrap() {
-            let path = entry.unwrap().path();
-            if path.is_dir() {
-                walk(&path, found);
-            } else if path.extension().is_some_and(|extension| extension == "rs") {
-                let text = std::fs::read_to_string(&path).unwrap();
-                let derived = text
-                    .split("#[derive(")
-                    .skip(1)
-                    .filter(|part| part.split_once(")]").is_some_and(|(traits, _)| traits.contains("ToSchema")));
-                for part in derived {
-                    let head = part.get(..600).unwrap_or(part);
-                    let renamed = head.split_once("schema(as = ").filter(|(before, _)| !before.contains("pub "));
-                    let name = match renamed {
-                        Some((_, rest)) => rest.split(')').next(),
-                        None => ["pub struct ", "pub enum ", "pub(crate) struct "]
-                            .iter()
-                            .filter_map(|word| head.split_once(word))
-                            .min_by_key(|(before, _)| before.len())
-                            .and_then(|(_, rest)| rest.split(|c: char| !c.is_alphanumeric()).next())
-                            // A name that a macro gives is not known here.
-                            .filter(|name| !name.is_empty()),
-                    };
-                    found.extend(name.map(str::to_owned));
-                }
-            }
+    let mut found = Vec::new();
+    for (_, path) in ferrotitre_tests::sources::service() {
+        let text = std::fs::read_to_string(&path).unwrap();
+        let derived = text
+            .split("#[derive(")
+            .skip(1)
+            .filter(|part| part.split_once(")]").is_some_and(|(traits, _)| traits.contains("ToSchema")));
+        for part in derived {
+            let head = part.get(..600).unwrap_or(part);
+            let renamed = head.split_once("schema(as = ").filter(|(before, _)| !before.contains("pub "));
+            let name = match renamed {
+                Some((_, rest)) => rest.split(')').next(),
+                None => ["pub struct ", "pub enum ", "pub(crate) struct "]
+                    .iter()
+                    .filter_map(|word| head.split_once(word))
+                    .min_by_key(|(before, _)| before.len())
+                    .and_then(|(_, rest)| rest.split(|c: char| !c.is_alphanumeric()).next())
+                    // A name that a macro gives is not known here.
+                    .filter(|name| !name.is_empty()),
+            };
+            found.extend(name.map(str::to_owned));
         }
     }
-    let api: PathBuf = [env!("CARGO_MANIFEST_DIR"), "..", "api", "src"].iter().collect();
-    let mut found = Vec::new();
-    walk(&api, &mut found);
     assert!(found.len() > 100, "{}", found.len());
     found.sort();
     let twice: Vec<&String> = found.windows(2).filter(|pair| pair[0] == pair[1]).map(|pair| &pair[0]).collect();

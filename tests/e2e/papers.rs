@@ -13,11 +13,19 @@ async fn printed(client: &Client, path: &str) -> (Answer, Read) {
     let archive = ["<pdfaid:part>2<", "<pdfaid:conformance>A<"];
     assert!(archive.iter().all(|part| read.info.contains(part)), "{path}: {}", read.info);
     assert!(read.info.contains("Tagged:          yes"), "{path}: {}", read.info);
+    // ISO 32000-1, 14.8.4: a heading of the first level, tables with header cells, figures with words in their place.
+    for part in ["Document", "H1", "H2", "Table", "TH", "TD", "Figure", "Lbl"] {
+        assert!(
+            read.structure.lines().any(|line| line.trim_start().starts_with(part)),
+            "{path}: no {part} in {}",
+            read.structure
+        );
+    }
     (answer, read)
 }
 
 fn holds(read: &Read, words: &str) {
-    // The typesetter may break a line anywhere between words.
+    // A line may end anywhere between words.
     let words = words.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(read.text.contains(&words), "'{words}' is not in: {}", read.text);
 }
@@ -77,6 +85,9 @@ async fn reports_as_pdf_show_what_the_service_computed_and_who_signed() {
         holds(&read, text(one, "verdict"));
     }
     holds(&read, "copper 0.5 g/L");
+    // A report of more than three pages begins with its contents, each a link.
+    assert!(read.structure.contains("TOCI") && read.structure.contains("Reference"), "{}", read.structure);
+    assert!(!short.structure.contains("TOCI"), "{}", short.structure);
     let refused = nobody.get(&format!("/validation-studies/{id}/report.pdf")).await;
     assert_eq!(refused.status, 401, "{}", refused.text);
 }

@@ -231,6 +231,69 @@ async fn migrations_up_down_and_up_again_give_the_same_schema() {
     shared.drop_database(&database).await;
 }
 
+/// Runs the migrations that a release had, as that release would have, and notes that they have been run.
+async fn migrate_as_before(owner: &Client, up_to: &str) {
+    owner
+        .batch_execute(
+            "CREATE TABLE __diesel_schema_migrations (version varchar(50) PRIMARY KEY NOT NULL, \
+             run_on timestamp NOT NULL DEFAULT CURRENT_TIMESTAMP)",
+        )
+        .await
+        .unwrap();
+    let folder: PathBuf = [env!("CARGO_MANIFEST_DIR"), "..", "migrations"].iter().collect();
+    let mut all: Vec<PathBuf> = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
+    all.retain(|path| path.is_dir());
+    all.sort();
+    for path in all {
+        let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        let version: String = name.split('_').next().unwrap().chars().filter(char::is_ascii_digit).collect();
+        if version.as_str() > up_to {
+            break;
+        }
+        let sql = std::fs::read_to_string(path.join("up.sql")).unwrap();
+        owner.batch_execute(&format!("BEGIN; {sql}; COMMIT")).await.unwrap();
+        let noted = format!("INSERT INTO __diesel_schema_migrations (version) VALUES ('{version}')");
+        owner.batch_execute(&noted).await.unwrap();
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_store_with_two_accounts_of_one_name_and_a_password_that_was_reset_migrates() {
+    let shared = shared().await;
+    let database = shared.empty_database().await;
+    let address = shared.address(DatabaseRole::Owner, &database);
+    let owner = connect(&address).await;
+    migrate_as_before(&owner, "20261125000013").await;
+    owner
+        .batch_execute(
+            "BEGIN; SELECT set_config('ferrotitre.act', '{\"kind\": \"system\", \"action\": \"create_account\"}', true); \
+             INSERT INTO accounts (id, code, display_name, kind) VALUES \
+             ('00000000-0000-7000-8000-000000000001', 'first', 'Analyst 1', 'person'), \
+             ('00000000-0000-7000-8000-000000000002', 'second', 'analyst  1', 'person'); \
+             INSERT INTO account_secrets (id, account_id, password_hash, provisional) VALUES \
+             (gen_random_uuid(), '00000000-0000-7000-8000-000000000001', 'x', true); \
+             INSERT INTO account_secrets (id, account_id, password_hash, provisional) VALUES \
+             (gen_random_uuid(), '00000000-0000-7000-8000-000000000001', 'y', true); COMMIT",
+        )
+        .await
+        .unwrap();
+    migrate::run(&address).await.unwrap();
+    let one = async |sql: &str| owner.query_one(sql, &[]).await.unwrap().get::<_, i64>(0);
+    assert_eq!(one("SELECT count(*) FROM accounts").await, 2, "both stay");
+    assert_eq!(one("SELECT count(*) FROM printed_names").await, 1, "and print one name");
+    let waiting = "SELECT count(*) FROM accounts WHERE unconfirmed_secret(id) IS NOT NULL";
+    assert_eq!(one(waiting).await, 0, "a password set before anybody had to confirm it counts as confirmed");
+    let events =
+        "SELECT count(*) FROM audit_events WHERE entity_kind = 'identity_confirmations' AND action = 'migrate'";
+    assert_eq!(one(events).await, 1, "and that is in the log");
+    let third = "BEGIN; SELECT set_config('ferrotitre.act', '{\"kind\": \"system\", \"action\": \"create_account\"}', true); \
+                 INSERT INTO accounts (id, code, display_name, kind) VALUES (gen_random_uuid(), 'third', 'ANALYST1', 'person')";
+    let refused = owner.batch_execute(third).await.unwrap_err();
+    assert_eq!(refused.as_db_error().unwrap().constraint(), Some("printed_names_once"));
+    drop(owner);
+    shared.drop_database(&database).await;
+}
+
 /// Tables and columns that `api/schema/src/lib.rs` declares, with their types as PostgreSQL calls them.
 fn declared() -> BTreeMap<String, Vec<(String, String)>> {
     let path: PathBuf = [env!("CARGO_MANIFEST_DIR"), "..", "api", "schema", "src", "lib.rs"].iter().collect();

@@ -11,7 +11,8 @@ use ferrotitre_base::auth::tokens::TokenKeys;
 use ferrotitre_base::config::{Settings, StoreSettings};
 use ferrotitre_base::db::{Db, StoreAddress};
 use ferrotitre_base::metrics::Metrics;
-use ferrotitre_ledger::audit::seal::{self, SealKey};
+use ferrotitre_ledger::audit::memory::Memory;
+use ferrotitre_ledger::audit::seal::{self, SealKey, Sealing};
 use serde_json::json;
 use uuid::Uuid;
 
@@ -49,11 +50,12 @@ pub struct Running {
 impl Running {
     /// Starts the server and the sealer on a thread of their own, as the program does.
     #[must_use]
-    pub fn start(store: &StoreAddress, data: &Path, seal_key: &SealKey) -> Self {
+    pub fn start(store: &StoreAddress, data: &Path, (seal_key, memory): (&SealKey, &Memory)) -> Self {
         let settings = Settings {
             listen: SocketAddr::from(([127, 0, 0, 1], 0)),
             workers: Some(1),
             late_after_minutes: 60,
+            reason_after_hours: 24,
             lock_after_failures: 5,
             idle_minutes: 30,
             time_zone: None,
@@ -64,10 +66,12 @@ impl Running {
             store: store.clone(),
             token_keys: TokenKeys::default(),
             seal_key: seal_key.clone(),
+            sealing: Sealing::default(),
             metrics: actix_web::web::Data::new(Metrics::default()),
             policy: (&settings).into(),
             stopping: Stopping(Arc::new(closes)),
         };
+        let memory = memory.clone();
         let (stop, stopped) = tokio::sync::oneshot::channel();
         let (ready, bound) = std::sync::mpsc::channel();
         let thread = std::thread::spawn(move || {
@@ -75,7 +79,8 @@ impl Running {
             runtime.block_on(async move {
                 let (end, ended) = tokio::sync::watch::channel(false);
                 let db = Db::for_worker(&shared.store).unwrap();
-                let sealer = tokio::spawn(seal::run(db, shared.seal_key.clone(), ended));
+                let sealer =
+                    tokio::spawn(seal::run(db, (shared.seal_key.clone(), memory), shared.sealing.clone(), ended));
                 let (server, address) = server(&settings, shared).unwrap();
                 let handle = server.handle();
                 ready.send(address).unwrap();
@@ -119,6 +124,8 @@ pub struct TestApp {
     pub running: Running,
     /// Name of the database.
     pub database: String,
+    /// What its sealer remembers.
+    pub memory: Memory,
     /// What all tests share.
     pub shared: &'static Shared,
     /// Not signed in.
@@ -144,7 +151,9 @@ impl TestApp {
     pub async fn start() -> Self {
         let shared = shared().await;
         let database = shared.new_database().await;
-        let running = Running::start(&shared.address(DatabaseRole::Service, &database), &shared.data, &shared.seal_key);
+        let memory = shared.memory(&database);
+        let store = shared.address(DatabaseRole::Service, &database);
+        let running = Running::start(&store, &shared.data, (&shared.seal_key, &memory));
         let nobody = running.nobody();
         let mut clients = Vec::new();
         for person in &shared.people {
@@ -159,6 +168,7 @@ impl TestApp {
         Self {
             running,
             database,
+            memory,
             shared,
             nobody,
             analyst,
@@ -243,14 +253,17 @@ pub async fn make_usable(nobody: &Client, code: &str, provisional: &str, passwor
 }
 
 /// Fills the template: an account per role by the operator, passwords changed through the API, an instrument's token.
-pub async fn populate(store: &StoreAddress, data: &Path, seal_key: &SealKey) -> Vec<Person> {
-    let running = Running::start(store, data, seal_key);
+pub async fn populate(store: &StoreAddress, data: &Path, seal: (&SealKey, &Memory)) -> Vec<Person> {
+    let running = Running::start(store, data, seal);
     let nobody = running.nobody();
     let db = Db::for_worker(store).unwrap();
     let mut people = Vec::new();
+    // They have worked here for long, so that records of last week can be taken over.
+    let since = Some((chrono::Utc::now() - chrono::Duration::days(400)).date_naive());
     for (code, role) in PEOPLE {
         let roles = [role.to_owned()];
-        let provisional = ferrotitre_ledger::accounts::create_by_operator(&db, code, code, &roles).await.unwrap();
+        let provisional =
+            ferrotitre_ledger::accounts::create_by_operator(&db, code, code, &roles, since).await.unwrap();
         let password = format!("{code} has a long password");
         let token = make_usable(&nobody, code, &provisional, &password).await;
         let own = nobody.with_token(&token).get("/accounts/me").await.expect(200);

@@ -72,7 +72,7 @@ pub fn dichromate_standard(code: &str) -> Value {
     json!({
         "code": code, "substance": "potassium dichromate", "supplier": "reference materials", "supplier_lot": "7",
         "certificate": "RM-7", "mass_fraction": "0.9998", "expanded_uncertainty": "0.0002", "coverage_factor": "2",
-        "basis": "oxidising capacity", "expires_on": day(300),
+        "basis": "oxidising capacity", "opened_on": day(-60), "expires_on": day(300),
     })
 }
 

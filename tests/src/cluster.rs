@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 use ferrotitre_api::cluster::Cluster;
 use ferrotitre_api::migrate;
 use ferrotitre_base::db::StoreAddress;
+use ferrotitre_ledger::audit::memory::Memory;
 use ferrotitre_ledger::audit::seal::SealKey;
 use tokio::sync::OnceCell;
 use tokio_postgres::NoTls;
@@ -59,8 +60,8 @@ impl Shared {
         let alive = clean_up_afterwards(&data);
         let cluster = Cluster::open(&data).await.unwrap();
         migrate::run(&cluster.owner()).await.unwrap();
-        let seal_key = SealKey::open(&data).unwrap();
-        let people = app::populate(&cluster.app(), &data, &seal_key).await;
+        let seal_key = SealKey::make(&data).unwrap();
+        let people = app::populate(&cluster.app(), &data, (&seal_key, &Memory::of(&data))).await;
         Self { cluster, data, seal_key, people, signed_in: Instant::now(), _alive: Mutex::new(alive) }
     }
 
@@ -72,6 +73,12 @@ impl Shared {
             DatabaseRole::Service => renamed(self.cluster.app(), database),
             DatabaseRole::Owner => renamed(self.cluster.owner(), database),
         }
+    }
+
+    /// What the sealer of a database remembers: a file of its own, since all share one data folder.
+    #[must_use]
+    pub fn memory(&self, database: &str) -> Memory {
+        Memory::at(self.data.join(format!("{database}.memory")))
     }
 
     /// A connection for looking and forging.

@@ -36,5 +36,6 @@ async fn load() -> Demo {
     let said = demo::load(&Db::for_worker(&store).unwrap()).await.unwrap().text();
     let line = said.lines().find(|line| line.contains("auditor-1"));
     let password = line.and_then(|line| line.split_whitespace().nth(1)).unwrap().to_owned();
-    Demo { running: Running::start(&store, &shared.data, &shared.seal_key), password }
+    let memory = shared.memory(&database);
+    Demo { running: Running::start(&store, &shared.data, (&shared.seal_key, &memory)), password }
 }

@@ -11,6 +11,7 @@ pub mod client;
 pub mod cluster;
 pub mod demo;
 pub mod pdf;
+pub mod sources;
 pub mod spreadsheet;
 
 pub use app::TestApp;

@@ -9,6 +9,8 @@ pub struct Read {
     pub info: String,
     /// All text, white space run together.
     pub text: String,
+    /// What each part is to those who listen to the document (ISO 32000-1, 14.8.4), one to a line.
+    pub structure: String,
 }
 
 /// Reads a document.
@@ -29,6 +31,7 @@ pub async fn read(bytes: &[u8]) -> Read {
     };
     let info = ask("pdfinfo", &[]).await + &ask("pdfinfo", &["-meta"]).await;
     let text = ask("pdftotext", &["-"]).await;
+    let structure = ask("pdfinfo", &["-struct"]).await;
     std::fs::remove_file(&file).unwrap();
-    Read { info, text: text.split_whitespace().collect::<Vec<_>>().join(" ") }
+    Read { info, text: text.split_whitespace().collect::<Vec<_>>().join(" "), structure }
 }

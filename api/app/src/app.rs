@@ -12,7 +12,7 @@ use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::request;
 use ferrotitre_html::readable;
-use ferrotitre_ledger::audit::seal::SealKey;
+use ferrotitre_ledger::audit::seal::{SealKey, Sealing};
 use utoipa_actix_web::AppExt;
 
 use crate::alerts::Stopping;
@@ -29,6 +29,8 @@ pub struct Shared {
     pub token_keys: TokenKeys,
     /// Key of the audit log's tree heads.
     pub seal_key: SealKey,
+    /// Whether this process seals.
+    pub sealing: Sealing,
     /// Request counters.
     pub metrics: web::Data<Metrics>,
     /// Settings the services read.
@@ -57,6 +59,7 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
         };
         app.app_data(web::Data::new(shared.token_keys.clone()))
             .app_data(web::Data::new(shared.seal_key.clone()))
+            .app_data(web::Data::new(shared.sealing.clone()))
             .app_data(web::Data::new(shared.policy))
             .app_data(web::Data::new(shared.stopping.clone()))
             .app_data(shared.metrics.clone())

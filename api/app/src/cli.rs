@@ -9,11 +9,15 @@ use clap::{Args, Parser, Subcommand};
 use ferrotitre_base::auth::tokens::TokenKeys;
 use ferrotitre_base::config::{Settings, StoreSettings};
 use ferrotitre_base::db::{Db, StoreAddress};
-use ferrotitre_base::zone;
+use ferrotitre_base::{bench_times, zone};
 use ferrotitre_calc::command::{self, CalcArguments};
 use ferrotitre_ledger::accounts;
-use ferrotitre_ledger::audit::seal::{self, SealKey};
-use ferrotitre_ledger::audit::verify::{self, KeptHead};
+use ferrotitre_ledger::audit::catalogue;
+use ferrotitre_ledger::audit::memory::Memory;
+use ferrotitre_ledger::audit::resume::{self, Decider};
+use ferrotitre_ledger::audit::seal::{self, SealKey, SealKeyError, Sealing};
+use ferrotitre_ledger::audit::service as audit;
+use ferrotitre_ledger::audit::verify::{self, Against, KeptHead};
 
 use crate::alerts::Stopping;
 use crate::app::{self, Shared};
@@ -38,8 +42,10 @@ enum Command {
     Demo(StoreSettings),
     /// Creates accounts and sets passwords from the command line.
     Account(AccountArguments),
-    /// Checks the whole store: every leaf, root and signature of the audit log, every record against its event.
+    /// Checks the whole store: every leaf, root and signature of the audit log, every record against its event. Only reads.
     Verify(VerifyArguments),
+    /// Decisions about the sealing of the audit log.
+    Seal(SealArguments),
     /// Prints the OpenAPI document.
     Openapi,
     /// Calculates: statistics, uncertainty, control charts, volumes. Needs no store.
@@ -75,6 +81,9 @@ enum AccountCommand {
         /// Role: analyst, manager, auditor or administrator; may be repeated.
         #[arg(long = "role", required = true)]
         roles: Vec<String>,
+        /// Day since which the owner has worked here, such as 2026-01-15, if records of that time are to be taken over.
+        #[arg(long)]
+        since: Option<chrono::NaiveDate>,
     },
     /// Sets a new provisional password, unlocks the account and prints the password.
     Reset {
@@ -90,6 +99,34 @@ struct VerifyArguments {
     /// A tree head kept elsewhere, as SIZE:ROOT (root in hexadecimal); may be repeated.
     #[arg(long = "kept-head", value_parser = kept_head)]
     kept: Vec<KeptHead>,
+    /// Print what the store is made of, a line each, and check nothing.
+    #[arg(long)]
+    print_catalogue: bool,
+}
+
+#[derive(Debug, Args)]
+struct SealArguments {
+    #[command(flatten)]
+    store: StoreSettings,
+    #[command(subcommand)]
+    command: SealCommand,
+}
+
+#[derive(Debug, Subcommand)]
+enum SealCommand {
+    /// Goes on from the log as it stands although it does not extend what was signed, as two people decide. Their passwords are
+    /// read from standard input, a line each. The service must be stopped.
+    Resume {
+        /// Sign-in name of a manager, auditor or administrator; twice, for two people.
+        #[arg(long = "person", required = true, num_args = 1)]
+        people: Vec<String>,
+        /// Why; kept on record and shown by every check.
+        #[arg(long)]
+        reason: String,
+        /// Make a new key, where the old one is lost.
+        #[arg(long)]
+        new_key: bool,
+    },
 }
 
 fn kept_head(text: &str) -> Result<KeptHead, String> {
@@ -156,8 +193,8 @@ async fn run(command: Command) -> Result<ExitCode, Failure> {
         Command::Account(arguments) => {
             with_store(&arguments.store, async |db| {
                 let password = match &arguments.command {
-                    AccountCommand::Create { code, name, roles } => {
-                        accounts::create_by_operator(&db, code, name, roles).await?
+                    AccountCommand::Create { code, name, roles, since } => {
+                        accounts::create_by_operator(&db, code, name, roles, *since).await?
                     }
                     AccountCommand::Reset { code } => accounts::reset_by_operator(&db, code).await?,
                 };
@@ -167,6 +204,7 @@ async fn run(command: Command) -> Result<ExitCode, Failure> {
             .await
         }
         Command::Verify(arguments) => verify_store(arguments).await,
+        Command::Seal(arguments) => resume_sealing(arguments).await,
         // Both have run before there was a runtime.
         Command::Openapi | Command::Calc(_) => Ok(ExitCode::SUCCESS),
     }
@@ -204,6 +242,20 @@ impl OpenStore {
         }
     }
 
+    /// The store as it is: nothing is made, nothing is migrated.
+    async fn look(settings: &StoreSettings) -> Result<Self, Failure> {
+        if let Some(url) = &settings.database_url {
+            let app = StoreAddress { url: url.clone(), act_as: Some("ferrotitre_app".to_owned()) };
+            return Ok(Self { cluster: None, app });
+        }
+        if !Cluster::exists(&settings.data)? {
+            return Err(format!("there is no store in {}", settings.data.display()).into());
+        }
+        let cluster = Cluster::open(&settings.data).await?;
+        let app = cluster.app();
+        Ok(Self { cluster: Some(cluster), app })
+    }
+
     fn close(self) {
         if let Some(cluster) = self.cluster {
             cluster.stop();
@@ -234,17 +286,21 @@ async fn serve(arguments: ServeArguments) -> Result<ExitCode, Failure> {
 async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Result<(), Failure> {
     let settings = &arguments.settings;
     zone::configure(settings.time_zone);
-    let seal_key = SealKey::open(&settings.store.data)?;
+    bench_times::configure(settings.reason_after_hours);
     let db = Db::for_worker(address)?;
+    let seal_key = SealKey::of_store(&settings.store.data, audit::never_sealed(&db).await?)?;
+    let sealing = Sealing::default();
     let loaded = if arguments.demo { demo::load_if_empty(&db).await? } else { None };
     let (stop, stopped) = tokio::sync::watch::channel(false);
     let (closing, closes) = tokio::sync::watch::channel(false);
     tokio::spawn(until_stopped(closing));
-    let sealer = tokio::spawn(seal::run(db, seal_key.clone(), stopped));
+    let memory = Memory::of(&settings.store.data);
+    let sealer = tokio::spawn(seal::run(db, (seal_key.clone(), memory), sealing.clone(), stopped));
     let shared = Shared {
         store: address.clone(),
         token_keys: TokenKeys::default(),
         seal_key,
+        sealing,
         metrics: actix_web::web::Data::new(ferrotitre_base::metrics::Metrics::default()),
         policy: settings.into(),
         stopping: Stopping(Arc::new(closes)),
@@ -273,18 +329,51 @@ async fn until_stopped(closing: tokio::sync::watch::Sender<bool>) {
 }
 
 async fn verify_store(arguments: VerifyArguments) -> Result<ExitCode, Failure> {
-    let key = public_key(&arguments.store.data)?;
-    let store = OpenStore::open(&arguments.store).await?;
-    let report = match store.app.connect().await {
-        Ok(connection) => verify::check(&connection, &key, &arguments.kept).await.map_err(Failure::from),
-        Err(error) => Err(error.into()),
-    };
+    let data = &arguments.store.data;
+    let store = OpenStore::look(&arguments.store).await?;
+    let outcome = verify_from(&arguments, data, &store.app).await;
     store.close();
-    let report = report?;
+    outcome
+}
+
+async fn verify_from(arguments: &VerifyArguments, data: &Path, address: &StoreAddress) -> Result<ExitCode, Failure> {
+    let connection = address.connect().await?;
+    verify::read_only(&connection).await?;
+    if arguments.print_catalogue {
+        print!("{}", catalogue::print(&connection).await?);
+        return Ok(ExitCode::SUCCESS);
+    }
+    if !verify::is_ours(&connection).await? {
+        return Err("this store holds no audit log of ferrotitre: it is empty, or another program's".into());
+    }
+    let key = SealKey::open(data)?.public();
+    let remembered = Memory::of(data).read()?;
+    let against = Against { key: &key, remembered: remembered.as_ref(), kept: &arguments.kept };
+    let report = verify::check(&connection, against).await?;
     print!("{}", report.text());
     Ok(if report.findings.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }
 
-fn public_key(data: &Path) -> Result<ed25519_dalek::VerifyingKey, Failure> {
-    Ok(SealKey::open(data)?.public())
+async fn resume_sealing(arguments: SealArguments) -> Result<ExitCode, Failure> {
+    let SealCommand::Resume { people, reason, new_key } = &arguments.command;
+    let [first, second] = people.as_slice() else { return Err("two people decide: give --person twice".into()) };
+    let data = &arguments.store.data;
+    let key = match SealKey::open(data) {
+        Err(SealKeyError::Missing(_)) if *new_key => SealKey::make(data)?,
+        Ok(_) if *new_key => return Err("there is a key: a new one is made only where it is missing".into()),
+        outcome => outcome?,
+    };
+    let mut lines = std::io::stdin().lines();
+    let mut decider = |account: &String| -> Result<Decider, Failure> {
+        eprintln!("password of {account}:");
+        let password = lines.next().transpose()?.ok_or("a password is missing")?;
+        Ok(Decider { account: account.clone(), password: password.into() })
+    };
+    let deciders = [decider(first)?, decider(second)?];
+    with_store(&arguments.store, async |db| {
+        let head = resume::resume(&db, (&key, &Memory::of(data)), &deciders, reason).await?;
+        println!("sealing goes on from {} leaves with the root {}", head.tree_size, head.root);
+        Ok(())
+    })
+    .await
 }

@@ -112,6 +112,19 @@ impl Cluster {
         Ok(opened)
     }
 
+    /// Whether a data folder holds a cluster; nothing is made.
+    ///
+    /// # Errors
+    /// A folder that cannot be looked into.
+    pub fn exists(data: &Path) -> Result<bool, ClusterError> {
+        if !data.exists() {
+            return Ok(false);
+        }
+        let data = fs::canonicalize(data).map_err(at(data))?;
+        let base = base_folder(&data, account()?.as_ref())?;
+        Ok(base.join("cluster").join("PG_VERSION").exists())
+    }
+
     /// Connection string of the service's role, which owns nothing.
     #[must_use]
     pub fn app(&self) -> StoreAddress {

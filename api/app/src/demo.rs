@@ -12,7 +12,7 @@ mod validation;
 
 use std::fmt::Write as _;
 
-use chrono::{DateTime, Duration, Utc};
+use chrono::{DateTime, Duration, NaiveDate, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::passwords;
 use ferrotitre_base::auth::permissions::Role;
@@ -148,10 +148,14 @@ const PEOPLE: [(&str, &str, Role); 7] = [
     ("administrator-1", "Administrator 1", Role::Administrator),
 ];
 
-async fn people(db: &Db) -> Result<Vec<Person>, Refusal> {
+/// Why what the scenario's bench did is recorded only when it is loaded.
+pub(crate) const TAKEN_OVER: &str = "taken over from bench book 7";
+
+async fn people(db: &Db, since: NaiveDate) -> Result<Vec<Person>, Refusal> {
     let mut people = Vec::new();
     for (code, name, role) in PEOPLE {
-        let (account, _) = create_with_roles(db, code, name, "person", &[role.text().to_owned()]).await?;
+        let roles = [role.text().to_owned()];
+        let (account, _) = create_with_roles(db, (code, name, "person"), &roles, Some(since)).await?;
         let password = passwords::generate();
         let hash = passwords::hash(password.clone().into()).await?;
         // The password shown is the one to sign in with, so that the first call works as printed.
@@ -167,10 +171,12 @@ async fn people(db: &Db) -> Result<Vec<Person>, Refusal> {
             roles: vec![role],
             scopes: None,
             provisional: false,
+            unconfirmed: false,
         };
         people.push(Person { user, password });
     }
-    create_with_roles(db, "balance-1", "Balance at bench 2", "service", &[Role::Instrument.text().to_owned()]).await?;
+    let roles = [Role::Instrument.text().to_owned()];
+    create_with_roles(db, ("balance-1", "Balance at bench 2", "service"), &roles, None).await?;
     Ok(people)
 }
 
@@ -185,7 +191,8 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
             "the demo scenario is loaded into an empty store only; this one has accounts",
         ));
     }
-    let people = people(db).await?;
+    let start = Utc::now().date_naive().and_time(chrono::NaiveTime::MIN).and_utc() - Duration::days(30);
+    let people = people(db, (start - Duration::days(200)).date_naive()).await?;
     let listed: Vec<(String, String, &'static str)> = people
         .iter()
         .map(|person| {
@@ -199,7 +206,6 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
     let [analyst_1, analyst_2, trainee_1, manager_1, manager_2, ..] = people.as_slice() else {
         return Err(Refusal::new(Code::Internal, "the scenario lacks people"));
     };
-    let start = Utc::now().date_naive().and_time(chrono::NaiveTime::MIN).and_utc() - Duration::days(30);
     let lab = Lab {
         db,
         policy: Policy { late_after_minutes: 60 * 24 * 400, lock_after_failures: 5, idle_minutes: 30 },
@@ -210,13 +216,14 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
         manager_1: manager_1.clone(),
         manager_2: manager_2.clone(),
     };
-    let stock = stock::load(&lab).await?;
-    let specifications = specifications::load(&lab, &stock).await?;
-    let results = bench::load(&lab, &stock).await?;
-    specifications::later(&lab, &stock, &specifications).await?;
-    control::load(&lab, &stock).await?;
-    proficiency::load(&lab).await?;
-    validation::load(&lab, &stock).await?;
+    // A future holds everything it waits for; kept on the heap, their sum does not have to fit on one stack.
+    let stock = Box::pin(stock::load(&lab)).await?;
+    let specifications = Box::pin(specifications::load(&lab, &stock)).await?;
+    let results = Box::pin(bench::load(&lab, &stock)).await?;
+    Box::pin(specifications::later(&lab, &stock, &specifications)).await?;
+    Box::pin(control::load(&lab, &stock)).await?;
+    Box::pin(proficiency::load(&lab)).await?;
+    Box::pin(validation::load(&lab, &stock)).await?;
     Ok(Scenario { accounts: listed, iron_result: results.iron_result, determination: results.determination })
 }
 

@@ -23,7 +23,7 @@ use crate::routes;
         title = "ferrotitre",
         description = "Iron by redox titration: from burette readings to a proven result. Conventions: openapi/README.md."
     ),
-    components(schemas(ProblemDocument, FieldError, ferrotitre_base::evaluations::FactView)),
+    components(schemas(ProblemDocument, FieldError, ferrotitre_base::evaluations::FactView, ferrotitre_base::workings::WorkingGraph)),
     tags(
         (name = "sessions", description = "Signing in and out, own account"),
         (name = "accounts", description = "People, instruments, roles and competences"),

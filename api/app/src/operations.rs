@@ -4,7 +4,9 @@ use actix_web::{HttpResponse, get, web};
 use diesel_async::RunQueryDsl;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::metrics::{self, Metrics};
+use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::web::problem::Problem;
+use ferrotitre_ledger::audit::{self, seal::Sealing};
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -23,28 +25,35 @@ async fn live() -> &'static str {
     "live\n"
 }
 
-/// Says that the store answers, too.
+/// Says that the store answers, too, and that the audit log is sealed.
 #[utoipa::path(tag = "operations", responses(
     (status = 200, description = "It serves", body = String, content_type = "text/plain", example = "ready"),
-    (status = 503, description = "The store cannot be reached")))]
+    (status = 503, description = "The store cannot be reached, or its log is not what was signed: nothing is sealed")))]
 #[get("/ready")]
-async fn ready(db: web::Data<Db>) -> Result<&'static str, Problem> {
+async fn ready(db: web::Data<Db>, sealing: web::Data<Sealing>) -> Result<&'static str, Problem> {
     db.read(async |mut connection| {
         diesel::select(diesel::dsl::sql::<diesel::sql_types::Integer>("1")).execute(&mut connection).await?;
         Ok(())
     })
     .await?;
+    if let Some(why) = sealing.stopped() {
+        return Err(Refusal::new(Code::SealingStopped, why).into());
+    }
     Ok("ready\n")
 }
 
 /// Counters and latencies of this process in the Prometheus text format.
 #[utoipa::path(tag = "operations", responses((status = 200, description = "Text exposition", body = String, content_type = "text/plain")))]
 #[get("/metrics")]
-async fn read_metrics(metrics: web::Data<Metrics>, db: web::Data<Db>) -> HttpResponse {
+async fn read_metrics(metrics: web::Data<Metrics>, db: web::Data<Db>, sealing: web::Data<Sealing>) -> HttpResponse {
     let mut text = metrics.text();
     // Without the store there are still the counters of this process.
     if let Ok(counts) = alerts::counts(&db).await {
         text.push_str(&metrics::alerts_text(&counts));
+    }
+    text.push_str(&metrics::sealing_text(sealing.stopped().is_some()));
+    if let Ok(pending) = audit::service::pending(&db).await {
+        text.push_str(&metrics::pending_text(pending.events, pending.oldest_seconds));
     }
     HttpResponse::Ok().content_type("text/plain; version=0.0.4; charset=utf-8").body(text)
 }

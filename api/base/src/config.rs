@@ -16,6 +16,9 @@ pub struct Settings {
     /// A titration saved later than this after it was observed is marked late, minutes.
     #[arg(long, env = "FERROTITRE_LATE_AFTER_MINUTES", default_value_t = 60)]
     pub late_after_minutes: i64,
+    /// A record of something observed longer ago than this needs a reason, hours.
+    #[arg(long, env = "FERROTITRE_REASON_AFTER_HOURS", default_value_t = 24, value_parser = clap::value_parser!(i64).range(1..=8760))]
+    pub reason_after_hours: i64,
     /// Failed passwords in a row that lock an account.
     #[arg(long, env = "FERROTITRE_LOCK_AFTER_FAILURES", default_value_t = 5)]
     pub lock_after_failures: i64,

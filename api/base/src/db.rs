@@ -290,6 +290,51 @@ impl Db {
     }
 }
 
+/// What a transaction holds until it ends, so that another one that would change it waits for its turn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Held {
+    /// A run with everything recorded in it: its determinations, their titrations and signatures, its blanks, its own state.
+    Run(Uuid),
+    /// A standardisation with its titrations and signatures.
+    Standardisation(Uuid),
+    /// A sample with what is taken of it.
+    Sample(Uuid),
+    /// A nonconformity with what was found and done.
+    Nonconformity(Uuid),
+}
+
+impl Held {
+    /// The text whose hash is the key of the lock.
+    fn key(self) -> String {
+        match self {
+            Self::Run(id) => format!("run {id}"),
+            Self::Standardisation(id) => format!("standardisation {id}"),
+            Self::Sample(id) => format!("sample {id}"),
+            Self::Nonconformity(id) => format!("nonconformity {id}"),
+        }
+    }
+}
+
+/// Waits until nobody else holds it. What is read of it afterwards, each statement of its own snapshot, stays so until this
+/// transaction ends. Several are taken in their own order, so that two transactions never wait for each other in a circle.
+///
+/// An advisory lock, because the service's role may not lock rows of records.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn hold(mut connection: &Connection, held: &[Held]) -> Result<(), Refusal> {
+    let mut held = held.to_vec();
+    held.sort_unstable();
+    held.dedup();
+    for one in held {
+        diesel::sql_query("SELECT pg_advisory_xact_lock(hashtextextended($1, 0))")
+            .bind::<diesel::sql_types::Text, _>(one.key())
+            .execute(&mut connection)
+            .await?;
+    }
+    Ok(())
+}
+
 fn unavailable(error: impl std::error::Error + Send + Sync + 'static) -> Refusal {
     Refusal::new(Code::StoreUnavailable, "try again in a moment; nothing was stored").because(error)
 }

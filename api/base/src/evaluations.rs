@@ -2,7 +2,7 @@
 
 use ferrotitre_core::determination::{Outcome, Verdict};
 use ferrotitre_core::uncertainty::{Contribution, DegreesOfFreedom};
-use ferrotitre_core::working::Step;
+use ferrotitre_core::working::{Working, WorkingNode};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -16,8 +16,8 @@ pub struct StepView {
     /// Name of the quantity.
     pub name: String,
     /// Formula in symbols; absent for a fact.
-    #[serde(skip_serializing_if = "str::is_empty")]
-    pub formula: &'static str,
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub formula: String,
     /// Where the formula comes from.
     #[serde(skip_serializing_if = "str::is_empty")]
     pub source: &'static str,
@@ -55,21 +55,28 @@ pub struct FactView {
     pub field: &'static str,
 }
 
-impl From<Step> for StepView {
-    fn from(step: Step) -> Self {
+impl StepView {
+    fn of(working: &Working, at: usize) -> Self {
+        let node: &WorkingNode = &working.nodes()[at];
         Self {
-            symbol: step.symbol,
-            name: step.name,
-            formula: step.formula,
-            source: step.source,
-            numbers: step.numbers,
-            value: step.value,
-            entered: step.entered,
-            unit: step.unit,
-            standard_uncertainty: step.standard_uncertainty,
-            fact: step.fact.map(|fact| FactView { kind: fact.kind, id: fact.id, field: fact.field }),
-            inputs: step.inputs.into_iter().map(StepView::from).collect(),
+            symbol: node.symbol.clone(),
+            name: node.name.clone(),
+            formula: working.formula(at),
+            source: node.source.map_or("", |source| source.citation()),
+            numbers: working.numbers(at),
+            value: node.value,
+            entered: node.entered.clone(),
+            unit: node.unit,
+            standard_uncertainty: node.standard_uncertainty,
+            fact: node.fact.as_ref().map(|fact| FactView { kind: fact.kind, id: fact.id.clone(), field: fact.field }),
+            inputs: working.inputs(at).into_iter().map(|input| Self::of(working, input)).collect(),
         }
+    }
+}
+
+impl From<&Working> for StepView {
+    fn from(working: &Working) -> Self {
+        Self::of(working, working.result())
     }
 }
 

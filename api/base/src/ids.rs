@@ -64,6 +64,8 @@ ids! {
     StateMoveId;
     /// An authorisation for a method.
     CompetenceId;
+    /// A confirmation of whose an account is.
+    IdentityConfirmationId;
     /// A token of an instrument.
     ServiceTokenId;
     /// A sign-in.
@@ -110,6 +112,12 @@ ids! {
     DeterminationId;
     /// A titration, one version.
     TitrationId;
+    /// Whose supervision a titration was made under.
+    SupervisionId;
+    /// Why a record was made late.
+    LateEntryId;
+    /// Since when the owner of an account has worked here.
+    AccountStartId;
     /// Iron(III) by difference.
     IronResultId;
     /// A signature.

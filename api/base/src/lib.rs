@@ -5,6 +5,7 @@
 
 pub mod alert;
 pub mod auth;
+pub mod bench_times;
 pub mod config;
 pub mod core_refusals;
 pub mod db;
@@ -18,6 +19,7 @@ pub mod refusal;
 pub mod sign_offs;
 pub mod states;
 pub mod web;
+pub mod workings;
 pub mod zone;
 
 pub use ferrotitre_schema as schema;

@@ -29,6 +29,27 @@ pub fn alerts_text(counts: &BTreeMap<(&'static str, &'static str), usize>) -> St
     text
 }
 
+/// Whether sealing has stopped, as a gauge.
+#[must_use]
+pub fn sealing_text(stopped: bool) -> String {
+    format!(
+        "# HELP ferrotitre_audit_sealing_stopped 1 where the log does not extend what was signed, so that nothing is sealed.\n\
+         # TYPE ferrotitre_audit_sealing_stopped gauge\nferrotitre_audit_sealing_stopped {}\n",
+        u8::from(stopped)
+    )
+}
+
+/// Events that wait for their leaf, as gauges.
+#[must_use]
+pub fn pending_text(events: i64, oldest_seconds: i64) -> String {
+    format!(
+        "# HELP ferrotitre_audit_pending_events Events that wait for their leaf.\n\
+         # TYPE ferrotitre_audit_pending_events gauge\nferrotitre_audit_pending_events {events}\n\
+         # HELP ferrotitre_audit_oldest_pending_seconds Age of the oldest of them.\n\
+         # TYPE ferrotitre_audit_oldest_pending_seconds gauge\nferrotitre_audit_oldest_pending_seconds {oldest_seconds}\n"
+    )
+}
+
 /// Requests of this process by method, route and status.
 #[derive(Debug, Default)]
 pub struct Metrics {

@@ -65,6 +65,10 @@ codes! {
     Forbidden = "forbidden", "Your roles do not include this";
     /// Somebody who had a hand in a record may not judge it.
     OwnRecord = "own_record", "Nobody judges a record they had a hand in";
+    /// Signed as one's own, made by others.
+    NotOwnObservations = "not_own_observations", "Nobody signs the observations of others as their own";
+    /// Somebody else set the password, and nobody has confirmed since whose account it is.
+    IdentityUnconfirmed = "identity_unconfirmed", "A second person must confirm whose account this is";
     /// Not authorised for the method.
     NotCompetent = "not_competent", "Not authorised for this method";
     /// The secret asked again for a signature was wrong.
@@ -109,6 +113,8 @@ codes! {
     Internal = "internal", "Something went wrong on our side";
     /// Other calculations take all the time there is.
     Busy = "busy", "The service is busy with other calculations";
+    /// The audit log is not what was signed.
+    SealingStopped = "sealing_stopped", "The audit log does not extend what was signed";
     /// The store cannot be reached.
     StoreUnavailable = "store_unavailable", "The store cannot be reached";
 }

@@ -40,6 +40,8 @@ pub enum Meaning {
     Approved,
     /// Not accepted.
     Rejected,
+    /// I was there.
+    Witnessed,
 }
 
 impl Meaning {
@@ -49,15 +51,17 @@ impl Meaning {
             Self::Reviewed => "reviewed",
             Self::Approved => "approved",
             Self::Rejected => "rejected",
+            Self::Witnessed => "witnessed",
         }
     }
 
-    fn statement(self) -> &'static str {
+    pub fn statement(self) -> &'static str {
         match self {
             Self::Authored => "these are my observations",
             Self::Reviewed => "I checked readings, working, quality control and trail",
             Self::Approved => "fit for release",
             Self::Rejected => "not accepted, for the reason given",
+            Self::Witnessed => "made under my supervision, as recorded",
         }
     }
 }
@@ -86,7 +90,7 @@ pub struct Row {
 pub struct SignOff {
     /// Identity.
     pub id: SignOffId,
-    /// authored, reviewed, approved or rejected.
+    /// authored, witnessed, reviewed, approved or rejected.
     #[schema(example = "approved")]
     pub meaning: String,
     /// The sentence signed.
@@ -147,14 +151,28 @@ pub struct Content<'a> {
     pub evaluation: Option<String>,
 }
 
-/// Stores a signature.
+/// Stores a signature with the sentence of its meaning.
 ///
 /// # Errors
 /// A store that cannot be reached.
 pub async fn sign(
-    mut connection: &Connection,
+    connection: &Connection,
     user: &CurrentUser,
     meaning: Meaning,
+    content: Content<'_>,
+    reason: Option<String>,
+) -> Result<Row, Refusal> {
+    sign_saying(connection, user, (meaning, meaning.statement()), content, reason).await
+}
+
+/// Stores a signature with a sentence of its own, where that of its meaning would not be true.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn sign_saying(
+    mut connection: &Connection,
+    user: &CurrentUser,
+    (meaning, statement): (Meaning, &str),
     content: Content<'_>,
     reason: Option<String>,
 ) -> Result<Row, Refusal> {
@@ -164,7 +182,7 @@ pub async fn sign(
         entity_id: content.id,
         meaning: meaning.text().to_owned(),
         printed_name: user.display_name.clone(),
-        statement: meaning.statement().to_owned(),
+        statement: statement.to_owned(),
         content_digest: content.digest.to_owned(),
         evaluation: content.evaluation,
         formula_set: FORMULA_SET.to_owned(),
@@ -190,6 +208,21 @@ pub async fn of(mut connection: &Connection, id: Uuid) -> Result<Vec<Row>, Refus
         .select(Row::as_select())
         .load(&mut connection)
         .await?)
+}
+
+/// Who reviewed a thing, since its latest amendment if there was one.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn reviewers(
+    connection: &Connection,
+    id: Uuid,
+    since: Option<DateTime<Utc>>,
+) -> Result<Vec<AccountId>, Refusal> {
+    let signed = of(connection, id).await?.into_iter();
+    let counted = signed.filter(|sign| sign.meaning == Meaning::Reviewed.text());
+    let counted = counted.filter(|sign| since.is_none_or(|since| sign.recorded_at > since));
+    Ok(counted.map(|sign| sign.recorded_by).collect())
 }
 
 /// When several things were last signed by their authors.

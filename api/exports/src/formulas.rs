@@ -1,7 +1,7 @@
-//! A working as sheets whose formulas refer to each other, written from the tree of steps that core computes with.
+//! A working as sheets whose formulas refer to each other: every cell is printed from a node of the graph that core computes.
 
 use ferrotitre_core::uncertainty::{Contribution, CoverageRule, DegreesOfFreedom};
-use ferrotitre_core::working::{Expression, Row, Step};
+use ferrotitre_core::working::{Cells, Operation, Quantity, Working, WorkingNode};
 
 use crate::cells::Cell;
 
@@ -14,30 +14,28 @@ const WORKING: &str = "Working";
 /// A sheet by its name.
 pub(super) type Named = (&'static str, Vec<Vec<Cell>>);
 
-/// A corrections table with the cells it stands in.
+/// A corrections table with the rows it stands in.
 struct Placed {
-    points: Vec<(f64, f64)>,
-    /// Columns of readings and corrections, rows first and last.
-    columns: (String, String),
+    /// Its place among the tables of the working.
+    table: usize,
+    /// First row and last.
     rows: (usize, usize),
 }
 
-/// What is written into formulas and budget sheets beside the tree itself.
+/// What is written into formulas and budget sheets beside the working itself.
 pub(super) struct Budgeted<'a> {
     pub(super) budget: &'a [Contribution],
     pub(super) coverage: CoverageRule,
-    /// Range the used titres may have, in the order of the net titres in the tree, mL; none for a median.
+    /// Range the used titres may have, in the order of the net titres of the working, mL; none for a median.
     pub(super) allowed: Vec<Option<f64>>,
 }
 
-/// A tree with the cell of every row.
+/// A working with the cell of every line.
 pub(super) struct Layout<'a> {
-    rows: Vec<Row<'a>>,
-    /// Sheet and line (from 1) of every row.
-    places: Vec<(&'static str, usize)>,
+    working: &'a Working,
+    /// Sheet and row (from 1) of every line; of the parts of formulas none.
+    places: Vec<Option<(&'static str, usize)>>,
     tables: Vec<Placed>,
-    /// Row of the sheet of tables where the next begins.
-    next_table: usize,
 }
 
 /// A number as it stands in a formula.
@@ -45,150 +43,62 @@ fn literal(value: f64) -> String {
     if value < 0.0 { format!("({value})") } else { value.to_string() }
 }
 
-/// Letters of a column counted from 0.
-fn letters(column: usize) -> String {
-    let last = char::from(b'A' + u8::try_from(column % 26).unwrap_or(0));
-    if column < 26 { last.to_string() } else { format!("{}{last}", letters(column / 26 - 1)) }
-}
-
-fn tables_in<'e>(expression: &'e Expression, found: &mut Vec<&'e Vec<(f64, f64)>>) {
-    match expression {
-        Expression::Interpolated(_, table) => found.push(table),
-        Expression::Sum(of) | Expression::Product(of) | Expression::Largest(of) => {
-            of.iter().for_each(|one| tables_in(one, found));
-        }
-        Expression::Difference(a, b) | Expression::Quotient(a, b) => {
-            tables_in(a, found);
-            tables_in(b, found);
-        }
-        Expression::SquareRoot(a) => tables_in(a, found),
-        Expression::Number(_)
-        | Expression::Input(_)
-        | Expression::Mean(_)
-        | Expression::Median(_)
-        | Expression::SampleDeviation(_) => {}
-    }
-}
-
-impl<'a> Layout<'a> {
-    /// Gives every step its cell.
-    pub(super) fn of(result: &'a Step) -> Self {
-        let rows = result.rows();
-        let mut lines = [(READINGS, 1), (INPUTS, 1), (WORKING, 1)];
-        let mut places = Vec::with_capacity(rows.len());
-        for row in &rows {
-            let kind = row.step.fact.as_ref().map_or("", |fact| fact.kind);
-            let sheet = match (&row.step.expression, kind) {
-                (Some(_), _) => 2,
-                (None, "titrations" | "blanks") => 0,
-                (None, _) => 1,
-            };
-            lines[sheet].1 += 1;
-            places.push(lines[sheet]);
-        }
-        let mut layout = Self { rows, places, tables: Vec::new(), next_table: 0 };
-        let mut found = Vec::new();
-        for row in &layout.rows {
-            if let Some(expression) = &row.step.expression {
-                tables_in(expression, &mut found);
-            }
-        }
-        let found: Vec<Vec<(f64, f64)>> = found.into_iter().cloned().collect();
-        for table in found {
-            layout.place(table);
-        }
-        layout
-    }
-
-    fn place(&mut self, points: Vec<(f64, f64)>) {
-        if self.tables.iter().any(|placed| placed.points == points) {
-            return;
-        }
-        // Below each other, a heading above each and a line between.
-        let first = self.next_table + 2;
-        let last = first + points.len() - 1;
-        self.next_table = last + 1;
-        self.tables.push(Placed { points, columns: (letters(0), letters(1)), rows: (first, last) });
-    }
-
-    fn cell(&self, row: usize, column: &str) -> String {
-        let (sheet, line) = self.places[row];
-        format!("{sheet}!${column}${line}")
-    }
-
-    fn value_cell(&self, row: usize) -> String {
-        self.cell(row, "C")
-    }
-
-    /// Cells of the inputs of a row.
-    fn inputs(&self, row: usize) -> Vec<String> {
-        self.rows[row].inputs.iter().map(|input| self.value_cell(*input)).collect()
-    }
-
-    /// An expression as a formula.
-    fn formula(&self, expression: &Expression, inputs: &[String]) -> String {
-        let input = |at: &usize| inputs.get(*at).cloned().unwrap_or_else(|| "NA()".to_owned());
-        let list = |of: &[usize]| of.iter().map(input).collect::<Vec<_>>().join(",");
-        let joined = |of: &[Expression], with: &str| {
-            of.iter().map(|one| self.formula(one, inputs)).collect::<Vec<_>>().join(with)
-        };
-        match expression {
-            Expression::Number(value) => literal(*value),
-            Expression::Input(at) => input(at),
-            Expression::Sum(of) => format!("({})", joined(of, "+")),
-            Expression::Product(of) => format!("({})", joined(of, "*")),
-            Expression::Difference(a, b) => format!("({}-{})", self.formula(a, inputs), self.formula(b, inputs)),
-            Expression::Quotient(a, b) => format!("({}/{})", self.formula(a, inputs), self.formula(b, inputs)),
-            Expression::SquareRoot(a) => format!("SQRT({})", self.formula(a, inputs)),
-            Expression::Largest(of) => format!("MAX({})", joined(of, ",")),
-            Expression::Mean(of) => format!("AVERAGE({})", list(of)),
-            Expression::Median(of) => format!("MEDIAN({})", list(of)),
-            Expression::SampleDeviation(of) => format!("STDEV({})", list(of)),
-            Expression::Interpolated(at, table) => self.interpolation(&input(at), table),
-        }
+impl Cells for Layout<'_> {
+    fn cell(&self, node: usize) -> String {
+        self.place(node, "C")
     }
 
     /// Linear interpolation between the two points about a reading; no value outside the table.
-    fn interpolation(&self, reading: &str, table: &[(f64, f64)]) -> String {
-        let Some(placed) = self.tables.iter().find(|placed| placed.points == table) else { return "NA()".to_owned() };
+    fn interpolation(&self, table: usize, reading: &str) -> String {
+        let Some(placed) = self.tables.iter().find(|placed| placed.table == table) else { return "NA()".to_owned() };
         let (first, last) = placed.rows;
         let column = |letter: &str| format!("{TABLES}!${letter}${first}:${letter}${last}");
-        let (x, y) = (column(&placed.columns.0), column(&placed.columns.1));
+        let (x, y) = (column("A"), column("B"));
         let at = format!("MIN(MATCH({reading},{x},1),{})", last - first);
         let (low, high) = (format!("INDEX({x},{at})"), format!("INDEX({x},{at}+1)"));
         let (a, b) = (format!("INDEX({y},{at})"), format!("INDEX({y},{at}+1)"));
         format!("IF(OR({reading}<MIN({x}),{reading}>MAX({x})),NA(),{a}+({b}-{a})*({reading}-{low})/({high}-{low}))")
     }
+}
 
-    /// Sensitivity of the result to a row, by the chain rule over the rows that read it.
-    fn sensitivity(&self, row: usize) -> Cell {
-        if row + 1 == self.rows.len() {
-            return Cell::Formula("=1".to_owned());
+impl<'a> Layout<'a> {
+    /// Gives every line its cell.
+    pub(super) fn of(working: &'a Working) -> Self {
+        let mut lines = [(READINGS, 1), (INPUTS, 1), (WORKING, 1)];
+        let mut places = vec![None; working.nodes().len()];
+        for at in working.lines() {
+            let node = &working.nodes()[at];
+            let reading = node.label.is_some_and(|label| label.quantity.is_reading() && !label.uncertainty);
+            let sheet = match (node.operation.computes(), reading) {
+                (true, _) => 2,
+                (false, true) => 0,
+                (false, false) => 1,
+            };
+            lines[sheet].1 += 1;
+            places[at] = Some(lines[sheet]);
         }
-        let terms: Vec<String> = self.rows[row]
-            .readers
-            .iter()
-            .map(|(reader, derivative)| {
-                format!("{}*{}", self.cell(*reader, "D"), self.formula(derivative, &self.inputs(*reader)))
-            })
-            .collect();
-        if terms.is_empty() { Cell::Empty } else { Cell::Formula(format!("={}", terms.join("+"))) }
+        Self { working, places, tables: placed(working) }
     }
 
-    /// The same as a number, as core computes it.
-    fn sensitivities(&self) -> Vec<f64> {
-        let inputs =
-            |row: usize| self.rows[row].inputs.iter().map(|input| self.rows[*input].step.value).collect::<Vec<_>>();
-        let mut found = vec![0.0; self.rows.len()];
-        for row in (0..self.rows.len()).rev() {
-            found[row] = if row + 1 == self.rows.len() {
-                1.0
-            } else {
-                let readers = self.rows[row].readers.iter();
-                readers.map(|(reader, derivative)| found[*reader] * derivative.value(&inputs(*reader))).sum()
-            };
+    fn place(&self, node: usize, column: &str) -> String {
+        match self.places[node] {
+            Some((sheet, row)) => format!("{sheet}!${column}${row}"),
+            None => "NA()".to_owned(),
         }
-        found
+    }
+
+    fn lines(&self) -> impl Iterator<Item = (usize, &'a WorkingNode, &'static str)> {
+        self.working.lines().filter_map(|at| Some((at, &self.working.nodes()[at], self.places[at]?.0)))
+    }
+
+    /// Sensitivity of the result to a line, by the chain rule over the lines that read it.
+    fn sensitivity(&self, node: usize, readers: &[(usize, String)]) -> Cell {
+        if node == self.working.result() {
+            return Cell::Formula("=1".to_owned());
+        }
+        let terms: Vec<String> =
+            readers.iter().map(|(reader, derivative)| format!("{}*{derivative}", self.place(*reader, "D"))).collect();
+        if terms.is_empty() { Cell::Empty } else { Cell::Formula(format!("={}", terms.join("+"))) }
     }
 
     /// Sheets of readings, inputs, tables and working.
@@ -198,27 +108,22 @@ impl<'a> Layout<'a> {
         let computed = ["Symbol", "Name", "Value", "Sensitivity", "Unit", "Formula", "Source"];
         let mut sheets =
             vec![(READINGS, vec![head(&leaf)]), (INPUTS, vec![head(&leaf)]), (WORKING, vec![head(&computed)])];
-        for (at, row) in self.rows.iter().enumerate() {
-            let step = row.step;
-            let mut cells = vec![Cell::text(&step.symbol), Cell::text(&step.name)];
-            match &step.expression {
-                Some(expression) => {
-                    cells.push(Cell::Formula(format!("={}", self.formula(expression, &self.inputs(at)))));
-                    cells.extend([self.sensitivity(at), Cell::text(step.unit)]);
-                    cells.extend([Cell::text(step.formula), Cell::text(step.source)]);
-                }
-                None => {
-                    cells.extend([Cell::Entered(step.value), self.sensitivity(at), Cell::text(step.unit)]);
-                    cells.push(step.entered.clone().map_or(Cell::Empty, Cell::Text));
-                    match &step.fact {
-                        Some(fact) => {
-                            cells.extend([Cell::text(fact.kind), Cell::text(&fact.id), Cell::text(fact.field)]);
-                        }
-                        None => cells.push(Cell::text(step.source)),
-                    }
+        let readers = self.working.readers(self);
+        for (at, node, sheet) in self.lines() {
+            let mut cells = vec![Cell::text(&node.symbol), Cell::text(&node.name)];
+            let source = Cell::text(node.source.map_or("", |source| source.citation()));
+            let sensitivity = self.sensitivity(at, &readers[at]);
+            if node.operation.computes() {
+                cells.push(Cell::Formula(format!("={}", self.working.cell_formula(at, self))));
+                cells.extend([sensitivity, Cell::text(node.unit), Cell::text(self.working.formula(at)), source]);
+            } else {
+                cells.extend([Cell::Entered(node.value), sensitivity, Cell::text(node.unit)]);
+                cells.push(node.entered.clone().map_or(Cell::Empty, Cell::Text));
+                match &node.fact {
+                    Some(fact) => cells.extend([Cell::text(fact.kind), Cell::text(&fact.id), Cell::text(fact.field)]),
+                    None => cells.push(source),
                 }
             }
-            let sheet = self.places[at].0;
             if let Some((_, rows)) = sheets.iter_mut().find(|(name, _)| *name == sheet) {
                 rows.push(cells);
             }
@@ -232,8 +137,9 @@ impl<'a> Layout<'a> {
     fn tables(&self) -> Vec<Vec<Cell>> {
         let mut rows = Vec::new();
         for placed in &self.tables {
+            let points = &self.working.tables()[placed.table];
             rows.push(vec![Cell::Head("Reading, mL"), Cell::Head("Correction, mL")]);
-            rows.extend(placed.points.iter().map(|(at, value)| vec![Cell::Entered(*at), Cell::Entered(*value)]));
+            rows.extend(points.iter().map(|(at, value)| vec![Cell::Entered(*at), Cell::Entered(*value)]));
             rows.push(Vec::new());
         }
         rows
@@ -243,18 +149,19 @@ impl<'a> Layout<'a> {
     pub(super) fn as_evaluated(&self) -> Vec<Vec<Cell>> {
         let mut rows =
             vec![["Cell", "Symbol", "Name", "Value", "Sensitivity", "Unit", "u", "Numbers"].map(Cell::Head).to_vec()];
-        for ((at, row), sensitivity) in self.rows.iter().enumerate().zip(self.sensitivities()) {
-            let step = row.step;
-            let carries = !row.readers.is_empty() || at + 1 == self.rows.len();
+        let readers = self.working.readers(self);
+        let sensitivities = self.working.sensitivities();
+        for (at, node, _) in self.lines() {
+            let carries = !readers[at].is_empty() || at == self.working.result();
             rows.push(vec![
-                Cell::Text(self.value_cell(at).replace('$', "")),
-                Cell::text(&step.symbol),
-                Cell::text(&step.name),
-                Cell::Number(step.value),
-                Cell::number(carries.then_some(sensitivity)),
-                Cell::text(step.unit),
-                Cell::number(step.standard_uncertainty),
-                Cell::text(&step.numbers),
+                Cell::Text(self.cell(at).replace('$', "")),
+                Cell::text(&node.symbol),
+                Cell::text(&node.name),
+                Cell::Number(node.value),
+                Cell::number(carries.then_some(sensitivities[at])),
+                Cell::text(node.unit),
+                Cell::number(node.standard_uncertainty),
+                Cell::text(self.working.numbers(at)),
             ]);
         }
         rows
@@ -268,22 +175,22 @@ impl<'a> Layout<'a> {
         let last = of.budget.len() + 1;
         let combined = format!("$G${}", last + 3);
         for (line, part) in (2..).zip(of.budget) {
-            let row = self
-                .rows
-                .iter()
-                .position(|row| row.step.uncertain.as_ref().is_some_and(|uncertain| uncertain.id == part.input.id));
-            let (Some(row), Some(u)) = (row, row.and_then(|row| self.rows[row].u)) else { continue };
+            let input = self.lines().find_map(|(at, node, _)| {
+                let uncertain = node.uncertain.as_ref().filter(|uncertain| uncertain.id == part.input.id)?;
+                Some((at, uncertain.u))
+            });
+            let Some((node, u)) = input else { continue };
             let dof = match part.input.degrees_of_freedom {
                 DegreesOfFreedom::Finite(dof) => Some(dof),
                 DegreesOfFreedom::Infinite => None,
             };
             rows.push(vec![
                 Cell::text(&part.input.label),
-                Cell::Formula(format!("={}", self.value_cell(row))),
+                Cell::Formula(format!("={}", self.cell(node))),
                 Cell::text(part.input.unit),
-                Cell::Formula(format!("={}", self.value_cell(u))),
+                Cell::Formula(format!("={}", self.cell(u))),
                 dof.map_or(Cell::text("unlimited"), Cell::Entered),
-                Cell::Formula(format!("={}", self.cell(row, "D"))),
+                Cell::Formula(format!("={}", self.place(node, "D"))),
                 Cell::Formula(format!("=F{line}*D{line}")),
                 Cell::Formula(format!("=G{line}^2/{combined}^2")),
                 Cell::Formula(format!("=IF(ISNUMBER(E{line}),(G{line}/{combined})^4/E{line},0)")),
@@ -297,7 +204,7 @@ impl<'a> Layout<'a> {
         };
         rows.push(Vec::new());
         let (top, dof, k) = (last + 2, last + 4, last + 5);
-        rows.push(result("result", format!("={}", self.value_cell(self.rows.len() - 1))));
+        rows.push(result("result", format!("={}", self.cell(self.working.result()))));
         rows.push(result("combined standard uncertainty", format!("=SQRT(SUMSQ(G2:G{last}))")));
         rows.push(result(
             "effective degrees of freedom",
@@ -329,14 +236,12 @@ impl<'a> Layout<'a> {
     fn rule_holds(&self, allowed: &[Option<f64>], first: usize) -> Vec<Vec<Cell>> {
         let heads = ["Used titres", "Range, mL", "Allowed, mL", "The rule that chose them"];
         let mut rows = vec![heads.map(Cell::Head).to_vec()];
-        let nets = self.rows.iter().filter(|row| row.step.name == "net titre");
-        for ((line, row), allowed) in (first + 1..).zip(nets).zip(allowed) {
-            let titres: Vec<String> = row
-                .inputs
-                .iter()
-                .filter(|input| self.rows[**input].step.name == "volume at 20 C")
-                .map(|input| self.value_cell(*input))
-                .collect();
+        let nets = self.lines().filter(|(_, node, _)| node.is(Quantity::NetTitre));
+        for ((line, (net, node, _)), allowed) in (first + 1..).zip(nets).zip(allowed) {
+            let titre = |input: &usize| self.working.nodes()[*input].is(Quantity::TitrationVolume);
+            let inputs = self.working.inputs(net);
+            let titres: Vec<String> =
+                inputs.iter().filter(|input| titre(input)).map(|input| self.cell(*input)).collect();
             let list = titres.join(",");
             let verdict = match allowed {
                 // Readings have two decimals; half a unit of the ninth keeps a difference such as 0.1 what it is.
@@ -346,7 +251,7 @@ impl<'a> Layout<'a> {
                 None => "=\"median of all\"".to_owned(),
             };
             rows.push(vec![
-                Cell::Text(format!("{} of {}", row.step.symbol, titres.len())),
+                Cell::Text(format!("{} of {}", node.symbol, titres.len())),
                 Cell::Formula(format!("=MAX({list})-MIN({list})")),
                 Cell::number(*allowed),
                 Cell::Formula(verdict),
@@ -354,4 +259,22 @@ impl<'a> Layout<'a> {
         }
         rows
     }
+}
+
+/// Places for the tables that anything is interpolated in: below each other, a heading above each and a line between.
+fn placed(working: &Working) -> Vec<Placed> {
+    let used = |table: usize| {
+        working
+            .nodes()
+            .iter()
+            .any(|node| matches!(node.operation, Operation::Interpolation(at) if at as usize == table))
+    };
+    let mut next = 0;
+    let mut tables = Vec::new();
+    for (table, points) in working.tables().iter().enumerate().filter(|(table, _)| used(*table)) {
+        let rows = (next + 2, next + 1 + points.len());
+        next = rows.1 + 1;
+        tables.push(Placed { table, rows });
+    }
+    tables
 }

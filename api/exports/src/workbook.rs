@@ -5,7 +5,7 @@ use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::sign_offs::SignOff;
 use ferrotitre_core::determination::{FORMULA_SET, Reported};
 use ferrotitre_core::uncertainty::{Contribution, CoverageRule};
-use ferrotitre_core::working::Step;
+use ferrotitre_core::working::Working;
 use ferrotitre_html::sheet::Names;
 use ferrotitre_results::determinations::service::Exported;
 
@@ -23,7 +23,7 @@ pub(super) struct Around {
 /// A result that a workbook is made of.
 pub(super) struct Part<'a> {
     pub(super) title: String,
-    pub(super) working: &'a Step,
+    pub(super) working: &'a Working,
     pub(super) budget: &'a [Contribution],
     pub(super) coverage: CoverageRule,
     pub(super) allowed: Vec<Option<f64>>,

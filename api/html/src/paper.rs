@@ -1,22 +1,19 @@
-//! A page made of sections, as PDF: the same parts in the same order, typeset for A4.
+//! A page made of sections, as PDF: the same parts in the same order, laid out for A4.
 
 use actix_web::body::BoxBody;
 use actix_web::http::header::{CACHE_CONTROL, CONTENT_DISPOSITION};
 use actix_web::{HttpRequest, HttpResponse, Responder, web};
-use chrono::{DateTime, Datelike as _, Timelike as _, Utc};
+use chrono::{DateTime, Utc};
 use ferrotitre_base::evaluations::{BudgetLine, StepView, VerdictView};
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::sign_offs::SignOff;
 use ferrotitre_base::states::StateMove;
-use ferrotitre_paper::Paper;
-use serde_json::{Value, json};
+use ferrotitre_paper::{Align, Block, Column, Document, Fact, Level, Picture, Step, Width, Words};
 
-use crate::sheet::{Cell, Names, Part, Sheet, Table};
+use crate::sheet::{self, Cell, Names, Part, Section, Sheet, Table};
 use crate::shell::Shell;
 use crate::show;
 
-/// How everything is laid out.
-const LAYOUT: &str = include_str!("../templates/report.typ");
 /// What the pages' style sheet says of small pictures, in black and grey.
 const PRINT_STYLE: &str = "<style>.band{fill:#dddddd}.band-edge{stroke:#000000;stroke-width:1.5;stroke-dasharray:5 4;fill:none}\
     .guard{fill:#999999}.limit{stroke:#000000;stroke-width:2.5;fill:none}.axis{stroke:#000000;stroke-width:1.4;fill:none}\
@@ -43,39 +40,48 @@ impl Responder for Pdf {
     }
 }
 
-/// A page ready to be typeset away from the threads that serve.
-struct Plan {
-    data: Value,
-    pictures: Vec<String>,
-}
-
 impl Sheet<'_> {
-    /// Typesets the page. `identity` is the same at every printing of the thing.
+    /// Prints the page. `identity` is the same at every printing of the thing.
+    ///
+    /// # Errors
+    /// A picture that cannot be printed, which is a mistake of ours.
     pub async fn pdf(self, identity: String) -> Result<Pdf, Refusal> {
-        let now = Utc::now();
         let name = file_name(&self.title);
-        let Plan { data, pictures } = self.planned(now);
-        let bytes = web::block(move || {
-            let data = data.to_string();
-            Paper { layout: LAYOUT, data, pictures: &pictures, identity, made: parts(now) }.pdf()
-        });
+        let document = self.document(identity, Utc::now());
+        // Away from the threads that serve.
+        let bytes = web::block(move || document.pdf());
         Ok(Pdf { name, bytes: bytes.await.map_err(Refusal::internal)?.map_err(Refusal::internal)? })
     }
 
-    fn planned(self, now: DateTime<Utc>) -> Plan {
-        let shell = self.shell;
-        let mut pictures = Vec::new();
-        let sections: Vec<Value> = self
-            .sections
-            .into_iter()
-            .map(|section| json!({ "title": section.title, "part": part(shell, section.part, &mut pictures) }))
-            .collect();
-        let foot = format!("ferrotitre {}; made {}", env!("CARGO_PKG_VERSION"), show::time_with_zone(now));
-        let data = json!({
-            "kind": self.kind, "title": self.title, "state": self.state, "lead": self.lead, "cautions": self.cautions,
-            "sections": sections, "standard": self.help.standard, "foot": foot,
-        });
-        Plan { data, pictures }
+    fn document(self, identity: String, made: DateTime<Utc>) -> Document {
+        let named = format!("{} {}", self.kind, self.title);
+        let foot = format!("ferrotitre {}; made {}", env!("CARGO_PKG_VERSION"), show::time_with_zone(made));
+        let mut heading = Words::from(format!("{} ", self.title));
+        if !self.state.is_empty() {
+            heading = heading.plain(" ").state(self.state.as_str());
+        }
+        let mut blocks = vec![Block::Remark(self.kind.into()), Block::Heading(Level::Title, heading)];
+        if !self.lead.is_empty() {
+            blocks.push(Block::Remark(self.lead.into()));
+        }
+        if !self.cautions.is_empty() {
+            blocks.push(Block::Caution(Words::default().strong("Caution.").plain(format!(" {}", self.cautions))));
+        }
+        // Contents come before the first heading; what stands before it, the result, stays at the top.
+        let mut contents = Some(Block::Contents);
+        let titles: Vec<String> = self.sections.iter().map(|section| section.title.clone()).collect();
+        for Section { title, part, .. } in self.sections {
+            if !title.is_empty() {
+                blocks.extend(contents.take());
+                // A title that comes several times is that of a part of the section before it.
+                let several = titles.iter().filter(|one| **one == title).count() > 1;
+                blocks.push(Block::Heading(if several { Level::Part } else { Level::Section }, title.into()));
+            }
+            blocks.push(block(self.shell, part));
+        }
+        blocks.push(Block::Remark(self.help.standard.into()));
+        let title = format!("{}: {}", self.kind, self.title);
+        Document { title, head: [named, self.state], foot, identity, made, blocks }
     }
 }
 
@@ -83,79 +89,68 @@ fn file_name(title: &str) -> String {
     title.chars().map(|c| if c.is_ascii_alphanumeric() || "._-".contains(c) { c } else { '_' }).collect()
 }
 
-fn parts(at: DateTime<Utc>) -> [i32; 6] {
-    // Each is far below 2^31.
-    let small = |number: u32| i32::try_from(number).unwrap_or_default();
-    [at.year(), small(at.month()), small(at.day()), small(at.hour()), small(at.minute()), small(at.second())]
-}
-
-fn part(shell: &Shell, part: Part, pictures: &mut Vec<String>) -> Value {
+fn block(shell: &Shell, part: Part) -> Block {
     match part {
-        Part::Words(words) => json!({ "kind": "words", "words": words }),
-        Part::Alert(lines) => json!({ "kind": "alert", "lines": lines }),
-        Part::Result { figure, unit, words } => {
-            json!({ "kind": "result", "figure": figure, "unit": unit, "words": words })
-        }
-        Part::Facts(facts) => {
-            let facts: Vec<Value> =
-                facts.iter().map(|fact| json!({ "name": fact.name, "cell": cell(&fact.cell) })).collect();
-            json!({ "kind": "facts", "facts": facts })
-        }
-        Part::Table(table) => listed(&table),
+        Part::Words(words) => Block::Paragraph(words.into()),
+        Part::Alert(lines) => Block::Alert(lines.into_iter().map(Words::from).collect()),
+        Part::Result { figure, unit, words } => Block::Outcome { figure, unit, remark: words },
+        Part::Facts(facts) => Block::Facts(facts.iter().map(fact).collect()),
+        Part::Table(table) => listed(table),
         Part::Picture { drawing, caption } => {
-            // Small pictures of the pages are coloured by the style sheet, which paper has not.
-            let styled = match drawing.split_once('>') {
-                Some((root, rest)) if !drawing.contains("<style") => {
-                    format!(
-                        "{} xmlns=\"http://www.w3.org/2000/svg\">{PRINT_STYLE}{rest}",
-                        root.replace(" xmlns=\"http://www.w3.org/2000/svg\"", "")
-                    )
-                }
-                _ => drawing,
-            };
-            picture(styled, caption, false, pictures)
+            Block::Picture(Picture { svg: styled(drawing), caption, width: Width::Millimetres(130.0) })
         }
-        Part::Chart { drawing, caption } => picture(drawing, caption, true, pictures),
-        Part::Lines(lines) => json!({ "kind": "lines", "lines": lines }),
+        Part::Chart { drawing, caption } => Block::Picture(Picture { svg: drawing, caption, width: Width::Full }),
+        Part::Lines(lines) => Block::Lines(lines.into_iter().map(Words::from).collect()),
         Part::Working(step) => {
             let mut steps = Vec::new();
             flatten(shell, &step, 0, &mut steps);
-            json!({ "kind": "working", "steps": steps })
+            Block::Steps(steps)
         }
-        Part::Budget(lines) => {
-            let lines: Vec<Value> = lines.iter().map(|line| budget(shell, line)).collect();
-            json!({ "kind": "budget", "lines": lines })
-        }
-        Part::Verdicts(verdicts) => {
-            let verdicts: Vec<Value> = verdicts.iter().map(|one| verdict(shell, one)).collect();
-            json!({ "kind": "verdicts", "verdicts": verdicts })
-        }
-        Part::Signatures(all) => {
-            json!({ "kind": "signatures", "signatures": all.iter().map(signature).collect::<Vec<_>>() })
-        }
-        Part::Moves(moves, names) => {
-            json!({ "kind": "moves", "moves": moves.iter().map(|one| moved(one, &names)).collect::<Vec<_>>() })
-        }
+        Part::Budget(lines) => budget(shell, &lines),
+        Part::Verdicts(verdicts) => Block::Verdicts(verdicts.iter().map(|one| verdict(shell, one)).collect()),
+        Part::Signatures(all) if all.is_empty() => Block::Remark("Nobody has signed yet.".into()),
+        Part::Signatures(all) => Block::Statements(all.iter().map(signature).collect()),
+        Part::Moves(moves, _) if moves.is_empty() => Block::Remark("No move so far.".into()),
+        Part::Moves(moves, names) => Block::Lines(moves.iter().map(|one| moved(one, &names)).collect()),
     }
 }
 
-fn cell(cell: &Cell) -> Value {
-    json!({ "text": cell.text, "state": cell.state && !cell.text.is_empty(), "number": cell.number })
+/// Small pictures of the pages are coloured by the style sheet, which paper has not.
+fn styled(drawing: String) -> String {
+    match drawing.split_once('>') {
+        Some((root, rest)) if !drawing.contains("<style") => {
+            let root = root.replace(" xmlns=\"http://www.w3.org/2000/svg\"", "");
+            format!("{root} xmlns=\"http://www.w3.org/2000/svg\">{PRINT_STYLE}{rest}")
+        }
+        _ => drawing,
+    }
 }
 
-fn listed(table: &Table) -> Value {
-    let rows: Vec<Vec<Value>> = table.rows.iter().map(|row| row.iter().map(cell).collect()).collect();
-    json!({ "kind": "table", "columns": table.columns, "rows": rows, "empty": table.empty })
+fn shown(cell: &Cell) -> Words {
+    if cell.state { Words::default().state(cell.text.as_str()) } else { cell.text.as_str().into() }
 }
 
-fn picture(drawing: String, caption: String, wide: bool, pictures: &mut Vec<String>) -> Value {
-    let file = format!("/{}.svg", pictures.len());
-    pictures.push(drawing);
-    json!({ "kind": "picture", "file": file, "caption": caption, "wide": wide })
+fn fact(fact: &sheet::Fact) -> Fact {
+    Fact { name: fact.name.as_str().into(), value: vec![shown(&fact.cell)] }
+}
+
+fn listed(table: Table) -> Block {
+    if table.rows.is_empty() {
+        return Block::Remark(table.empty.into());
+    }
+    let columns =
+        table.columns.iter().map(|title| Column { title: (*title).to_owned(), ..Column::default() }).collect();
+    let printed = |cell: &Cell| ferrotitre_paper::Cell {
+        words: shown(cell),
+        align: cell.number.then_some(Align::Right),
+        ..ferrotitre_paper::Cell::default()
+    };
+    let rows = table.rows.iter().map(|row| row.iter().map(printed).collect()).collect();
+    Block::Table(ferrotitre_paper::Table { columns, rows })
 }
 
 /// A working, line by line: each quantity before what it was computed from.
-fn flatten(shell: &Shell, step: &StepView, depth: usize, steps: &mut Vec<Value>) {
+fn flatten(shell: &Shell, step: &StepView, depth: usize, steps: &mut Vec<Step>) {
     let mut lines = Vec::new();
     if !step.formula.is_empty() {
         lines.push(format!("{} = {}", step.symbol, step.formula));
@@ -170,24 +165,41 @@ fn flatten(shell: &Shell, step: &StepView, depth: usize, steps: &mut Vec<Value>)
         lines.push(step.source.to_owned());
     }
     let value = step.entered.clone().unwrap_or_else(|| show::figure(step.value, 10));
-    steps.push(json!({
-        "depth": depth, "symbol": step.symbol, "name": step.name, "value": shell.n(value), "unit": step.unit,
-        "u": step.standard_uncertainty.map(|u| shell.n(show::figure(u, 3))).unwrap_or_default(), "lines": lines,
-    }));
+    let mut words = Words::default().strong(step.symbol.as_str()).plain(format!(" = {} {}", shell.n(value), step.unit));
+    if let Some(u) = step.standard_uncertainty {
+        words = words.plain(format!(", u = {}", shell.n(show::figure(u, 3))));
+    }
+    words = words.quiet(format!("   {}", step.name));
+    steps.push(Step { depth, words, lines });
     for input in &step.inputs {
         flatten(shell, input, depth + 1, steps);
     }
 }
 
-fn budget(shell: &Shell, line: &BudgetLine) -> Value {
-    json!({
-        "label": line.label, "value": format!("{} {}", shell.n(show::figure(line.value, 6)), line.unit),
-        "u": shell.n(show::figure(line.u, 2)), "contribution": shell.n(show::figure(line.contribution.abs(), 2)),
-        "share": line.share.clamp(0.0, 1.0), "percent": format!("{} %", shell.n(format!("{:.1}", line.share * 100.0))),
-    })
+fn budget(shell: &Shell, lines: &[BudgetLine]) -> Block {
+    let title = |title: &str, align| Column { title: title.to_owned(), align };
+    let columns = vec![
+        title("Input", Align::Left),
+        title("Value", Align::Right),
+        title("u", Align::Right),
+        title("Contribution", Align::Right),
+        title("Share of the variance", Align::Left),
+    ];
+    let cell = |text: String| ferrotitre_paper::Cell { words: text.into(), ..ferrotitre_paper::Cell::default() };
+    let row = |line: &BudgetLine| {
+        let percent = format!("{} %", shell.n(format!("{:.1}", line.share * 100.0)));
+        vec![
+            cell(line.label.to_string()),
+            cell(format!("{} {}", shell.n(show::figure(line.value, 6)), line.unit)),
+            cell(shell.n(show::figure(line.u, 2)).to_string()),
+            cell(shell.n(show::figure(line.contribution.abs(), 2)).to_string()),
+            ferrotitre_paper::Cell { bar: Some(line.share), ..cell(percent) },
+        ]
+    };
+    Block::Table(ferrotitre_paper::Table { columns, rows: lines.iter().map(row).collect() })
 }
 
-fn verdict(shell: &Shell, verdict: &VerdictView) -> Value {
+fn verdict(shell: &Shell, verdict: &VerdictView) -> Fact {
     let mut compared = verdict.compared.clone();
     let figure = |value: f64, digits| shell.n(show::figure(value, digits));
     if let Some(value) = verdict.value {
@@ -199,21 +211,33 @@ fn verdict(shell: &Shell, verdict: &VerdictView) -> Value {
     if let Some(p) = verdict.p {
         compared.push_str(&format!(", p = {}", figure(p, 2)));
     }
-    json!({
-        "rule": verdict.rule, "outcome": verdict.outcome, "compared": format!("{}.", compared.trim_end()),
-        "advice": verdict.advice, "obtained": verdict.obtained,
-    })
+    let mut words = Words::default().strong(verdict.rule).plain(format!(": {}.", compared.trim_end()));
+    if !verdict.advice.is_empty() {
+        words = words.plain(format!(" {}.", verdict.advice));
+    }
+    let mut value = vec![words];
+    if !verdict.obtained.is_empty() {
+        value.push(Words::default().quiet(verdict.obtained.as_str()));
+    }
+    Fact { name: Words::default().state(verdict.outcome), value }
 }
 
-fn signature(signature: &SignOff) -> Value {
-    json!({
-        "name": signature.printed_name, "when": show::time_with_zone(signature.signed_at), "meaning": signature.meaning,
-        "statement": signature.statement, "reason": signature.reason.clone().unwrap_or_default(),
-        "valid": signature.still_valid, "digest": signature.content_digest,
-    })
+fn signature(signature: &SignOff) -> Vec<Words> {
+    let SignOff { printed_name, meaning, statement, content_digest, .. } = signature;
+    let when = show::time_with_zone(signature.signed_at);
+    let mut said = format!(", {when}: {meaning}, “{statement}”");
+    if let Some(reason) = &signature.reason {
+        said.push_str(&format!(". Reason: {reason}"));
+    }
+    let mut lines = vec![Words::default().strong(printed_name.as_str()).plain(said)];
+    if !signature.still_valid {
+        lines.push(Words::default().state("no longer valid: the content has changed or was amended"));
+    }
+    lines.push(Words::default().fine(format!("content {content_digest}")));
+    lines
 }
 
-fn moved(step: &StateMove, names: &Names) -> Value {
+fn moved(step: &StateMove, names: &Names) -> Words {
     let mut words = show::time(step.recorded_at);
     if let Some(by) = step.recorded_by {
         words.push_str(&format!(" by {}", names.get(&by.0).map_or("somebody", String::as_str)));
@@ -223,5 +247,5 @@ fn moved(step: &StateMove, names: &Names) -> Value {
             words.push_str(&format!(". {name}: {text}"));
         }
     }
-    json!({ "state": step.to_state, "words": words })
+    Words::default().strong(step.to_state.as_str()).plain(format!(" {words}"))
 }

@@ -20,6 +20,22 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Since when the owner of an account has worked here, where that is longer than the account: records may be taken over from then on.
+    account_starts (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Account.
+        account_id -> Uuid,
+        /// First day.
+        since -> Date,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it; null when made from the command line.
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
     /// People and instruments that act. Never reused, never removed; a retired account keeps its name in the records.
     accounts (id) {
         /// Identity.
@@ -34,6 +50,32 @@ diesel::table! {
         recorded_at -> Timestamptz,
         /// Account that recorded it; null when made from the command line.
         recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    /// Decisions of two people to go on sealing a log that does not extend what was signed before.
+    audit_breaks (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Leaves under the head that the log no longer extends; null where no head was remembered.
+        before_size -> Nullable<Int8>,
+        /// Root of that head.
+        before_root -> Nullable<Bytea>,
+        /// Leaves of the log that counts from then on.
+        after_size -> Int8,
+        /// Root of that log.
+        after_root -> Bytea,
+        /// Key that signs from then on.
+        key_id -> Text,
+        /// Why, at least 5 characters.
+        reason -> Text,
+        /// One of the two who decided.
+        first_person -> Uuid,
+        /// The other.
+        second_person -> Uuid,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
     }
 }
 
@@ -572,6 +614,24 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// A second person's word that an account whose password somebody else had set is in the hands of its owner.
+    identity_confirmations (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Whose account.
+        account_id -> Uuid,
+        /// The password that somebody else had set.
+        secret_id -> Uuid,
+        /// How it is known.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Manager who confirmed; null for passwords set before anybody had to.
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
     /// Files whose rows became records, kept as they came.
     imported_files (id) {
         /// Identity.
@@ -614,6 +674,26 @@ diesel::table! {
         iron2_id -> Uuid,
         /// Bench time, as the person or instrument gave it.
         observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Records that were made long after what they are about, and why.
+    late_entries (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Kind of record, by the name of its table.
+        entity_kind -> Text,
+        /// The record; of a thing with versions, the version.
+        entity_id -> Uuid,
+        /// Bench time of the record.
+        observed_at -> Timestamptz,
+        /// Why it was recorded so much later.
+        reason -> Text,
         /// Server time of recording.
         recorded_at -> Timestamptz,
         /// Account that recorded it.
@@ -792,6 +872,16 @@ diesel::table! {
         recorded_at -> Timestamptz,
         /// Account that recorded it.
         recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Printed names that are taken, from accounts. A working table that only triggers write.
+    printed_names (name_key) {
+        /// The name as it is compared.
+        name_key -> Text,
+        /// Account that prints it first.
+        account_id -> Uuid,
     }
 }
 
@@ -1386,6 +1476,22 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Titrations made under supervision, and whose.
+    titration_supervisions (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The titration, in this version.
+        titration_id -> Uuid,
+        /// Who supervised; countersigns before the determination is submitted.
+        supervisor_id -> Uuid,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// Titrations: every one made, with its readings as entered.
     titrations (id) {
         /// Identity.
@@ -1757,6 +1863,7 @@ diesel::table! {
 
 // Only pairs that a query joins: naming every table here makes an implementation for each of two thousand pairs, which
 // takes the compiler a minute.
+diesel::allow_tables_to_appear_in_same_query!(account_starts, accounts);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_leaves);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_pending);
 diesel::allow_tables_to_appear_in_same_query!(chart_baseline_points, control_values);

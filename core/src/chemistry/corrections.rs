@@ -1,6 +1,6 @@
 //! Corrections of volumes for temperature and calibration, and of masses for air buoyancy.
 
-use crate::working::Expression;
+use crate::working::Number;
 
 /// Cubic expansion of borosilicate glass 3.3, per kelvin (ISO 4787, from memory).
 pub const BOROSILICATE_EXPANSION: f64 = 9.9e-6;
@@ -48,19 +48,15 @@ pub fn water_density(celsius: f64) -> Result<f64, CorrectionError> {
     if !(0.0..=40.0).contains(&celsius) {
         return Err(CorrectionError::Temperature { low: 0.0, high: 40.0, value: celsius });
     }
-    let (t, a) = (celsius, TANAKA);
-    Ok(a[4] * (1.0 - (t + a[0]).powi(2) * (t + a[1]) / (a[2] * (t + a[3]))))
+    Ok(tanaka(celsius))
 }
 
-/// Coefficients of [`water_density`].
-const TANAKA: [f64; 5] = [-3.983_035, 301.797, 522_528.9, 69.348_81, 0.999_974_950];
-
-/// The formula of [`water_density`] in an input, C.
-pub(crate) fn water_density_expression(input: usize) -> Expression {
-    const A: [f64; 5] = TANAKA;
-    let t = |shift: f64| Expression::Input(input) + Expression::Number(shift);
-    let number = Expression::Number;
-    number(A[4]) * (number(1.0) - t(A[0]) * t(A[0]) * t(A[1]) / (number(A[2]) * t(A[3])))
+/// The formula of [`water_density`], for numbers and for nodes of a working.
+pub(crate) fn tanaka<N: Number>(t: N) -> N {
+    let n = |value| t.number(value);
+    let (a1, a2, a3, a4, a5) = (-3.983_035, 301.797, 522_528.9, 69.348_81, 0.999_974_950);
+    let squared = (t + n(a1)) * (t + n(a1));
+    n(a5) * (n(1.0) - squared * (t + n(a2)) / (n(a3) * (t + n(a4))))
 }
 
 /// Factor from a volume measured at a temperature, in glass marked for 20 C, to the volume at 20 C of a dilute aqueous
@@ -81,7 +77,12 @@ pub(crate) fn water_density_expression(input: usize) -> Expression {
 /// assert!((factor - 0.99913).abs() < 5e-6); // CIPM 2001 water formula, computed elsewhere
 /// ```
 pub fn temperature_factor(celsius: f64) -> Result<f64, CorrectionError> {
-    Ok((1.0 + BOROSILICATE_EXPANSION * (celsius - 20.0)) * water_density(celsius)? / water_density(20.0)?)
+    Ok(to_20(celsius, BOROSILICATE_EXPANSION, water_density(celsius)?, tanaka(20.0)))
+}
+
+/// The formula of [`temperature_factor`], for numbers and for nodes of a working.
+pub(crate) fn to_20<N: Number>(t: N, expansion: N, density: N, density_20: N) -> N {
+    (t.number(1.0) + expansion * (t - t.number(20.0))) * density / density_20
 }
 
 /// Factor from a balance reading to the mass.
@@ -93,7 +94,12 @@ pub fn temperature_factor(celsius: f64) -> Result<f64, CorrectionError> {
 /// OIML D 28 (from memory); K2Cr2O7 in air of 0.0012 g/cm3: 1.000299.
 #[must_use]
 pub fn buoyancy(sample_density: f64, air_density: f64) -> f64 {
-    (1.0 - air_density / WEIGHT_DENSITY) / (1.0 - air_density / sample_density)
+    weighing_factor(air_density, WEIGHT_DENSITY, sample_density)
+}
+
+/// The formula of [`buoyancy`], for numbers and for nodes of a working.
+pub(crate) fn weighing_factor<N: Number>(air: N, weights: N, sample: N) -> N {
+    (air.number(1.0) - air / weights) / (air.number(1.0) - air / sample)
 }
 
 /// Density of moist air, g/cm3, from temperature (C), pressure (hPa) and relative humidity (%).

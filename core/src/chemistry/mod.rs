@@ -9,12 +9,12 @@ mod reduction;
 mod weights;
 
 pub use constants::{Expressed, MolarMass, atomic_weight, iron, iron_oxide_factor, molar_mass};
-pub(crate) use corrections::water_density_expression;
 pub use corrections::{
     AIR_DENSITY, AirError, BOROSILICATE_EXPANSION, CorrectionError, DISSOLVED_AIR_UP_TO, MINIMUM_POINTS, TableError,
     WEIGHT_DENSITY, air_density, air_density_cipm, buoyancy, burette_correction, check_corrections, temperature_factor,
     water_density, water_density_air_saturated, water_density_jones_harris, water_density_kell, z_factor,
 };
+pub(crate) use corrections::{tanaka, to_20, weighing_factor};
 pub use entries::{
     CHEMISTRIES, Chemistry, INDICATORS, Indicator, PRIMARY_STANDARDS, PrimaryStandard, REDUCTIONS, Reduction, SPECIES,
     Species, chemistry, indicator, primary_standard, reduction, species,

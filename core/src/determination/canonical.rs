@@ -18,7 +18,8 @@ pub(super) fn digest(record: &Record) -> [u8; 32] {
 
 /// The canonical text.
 pub(super) fn text(record: &Record) -> String {
-    let mut page = Page(String::from("ferrotitre record 1\n"));
+    let mut page = Page(String::with_capacity(4096));
+    page.0.push_str("ferrotitre record 1\n");
     page.line("id", &record.id);
     page.rules(&record.rules);
     page.portion(&record.portion);
@@ -33,10 +34,32 @@ pub(super) fn text(record: &Record) -> String {
 
 struct Page(String);
 
+/// What is written into it stays on one line: line feeds in free words would otherwise forge lines.
+struct OneLine<'a>(&'a mut String);
+
+impl std::fmt::Write for OneLine<'_> {
+    fn write_str(&mut self, text: &str) -> std::fmt::Result {
+        if !text.bytes().any(|byte| matches!(byte, b'\\' | b'\n')) {
+            self.0.push_str(text);
+            return Ok(());
+        }
+        for letter in text.chars() {
+            match letter {
+                '\\' => self.0.push_str("\\\\"),
+                '\n' => self.0.push_str("\\n"),
+                other => self.0.push(other),
+            }
+        }
+        Ok(())
+    }
+}
+
 impl Page {
     fn line(&mut self, path: &str, value: impl std::fmt::Display) {
-        // Writing to a String cannot fail. Line feeds in free words would otherwise forge lines.
-        let _ = writeln!(self.0, "{path}={}", value.to_string().replace('\\', "\\\\").replace('\n', "\\n"));
+        // Writing to a String cannot fail.
+        let _ = write!(self.0, "{path}=");
+        let _ = write!(OneLine(&mut self.0), "{value}");
+        self.0.push('\n');
     }
 
     fn rules(&mut self, rules: &Rules) {
@@ -46,14 +69,16 @@ impl Page {
     }
 
     fn vessel(&mut self, path: &str, vessel: &Vessel) {
-        self.line(path, format!("{} {} {} {:?}", vessel.id, vessel.volume_ml, vessel.u_ml, vessel.dof));
+        self.line(path, format_args!("{} {} {} {:?}", vessel.id, vessel.volume_ml, vessel.u_ml, vessel.dof));
     }
 
     fn portion(&mut self, portion: &Portion) {
         self.line("portion.id", &portion.id);
         match &portion.amount {
             PortionAmount::Volume(vessel) => self.vessel("portion.volume", vessel),
-            PortionAmount::Mass { id, grams, u, dof } => self.line("portion.mass", format!("{id} {grams} {u} {dof:?}")),
+            PortionAmount::Mass { id, grams, u, dof } => {
+                self.line("portion.mass", format_args!("{id} {grams} {u} {dof:?}"))
+            }
         }
         for step in &portion.dilution {
             if let Some(pipette) = &step.pipette {
@@ -65,20 +90,20 @@ impl Page {
             self.vessel("portion.aliquot", aliquot);
         }
         if let Some(density) = &portion.density {
-            self.line("portion.density", format!("{} {} {}", density.id, density.value, density.u));
+            self.line("portion.density", format_args!("{} {} {}", density.id, density.value, density.u));
         }
     }
 
     fn segments(&mut self, path: &str, segments: &[Segment]) {
         for segment in segments {
-            self.line(path, format!("{} {}", segment.initial.text(), segment.last.text()));
+            self.line(path, format_args!("{} {}", segment.initial.text(), segment.last.text()));
         }
     }
 
     fn burette(&mut self, path: &str, burette: &Burette) {
         self.line(
             path,
-            format!(
+            format_args!(
                 "{} {:?} {} {} {:?}",
                 burette.id, burette.corrections, burette.resolution_ml, burette.u_ml, burette.dof
             ),
@@ -88,13 +113,13 @@ impl Page {
     fn factor(&mut self, path: &str, factor: &Factor) {
         self.line(
             path,
-            format!("{} {} {} {} {:?}", factor.id, factor.electrons, factor.concentration, factor.u, factor.dof),
+            format_args!("{} {} {} {} {:?}", factor.id, factor.electrons, factor.concentration, factor.u, factor.dof),
         );
         // Only where there is one, so that digests signed before this existed stay what they were.
         if let Some(next) = &factor.following {
             self.line(
                 &format!("{path}.following"),
-                format!("{} {} {} {:?} {}", next.id, next.concentration, next.u, next.dof, next.passed),
+                format_args!("{} {} {} {:?} {}", next.id, next.concentration, next.u, next.dof, next.passed),
             );
         }
     }
@@ -103,7 +128,7 @@ impl Page {
         match standing {
             Standing::Counted => self.line(path, "counted"),
             Standing::Superseded => self.line(path, "superseded"),
-            Standing::Rejected { cause, reason } => self.line(path, format!("rejected {cause}: {reason}")),
+            Standing::Rejected { cause, reason } => self.line(path, format_args!("rejected {cause}: {reason}")),
         }
     }
 
@@ -111,21 +136,21 @@ impl Page {
         self.line("blank.id", &blank.id);
         self.standing("blank.standing", &blank.standing);
         self.segments("blank.segment", &blank.segments);
-        self.line("blank.temperature", format!("{:?}", blank.temperature));
+        self.line("blank.temperature", format_args!("{:?}", blank.temperature));
         self.burette("blank.burette", &blank.burette);
-        self.line("blank.iron_equivalent", format!("{:?}", blank.iron_equivalent_ml));
+        self.line("blank.iron_equivalent", format_args!("{:?}", blank.iron_equivalent_ml));
     }
 
     fn titration(&mut self, titration: &Titration) {
         self.line("titration.id", &titration.id);
         self.line("titration.position", titration.position);
-        self.line("titration.kind", format!("{:?}", titration.kind));
+        self.line("titration.kind", format_args!("{:?}", titration.kind));
         self.standing("titration.standing", &titration.standing);
         self.segments("titration.segment", &titration.segments);
-        self.line("titration.temperature", format!("{:?}", titration.temperature));
+        self.line("titration.temperature", format_args!("{:?}", titration.temperature));
         self.factor("titration.factor", &titration.factor);
         self.burette("titration.burette", &titration.burette);
-        self.line("titration.reduction", format!("{:?}", titration.reduction));
+        self.line("titration.reduction", format_args!("{:?}", titration.reduction));
         if let Some(excess) = &titration.excess {
             self.factor("titration.excess.factor", &excess.factor);
             self.vessel("titration.excess.pipette", &excess.pipette);

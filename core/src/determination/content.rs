@@ -1,11 +1,11 @@
 //! From titre to content: the model, the units, the reported figure.
 
 use crate::chemistry::{Expressed, iron, iron_oxide_factor};
-use crate::determination::evaluate::EvaluationError;
 use crate::determination::facts::{LimitOfQuantification, Portion, PortionAmount, Reporting, Vessel};
 use crate::rounding::{Ties, decimal_of, report, text, to_places};
 use crate::statistics::distribution::DistributionError;
-use crate::uncertainty::{Coverage, Input, InputError, Inputs, Scalar, Sourced, expand};
+use crate::uncertainty::{Coverage, InputError, expand};
+use crate::working::{Estimate, Fact, Handle, Identity, Label, Leaf, Origin, Quantity, Sheet, Source};
 
 /// Units a content can be given in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -25,7 +25,7 @@ pub enum Unit {
 impl Unit {
     /// Symbol.
     #[must_use]
-    pub fn symbol(self) -> &'static str {
+    pub const fn symbol(self) -> &'static str {
         match self {
             Self::MolesPerLitre => "mol/L",
             Self::GramsPerLitre => "g/L",
@@ -70,110 +70,158 @@ pub struct Reported {
 ///
 /// # Formula
 /// product over the later steps of V_pipette / V_flask before it, times V_aliquot / V_last flask
-pub(super) struct Dilution {
-    pub(super) fraction: Sourced,
-}
-
-/// Adds a vessel as an input; one used twice in a chain is one input.
-pub(super) fn vessel(inputs: &mut Inputs, vessel: &Vessel) -> Result<Sourced, InputError> {
-    let label = format!("volume of {}", vessel.code);
-    inputs.add(Input::new(&vessel.id, label, "mL", vessel.volume_ml, vessel.u_ml).with_dof(vessel.dof))
-}
-
-pub(super) fn dilution(inputs: &mut Inputs, portion: &Portion) -> Result<Dilution, EvaluationError> {
-    let mut fraction = Sourced::constant(1.0);
+fn share_titrated<'s, 'r>(sheet: &'s Sheet<'r>, portion: &'r Portion) -> Result<Handle<'s>, InputError> {
+    let label = Label::only(Quantity::ShareTitrated);
+    let mut shares = Vec::new();
     let mut flask: Option<&Vessel> = None;
     let takes = portion.dilution.iter().filter_map(|step| step.pipette.as_ref()).chain(portion.aliquot.as_ref());
     let mut flasks = portion.dilution.iter().map(|step| &step.flask);
     for pipette in takes {
         flask = flasks.next().or(flask);
         if let Some(flask) = flask {
-            fraction = fraction * (vessel(inputs, pipette)? / vessel(inputs, flask)?);
+            shares.push(pipette.volume(sheet)? / flask.volume(sheet)?);
         }
     }
-    Ok(Dilution { fraction })
+    Ok(match shares.as_slice() {
+        [] => sheet.given(label, 1.0, Source::WholePortion),
+        [only] => sheet.named(*only, label, Source::Dilution),
+        all => sheet.named(sheet.product(all), label, Source::Dilution),
+    })
 }
 
-/// Content of iron, mol/L of a volume portion or mol/kg of a mass portion, from the amount titrated (mmol).
+/// What a content is made of, for any unit.
+pub(super) struct Content<'s> {
+    /// mol/L of a volume portion, mol/kg of a mass portion.
+    amount: Handle<'s>,
+    molar_mass: Handle<'s>,
+    density: Option<Handle<'s>>,
+    by_volume: bool,
+}
+
+/// Content of iron from the amount titrated, mmol.
 ///
 /// # Formula
 /// c = n / (f V_portion), w = n / (f m)
-pub(super) fn amount_content(
-    inputs: &mut Inputs,
-    portion: &Portion,
-    titrated_mmol: Sourced,
-    fraction: Sourced,
-) -> Result<Sourced, EvaluationError> {
-    let amount = titrated_mmol / fraction;
-    Ok(match &portion.amount {
+pub(super) fn content<'s, 'r>(
+    sheet: &'s Sheet<'r>,
+    portion: &'r Portion,
+    titrated: Handle<'s>,
+) -> Result<Content<'s>, InputError> {
+    let share = share_titrated(sheet, portion)?;
+    let fact = |field| Fact { kind: "test_portions", id: &portion.id, field };
+    let taken = match &portion.amount {
         // Titrated without dilution, the portion's own pipette is the aliquot.
-        PortionAmount::Volume(pipette) => amount / vessel(inputs, pipette)?,
-        PortionAmount::Mass { id, grams, u, dof } => {
-            amount / inputs.add(Input::new(id, "mass of the portion", "g", *grams, *u).with_dof(*dof))?
-        }
-    })
-}
-
-/// Brings a content to a unit; `None` where a density would be needed and is missing.
-pub(super) fn in_unit(
-    inputs: &mut Inputs,
-    portion: &Portion,
-    content: &Sourced,
-    unit: Unit,
-    expressed: Expressed,
-) -> Result<Option<Sourced>, EvaluationError> {
-    let by_volume = matches!(portion.amount, PortionAmount::Volume(_));
-    let fe = iron();
-    let mass = inputs.add(Input::new("molar-mass:Fe", "molar mass of iron", "g/mol", fe.value, fe.u))?;
-    let density = match &portion.density {
-        Some(density) => Some(inputs.add(Input::new(&density.id, "density", "g/mL", density.value, density.u))?),
-        None => None,
+        PortionAmount::Volume(pipette) => pipette.volume(sheet)?,
+        PortionAmount::Mass { id, grams, u, dof } => sheet.input(Leaf {
+            label: Label::only(Quantity::PortionMass),
+            value: *grams,
+            origin: Origin::Fact(fact("mass_g")),
+            u: (*u, Origin::Fact(fact("balance"))),
+            dof: *dof,
+            identity: Identity::Record(id),
+        })?,
     };
-    // g/L of a volume portion, g/kg of a mass portion.
-    let grams = content.clone() * mass * iron_oxide_factor(expressed);
-    Ok(match (unit, by_volume, density) {
-        (Unit::MolesPerLitre, true, _) | (Unit::MolesPerKilogram, false, _) => Some(content.clone()),
-        (Unit::GramsPerLitre, true, _) => Some(grams),
-        (Unit::MilligramsPerLitre, true, _) => Some(grams * 1000.0),
-        (Unit::PercentByMass, false, _) => Some(grams * 0.1),
-        (Unit::PercentByMass, true, Some(density)) => Some(grams / density * 0.1),
-        (Unit::MolesPerKilogram, true, Some(density)) => Some(content.clone() / density),
-        (Unit::MolesPerLitre, false, Some(density)) => Some(content.clone() * density),
-        (Unit::GramsPerLitre, false, Some(density)) => Some(grams * density),
-        (Unit::MilligramsPerLitre, false, Some(density)) => Some(grams * density * 1000.0),
-        (_, _, None) => None,
+    let fe = iron();
+    let molar_mass = sheet.input(Leaf {
+        label: Label::only(Quantity::IronMolarMass),
+        value: fe.value,
+        origin: Origin::Source(Source::AtomicWeights),
+        u: (fe.u, Origin::Source(Source::AtomicWeights)),
+        dof: None,
+        identity: Identity::MolarMassOfIron,
+    })?;
+    let density = portion.density.as_ref().map(|density| {
+        sheet.input(Leaf {
+            label: Label::only(Quantity::SampleDensity),
+            value: density.value,
+            origin: Origin::Fact(fact("density")),
+            u: (density.u, Origin::Fact(fact("density_u"))),
+            dof: None,
+            identity: Identity::Record(&density.id),
+        })
+    });
+    Ok(Content {
+        amount: titrated / (share * taken),
+        molar_mass,
+        density: density.transpose()?,
+        by_volume: matches!(portion.amount, PortionAmount::Volume(_)),
     })
 }
 
-/// The content in every unit that can be given.
-pub(super) fn figures(
-    inputs: &mut Inputs,
-    portion: &Portion,
-    content: &Sourced,
-) -> Result<Vec<Figure>, EvaluationError> {
-    const MASS_UNITS: [Unit; 3] = [Unit::GramsPerLitre, Unit::MilligramsPerLitre, Unit::PercentByMass];
-    let amounts = [Unit::MolesPerLitre, Unit::MolesPerKilogram].map(|unit| (unit, Expressed::Iron));
-    let masses = [Expressed::Iron, Expressed::IronIIOxide, Expressed::IronIIIOxide]
-        .into_iter()
-        .flat_map(|expressed| MASS_UNITS.map(|unit| (unit, expressed)));
-    let mut figures = Vec::new();
-    for (unit, expressed) in amounts.into_iter().chain(masses) {
-        if let Some(value) = in_unit(inputs, portion, content, unit, expressed)? {
-            figures.push(Figure { unit, expressed, value: value.value(), u: inputs.standard_uncertainty(&value) });
-        }
+impl<'s> Content<'s> {
+    /// Brought to a unit; `None` where a density would be needed and is missing.
+    fn in_unit(&self, sheet: &'s Sheet<'_>, unit: Unit, expressed: Expressed) -> Option<Handle<'s>> {
+        let of_volume = matches!(unit, Unit::MolesPerLitre | Unit::GramsPerLitre | Unit::MilligramsPerLitre);
+        let density = if of_volume == self.by_volume { None } else { Some(self.density?) };
+        // g/L of a volume portion, g/kg of a mass portion.
+        let grams = || {
+            let iron = self.amount * self.molar_mass;
+            match expressed {
+                Expressed::Iron => iron,
+                _ => iron * oxide_factor(sheet, expressed),
+            }
+        };
+        let scaled = match unit {
+            Unit::MolesPerLitre | Unit::MolesPerKilogram => self.amount,
+            Unit::GramsPerLitre => grams(),
+            Unit::MilligramsPerLitre => grams() * 1000.0,
+            Unit::PercentByMass => grams() * 0.1,
+        };
+        Some(match (density, of_volume) {
+            (None, _) => scaled,
+            (Some(density), true) => scaled * density,
+            (Some(density), false) => scaled / density,
+        })
     }
-    Ok(figures)
+
+    /// In the unit it is reported in; `None` where a density would be needed and is missing.
+    pub(super) fn result(&self, sheet: &'s Sheet<'_>, rule: &Reporting, part: Part) -> Option<Handle<'s>> {
+        let node = self.in_unit(sheet, rule.unit, rule.expressed)?;
+        let quantity = match part {
+            Part::Alone => Quantity::IronContent(rule.unit),
+            Part::Total => Quantity::TotalIronContent(rule.unit),
+            Part::Iron2 => Quantity::Iron2Content(rule.unit),
+        };
+        Some(sheet.named(node, Label::only(quantity), Source::Content))
+    }
+
+    /// The content in every unit that can be given.
+    pub(super) fn figures(&self, sheet: &'s Sheet<'_>) -> Vec<Figure> {
+        const MASS_UNITS: [Unit; 3] = [Unit::GramsPerLitre, Unit::MilligramsPerLitre, Unit::PercentByMass];
+        let amounts = [Unit::MolesPerLitre, Unit::MolesPerKilogram].map(|unit| (unit, Expressed::Iron));
+        let masses = [Expressed::Iron, Expressed::IronIIOxide, Expressed::IronIIIOxide]
+            .into_iter()
+            .flat_map(|expressed| MASS_UNITS.map(|unit| (unit, expressed)));
+        let figure = |(unit, expressed)| {
+            let node = self.in_unit(sheet, unit, expressed)?;
+            Some(Figure { unit, expressed, value: node.value(), u: sheet.u(&sheet.sensitivities(node)) })
+        };
+        amounts.into_iter().chain(masses).filter_map(figure).collect()
+    }
+}
+
+/// Whether a determination is computed alone or as a part of iron(III).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Part {
+    /// Alone.
+    Alone,
+    /// Total iron.
+    Total,
+    /// Iron(II).
+    Iron2,
+}
+
+fn oxide_factor<'s>(sheet: &'s Sheet<'_>, expressed: Expressed) -> Handle<'s> {
+    sheet.given(Label::only(Quantity::OxideFactor), iron_oxide_factor(expressed), Source::AtomicWeights)
 }
 
 /// Rounds a result for the report.
 pub(super) fn reported(
-    inputs: &Inputs,
-    result: &Sourced,
+    result: &Estimate,
     rule: &Reporting,
     loq: Option<LimitOfQuantification>,
 ) -> Result<Reported, DistributionError> {
-    let u = inputs.standard_uncertainty(result);
-    let coverage = expand(u, inputs.effective_degrees_of_freedom(result), rule.coverage)?;
+    let coverage = expand(result.u(), result.degrees_of_freedom(), rule.coverage)?;
     let (value, expanded_uncertainty) = rounded(result.value(), coverage.expanded_uncertainty, rule.ties, rule.places);
     let below = loq.filter(|loq| result.value() < loq.0);
     let text = match below {

@@ -1,16 +1,16 @@
 //! The evaluation of a determination.
 
-use crate::chemistry::{CorrectionError, indicator};
+use crate::chemistry::CorrectionError;
 use crate::determination::agreement::{Agreement, Ruled, agree, decide, rule};
-use crate::determination::content::{self, Figure, Reported};
-use crate::determination::facts::{Blank, Central, Record, Standing};
-use crate::determination::titre::{self, Fate, Titre, volume};
+use crate::determination::amount::{Basis, indicator_needs_iron, mean_blank};
+use crate::determination::content::{self, Content, Figure, Part, Reported};
+use crate::determination::facts::{Central, Record};
+use crate::determination::titre::{self, Fate, Titre};
 use crate::determination::verdict::Verdict;
-use crate::determination::{FORMULA_SET, canonical, judgements, page, slips};
+use crate::determination::{FORMULA_SET, canonical, judgements, slips};
 use crate::statistics::distribution::DistributionError;
-use crate::statistics::summary::{Summary, median};
-use crate::uncertainty::{Contribution, Input, InputError, Inputs, Scalar, Sourced};
-use crate::working::Step;
+use crate::uncertainty::{Contribution, InputError};
+use crate::working::{Estimate, Handle, Sheet, Working};
 
 /// How much of the evaluation is wanted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -19,6 +19,16 @@ pub enum Detail {
     Figures,
     /// The working and the budget, too.
     Working,
+}
+
+impl Detail {
+    /// A sheet that keeps what is wanted.
+    pub(super) fn sheet<'r>(self) -> Sheet<'r> {
+        match self {
+            Self::Figures => Sheet::lean(),
+            Self::Working => Sheet::new(),
+        }
+    }
 }
 
 /// Why a record cannot be evaluated at all; too few titrations are no error but a [`Progress`].
@@ -81,20 +91,22 @@ pub struct Evaluation {
     pub blank_ml: Option<f64>,
     /// Statistics; none while no accurate titre counts.
     pub agreement: Option<Agreement>,
+    /// What stands for the titres.
+    pub central: Central,
     /// Titre that enters the result, mL.
     pub titre_ml: Option<f64>,
     /// The content in every unit that can be given; empty until complete.
     pub figures: Vec<Figure>,
     /// The reported figure.
     pub reported: Option<Reported>,
-    /// The result in the reporting unit, with its sources.
-    pub result: Option<Sourced>,
+    /// The result in the reporting unit.
+    pub result: Option<Estimate>,
     /// Uncertainty budget of the result in the reporting unit; with [`Detail::Working`].
     pub budget: Vec<Contribution>,
     /// Verdicts.
     pub verdicts: Vec<Verdict>,
     /// The working; with [`Detail::Working`].
-    pub working: Option<Step>,
+    pub working: Option<Working>,
 }
 
 /// Evaluates a record.
@@ -102,7 +114,7 @@ pub struct Evaluation {
 /// # Errors
 /// A record that cannot be evaluated at all; see [`EvaluationError`].
 pub fn evaluate(record: &Record, detail: Detail) -> Result<Evaluation, EvaluationError> {
-    evaluate_with(record, &mut Inputs::new(), detail)
+    Ok(evaluate_on(&detail.sheet(), record, Part::Alone, detail)?.0)
 }
 
 /// SHA-256 of the canonical text of a record, as an evaluation has it.
@@ -129,49 +141,46 @@ pub struct Brief {
 /// # Errors
 /// Those of [`evaluate()`].
 pub fn brief(record: &Record) -> Result<Brief, EvaluationError> {
-    let mut inputs = Inputs::new();
-    let settled = settle(record, &mut inputs)?;
+    let sheet = Sheet::lean();
+    let settled = settle(&sheet, record, Part::Alone)?;
     let (mut figure, mut reported) = (None, None);
-    if let Some((result, rounded)) = settled.content.and_then(|content| content.result) {
+    if let Some((_, result, rounded)) = settled.content.and_then(|found| found.result) {
         let rule = &record.rules.reporting;
-        let u = inputs.standard_uncertainty(&result);
-        figure = Some(Figure { unit: rule.unit, expressed: rule.expressed, value: result.value(), u });
+        figure = Some(Figure { unit: rule.unit, expressed: rule.expressed, value: result.value(), u: result.u() });
         reported = Some(rounded);
     }
     Ok(Brief { progress: settled.progress, titres: settled.titres, figure, reported })
 }
 
 /// What a record comes to, before anything is said of it.
-struct Settled {
+struct Settled<'s> {
     titres: Vec<Titre>,
     /// Net volumes of the accurate titres that count, mL.
     net: Vec<f64>,
     ruled: Option<Ruled>,
     progress: Progress,
-    used: Vec<usize>,
     central: Central,
-    blank: Option<Sourced>,
-    content: Option<Content>,
+    blank_ml: Option<f64>,
+    content: Option<Settlement<'s>>,
 }
 
-/// The content and what it is made of.
-struct Content {
-    amount: Amount,
-    fraction: Sourced,
-    content: Sourced,
+/// The content and the titre it is made of.
+struct Settlement<'s> {
+    net_ml: f64,
+    content: Content<'s>,
     /// In the reporting unit, where the density that may need is known.
-    result: Option<(Sourced, Reported)>,
+    result: Option<(Handle<'s>, Estimate, Reported)>,
 }
 
-fn settle(record: &Record, inputs: &mut Inputs) -> Result<Settled, EvaluationError> {
+fn settle<'s, 'r>(sheet: &'s Sheet<'r>, record: &'r Record, part: Part) -> Result<Settled<'s>, EvaluationError> {
     let rules = &record.rules;
-    let blank = if rules.subtract_blank { mean_blank(record, inputs)? } else { None };
-    let blank_ml = blank.as_ref().map_or(0.0, Sourced::value);
-    let mut titres = record
-        .titrations
-        .iter()
-        .map(|titration| titre::titre(titration, rules, blank_ml))
-        .collect::<Result<Vec<_>, _>>()?;
+    let blank = if rules.subtract_blank { mean_blank(sheet, record)? } else { None };
+    let (mut titres, mut volumes) = (Vec::new(), Vec::new());
+    for titration in &record.titrations {
+        let (titre, volume) = titre::titre(sheet, titration, rules, blank)?;
+        titres.push(titre);
+        volumes.push(volume);
+    }
     let counted: Vec<usize> = (0..titres.len()).filter(|i| titres[*i].fate == Fate::NotUsed).collect();
     let net: Vec<f64> = counted.iter().map(|i| titres[*i].net_ml).collect();
     let ruled = if net.is_empty() { None } else { Some(rule(record, &net)?) };
@@ -189,8 +198,8 @@ fn settle(record: &Record, inputs: &mut Inputs) -> Result<Settled, EvaluationErr
         for index in &used {
             titres[*index].fate = Fate::Used;
         }
-        let basis = Basis { record, titres: &titres, used: &used, central: decision.central, blank: blank.as_ref() };
-        let found = content_of(&basis, inputs)?;
+        let basis = Basis { record, volumes: &volumes, used: &used, central: decision.central, blank };
+        let found = settlement(sheet, &basis, part)?;
         if found.result.is_none() {
             let unit = rules.reporting.unit.symbol();
             let why = format!("not enough data: the unit {unit} needs the density of the sample");
@@ -198,40 +207,47 @@ fn settle(record: &Record, inputs: &mut Inputs) -> Result<Settled, EvaluationErr
         }
         content = Some(found);
     }
-    Ok(Settled { titres, net, ruled, progress, used, central: decision.central, blank, content })
+    let blank_ml = blank.map(Handle::value);
+    Ok(Settled { titres, net, ruled, progress, central: decision.central, blank_ml, content })
 }
 
-fn content_of(basis: &Basis<'_>, inputs: &mut Inputs) -> Result<Content, EvaluationError> {
+fn settlement<'s, 'r>(
+    sheet: &'s Sheet<'r>,
+    basis: &Basis<'_, 's, 'r>,
+    part: Part,
+) -> Result<Settlement<'s>, EvaluationError> {
+    let amount = basis.amount(sheet)?;
     let record = basis.record;
-    let amount = basis.amount(inputs)?;
-    let fraction = content::dilution(inputs, &record.portion)?.fraction;
-    let content = content::amount_content(inputs, &record.portion, amount.iron.clone(), fraction.clone())?;
+    let content = content::content(sheet, &record.portion, amount.iron)?;
     let rule = &record.rules.reporting;
-    let result = match content::in_unit(inputs, &record.portion, &content, rule.unit, rule.expressed)? {
-        Some(result) => {
-            let reported = content::reported(inputs, &result, rule, record.rules.loq)?;
-            Some((result, reported))
+    let result = match content.result(sheet, rule, part) {
+        Some(node) => {
+            let estimate = sheet.estimate(node);
+            let reported = content::reported(&estimate, rule, record.rules.loq)?;
+            Some((node, estimate, reported))
         }
         None => None,
     };
-    Ok(Content { amount, fraction, content, result })
+    Ok(Settlement { net_ml: amount.net_ml, content, result })
 }
 
-/// Evaluates with given inputs, so that two evaluations share what they have in common.
-pub(super) fn evaluate_with(
-    record: &Record,
-    inputs: &mut Inputs,
+/// Evaluates on a given sheet, so that two evaluations share what they have in common; the node of the result beside it.
+pub(super) fn evaluate_on<'s, 'r>(
+    sheet: &'s Sheet<'r>,
+    record: &'r Record,
+    part: Part,
     detail: Detail,
-) -> Result<Evaluation, EvaluationError> {
+) -> Result<(Evaluation, Option<Handle<'s>>), EvaluationError> {
     let rules = &record.rules;
-    let Settled { mut titres, net, ruled, progress, used, central, blank, content } = settle(record, inputs)?;
+    let Settled { mut titres, net, ruled, progress, central, blank_ml, content } = settle(sheet, record, part)?;
     slips::query(&mut titres, &record.titrations, rules);
     let mut evaluation = Evaluation {
         formula_set: FORMULA_SET,
         input_digest: canonical::digest(record),
         progress,
-        titres: Vec::new(),
-        blank_ml: blank.as_ref().map(Sourced::value),
+        titres,
+        blank_ml,
+        central,
         titre_ml: None,
         figures: Vec::new(),
         reported: None,
@@ -241,28 +257,26 @@ pub(super) fn evaluate_with(
         working: None,
         agreement: ruled.map(|ruled| agree(record, &net, ruled)),
     };
-    if let Some(content) = content {
-        evaluation.titre_ml = Some(content.amount.net);
-        evaluation.figures = content::figures(inputs, &record.portion, &content.content)?;
-        if let Some((result, reported)) = content.result {
+    let mut node = None;
+    if let Some(found) = content {
+        evaluation.titre_ml = Some(found.net_ml);
+        evaluation.figures = found.content.figures(sheet);
+        if let Some((result, estimate, reported)) = found.result {
             evaluation.reported = Some(reported);
+            evaluation.result = Some(estimate);
             if detail == Detail::Working {
-                evaluation.budget = inputs.budget(&result);
-                let basis = Basis { record, titres: &titres, used: &used, central, blank: blank.as_ref() };
-                let (iron, fraction) = (&content.amount.iron, &content.fraction);
-                let computed = page::Computed { inputs, iron, fraction, result: &result };
-                evaluation.working = Some(page::working(&basis, &computed)?);
+                evaluation.budget = sheet.budget(result);
+                evaluation.working = Some(sheet.working(result));
             }
-            evaluation.result = Some(result);
+            node = Some(result);
         }
     }
-    evaluation.titres = titres;
     evaluation.verdicts = judgements::verdicts(record, &evaluation);
     if rules.interpolate_factor && evaluation.result.is_some() {
         let alone = by_factors_in_force(record)?;
         evaluation.verdicts.push(judgements::interpolation(record, &evaluation, alone));
     }
-    Ok(evaluation)
+    Ok((evaluation, node))
 }
 
 /// The result with the factors in force alone, to be shown beside the interpolated one.
@@ -276,144 +290,4 @@ fn by_factors_in_force(record: &Record) -> Result<Option<f64>, EvaluationError> 
         }
     }
     Ok(brief(&alone)?.figure.map(|figure| figure.value))
-}
-
-/// Whether the indicator turns only where iron is present, so that a blank needs added iron(II).
-fn indicator_needs_iron(record: &Record) -> bool {
-    indicator(&record.rules.indicator).is_some_and(|entry| entry.needs_iron)
-}
-
-/// Blanks that count. One without iron whose indicator could not turn shows no end point, and its volume means nothing.
-pub(super) fn usable_blanks(record: &Record) -> impl Iterator<Item = &Blank> {
-    let needs_iron = indicator_needs_iron(record);
-    record
-        .blanks
-        .iter()
-        .filter(move |b| b.standing == Standing::Counted && (b.iron_equivalent_ml.is_some() || !needs_iron))
-}
-
-/// Mean of the accepted blanks as an input of its own, shared by all determinations of the run.
-fn mean_blank(record: &Record, inputs: &mut Inputs) -> Result<Option<Sourced>, EvaluationError> {
-    let rules = &record.rules;
-    let counted: Vec<&Blank> = usable_blanks(record).collect();
-    let Some(first) = counted.first() else { return Ok(None) };
-    let mut summary = Summary::new();
-    for blank in &counted {
-        let corrections = (rules.correct_burette, rules.correct_temperature);
-        let volume = volume(&blank.segments, &blank.burette, blank.temperature, corrections)?;
-        // Readings are finite decimals, so are their differences.
-        let _ = summary.add(volume.value - blank.iron_equivalent_ml.unwrap_or(0.0));
-    }
-    let n = counted.len() as f64;
-    let scale = first.burette.resolution_ml / 6f64.sqrt();
-    let (scatter, dof) = match (rules.sigma_r_ml, summary.sample_sd()) {
-        (Some((sigma, dof)), _) => (sigma, dof),
-        (None, Ok(s)) => (s, Some(n - 1.0)),
-        (None, Err(_)) => (scale, None),
-    };
-    let ids: Vec<&str> = counted.iter().map(|blank| blank.id.as_str()).collect();
-    let u = scatter.max(scale) / n.sqrt();
-    let value = summary.mean().unwrap_or(0.0);
-    Ok(Some(inputs.add(Input::new(format!("blank:{}", ids.join("+")), "blank", "mL", value, u).with_dof(dof))?))
-}
-
-/// What the result rests on.
-pub(super) struct Basis<'a> {
-    pub(super) record: &'a Record,
-    pub(super) titres: &'a [Titre],
-    pub(super) used: &'a [usize],
-    pub(super) central: Central,
-    pub(super) blank: Option<&'a Sourced>,
-}
-
-impl Basis<'_> {
-    fn volumes(&self) -> Vec<f64> {
-        self.used.iter().map(|i| self.titres[*i].volume_ml).collect()
-    }
-
-    /// Repeatability of the titre that stands for all, as an input of value zero.
-    ///
-    /// # Formula
-    /// u = max(sigma_r, a / sqrt 6) / sqrt n, a being the reading step (two readings, each rectangular over a step); times
-    /// sqrt(pi / 2) for a median
-    ///
-    /// # Source
-    /// ISO 5725-6 (sigma_r of the method), JCGM 100 4.2.3 and 4.3.7; efficiency of the median for normal values (from memory).
-    fn repeatability(&self, inputs: &mut Inputs) -> Result<Sourced, EvaluationError> {
-        let volumes = self.volumes();
-        let n = volumes.len() as f64;
-        let step = self.record.titrations[self.used[0]].burette.resolution_ml / 6f64.sqrt();
-        let observed = Summary::of(&volumes).and_then(|summary| summary.sample_sd());
-        let (scatter, dof) = match (self.record.rules.sigma_r_ml, observed) {
-            (Some((sigma, dof)), _) => (sigma, dof),
-            (None, Ok(s)) => (s, Some(n - 1.0)),
-            (None, Err(_)) => (step, None),
-        };
-        let efficiency = match self.central {
-            Central::Mean => 1.0,
-            Central::Median => (std::f64::consts::PI / 2.0).sqrt(),
-        };
-        let u = scatter.max(step) / n.sqrt() * efficiency;
-        let id = format!("repeatability:{}", self.record.id);
-        Ok(inputs.add(Input::new(id, "repeatability of the titre", "mL", 0.0, u).with_dof(dof))?)
-    }
-
-    /// Amount of iron titrated, mmol, and the titre that stands for all, mL.
-    ///
-    /// # Formula
-    /// n(Fe) = z c V for a direct titration; z_ox c_ox V_ox - z c V for a back-titration; V the mean or median titre less
-    /// blank. Systematic errors of burette and end point enter as inputs of value zero.
-    ///
-    /// # Source
-    /// Stoichiometry of the titration; systematic errors as inputs of value zero: JCGM 100, F.2.4.5 (from memory).
-    fn amount(&self, inputs: &mut Inputs) -> Result<Amount, EvaluationError> {
-        let rules = &self.record.rules;
-        let volumes = self.volumes();
-        let n = volumes.len() as f64;
-        let centre = match self.central {
-            Central::Mean => volumes.iter().sum::<f64>() / n,
-            Central::Median => median(&volumes).unwrap_or(f64::NAN),
-        };
-        let end_point = format!("end-point:{}:{}", rules.chemistry, rules.indicator);
-        let end_point = inputs.add(Input::new(end_point, "end-point bias", "mL", 0.0, rules.end_point_u_ml))?;
-        let mut common = self.repeatability(inputs)? + end_point;
-        if let Some(blank) = self.blank {
-            common = common - blank;
-        }
-        let mut amount = Sourced::constant(0.0);
-        let mut excess = Sourced::constant(0.0);
-        // Each titration weighs 1/n; its own lot and burette apply to it. With a median every titre is taken as the median.
-        for index in self.used {
-            let titration = &self.record.titrations[*index];
-            let volume = match self.central {
-                Central::Mean => self.titres[*index].volume_ml,
-                Central::Median => centre,
-            };
-            let burette = &titration.burette;
-            let label = format!("calibration of {}", burette.code);
-            let bias = inputs.add(Input::new(&burette.id, label, "mL", 0.0, burette.u_ml).with_dof(burette.dof))?;
-            let factor = &titration.factor;
-            let c = factor.sourced(inputs)?;
-            let titrated = c * (common.clone() + bias + volume) * (f64::from(factor.electrons) / n);
-            match &titration.excess {
-                Some(added) => {
-                    let c = added.factor.sourced(inputs)?;
-                    let volume = content::vessel(inputs, &added.pipette)?;
-                    excess = excess + c * volume * (f64::from(added.factor.electrons) / n);
-                    amount = amount - titrated;
-                }
-                None if rules.chemistry == "back-titration" => {
-                    return Err(EvaluationError::ExcessMissing(titration.id.clone()));
-                }
-                None => amount = amount + titrated,
-            }
-        }
-        let net = centre - self.blank.map_or(0.0, Sourced::value);
-        Ok(Amount { iron: amount + excess, net })
-    }
-}
-
-pub(super) struct Amount {
-    pub(super) iron: Sourced,
-    pub(super) net: f64,
 }

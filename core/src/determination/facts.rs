@@ -5,7 +5,8 @@ use crate::determination::content::Unit;
 use crate::quantity::Reading;
 use crate::rounding::Ties;
 use crate::statistics::agreement::{ConcordanceMode, FollowUp};
-use crate::uncertainty::{CoverageRule, Input, InputError, Inputs, Sourced};
+use crate::uncertainty::{CoverageRule, InputError};
+use crate::working::{Fact, Handle, Identity, Label, Leaf, Origin, Quantity, Sheet, Source};
 
 /// A determination with all facts it rests on.
 #[derive(Debug, Clone, PartialEq)]
@@ -167,28 +168,78 @@ pub struct Following {
 }
 
 impl Factor {
-    /// Amount concentration that a result is computed with, mol/L.
+    /// Amount concentration that a result is computed with, mol/L: each factor is an input of its own, so that results of
+    /// other moments share it.
     ///
     /// # Formula
     /// `c = (1 - w) c_1 + w c_2`, w being the part of the time between both factors that had passed; `c_1` without a second
     ///
     /// # Source
     /// Linear interpolation; an option of the method.
-    #[must_use]
-    pub fn applied(&self) -> f64 {
-        self.following.as_ref().map_or(self.concentration, |next| {
-            (1.0 - next.passed) * self.concentration + next.passed * next.concentration
+    pub(super) fn concentration<'s, 'r>(&'r self, sheet: &'s Sheet<'r>) -> Result<Handle<'s>, InputError> {
+        let index = sheet.code(&self.lot);
+        let input = |quantity, id, (value, u), dof| {
+            let fact = |field| Origin::Fact(Fact { kind: "titrant_factors", id, field });
+            let (origin, u) = (fact("concentration"), (u, fact("standard_uncertainty")));
+            sheet.input(Leaf {
+                label: Label::at(quantity, index),
+                value,
+                origin,
+                u,
+                dof,
+                identity: Identity::Record(id),
+            })
+        };
+        let first = (self.concentration, self.u);
+        let Some(next) = &self.following else { return input(Quantity::Concentration, &self.id, first, self.dof) };
+        let before = input(Quantity::ConcentrationBefore, &self.id, first, self.dof)?;
+        let after = input(Quantity::ConcentrationAfter, &next.id, (next.concentration, next.u), next.dof)?;
+        let passed = sheet.given(Label::at(Quantity::PartPassed, index), next.passed, Source::LinearInterpolation);
+        let c = (1.0 - passed) * before + passed * after;
+        Ok(sheet.named(c, Label::at(Quantity::Concentration, index), Source::LinearInterpolation))
+    }
+
+    /// Electrons per formula unit.
+    pub(super) fn electrons<'s, 'r>(&'r self, sheet: &'s Sheet<'r>) -> Handle<'s> {
+        let label = Label::at(Quantity::Electrons, sheet.code(&self.lot));
+        sheet.given(label, f64::from(self.electrons), Source::Stoichiometry)
+    }
+}
+
+impl Vessel {
+    /// Its volume; one used twice in a chain is one input.
+    pub(super) fn volume<'s, 'r>(&'r self, sheet: &'s Sheet<'r>) -> Result<Handle<'s>, InputError> {
+        let fact = |field| Origin::Fact(Fact { kind: "equipment_calibrations", id: &self.id, field });
+        sheet.input(Leaf {
+            label: Label::at(Quantity::VesselVolume, sheet.code(&self.code)),
+            value: self.volume_ml,
+            origin: fact("calibrated_value"),
+            u: (self.u_ml, fact("standard_uncertainty")),
+            dof: self.dof,
+            identity: Identity::Record(&self.id),
+        })
+    }
+}
+
+impl Burette {
+    /// Error of its calibration: zero at best estimate.
+    pub(super) fn bias<'s, 'r>(&'r self, sheet: &'s Sheet<'r>) -> Result<Handle<'s>, InputError> {
+        let fact = Fact { kind: "equipment_calibrations", id: &self.id, field: "standard_uncertainty" };
+        sheet.input(Leaf {
+            label: Label::at(Quantity::BuretteBias, sheet.code(&self.code)),
+            value: 0.0,
+            origin: Origin::Source(Source::SystematicError),
+            u: (self.u_ml, Origin::Fact(fact)),
+            dof: self.dof,
+            identity: Identity::Record(&self.id),
         })
     }
 
-    /// The same as an uncertain quantity: each factor stays an input of its own, so that results of other moments share it.
-    pub(super) fn sourced(&self, inputs: &mut Inputs) -> Result<Sourced, InputError> {
-        let label = format!("concentration of {}", self.lot);
-        let c = inputs.add(Input::new(&self.id, label, "mol/L", self.concentration, self.u).with_dof(self.dof))?;
-        let Some(next) = &self.following else { return Ok(c) };
-        let label = format!("concentration of {}, next factor", self.lot);
-        let after = inputs.add(Input::new(&next.id, label, "mol/L", next.concentration, next.u).with_dof(next.dof))?;
-        Ok(c * (1.0 - next.passed) + after * next.passed)
+    /// Step of its scale.
+    pub(super) fn resolution<'s, 'r>(&'r self, sheet: &'s Sheet<'r>) -> Handle<'s> {
+        let fact = Fact { kind: "equipment", id: &self.code, field: "resolution" };
+        let label = Label::at(Quantity::ReadingResolution, sheet.code(&self.code));
+        sheet.recorded(label, self.resolution_ml, fact)
     }
 }
 

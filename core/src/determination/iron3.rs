@@ -1,11 +1,11 @@
 //! Iron(III) by difference of total iron and iron(II), with what both share kept in common.
 
-use crate::determination::content::{self, Reported};
-use crate::determination::evaluate::{Detail, Evaluation, EvaluationError, evaluate_with};
+use crate::determination::content::{self, Part, Reported};
+use crate::determination::evaluate::{Detail, Evaluation, EvaluationError, evaluate_on};
 use crate::determination::facts::Record;
 use crate::determination::verdict::{Outcome, Verdict};
-use crate::uncertainty::{Contribution, Inputs};
-use crate::working::{Expression, Step};
+use crate::uncertainty::Contribution;
+use crate::working::{Label, Quantity, Source, Working};
 
 /// Iron(III) and what it rests on.
 #[derive(Debug, Clone, PartialEq)]
@@ -29,7 +29,7 @@ pub struct Iron3 {
     /// Verdicts.
     pub verdicts: Vec<Verdict>,
     /// The working.
-    pub working: Option<Step>,
+    pub working: Option<Working>,
 }
 
 /// Evaluates iron(III) by difference.
@@ -51,9 +51,9 @@ pub fn iron3(total: &Record, iron2: &Record, detail: Detail) -> Result<Iron3, Ev
         };
         return Err(EvaluationError::UnitsDiffer { total: named(total), iron2: named(iron2) });
     }
-    let mut inputs = Inputs::new();
-    let total_evaluation = evaluate_with(total, &mut inputs, detail)?;
-    let iron2_evaluation = evaluate_with(iron2, &mut inputs, detail)?;
+    let sheet = detail.sheet();
+    let (total_evaluation, a) = evaluate_on(&sheet, total, Part::Total, detail)?;
+    let (iron2_evaluation, b) = evaluate_on(&sheet, iron2, Part::Iron2, detail)?;
     let mut derived = Iron3 {
         total: total_evaluation,
         iron2: iron2_evaluation,
@@ -66,39 +66,26 @@ pub fn iron3(total: &Record, iron2: &Record, detail: Detail) -> Result<Iron3, Ev
         verdicts: Vec::new(),
         working: None,
     };
-    let (Some(a), Some(b)) = (derived.total.result.clone(), derived.iron2.result.clone()) else { return Ok(derived) };
-    let difference = a.clone() - b.clone();
-    let (u_a, u_b, u) =
-        (inputs.standard_uncertainty(&a), inputs.standard_uncertainty(&b), inputs.standard_uncertainty(&difference));
-    derived.value = Some(difference.value());
+    let (Some(a), Some(b)) = (a, b) else { return Ok(derived) };
+    let rule = &total.rules.reporting;
+    let difference = sheet.named(a - b, Label::only(Quantity::Iron3Content(rule.unit)), Source::SharedInputs);
+    let result = sheet.estimate(difference);
+    let (value, u) = (result.value(), result.u());
+    derived.value = Some(value);
     derived.u = Some(u);
-    derived.u_if_independent = Some(u_a.hypot(u_b));
-    derived.correlation = inputs.correlation(&a, &b);
-    let mut reported = content::reported(&inputs, &difference, &total.rules.reporting, total.rules.loq)?;
-    if difference.value() < 0.0 && difference.value() >= -2.0 * u && !reported.below_loq {
+    derived.u_if_independent = Some(sheet.estimate(a).u().hypot(sheet.estimate(b).u()));
+    derived.correlation = sheet.correlation(a, b);
+    let mut reported = content::reported(&result, rule, total.rules.loq)?;
+    if value < 0.0 && value >= -2.0 * u && !reported.below_loq {
         // Nothing was found, whatever limit the method states; the value itself stays in the record.
         reported.text = "< LOQ".to_owned();
         reported.below_loq = true;
     }
     derived.reported = Some(reported);
-    derived.verdicts = vec![sign_verdict(difference.value(), u, total.rules.reporting.unit.symbol())];
+    derived.verdicts = vec![sign_verdict(value, u, rule.unit.symbol())];
     if detail == Detail::Working {
-        derived.budget = inputs.budget(&difference);
-        let parts = [&derived.total, &derived.iron2].map(|part| part.working.clone());
-        let numbers = format!("{} - {}", a.value(), b.value());
-        let unit = total.rules.reporting.unit.symbol();
-        let formula = ("w(total) - w(iron(II))", "difference with common inputs, JCGM 100 5.2");
-        let mut inputs = Vec::new();
-        for (name, part) in ["total iron", "iron(II)"].into_iter().zip(parts) {
-            if let Some(mut step) = part {
-                step.name = name.to_owned();
-                step.symbol = format!("w({name})");
-                inputs.push(step);
-            }
-        }
-        let step = Step::computed("w(iron(III))", "iron(III)", formula, numbers, difference.value(), unit);
-        let expression = Expression::Input(0) - Expression::Input(1);
-        derived.working = Some(step.with_u(u).by(inputs, expression));
+        derived.budget = sheet.budget(difference);
+        derived.working = Some(sheet.working(difference));
     }
     Ok(derived)
 }

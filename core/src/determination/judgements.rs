@@ -1,12 +1,13 @@
 //! What the rules say of an evaluation, as data.
 
-use crate::determination::evaluate::{Evaluation, usable_blanks};
+use crate::determination::amount::usable_blanks;
+use crate::determination::evaluate::Evaluation;
 use crate::determination::facts::{Record, Standing};
 use crate::determination::titre::{Fate, Titre};
 use crate::determination::verdict::{Outcome, Verdict};
 use crate::statistics::agreement::{Concordance, Next};
 use crate::statistics::outliers::{Finding, OutlierError};
-use crate::uncertainty::Scalar;
+use crate::working::Estimate;
 
 /// Every verdict on an evaluation, in the order they are read.
 pub(super) fn verdicts(record: &Record, evaluation: &Evaluation) -> Vec<Verdict> {
@@ -40,7 +41,7 @@ pub(super) fn interpolation(record: &Record, evaluation: &Evaluation, alone: Opt
         .iter()
         .filter(|titration| used(titration.position) && titration.factor.following.is_none())
         .count();
-    let value = evaluation.result.as_ref().map(Scalar::value);
+    let value = evaluation.result.as_ref().map(Estimate::value);
     let (outcome, advice) = if waiting == 0 {
         (Outcome::Met, String::new())
     } else {

@@ -3,13 +3,13 @@
 //! The API, the pages, the exports and the check all show what [`evaluate()`] gives; none computes anything of its own.
 
 mod agreement;
+mod amount;
 mod canonical;
 mod content;
 mod evaluate;
 mod facts;
 mod iron3;
 mod judgements;
-mod page;
 mod readings;
 mod slips;
 mod standardisation;

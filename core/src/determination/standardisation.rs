@@ -1,14 +1,12 @@
 //! Concentration of a titrant: by direct preparation, or by standardisation.
 
-use crate::chemistry::{buoyancy, temperature_factor};
-use crate::determination::content::vessel;
+use crate::chemistry::{WEIGHT_DENSITY, weighing_factor};
 use crate::determination::evaluate::EvaluationError;
 use crate::determination::facts::{Burette, Factor, Segment, Standing, Vessel};
-use crate::determination::titre::{Delivered, volume, volume_step};
+use crate::determination::titre::{Delivery, temperature_node, volume};
 use crate::determination::verdict::{Outcome, Verdict};
-use crate::statistics::summary::Summary;
-use crate::uncertainty::{Contribution, DegreesOfFreedom, Input, Inputs, Scalar, Sourced};
-use crate::working::{Fact, Step};
+use crate::uncertainty::{Contribution, DegreesOfFreedom};
+use crate::working::{Digits, Fact, Handle, Identity, Index, Label, Leaf, Origin, Quantity, Sheet, Source, Working};
 
 /// A primary-standard lot and how it was weighed.
 #[derive(Debug, Clone, PartialEq)]
@@ -38,24 +36,41 @@ pub struct Reference {
 }
 
 impl Reference {
-    fn purity(&self, inputs: &mut Inputs) -> Result<Sourced, EvaluationError> {
-        let label = format!("mass fraction of {}", self.code);
-        Ok(inputs.add(Input::new(
-            format!("purity:{}", self.id),
-            label,
-            "g/g",
-            self.mass_fraction,
-            self.mass_fraction_u,
-        ))?)
+    fn fact(&self, field: &'static str) -> Origin<'_> {
+        Origin::Fact(Fact { kind: "primary_standards", id: &self.id, field })
     }
 
-    fn molar(&self, inputs: &mut Inputs) -> Result<Sourced, EvaluationError> {
-        let id = format!("molar-mass:{}", self.molar_mass);
-        Ok(inputs.add(Input::new(id, "molar mass of the standard", "g/mol", self.molar_mass, self.molar_mass_u))?)
+    fn purity<'s, 'r>(&'r self, sheet: &'s Sheet<'r>) -> Result<Handle<'s>, EvaluationError> {
+        Ok(sheet.input(Leaf {
+            label: Label::at(Quantity::Purity, sheet.code(&self.code)),
+            value: self.mass_fraction,
+            origin: self.fact("mass_fraction"),
+            u: (self.mass_fraction_u, self.fact("expanded_uncertainty")),
+            dof: None,
+            identity: Identity::Purity(&self.id),
+        })?)
     }
 
-    fn buoyancy(&self) -> f64 {
-        self.density.map_or(1.0, |density| buoyancy(density, self.air_density))
+    fn molar<'s, 'r>(&'r self, sheet: &'s Sheet<'r>) -> Result<Handle<'s>, EvaluationError> {
+        Ok(sheet.input(Leaf {
+            label: Label::only(Quantity::StandardMolarMass),
+            value: self.molar_mass,
+            origin: Origin::Source(Source::AtomicWeights),
+            u: (self.molar_mass_u, Origin::Source(Source::AtomicWeights)),
+            dof: None,
+            identity: Identity::MolarMass(self.molar_mass),
+        })?)
+    }
+
+    /// Factor of a balance reading to the mass; none where buoyancy is left out.
+    fn buoyancy<'s, 'r>(&'r self, sheet: &'s Sheet<'r>) -> Option<Handle<'s>> {
+        let density = self.density?;
+        let fact = Fact { kind: "primary_standards", id: &self.id, field: "density" };
+        let sample = sheet.recorded(Label::only(Quantity::StandardDensity), density, fact);
+        let air = sheet.given(Label::only(Quantity::AirDensity), self.air_density, Source::Buoyancy);
+        let weights = sheet.given(Label::only(Quantity::WeightDensity), WEIGHT_DENSITY, Source::Buoyancy);
+        let factor = weighing_factor(air, weights, sample);
+        Some(sheet.named(factor, Label::only(Quantity::Buoyancy), Source::Buoyancy))
     }
 }
 
@@ -96,7 +111,7 @@ pub struct PreparedTitrant {
     /// Verdicts.
     pub verdicts: Vec<Verdict>,
     /// The working.
-    pub working: Step,
+    pub working: Working,
 }
 
 fn factor_verdict(factor: f64, (low, high): (f64, f64)) -> Verdict {
@@ -129,80 +144,67 @@ fn factor_verdict(factor: f64, (low, high): (f64, f64)) -> Verdict {
 /// # Errors
 /// A temperature outside the range of the water formula, or inputs that are not numbers.
 pub fn prepare(preparation: &Preparation) -> Result<PreparedTitrant, EvaluationError> {
-    let mut inputs = Inputs::new();
+    let sheet = Sheet::new();
     let reference = &preparation.reference;
-    let mass =
-        Input::new(format!("mass:{}", preparation.id), "mass weighed", "g", preparation.mass_g, reference.balance_u);
-    let mass = inputs.add(mass)?;
-    let purity = reference.purity(&mut inputs)?;
-    let molar = reference.molar(&mut inputs)?;
-    let flask = vessel(&mut inputs, &preparation.flask)?;
-    // A degree of doubt about the solution's temperature is 0.02 % of its volume.
-    let temperature_u =
-        temperature_factor(preparation.temperature + 0.5)? - temperature_factor(preparation.temperature - 0.5)?;
-    let to_20 = temperature_factor(preparation.temperature)?;
-    let warmth = Input::new(
-        format!("temperature:{}", preparation.id),
-        "temperature of the flask",
-        "",
-        to_20,
-        temperature_u.abs() / 3f64.sqrt(),
-    );
-    let warmth = inputs.add(warmth)?;
-    let b = reference.buoyancy();
-    let concentration = mass * purity * (1000.0 * b) / (molar * flask * warmth);
-    let c = concentration.value();
-    let u = inputs.standard_uncertainty(&concentration);
-    let factor = c / preparation.nominal;
-    let leaves = preparation_leaves(preparation);
-    let numbers = format!(
-        "1000 x {} x {} x {b} / ({} x {} x {to_20})",
-        preparation.mass_text, reference.mass_fraction, reference.molar_mass, preparation.flask.volume_ml
-    );
-    let formula = ("1000 m P B / (M V F_T)", "requirements of the method; B: OIML D 28, F_T: ISO 4787");
-    let working = Step::computed("c20", "concentration at 20 C", formula, numbers, c, "mol/L").with_u(u).from(leaves);
-    Ok(PreparedTitrant {
-        concentration: c,
-        u,
-        degrees_of_freedom: inputs.effective_degrees_of_freedom(&concentration),
-        factor,
-        budget: inputs.budget(&concentration),
-        verdicts: vec![factor_verdict(factor, preparation.factor_limits)],
-        working,
-    })
+    let fact = |field| Origin::Fact(Fact { kind: "titrant_preparations", id: &preparation.id, field });
+    let mass = Leaf {
+        label: Label::only(Quantity::MassWeighed),
+        value: preparation.mass_g,
+        origin: fact("mass_g"),
+        u: (reference.balance_u, Origin::Fact(balance(reference))),
+        dof: None,
+        identity: Identity::Mass(&preparation.id),
+    };
+    let mass = sheet.entered_input(mass, Digits::Text(&preparation.mass_text))?;
+    let purity = reference.purity(&sheet)?;
+    let above = match reference.buoyancy(&sheet) {
+        Some(factor) => 1000.0 * mass * purity * factor,
+        None => 1000.0 * mass * purity,
+    };
+    let below = reference.molar(&sheet)? * preparation.flask.volume(&sheet)? * flask_temperature(&sheet, preparation)?;
+    let label = Label::only(Quantity::TitrantConcentration);
+    let concentration = sheet.named(above / below, label, Source::Preparation);
+    Ok(titrant(&sheet, concentration, preparation.nominal, preparation.factor_limits))
 }
 
-/// The recorded facts under a preparation.
-fn preparation_leaves(preparation: &Preparation) -> Vec<Step> {
-    let reference = &preparation.reference;
-    let fact = |kind, id: &str, field| Fact { kind, id: id.to_owned(), field };
-    vec![
-        Step::fact(
-            "m",
-            "mass weighed",
-            preparation.mass_g,
-            "g",
-            fact("titrant_preparations", &preparation.id, "mass_g"),
-        )
-        .entered_as(&preparation.mass_text)
-        .with_u(reference.balance_u),
-        Step::fact(
-            "P",
-            "mass fraction",
-            reference.mass_fraction,
-            "g/g",
-            fact("primary_standards", &reference.id, "mass_fraction"),
-        )
-        .with_u(reference.mass_fraction_u),
-        Step::fact(
-            "V",
-            "flask",
-            preparation.flask.volume_ml,
-            "mL",
-            fact("equipment_calibrations", &preparation.flask.id, "calibrated_value"),
-        )
-        .with_u(preparation.flask.u_ml),
-    ]
+/// The calibration that states the standard uncertainty of a weighing.
+fn balance(reference: &Reference) -> Fact<'_> {
+    Fact { kind: "equipment_calibrations", id: &reference.balance_id, field: "standard_uncertainty" }
+}
+
+/// Factor to 20 C of a flask. Half a degree of doubt about the solution's temperature is 0.01 % of its volume.
+///
+/// # Formula
+/// u(F_T) = |F(T + 0.5) - F(T - 0.5)| / sqrt 3
+fn flask_temperature<'s, 'r>(
+    sheet: &'s Sheet<'r>,
+    preparation: &'r Preparation,
+) -> Result<Handle<'s>, EvaluationError> {
+    let fact = Fact { kind: "titrant_preparations", id: &preparation.id, field: "solution_temperature" };
+    let celsius = sheet.recorded(Label::only(Quantity::SolutionTemperature), preparation.temperature, fact);
+    let label = Label::only(Quantity::FlaskTemperature);
+    let at = |code| Label::at(Quantity::TemperatureFactor, sheet.code(code));
+    let warmer = temperature_node(sheet, celsius + 0.5, at("T + 0.5"))?;
+    let colder = temperature_node(sheet, celsius - 0.5, at("T - 0.5"))?;
+    let apart = sheet.largest(&[warmer - colder, colder - warmer]);
+    let u = sheet.named(apart / sheet.square_root(sheet.number(3.0)), label.u(), Source::Rectangular);
+    let factor = temperature_node(sheet, celsius, label)?;
+    Ok(sheet.uncertain(factor, (label, Identity::Temperature(&preparation.id)), u, None)?)
+}
+
+/// What a concentration comes to.
+fn titrant(sheet: &Sheet<'_>, concentration: Handle<'_>, nominal: f64, limits: (f64, f64)) -> PreparedTitrant {
+    let estimate = sheet.estimate(concentration);
+    let factor = estimate.value() / nominal;
+    PreparedTitrant {
+        concentration: estimate.value(),
+        u: estimate.u(),
+        degrees_of_freedom: estimate.degrees_of_freedom(),
+        factor,
+        budget: sheet.budget(concentration),
+        verdicts: vec![factor_verdict(factor, limits)],
+        working: sheet.working(concentration),
+    }
 }
 
 /// A replicate or blank of a standardisation.
@@ -291,144 +293,155 @@ pub struct StandardisationResult {
 /// # Errors
 /// Corrections that cannot be applied, or inputs that are not numbers.
 pub fn standardise(facts: &Standardisation) -> Result<StandardisationResult, EvaluationError> {
-    let mut inputs = Inputs::new();
+    let sheet = Sheet::new();
     let counted =
         |blank: bool| facts.replicates.iter().filter(move |r| r.blank == blank && r.standing == Standing::Counted);
-    let measure =
-        |replicate: &Replicate| volume(&replicate.segments, &facts.burette, replicate.temperature, facts.corrections);
-    let mut blanks = Summary::new();
-    for blank in counted(true) {
-        let _ = blanks.add(measure(blank)?.value);
+    let mut blanks = Vec::new();
+    for (number, blank) in (1..).zip(counted(true)) {
+        blanks.push(delivered(&sheet, facts, blank, number)?);
     }
-    let blank_ml = blanks.mean().ok();
-    let mut results = Vec::new();
-    let mut terms: Vec<Sourced> = Vec::new();
-    let mut lines = Vec::new();
+    let label = Label::only(Quantity::Blank);
+    let blank = match blanks.as_slice() {
+        [] => None,
+        all => Some(sheet.named(sheet.mean(all), label, Source::MeanOfReplicates)),
+    };
+    let (mut results, mut terms) = (Vec::new(), Vec::new());
     for replicate in counted(false) {
-        let volume = measure(replicate)?;
-        let net_ml = volume.value - blank_ml.unwrap_or(0.0);
-        let term = concentration(facts, replicate, net_ml, &mut inputs)?;
+        let volume = delivered(&sheet, facts, replicate, replicate.position)?;
+        let index = Index::Number(replicate.position);
+        let net = match blank {
+            Some(blank) => sheet.named(volume - blank, Label::at(Quantity::NetVolume, index), Source::Blank),
+            None => volume,
+        };
+        let term = concentration(&sheet, facts, replicate, net)?;
         results.push(ReplicateResult {
             id: replicate.id.clone(),
             position: replicate.position,
-            net_ml,
+            net_ml: net.value(),
             concentration: term.value(),
         });
-        let symbol = format!("V{}", replicate.position);
-        let delivered = Delivered {
-            kind: "standardisation_titrations",
-            id: &replicate.id,
-            segments: &replicate.segments,
-            temperature: replicate.temperature,
-            burette: &facts.burette,
-        };
-        let step = volume_step(&symbol, &delivered, facts.corrections)?;
-        let numbers = term_numbers(facts, replicate, net_ml);
-        let formula = ("1000 m P B z_s / (M z_t (V - V_b))", "requirements of the method");
-        lines.push(
-            Step::computed(
-                format!("c{}", replicate.position),
-                "concentration of a replicate",
-                formula,
-                numbers,
-                term.value(),
-                "mol/L",
-            )
-            .from(vec![step]),
-        );
         terms.push(term);
     }
-    let values: Vec<f64> = terms.iter().map(Scalar::value).collect();
-    let sd = Summary::of(&values).and_then(|summary| summary.sample_sd()).ok();
-    let mut result = StandardisationResult { replicates: results, blank_ml, sd, titrant: None, missing: None };
+    let sd = (terms.len() > 1).then(|| sheet.sample_deviation(&terms));
+    let mut result = StandardisationResult {
+        replicates: results,
+        blank_ml: blank.map(Handle::value),
+        sd: sd.map(Handle::value).filter(|sd| !sd.is_nan()),
+        titrant: None,
+        missing: None,
+    };
     if terms.len() < facts.minimum {
         result.missing =
             Some(format!("not enough data: needs {} accepted replicates, has {}", facts.minimum, terms.len()));
         return Ok(result);
     }
-    result.titrant = Some(mean_titrant(facts, terms, sd, lines, &mut inputs)?);
+    let concentration = mean_titrant(&sheet, facts, &terms, sd)?;
+    result.titrant = Some(titrant(&sheet, concentration, facts.nominal, facts.factor_limits));
     Ok(result)
 }
 
+/// Volume of a replicate or blank at 20 C.
+fn delivered<'s, 'r>(
+    sheet: &'s Sheet<'r>,
+    facts: &'r Standardisation,
+    replicate: &'r Replicate,
+    number: u32,
+) -> Result<Handle<'s>, EvaluationError> {
+    let delivery = Delivery {
+        kind: "standardisation_titrations",
+        id: &replicate.id,
+        segments: &replicate.segments,
+        temperature: replicate.temperature,
+        burette: &facts.burette,
+        number,
+        blank: replicate.blank,
+    };
+    Ok(volume(sheet, &delivery, facts.corrections)?.node)
+}
+
 /// Concentration of one replicate; its own random errors are left to the repeatability.
-fn concentration(
-    facts: &Standardisation,
-    replicate: &Replicate,
-    net_ml: f64,
-    inputs: &mut Inputs,
-) -> Result<Sourced, EvaluationError> {
-    let burette = &facts.burette;
-    let label = format!("calibration of {}", burette.code);
-    let bias = inputs.add(Input::new(&burette.id, label, "mL", 0.0, burette.u_ml).with_dof(burette.dof))?;
-    let delivered = bias + net_ml;
-    if let (Some(reference), Some((grams, _))) = (&facts.reference, &replicate.mass) {
-        let weighing = Input::new(&reference.balance_id, "calibration of the balance", "g", 0.0, reference.balance_u);
-        let mass = inputs.add(weighing)? + *grams;
-        let factor = 1000.0 * reference.buoyancy() * reference.electrons / facts.electrons;
-        let (purity, molar) = (reference.purity(inputs)?, reference.molar(inputs)?);
-        return Ok(mass * purity * factor / (molar * delivered));
+fn concentration<'s, 'r>(
+    sheet: &'s Sheet<'r>,
+    facts: &'r Standardisation,
+    replicate: &'r Replicate,
+    net: Handle<'s>,
+) -> Result<Handle<'s>, EvaluationError> {
+    let volume = net + facts.burette.bias(sheet)?;
+    let z = sheet.given(Label::only(Quantity::Electrons), facts.electrons, Source::Stoichiometry);
+    let label = Label::at(Quantity::ReplicateConcentration, Index::Number(replicate.position));
+    if let (Some(reference), Some((grams, digits))) = (&facts.reference, &replicate.mass) {
+        let z_s = Label::only(Quantity::StandardElectrons);
+        let z_s = sheet.given(z_s, reference.electrons, Source::Stoichiometry);
+        let mass = mass(sheet, reference, replicate, (*grams, digits))?;
+        let mut above = 1000.0 * mass * reference.purity(sheet)?;
+        if let Some(factor) = reference.buoyancy(sheet) {
+            above = above * factor;
+        }
+        let c = above * z_s / (reference.molar(sheet)? * z * volume);
+        return Ok(sheet.named(c, label, Source::Standardisation));
     }
     if let Some((factor, pipette)) = &facts.reference_titrant {
-        let label = format!("concentration of {}", factor.lot);
-        let c =
-            inputs.add(Input::new(&factor.id, label, "mol/L", factor.concentration, factor.u).with_dof(factor.dof))?;
-        let taken = vessel(inputs, pipette)?;
-        return Ok(c * taken * (f64::from(factor.electrons) / facts.electrons) / delivered);
+        // The factor in force, never one between two: a later one must not change what was standardised.
+        let input = Leaf {
+            label: Label::at(Quantity::Concentration, sheet.code(&factor.lot)),
+            value: factor.concentration,
+            origin: Origin::Fact(Fact { kind: "titrant_factors", id: &factor.id, field: "concentration" }),
+            u: (
+                factor.u,
+                Origin::Fact(Fact { kind: "titrant_factors", id: &factor.id, field: "standard_uncertainty" }),
+            ),
+            dof: factor.dof,
+            identity: Identity::Record(&factor.id),
+        };
+        let c = factor.electrons(sheet) * sheet.input(input)? * pipette.volume(sheet)? / (z * volume);
+        return Ok(sheet.named(c, label, Source::TitrantStandardisation));
     }
     Err(EvaluationError::ExcessMissing(replicate.id.clone()))
 }
 
-fn term_numbers(facts: &Standardisation, replicate: &Replicate, net_ml: f64) -> String {
-    match (&facts.reference, &replicate.mass, &facts.reference_titrant) {
-        (Some(reference), Some((_, mass)), _) => format!(
-            "1000 x {mass} x {} x {} x {} / ({} x {} x {net_ml})",
-            reference.mass_fraction,
-            reference.buoyancy(),
-            reference.electrons,
-            reference.molar_mass,
-            facts.electrons
-        ),
-        (_, _, Some((factor, pipette))) => {
-            format!(
-                "{} x {} x {} / ({} x {net_ml})",
-                factor.electrons, factor.concentration, pipette.volume_ml, facts.electrons
-            )
-        }
-        _ => String::new(),
-    }
+/// Mass of standard of a replicate, with the error that all weighings on the balance share.
+fn mass<'s, 'r>(
+    sheet: &'s Sheet<'r>,
+    reference: &'r Reference,
+    replicate: &'r Replicate,
+    (grams, digits): (f64, &'r str),
+) -> Result<Handle<'s>, EvaluationError> {
+    let fact = Fact { kind: "standardisation_titrations", id: &replicate.id, field: "mass_g" };
+    let label = Label::at(Quantity::MassWeighed, Index::Number(replicate.position));
+    let weighed = sheet.entered(label, grams, fact, Digits::Text(digits));
+    let error = sheet.input(Leaf {
+        label: Label::only(Quantity::BalanceBias),
+        value: 0.0,
+        origin: Origin::Source(Source::SystematicError),
+        u: (reference.balance_u, Origin::Fact(balance(reference))),
+        dof: None,
+        identity: Identity::Record(&reference.balance_id),
+    })?;
+    Ok(weighed + error)
 }
 
-fn mean_titrant(
-    facts: &Standardisation,
-    terms: Vec<Sourced>,
-    sd: Option<f64>,
-    lines: Vec<Step>,
-    inputs: &mut Inputs,
-) -> Result<PreparedTitrant, EvaluationError> {
+/// Mean of the replicates, with their random error as a factor that is one at best estimate.
+fn mean_titrant<'s, 'r>(
+    sheet: &'s Sheet<'r>,
+    facts: &'r Standardisation,
+    terms: &[Handle<'s>],
+    sd: Option<Handle<'s>>,
+) -> Result<Handle<'s>, EvaluationError> {
     let n = terms.len() as f64;
-    let names: Vec<String> = terms.iter().map(|term| term.value().to_string()).collect();
-    let mean = terms.into_iter().fold(Sourced::constant(0.0), |sum, term| sum + term) / n;
+    let mean = sheet.mean(terms);
     let (relative, dof) = match (facts.relative_repeatability, sd) {
-        (Some(relative), _) => (relative, None),
-        (None, Some(sd)) => (sd / mean.value(), Some(n - 1.0)),
-        (None, None) => (0.0, None),
+        (Some(relative), _) => {
+            let label = Label::only(Quantity::RelativeRepeatabilityDeviation);
+            (sheet.given(label, relative, Source::MethodVersion), None)
+        }
+        (None, Some(sd)) => (sd / mean, Some(n - 1.0)),
+        (None, None) => (sheet.number(0.0), None),
     };
-    let id = format!("repeatability:{}", facts.id);
-    let repeatability = inputs.add(Input::new(id, "repeatability", "", 1.0, relative / n.sqrt()).with_dof(dof))?;
-    let concentration = mean * repeatability;
-    let c = concentration.value();
-    let u = inputs.standard_uncertainty(&concentration);
-    let factor = c / facts.nominal;
-    let formula = ("mean(c_i)", "arithmetic mean of the accepted replicates");
-    let working =
-        Step::computed("c20", "concentration at 20 C", formula, format!("({}) / {n}", names.join(" + ")), c, "mol/L");
-    Ok(PreparedTitrant {
-        concentration: c,
-        u,
-        degrees_of_freedom: inputs.effective_degrees_of_freedom(&concentration),
-        factor,
-        budget: inputs.budget(&concentration),
-        verdicts: vec![factor_verdict(factor, facts.factor_limits)],
-        working: working.with_u(u).from(lines),
-    })
+    let label = Label::only(Quantity::RelativeRepeatability);
+    let u = relative / sheet.square_root(sheet.number(n));
+    let u = sheet.named(u, label.u(), Source::ScatterOfMean);
+    let error = sheet.given(label, 1.0, Source::RandomError);
+    let repeatability = sheet.uncertain(error, (label, Identity::Repeatability(&facts.id)), u, dof)?;
+    let label = Label::only(Quantity::TitrantConcentration);
+    Ok(sheet.named(mean * repeatability, label, Source::MeanOfReplicates))
 }

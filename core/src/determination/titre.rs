@@ -3,14 +3,13 @@
 use bigdecimal::{BigDecimal, Zero};
 
 use crate::chemistry::{
-    BOROSILICATE_EXPANSION, ReductionOutcome, ReductionVerdict, burette_correction, judge_reduction,
-    temperature_factor, water_density, water_density_expression,
+    BOROSILICATE_EXPANSION, ReductionOutcome, ReductionVerdict, judge_reduction, tanaka, to_20, water_density,
 };
 use crate::determination::evaluate::EvaluationError;
 use crate::determination::facts::{Burette, Rules, Segment, Standing, Titration, TitrationKind};
 use crate::determination::slips::SlipQuery;
-use crate::quantity::nearest_double;
-use crate::working::{Expression, Fact, Step};
+use crate::quantity::{Reading, nearest_double};
+use crate::working::{Digits, Fact, Handle, Index, Label, Quantity, Sheet, Source};
 
 /// What becomes of a titration.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -62,49 +61,144 @@ pub struct Titre {
     pub queries: Vec<SlipQuery>,
 }
 
+/// Which delivery a volume is of.
+#[derive(Clone, Copy)]
+pub(super) struct Delivery<'r> {
+    /// Table and identity of the record.
+    pub(super) kind: &'static str,
+    pub(super) id: &'r str,
+    pub(super) segments: &'r [Segment],
+    pub(super) temperature: Option<f64>,
+    pub(super) burette: &'r Burette,
+    /// Its number, and whether it is a blank.
+    pub(super) number: u32,
+    pub(super) blank: bool,
+}
+
+impl<'r> Delivery<'r> {
+    pub(super) fn of_titration(titration: &'r Titration) -> Self {
+        Self {
+            kind: "titrations",
+            id: &titration.id,
+            segments: &titration.segments,
+            temperature: titration.temperature,
+            burette: &titration.burette,
+            number: titration.position,
+            blank: false,
+        }
+    }
+
+    fn label(&self, quantity: Quantity) -> Label {
+        let index = if self.blank { Index::OfBlank(self.number) } else { Index::OfVolume(self.number) };
+        Label::at(quantity, index)
+    }
+
+    fn reading(&self, quantity: Quantity, segment: u32) -> Label {
+        let index = match self.blank {
+            true => Index::BlankSegment(self.number, segment),
+            false => Index::Segment(self.number, segment),
+        };
+        Label::at(quantity, index)
+    }
+
+    fn fact(&self, field: &'static str) -> Fact<'r> {
+        Fact { kind: self.kind, id: self.id, field }
+    }
+}
+
 /// A volume with its corrections.
-pub(super) struct Volume {
+pub(super) struct Volume<'s> {
     pub(super) difference: BigDecimal,
     pub(super) correction: f64,
     pub(super) factor: f64,
-    pub(super) value: f64,
+    pub(super) node: Handle<'s>,
 }
 
-/// Volume of segments at 20 C.
+/// Volume of segments at 20 C, mL.
 ///
 /// # Formula
 /// V20 = (sum (R_f - R_i) + sum (d(R_f) - d(R_i))) F(T)
 ///
 /// # Source
-/// ISO 385, ISO 4787 (from memory).
-pub(super) fn volume(
-    segments: &[Segment],
-    burette: &Burette,
-    temperature: Option<f64>,
+/// ISO 385, ISO 4787.
+pub(super) fn volume<'s, 'r>(
+    sheet: &'s Sheet<'r>,
+    of: &Delivery<'r>,
     (correct_burette, correct_temperature): (bool, bool),
-) -> Result<Volume, EvaluationError> {
+) -> Result<Volume<'s>, EvaluationError> {
     let mut difference = BigDecimal::zero();
-    let mut correction = 0.0;
-    for segment in segments {
-        difference += segment.last.minus(&segment.initial);
-        if correct_burette {
-            correction += burette_correction(&burette.corrections, segment.last.value())?
-                - burette_correction(&burette.corrections, segment.initial.value())?;
+    let (mut delivered, mut corrections) = (Vec::new(), Vec::new());
+    let table = of.burette.corrections.as_slice();
+    let corrected = correct_burette && !table.is_empty();
+    for (at, segment) in (1..).zip(of.segments) {
+        let mark = if of.segments.len() == 1 { 0 } else { at };
+        let reading = |quantity, field, reading: &'r Reading| {
+            let label = of.reading(quantity, mark);
+            sheet.entered(label, reading.value(), of.fact(field), Digits::Reading(reading))
+        };
+        let last = reading(Quantity::FinalReading, "final_readings", &segment.last);
+        let first = reading(Quantity::InitialReading, "initial_readings", &segment.initial);
+        let exact = segment.last.minus(&segment.initial);
+        delivered.push(sheet.exactly(last - first, nearest_double(&exact)));
+        difference += exact;
+        if corrected {
+            corrections.push(sheet.interpolated(table, last)? - sheet.interpolated(table, first)?);
         }
     }
-    let factor = match (correct_temperature, temperature) {
-        (true, Some(celsius)) => temperature_factor(celsius)?,
-        (true, None) => return Err(EvaluationError::TemperatureMissing),
-        (false, _) => 1.0,
-    };
-    let value = (nearest_double(&difference) + correction) * factor;
-    Ok(Volume { difference, correction, factor, value })
+    let total = |parts: &[Handle<'s>]| if let [only] = parts { *only } else { sheet.sum(parts) };
+    let mut node = sheet.exactly(total(&delivered), nearest_double(&difference));
+    let mut correction = 0.0;
+    if corrected {
+        let scale = sheet.named(node, of.label(Quantity::ReadingDifference), Source::BuretteReading);
+        let label = of.label(Quantity::BuretteCorrection);
+        let added = sheet.named(total(&corrections), label, Source::BuretteCalibration);
+        correction = added.value();
+        node = scale + added;
+    }
+    let mut factor = 1.0;
+    if correct_temperature {
+        let celsius = of.temperature.ok_or(EvaluationError::TemperatureMissing)?;
+        if !corrected {
+            node = sheet.named(node, of.label(Quantity::ReadingDifference), Source::BuretteReading);
+        }
+        let warmth = sheet.recorded(of.label(Quantity::TitrantTemperature), celsius, of.fact("solution_temperature"));
+        let to_20 = temperature_node(sheet, warmth, of.label(Quantity::TemperatureFactor))?;
+        factor = to_20.value();
+        node = node * to_20;
+    }
+    let quantity = if of.blank { Quantity::BlankVolume } else { Quantity::TitrationVolume };
+    let source = if correct_temperature { Source::VolumeTo20 } else { Source::BuretteReading };
+    let node = sheet.named(node, Label::at(quantity, Index::Number(of.number)), source);
+    Ok(Volume { difference, correction, factor, node })
+}
+
+/// Factor of a volume to 20 C.
+///
+/// # Errors
+/// A temperature outside the range of the water formula.
+pub(super) fn temperature_node<'s>(
+    sheet: &'s Sheet<'_>,
+    celsius: Handle<'s>,
+    label: Label,
+) -> Result<Handle<'s>, EvaluationError> {
+    water_density(celsius.value())?;
+    let density = Label { quantity: Quantity::WaterDensity, ..label };
+    let density = sheet.named(tanaka(celsius), density, Source::WaterDensity);
+    let expansion = sheet.given(Label::only(Quantity::GlassExpansion), BOROSILICATE_EXPANSION, Source::VolumeTo20);
+    let density_20 = sheet.given(Label::only(Quantity::WaterDensity20), tanaka(20.0), Source::WaterDensity);
+    Ok(sheet.named(to_20(celsius, expansion, density, density_20), label, Source::VolumeTo20))
 }
 
 /// Titre of a titration before the rule has spoken.
-pub(super) fn titre(titration: &Titration, rules: &Rules, blank_ml: f64) -> Result<Titre, EvaluationError> {
+pub(super) fn titre<'s, 'r>(
+    sheet: &'s Sheet<'r>,
+    titration: &'r Titration,
+    rules: &Rules,
+    blank: Option<Handle<'s>>,
+) -> Result<(Titre, Handle<'s>), EvaluationError> {
     let corrections = (rules.correct_burette, rules.correct_temperature);
-    let volume = volume(&titration.segments, &titration.burette, titration.temperature, corrections)?;
+    let volume = volume(sheet, &Delivery::of_titration(titration), corrections)?;
+    let net = blank.map_or(volume.node, |blank| volume.node - blank);
     let reduction = titration
         .reduction
         .as_ref()
@@ -117,102 +211,18 @@ pub(super) fn titre(titration: &Titration, rules: &Rules, blank_ml: f64) -> Resu
         (Standing::Counted, None, TitrationKind::Rough) => Fate::Rough,
         (Standing::Counted, None, TitrationKind::Accurate) => Fate::NotUsed,
     };
-    Ok(Titre {
+    let titre = Titre {
         id: titration.id.clone(),
         position: titration.position,
         kind: titration.kind,
         difference: volume.difference,
         burette_correction_ml: volume.correction,
         temperature_factor: volume.factor,
-        volume_ml: volume.value,
-        net_ml: volume.value - blank_ml,
+        volume_ml: volume.node.value(),
+        net_ml: net.value(),
         fate,
         reduction,
         queries: Vec::new(),
-    })
-}
-
-/// Whose volume a step of the working is.
-pub(super) struct Delivered<'a> {
-    pub(super) kind: &'static str,
-    pub(super) id: &'a str,
-    pub(super) segments: &'a [Segment],
-    pub(super) temperature: Option<f64>,
-    pub(super) burette: &'a Burette,
-}
-
-/// The working of a volume at 20 C, down to the readings.
-pub(super) fn volume_step(
-    symbol: &str,
-    of: &Delivered<'_>,
-    (correct_burette, correct_temperature): (bool, bool),
-) -> Result<Step, EvaluationError> {
-    let found = volume(of.segments, of.burette, of.temperature, (correct_burette, correct_temperature))?;
-    let fact = |field| Fact { kind: of.kind, id: of.id.to_owned(), field };
-    let (mut readings, mut numbers) = (Vec::new(), Vec::new());
-    for (index, segment) in of.segments.iter().enumerate() {
-        let mark = if of.segments.len() == 1 { String::new() } else { format!("{}", index + 1) };
-        for (letter, name, field, reading) in [
-            ("f", "final reading", "final_readings", &segment.last),
-            ("i", "initial reading", "initial_readings", &segment.initial),
-        ] {
-            readings.push(
-                Step::fact(format!("R_{letter}{mark}({symbol})"), name, reading.value(), "mL", fact(field))
-                    .entered_as(reading.text()),
-            );
-        }
-        numbers.push(format!("{} - {}", segment.last.text(), segment.initial.text()));
-    }
-    let pairs = || (0..of.segments.len()).map(|k| (2 * k, 2 * k + 1));
-    let differences = pairs().map(|(last, first)| Expression::Input(last) - Expression::Input(first)).collect();
-    let value = nearest_double(&found.difference);
-    let formula = ("sum (R_f - R_i)", "the readings as entered");
-    let difference =
-        Step::computed(format!("D({symbol})"), "difference of the readings", formula, numbers.join(" + "), value, "mL")
-            .by(readings.clone(), Expression::Sum(differences));
-    let mut inputs = vec![difference];
-    let mut expression = Expression::Input(0);
-    if correct_burette && !of.burette.corrections.is_empty() {
-        let table = &of.burette.corrections;
-        let at = |input| Expression::Interpolated(input, table.clone());
-        let terms = pairs().map(|(last, first)| at(last) - at(first)).collect();
-        let formula = ("sum (d(R_f) - d(R_i))", "ISO 385, ISO 4787: linear in the calibration's table");
-        let name = format!("correction of {}", of.burette.code);
-        let numbers = format!("table of {} points", table.len());
-        inputs.push(
-            Step::computed(format!("d({symbol})"), name, formula, numbers, found.correction, "mL")
-                .by(readings, Expression::Sum(terms)),
-        );
-        expression = expression + Expression::Input(inputs.len() - 1);
-    }
-    if let (true, Some(celsius)) = (correct_temperature, of.temperature) {
-        inputs.push(temperature_step(symbol, celsius, fact("solution_temperature"))?);
-        expression = expression * Expression::Input(inputs.len() - 1);
-    }
-    let numbers = format!("({} + {}) x {}", found.difference.to_plain_string(), found.correction, found.factor);
-    let formula = ("(D + d) F_T", "ISO 385, ISO 4787");
-    Ok(Step::computed(symbol, "volume at 20 C", formula, numbers, found.value, "mL").by(inputs, expression))
-}
-
-/// The working of the factor to 20 C.
-fn temperature_step(symbol: &str, celsius: f64, fact: Fact) -> Result<Step, EvaluationError> {
-    let number = Expression::Number;
-    let reading = Step::fact(format!("T({symbol})"), "temperature of the titrant", celsius, "C", fact);
-    let formula = ("a5 (1 - (T + a1)^2 (T + a2) / (a3 (T + a4)))", "Tanaka et al. 2001");
-    let density = Step::computed(
-        format!("rho({symbol})"),
-        "density of water at T",
-        formula,
-        format!("T = {celsius}"),
-        water_density(celsius)?,
-        "g/mL",
-    )
-    .by(vec![reading.clone()], water_density_expression(0));
-    let formula = ("(1 + gamma (T - 20)) rho_w(T) / rho_w(20)", "ISO 4787");
-    let factor = temperature_factor(celsius)?;
-    let numbers = format!("(1 + {BOROSILICATE_EXPANSION} x ({celsius} - 20)) x rho_w({celsius}) / rho_w(20)");
-    let glass = number(1.0) + number(BOROSILICATE_EXPANSION) * (Expression::Input(0) - number(20.0));
-    let expression = glass * Expression::Input(1) / number(water_density(20.0)?);
-    Ok(Step::computed(format!("F_T({symbol})"), "factor to 20 C", formula, numbers, factor, "")
-        .by(vec![reading, density], expression))
+    };
+    Ok((titre, volume.node))
 }

@@ -269,6 +269,27 @@ impl Inputs {
     }
 }
 
+/// Effective degrees of freedom of a standard uncertainty from independent contributions c u, each with its own; infinite if
+/// none with finite ones contributes.
+///
+/// # Formula
+/// `nu_eff = u^4 / sum of (c_i u_i)^4 / nu_i`
+///
+/// # Source
+/// JCGM 100:2008, equation (G.2b).
+pub(crate) fn effective_degrees_of_freedom(
+    u: f64,
+    parts: impl IntoIterator<Item = (f64, Option<f64>)>,
+) -> DegreesOfFreedom {
+    let share = |(part, dof): (f64, Option<f64>)| match dof {
+        // Relative to u, so that the fourth power neither overflows nor vanishes.
+        Some(dof) if part != 0.0 => (part / u).powi(4) / dof,
+        _ => 0.0,
+    };
+    let sum: f64 = parts.into_iter().map(share).sum();
+    if sum > 0.0 { DegreesOfFreedom::Finite(1.0 / sum) } else { DegreesOfFreedom::Infinite }
+}
+
 fn refused(first: &str, second: &str, coefficient: f64, rule: &'static str) -> InputError {
     InputError::Correlation { first: first.to_owned(), second: second.to_owned(), coefficient, rule }
 }
@@ -301,7 +322,8 @@ pub(super) fn cholesky(mut matrix: Vec<Vec<f64>>) -> Option<Vec<Vec<f64>>> {
     Some(matrix)
 }
 
-fn same_quantity(known: &Input, again: &Input) -> Result<(), InputError> {
+/// Whether two inputs of one identity are the same.
+pub(crate) fn same_quantity(known: &Input, again: &Input) -> Result<(), InputError> {
     let contradiction =
         |first: String, second: String| Err(InputError::Contradiction { id: known.id.clone(), first, second });
     if known.value != again.value || known.standard_uncertainty != again.standard_uncertainty {

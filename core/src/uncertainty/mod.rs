@@ -32,5 +32,6 @@ mod value;
 pub use coverage::{Coverage, CoverageRule, expand};
 pub use input::{DegreesOfFreedom, Distribution, Input, InputError, half_width_rectangular, half_width_triangular};
 pub use inputs::{Contribution, Inputs};
+pub(crate) use inputs::{effective_degrees_of_freedom, same_quantity};
 pub use numerical::{NumericalPropagation, propagate_numerically};
 pub use value::{Scalar, Sourced};

@@ -70,6 +70,11 @@ impl Sourced {
         Self { value, partials: vec![(index, 1.0)] }
     }
 
+    /// A value with partial derivatives by rising input index.
+    pub(crate) fn of(value: f64, partials: Vec<(u32, f64)>) -> Self {
+        Self { value, partials }
+    }
+
     /// Best estimate.
     pub fn value(&self) -> f64 {
         self.value

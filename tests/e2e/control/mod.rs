@@ -43,7 +43,7 @@ pub(crate) fn material(code: &str) -> Value {
 
 impl Control {
     pub(crate) async fn open() -> Self {
-        let lab = Lab::open().await;
+        let lab = Lab::without_plans().await;
         let app = &lab.app;
         let methods = app.auditor.get("/methods").await.expect(200);
         let of_iron2 = methods["items"].as_array().unwrap().iter().find(|method| method["code"] == "M1").unwrap();

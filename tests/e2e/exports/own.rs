@@ -169,7 +169,7 @@ async fn charts_and_studies_are_taken_out_whole_by_analysts_who_contributed() {
             assert_eq!(page.text.contains(path.as_str()), offered, "{} {path}", who.code);
         }
         assert_eq!(page.text.contains("name=\"recorded_by\""), people, "{}", who.code);
-        assert_eq!(page.text.contains("An analyst takes out own data"), !people, "{}", who.code);
+        assert_eq!(page.text.contains("Analysts export only their own data"), !people, "{}", who.code);
     }
     let narrowed = format!("/exports?recorded_by={}", app.analyst.id);
     let page = Visitor::of(app.running.address, &app.manager).get(&narrowed).await;

@@ -1,10 +1,9 @@
 //! Every page, as nobody and as every role, against the guards its handler names.
 
-use std::path::{Path, PathBuf};
-
 use ferrotitre_base::auth::permissions::{Action, Role, may};
 use ferrotitre_tests::TestApp;
 use ferrotitre_tests::client::Client;
+use ferrotitre_tests::sources::{is_page, service};
 
 use super::Visitor;
 
@@ -17,25 +16,10 @@ pub(super) struct Address {
 /// Pages that need no account.
 const OPEN: [&str; 2] = ["/sign-in", "/assets/{fingerprint}/{name}"];
 
-/// Files of pages: `pages.rs`, or what is in a folder of that name.
-pub(super) fn sources(folder: &Path, of_pages: bool, found: &mut Vec<PathBuf>) {
-    for entry in std::fs::read_dir(folder).unwrap() {
-        let path = entry.unwrap().path();
-        if path.is_dir() {
-            sources(&path, of_pages || path.ends_with("pages"), found);
-        } else if of_pages || path.ends_with("pages.rs") {
-            found.push(path);
-        }
-    }
-}
-
 /// Every page that answers GET, as the sources mount them.
 pub(super) fn addresses() -> Vec<Address> {
-    let mut files = Vec::new();
-    let api: PathBuf = [env!("CARGO_MANIFEST_DIR"), "..", "api", "src"].iter().collect();
-    sources(&api, false, &mut files);
     let mut found = Vec::new();
-    for file in files {
+    for (_, file) in service().into_iter().filter(|(name, _)| is_page(name)) {
         let text = std::fs::read_to_string(&file).unwrap();
         let mut rest = text.as_str();
         while let Some((_, after)) = rest.split_once("#[get(\"") {

@@ -98,6 +98,7 @@ async fn a_determination_goes_from_a_failed_reduction_over_a_slip_to_its_approva
     reviewer.goto("/day").await;
     reviewer.sees("To be reviewed").await;
     sign(&reviewer, &format!("/determinations/{determination}/review"), &lab.app.analyst2).await;
+    lab.release_run_of(&format!("/determinations/{determination}")).await;
     reviewer.sign_in(&lab.app.manager.code, &lab.app.manager.password).await;
     sign(&reviewer, &format!("/determinations/{determination}/approval"), &lab.app.manager).await;
     reviewer.sees("approved").await;

@@ -3,6 +3,7 @@
 mod access;
 mod bench;
 mod control;
+mod day;
 mod every_page;
 mod furniture;
 mod habits;

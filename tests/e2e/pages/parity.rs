@@ -1,12 +1,10 @@
 //! Everything the API can do for a role, that role can do on a page; what is for programs only says why.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::{Path, PathBuf};
 
 use ferrotitre_base::auth::permissions::{Action, OPEN_OPERATIONS, Role};
+use ferrotitre_tests::sources::{feature, is_page, service};
 use serde_json::Value;
-
-use super::access::sources;
 
 /// Where an operation is carried out.
 enum Place {
@@ -39,6 +37,7 @@ const PLACES: &[(&str, Place)] = &[
     ("close_nonconformity", Page("/nonconformities/{id}/closing")),
     ("close_run", Page("/runs/{id}/closing")),
     ("compute_run_lengths", Page("/charts/run-lengths")),
+    ("confirm_identity", Page("/accounts/{id}/identity-confirmation")),
     ("conclude_validation_study", Page("/validation/{id}/conclusion")),
     ("correct_blank", Page("/runs/{id}/blanks/{blank}/correction")),
     ("correct_control_material", Page("/control-materials/{id}/correction")),
@@ -52,6 +51,7 @@ const PLACES: &[(&str, Place)] = &[
     ("correct_test_portion", Page("/samples/{id}/portions/{portion}/correction")),
     ("correct_titrant_preparation", Page("/titrants/{id}/preparation/correction")),
     ("correct_titration", Page("/titrations/{id}/correction")),
+    ("countersign_determination", Page("/determinations/{id}/countersignature")),
     ("create_account", Page("/accounts/new")),
     ("decide_role_grant", Page("/role-grants/{id}/decision")),
     ("dispose_control_value", Page("/control-values/{id}/disposition")),
@@ -151,25 +151,25 @@ const PAGES_ONLY: &[(&str, &str)] = &[
 
 /// Pages that post, with the actions their handlers ask for and the text of their feature's pages.
 fn posting() -> BTreeMap<String, (Vec<Action>, String)> {
-    let api: PathBuf = [env!("CARGO_MANIFEST_DIR"), "..", "api", "src"].iter().collect();
-    let mut files = Vec::new();
-    sources(&api, false, &mut files);
-    let feature = |file: &Path| file.strip_prefix(&api).unwrap().components().next().unwrap().as_os_str().to_owned();
-    let mut texts: BTreeMap<_, String> = BTreeMap::new();
-    for file in &files {
-        texts.entry(feature(file)).or_default().push_str(&std::fs::read_to_string(file).unwrap());
+    let files: Vec<_> = service().into_iter().filter(|(name, _)| is_page(name)).collect();
+    let mut texts: BTreeMap<String, String> = BTreeMap::new();
+    for (name, file) in &files {
+        texts.entry(feature(name)).or_default().push_str(&std::fs::read_to_string(file).unwrap());
     }
-    let of = |feature: &str| texts.get(std::ffi::OsStr::new(feature)).cloned().unwrap_or_default();
-    let shared = format!("{}{}", of("pages"), of("imports"));
+    let of = |feature: &str| texts.get(feature).cloned().unwrap_or_default();
+    // Forms of all features are made of these.
+    let shared: String =
+        texts.iter().filter(|(feature, _)| feature.starts_with("html")).map(|(_, text)| text.as_str()).collect();
+    let shared = format!("{shared}{}", of("ledger/imports"));
     let mut found = BTreeMap::new();
-    for file in &files {
+    for (name, file) in &files {
         let text = std::fs::read_to_string(file).unwrap();
         for part in text.split("#[post(\"").skip(1) {
             let (pattern, after) = part.split_once('"').unwrap();
             let (signature, _) = after.split_once("-> ").unwrap();
             let named = signature.split("Allowed<").skip(1).map(|part| part.split('>').next().unwrap());
             let action = |name: &str| Action::ALL.iter().copied().find(|action| format!("{action:?}") == name).unwrap();
-            let sources = format!("{}{shared}", texts[&feature(file)]);
+            let sources = format!("{}{shared}", texts[&feature(name)]);
             found.insert(pattern.to_owned(), (named.map(action).collect(), sources));
         }
     }

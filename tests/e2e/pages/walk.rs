@@ -242,15 +242,19 @@ async fn an_empty_laboratory_comes_to_a_released_result_through_its_pages() {
         ("valid_to", &window.1),
         ("evidence", "seven replicates"),
     ];
-    people.manager.fill(&format!("/accounts/{}/competences", app.analyst2.id), &competence).await;
+    for who in [app.analyst.id, app.analyst2.id] {
+        people.manager.fill(&format!("/accounts/{who}/competences"), &competence).await;
+    }
+    let plan = [("method", "M1"), ("blanks", "1"), ("duplicates", "0")];
+    people.manager.fill("/qc-plans/new", &plan).await;
     let (run, determination) = people.determination().await;
     let password = app.analyst.password.as_str();
     people.analyst.fill(&format!("{determination}/submission"), &[("password", password)]).await;
     let password = app.analyst2.password.as_str();
     people.analyst2.fill(&format!("{determination}/review"), &[("password", password)]).await;
     people.analyst.fill(&format!("{run}/closing"), &[]).await;
-    people.manager.fill(&format!("{determination}/approval"), &[("password", &app.manager.password)]).await;
     people.manager.fill(&format!("{run}/release"), &[("password", &app.manager.password)]).await;
+    people.manager.fill(&format!("{determination}/approval"), &[("password", &app.manager.password)]).await;
     let view = app.auditor.get(&determination).await.expect(200);
     assert_eq!(view["state"], "approved", "{view}");
     assert_eq!(app.auditor.get(&run).await.expect(200)["state"], "released");

@@ -1,15 +1,16 @@
 //! Runs, determinations and signatures of the scenario (events a, b, c, l, p and v of the scenario).
 
+use chrono::{Duration, Utc};
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_bench::concessions;
 use ferrotitre_results::determinations::steps::{self, Step};
-use ferrotitre_results::determinations::{iron_results, service as determinations};
+use ferrotitre_results::determinations::{iron_results, service as determinations, supervision};
 use ferrotitre_results::runs::{blanks, service as runs};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::demo::stock::{Stock, portion};
-use crate::demo::{Lab, Person, id_of, wire};
+use crate::demo::{Lab, Person, TAKEN_OVER, id_of, wire};
 
 /// What to look at first.
 pub struct Results {
@@ -24,7 +25,7 @@ async fn open_run(lab: &Lab<'_>, method: &str, at: &str) -> Result<Uuid, Refusal
 /// Opens a run, which may repeat a rejected one.
 pub async fn open_run_with(lab: &Lab<'_>, method: &str, at: &str, repeats: Option<Uuid>) -> Result<Uuid, Refusal> {
     let new = json!({ "method": method, "bench": "bench 2", "environment_temperature": "21.5", "repeats": repeats,
-        "observed_at": at });
+        "observed_at": at, "late_reason": TAKEN_OVER });
     id_of(&runs::open(lab.db, &lab.analyst_1.act("conduct_runs"), wire(&new)?).await?)
 }
 
@@ -84,7 +85,8 @@ pub async fn sign(
 ) -> Result<(), Refusal> {
     let act = who.act("sign");
     let signature = who.signature(reason);
-    steps::determination(lab.db, &act, &who.user, lab.policy, (determination, step), signature).await.map(|_| ())
+    let signing = steps::determination(lab.db, &act, &who.user, lab.policy, (determination, step), signature);
+    Box::pin(signing).await.map(|_| ())
 }
 
 async fn through(lab: &Lab<'_>, determination: Uuid) -> Result<(), Refusal> {
@@ -94,6 +96,12 @@ async fn through(lab: &Lab<'_>, determination: Uuid) -> Result<(), Refusal> {
 async fn through_as(lab: &Lab<'_>, author: &Person, determination: Uuid) -> Result<(), Refusal> {
     sign(lab, author, determination, Step::Submit, None).await?;
     sign(lab, &lab.analyst_2, determination, Step::Review, None).await?;
+    let run = determinations::read(lab.db, determination).await?.run;
+    if runs::read(lab.db, run).await?.state == "closed" {
+        let manager = &lab.manager_2;
+        let act = manager.act("release_runs");
+        runs::judge(lab.db, &act, &manager.user, lab.policy, (run, true), manager.signature(None)).await?;
+    }
     sign(lab, &lab.manager_1, determination, Step::Approve, None).await
 }
 
@@ -151,10 +159,11 @@ pub async fn load(lab: &Lab<'_>, stock: &Stock) -> Result<Results, Refusal> {
         let act = who.act("sign");
         steps::iron_result(lab.db, &act, &who.user, lab.policy, (iron_result, step), who.signature(None)).await?;
     }
-    amended(lab, stock, portion_1).await?;
-    first_weeks(lab, stock, portion_1).await?;
-    under_concession(lab, stock, portion_1).await?;
-    back_titration(lab, stock, portion_1).await?;
+    Box::pin(amended(lab, stock, portion_1)).await?;
+    Box::pin(first_weeks(lab, stock, portion_1)).await?;
+    Box::pin(under_concession(lab, stock, portion_1)).await?;
+    Box::pin(without_a_plan(lab, stock, portion_1)).await?;
+    Box::pin(back_titration(lab, stock, portion_1)).await?;
     Ok(Results { iron_result, determination: iron2 })
 }
 
@@ -174,8 +183,40 @@ async fn amended(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), Refu
     let right = titration(stock, "accurate", "21.48", &at, &json!({}));
     correct(lab, &lab.manager_1, determination, &right, reason).await?;
     sign(lab, &lab.manager_1, determination, Step::Submit, None).await?;
-    sign(lab, &lab.manager_2, determination, Step::Review, None).await?;
+    sign(lab, &lab.analyst_2, determination, Step::Review, None).await?;
     sign(lab, &lab.manager_2, determination, Step::Approve, None).await
+}
+
+/// Asks for a concession as the analyst; both managers sign it.
+async fn concede(lab: &Lab<'_>, new: &Value) -> Result<Uuid, Refusal> {
+    let concession =
+        id_of(&concessions::request(lab.db, &lab.analyst_1.act("request_concessions"), wire(new)?).await?)?;
+    for manager in [&lab.manager_1, &lab.manager_2] {
+        let act = manager.act("sign_concessions");
+        concessions::sign(lab.db, &act, &manager.user, lab.policy, concession, manager.signature(None)).await?;
+    }
+    Ok(concession)
+}
+
+/// The back-titration has no plan of quality control: its result is approved under a concession, which is printed with it.
+async fn without_a_plan(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), Refusal> {
+    let at = lab.at(24, 9);
+    let run = open_run(lab, &stock.method_back, &at).await?;
+    let determination = begin(lab, run, portion, &at).await?;
+    let changes =
+        json!({ "titrant": stock.iron2, "oxidant_titrant": stock.dichromate, "oxidant_pipette": stock.pipette_25 });
+    for last in ["3.60", "3.62"] {
+        titrate(lab, determination, &titration(stock, "accurate", last, &at, &changes)).await?;
+    }
+    runs::close(lab.db, &lab.analyst_1.act("conduct_runs"), run).await?;
+    sign(lab, &lab.analyst_1, determination, Step::Submit, None).await?;
+    sign(lab, &lab.analyst_2, determination, Step::Review, None).await?;
+    let now = Utc::now();
+    let new = json!({ "item_kind": "determinations", "item": determination,
+        "reason": "no control material for the back-titration yet; it agrees with the direct titration of the same portion",
+        "valid_from": now - Duration::hours(1), "valid_to": now + Duration::days(7) });
+    concede(lab, &new).await?;
+    sign(lab, &lab.manager_1, determination, Step::Approve, None).await
 }
 
 /// l: the expired lot D-0 is used under a concession signed by two managers.
@@ -183,12 +224,7 @@ async fn under_concession(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result
     let at = lab.at(22, 9);
     let new = json!({ "item_kind": "titrants", "item": stock.old_dichromate, "reason": "D-1 was being checked that morning",
         "valid_from": lab.at(22, 0), "valid_to": lab.at(23, 0) });
-    let concession =
-        id_of(&concessions::request(lab.db, &lab.analyst_1.act("request_concessions"), wire(&new)?).await?)?;
-    for manager in [&lab.manager_1, &lab.manager_2] {
-        let act = manager.act("sign_concessions");
-        concessions::sign(lab.db, &act, &manager.user, lab.policy, concession, manager.signature(None)).await?;
-    }
+    let concession = concede(lab, &new).await?;
     let run = open_run(lab, &stock.method_iron2, &at).await?;
     blank(lab, stock, run, &at).await?;
     let determination = begin(lab, run, portion, &at).await?;
@@ -209,7 +245,8 @@ async fn back_titration(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(
     titrate(lab, determination, &titration(stock, "accurate", "3.60", &at, &changes)).await
 }
 
-/// p: trainee-1 reads the burette to the tenth more often than chance would.
+/// p: trainee-1, not yet authorised for the method and so under the supervision of analyst-1, reads the burette to the tenth more
+/// often than chance would.
 async fn first_weeks(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), Refusal> {
     let at = lab.at(8, 9);
     let run = open_run(lab, &stock.method_iron2, &at).await?;
@@ -227,13 +264,17 @@ async fn first_weeks(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), 
     ] {
         let determination = begin(lab, run, portion, &at).await?;
         for (first, last) in titres {
-            let begun = json!({ "initial_readings": [first] });
+            let begun = json!({ "initial_readings": [first], "supervisor": lab.analyst_1.user.account });
             titrate_as(lab, &lab.trainee_1, determination, &titration(stock, "accurate", last, &at, &begun)).await?;
         }
         made.push(determination);
     }
     runs::close(lab.db, &lab.analyst_1.act("conduct_runs"), run).await?;
     for determination in made {
+        let supervisor = &lab.analyst_1;
+        let act = supervisor.act("countersign_titrations");
+        let signature = supervisor.signature(None);
+        supervision::countersign(lab.db, &act, &supervisor.user, lab.policy, determination, signature).await?;
         through_as(lab, &lab.trainee_1, determination).await?;
     }
     Ok(())

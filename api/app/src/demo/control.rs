@@ -15,7 +15,7 @@ use uuid::Uuid;
 
 use crate::demo::bench::{begin_as, blank, open_run_with, reduction, sign, titrate, titration};
 use crate::demo::stock::{Stock, portion_of};
-use crate::demo::{Lab, Person, id_of, text_of, wire};
+use crate::demo::{Lab, Person, id_of, wire};
 
 /// The day of the first value, counted from the start of the scenario.
 const FIRST_DAY: i64 = -120;
@@ -370,8 +370,9 @@ pub async fn load(lab: &Lab<'_>, stock: &Stock) -> Result<(), Refusal> {
     let others = others(lab, stock, water, ore).await?;
     let mut planned = vec![json!({ "chart": x, "values": 1 }), json!({ "chart": cusum, "values": 0 })];
     planned.extend(others.iter().map(|chart| json!({ "chart": chart, "values": 0 })));
-    let plan = json!({ "method": stock.method_total, "charts": planned, "blanks": 1, "duplicates": 0 });
-    let planned = taking::record(lab.db, &lab.manager_1.act("define_control_charts"), wire(&plan)?).await?;
-    text_of(&planned, "id")?;
+    let plan = json!({ "reason": "the charts of the bath are in use from now on",
+        "facts": { "method": stock.method_total, "charts": planned, "blanks": 1, "duplicates": 0 } });
+    let act = lab.manager_1.act("define_control_charts");
+    taking::correct(lab.db, &act, stock.plan_total.0, Some(&stock.plan_total.1), wire(&plan)?).await?;
     rejected_and_repeated(lab, stock, &of_total).await
 }

@@ -10,10 +10,11 @@ use ferrotitre_bench::titrants::service as titrants;
 use ferrotitre_bench::titrants::standardisations::{self, Step};
 use ferrotitre_bench::titrants::store::PreparationFacts;
 use ferrotitre_ledger::accounts;
+use ferrotitre_results::control_charts::taking;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-use crate::demo::{Lab, id_of, rules, text_of, wire};
+use crate::demo::{Lab, TAKEN_OVER, id_of, rules, text_of, wire};
 
 /// What the bench works with.
 pub struct Stock {
@@ -31,6 +32,8 @@ pub struct Stock {
     /// Iron(II) and total iron, in any version.
     pub record_iron2: String,
     pub record_total: String,
+    /// The plan of quality control of the method for total iron, and its version.
+    pub plan_total: (Uuid, String),
     pub bath: Uuid,
 }
 
@@ -89,7 +92,8 @@ async fn direct(
 ) -> Result<Uuid, Refusal> {
     let new = json!({ "code": code, "species": "dichromate", "nominal_concentration": "0.1", "concentration_unit": "eq/L",
         "route": "direct preparation", "factor_low": "0.990", "factor_high": "1.010", "storage": "20 C, dark",
-        "container": "amber glass, 1 L", "expires_at": lab.at(expires, 0), "observed_at": lab.at(made, 8) });
+        "container": "amber glass, 1 L", "expires_at": lab.at(expires, 0), "observed_at": lab.at(made, 8),
+        "late_reason": TAKEN_OVER });
     let act = lab.analyst_2.act("prepare_titrants");
     let id = id_of(&titrants::record(lab.db, &act, wire(&new)?).await?)?;
     let facts: PreparationFacts =
@@ -165,6 +169,13 @@ async fn method(lab: &Lab<'_>, facts: &Value) -> Result<(String, String), Refusa
     Ok((text_of(&answer, "version_id")?, id.to_string()))
 }
 
+/// A plan that every run of a method version has a blank, until there are charts.
+async fn plan(lab: &Lab<'_>, method: &str) -> Result<(Uuid, String), Refusal> {
+    let plan = json!({ "method": method, "charts": [], "blanks": 1, "duplicates": 0 });
+    let answer = taking::record(lab.db, &lab.manager_1.act("define_control_charts"), wire(&plan)?).await?;
+    Ok((id_of(&answer)?, text_of(&answer, "version_id")?))
+}
+
 /// Sets everything up.
 pub async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
     let balance = piece(
@@ -186,11 +197,11 @@ pub async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
     let dichromate_standard = json!({ "code": "PS-CR-1", "substance": "potassium dichromate", "supplier": "invented supplier",
         "supplier_lot": "A-17", "certificate": "C-2201", "mass_fraction": "0.9998", "expanded_uncertainty": "0.0002",
         "coverage_factor": "2", "basis": "oxidising capacity", "density": "2.676", "drying": "2 h at 110 C", "received_g": "100",
-        "expires_on": lab.day(700) });
+        "opened_on": lab.day(-25),         "expires_on": lab.day(700) });
     let (_, standard_version) = standard(lab, &dichromate_standard).await?;
     let oxalate = json!({ "code": "PS-OX-1", "substance": "sodium oxalate", "supplier": "invented supplier", "supplier_lot": "B-3",
         "certificate": "C-2202", "mass_fraction": "0.9996", "expanded_uncertainty": "0.0003", "coverage_factor": "2",
-        "basis": "reducing capacity", "drying": "2 h at 105 C", "expires_on": lab.day(700) });
+        "basis": "reducing capacity", "drying": "2 h at 105 C", "opened_on": lab.day(-25), "expires_on": lab.day(700) });
     let (oxalate, _) = standard(lab, &oxalate).await?;
     let tin = json!({ "code": "R-SN-1", "substance": "tin(II) chloride", "concentration": "50 g/L in 3 mol/L hydrochloric acid",
         "prepared_on": lab.day(-2), "expires_on": lab.day(60), "hazard_class": "as stated in the supplier's SDS",
@@ -202,23 +213,23 @@ pub async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
     let dichromate = direct(lab, "D-1", "4.9058", on, (0, 365)).await?;
     let permanganate = json!({ "code": "M-1", "species": "permanganate", "nominal_concentration": "0.02", "concentration_unit": "mol/L",
         "route": "standardisation", "factor_low": "0.9954", "factor_high": "1.0050", "storage": "dark", "container": "amber glass",
-        "expires_at": lab.at(120, 0), "observed_at": lab.at(DRIFT_BEGINS, 8) });
+        "expires_at": lab.at(120, 0), "observed_at": lab.at(DRIFT_BEGINS, 8), "late_reason": TAKEN_OVER });
     let permanganate =
         id_of(&titrants::record(lab.db, &lab.analyst_2.act("prepare_titrants"), wire(&permanganate)?).await?)?;
     for (week, replicates) in (0..).zip(WEEKLY) {
         let begin = json!({ "code": format!("STD-M1-{}", week + 1), "primary_standard": oxalate, "balance": balance, "burette": burette_1,
             "indicator": "self", "valid_days": 60, "correct_burette": true, "correct_temperature": true, "correct_buoyancy": true,
-            "observed_at": lab.at(DRIFT_BEGINS + 7 * week, 9) });
+            "observed_at": lab.at(DRIFT_BEGINS + 7 * week, 9), "late_reason": TAKEN_OVER });
         let replicates = replicates.map(|(mass, last)| ("replicate", Some(mass), last));
         let [first, second, third] = replicates;
         standardise(lab, permanganate, &begin, &[("blank", None, "0.04"), first, second, third]).await?;
     }
     let iron2 = json!({ "code": "A-1", "species": "iron(II)", "nominal_concentration": "0.1", "concentration_unit": "mol/L",
         "route": "standardisation", "factor_low": "0.900", "factor_high": "1.100", "storage": "under nitrogen", "container": "glass",
-        "expires_at": lab.at(60, 0), "observed_at": lab.at(2, 8) });
+        "expires_at": lab.at(60, 0), "observed_at": lab.at(2, 8), "late_reason": TAKEN_OVER });
     let begin = json!({ "code": "STD-A1-1", "reference_titrant": dichromate, "pipette": pipette_25, "burette": burette_1,
         "indicator": "diphenylamine sulfonate", "valid_days": 40, "correct_burette": true, "correct_temperature": true,
-        "correct_buoyancy": false, "observed_at": lab.at(2, 9) });
+        "correct_buoyancy": false, "observed_at": lab.at(2, 9), "late_reason": TAKEN_OVER });
     let replicates = [("replicate", None, "25.36"), ("replicate", None, "25.34"), ("replicate", None, "25.36")];
     let iron2 = standardised(lab, &iron2, &begin, &replicates).await?;
 
@@ -237,6 +248,8 @@ pub async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
         "analyte": "iron(II)", "matrix": matrix, "chemistry": "back-titration", "reduction": "none", "indicator": "diphenylamine sulfonate",
         "rules": rules(&json!({ "blank": "none", "correct_temperature": false })) })).await?;
 
+    plan(lab, &method_iron2).await?;
+    let plan_total = plan(lab, &method_total).await?;
     let bath = json!({ "code": "S-BATH-1", "client_reference": "bath 3, morning", "description": "pickling bath", "matrix": matrix,
         "sampled_at": lab.at(3, 6), "received_at": lab.at(3, 8), "condition": "clear, green", "preservation": "acidic as taken, no headspace",
         "container": "PE bottle, 250 mL", "storage": "refrigerator 1", "iron2_deadline": lab.at(40, 0), "retained_until": lab.day(400) });
@@ -257,6 +270,7 @@ pub async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
         method_back,
         record_iron2,
         record_total,
+        plan_total,
         bath,
     })
 }
@@ -269,6 +283,6 @@ pub async fn portion(lab: &Lab<'_>, stock: &Stock, observed_at: &str) -> Result<
 /// The same of another sample.
 pub async fn portion_of(lab: &Lab<'_>, stock: &Stock, sample: Uuid, observed_at: &str) -> Result<Uuid, Refusal> {
     let new = json!({ "pipette": stock.pipette_10, "dilution": [{ "flask": stock.flask_250 }], "aliquot_pipette": stock.pipette_25,
-        "density": "1.284", "density_u": "0.002", "temperature": "21.0", "observed_at": observed_at });
+        "density": "1.284", "density_u": "0.002", "temperature": "21.0", "observed_at": observed_at, "late_reason": TAKEN_OVER });
     id_of(&portions::record(lab.db, &lab.analyst_1.act("register_samples"), sample, wire(&new)?).await?)
 }

@@ -7,7 +7,7 @@ use actix_web::dev::Payload;
 use actix_web::{FromRequest, HttpMessage, HttpRequest};
 
 use crate::auth::current_user::{CurrentUser, Identification};
-use crate::auth::permissions::{Action, Deed, Role, may};
+use crate::auth::permissions::{Action, Deed, Role, SECOND_PERSONS, may};
 use crate::db::{Act, ActorKind, Repeat};
 use crate::refusal::{Code, Refusal};
 use crate::web::body::Body;
@@ -86,6 +86,13 @@ fn check(request: &HttpRequest, action: Action) -> Result<CurrentUser, Refusal> 
     }
     if user.provisional && action != Action::OwnAccount {
         return Err(Refusal::new(Code::PasswordProvisional, "POST a new one to /api/v1/accounts/me/password"));
+    }
+    if user.unconfirmed && SECOND_PERSONS.contains(&action) {
+        let detail = format!(
+            "your password was set by somebody else: until a manager who did not set it has confirmed that this account is in your hands, it may not {}",
+            action.text().replace('_', " ")
+        );
+        return Err(Refusal::new(Code::IdentityUnconfirmed, detail));
     }
     Ok(user.clone())
 }

@@ -37,6 +37,8 @@ pub struct CurrentUser {
     pub scopes: Option<Vec<Action>>,
     /// The password was set by somebody else and must be changed first.
     pub provisional: bool,
+    /// The password was set by somebody else, and nobody has confirmed since whose account it is.
+    pub unconfirmed: bool,
 }
 
 /// Middleware: puts the user, or the reason why there is none, into the request.
@@ -123,7 +125,7 @@ impl QueryFragment<Pg> for SessionUser {
              coalesce((SELECT r.roles FROM account_roles r WHERE r.account_id = a.id), '{}') AS roles, \
              (SELECT m.to_state FROM state_moves m WHERE m.entity_id = a.id ORDER BY m.position DESC LIMIT 1) AS state, \
              coalesce((SELECT c.provisional FROM account_secrets c WHERE c.account_id = a.id ORDER BY c.recorded_at DESC \
-             LIMIT 1), false) AS provisional \
+             LIMIT 1), false) AS provisional, unconfirmed_secret(a.id) IS NOT NULL AS unconfirmed \
              FROM sessions s JOIN accounts a ON a.id = s.account_id WHERE s.id = ",
         );
         out.push_bind_param::<SqlUuid, _>(&self.0)
@@ -146,6 +148,8 @@ struct UserRow {
     state: Option<String>,
     #[diesel(sql_type = Bool)]
     provisional: bool,
+    #[diesel(sql_type = Bool)]
+    unconfirmed: bool,
 }
 
 impl UserRow {
@@ -165,6 +169,7 @@ impl UserRow {
             roles: self.roles.iter().filter_map(|role| Role::from_text(role)).collect(),
             scopes,
             provisional: self.provisional,
+            unconfirmed: self.unconfirmed,
         })
     }
 }
@@ -184,7 +189,7 @@ struct ScopesRow {
 
 async fn by_service_token(mut connection: &Connection, digest: &[u8]) -> Result<CurrentUser, Refusal> {
     let row = diesel::sql_query(
-        "SELECT a.id, a.code, a.display_name, t.scopes, false AS provisional, \
+        "SELECT a.id, a.code, a.display_name, t.scopes, false AS provisional, false AS unconfirmed, \
          t.expires_at > now() AND NOT EXISTS (SELECT FROM state_moves v WHERE v.entity_id = t.id) AS open, \
          coalesce((SELECT r.roles FROM account_roles r WHERE r.account_id = a.id), '{}') AS roles, \
          (SELECT m.to_state FROM state_moves m WHERE m.entity_id = a.id ORDER BY m.position DESC LIMIT 1) AS state \

@@ -95,6 +95,8 @@ actions! {
     ManageAccounts = "manage_accounts": [Administrator] for ["create_account", "move_account", "set_provisional_password", "request_role_grant"];
     /// Approves or refuses role grants.
     DecideRoleGrants = "decide_role_grants": [Manager] for ["decide_role_grant"];
+    /// Says that an account whose password somebody else had set is in the hands of its owner.
+    ConfirmIdentities = "confirm_identities": [Manager] for ["confirm_identity"];
     /// Issues and revokes tokens of instruments.
     ManageServiceTokens = "manage_service_tokens": [Administrator] for ["issue_service_token", "revoke_service_token"];
     /// Authorises people for methods.
@@ -107,6 +109,7 @@ actions! {
         "list_titrants", "read_titrant", "list_titrant_factors",
         "read_titrant_drift", "draw_titrant_drift", "draw_titrant_drift_pixels", "read_titrant_factor_at",
         "list_standardisations", "read_standardisation", "read_standardisation_working",
+        "read_preparation_working",
         "list_chemistries", "list_methods", "read_method",
         "list_samples", "read_sample", "list_test_portions",
         "list_runs", "read_run", "list_blanks",
@@ -168,6 +171,8 @@ actions! {
     RecordTitrations = "record_titrations": [Analyst, Manager, Instrument] for ["record_titration"];
     /// Corrects or judges a titration, with a reason.
     JudgeTitrations = "judge_titrations": [Analyst, Manager] for ["correct_titration", "reject_titration"];
+    /// Countersigns titrations made under one's supervision.
+    CountersignTitrations = "countersign_titrations": [Analyst, Manager] for ["countersign_determination"];
     /// Signs a determination as its author.
     SubmitDeterminations = "submit_determinations": [Analyst, Manager] for ["submit_determination", "submit_iron_result"];
     /// Reviews or returns determinations of others.
@@ -231,6 +236,22 @@ actions! {
 pub const OPEN_OPERATIONS: &[&str] =
     &["sign_in", "refresh_session", "live", "ready", "read_metrics", "read_about", "read_seal_key"];
 
+/// Acts that count because a second person does them, though no signature is asked for. An account whose password somebody else
+/// had set does none of them until it is confirmed; signatures it is refused where the secret is asked.
+pub const SECOND_PERSONS: &[Action] = &[
+    Action::DecideRoleGrants,
+    Action::ConfirmIdentities,
+    Action::AuthoriseCompetence,
+    Action::RecordEquipment,
+    Action::ReleaseLots,
+    Action::MoveTitrants,
+    Action::ApproveMethods,
+    Action::DefineCharts,
+    Action::DisposeControlValues,
+    Action::CloseNonconformities,
+    Action::WithdrawRounds,
+];
+
 /// Whether one of the roles may do the action.
 #[must_use]
 pub fn may(roles: &[Role], action: Action) -> bool {
@@ -243,13 +264,7 @@ pub fn sees_only_own(roles: &[Role]) -> bool {
     !roles.iter().any(|role| matches!(role, Manager | Auditor))
 }
 
-/// Nobody reviews or approves a record they had a hand in, whatever their role is now.
-#[must_use]
-pub fn had_a_hand_in<Id: PartialEq>(person: &Id, authors: &[Id]) -> bool {
-    authors.contains(person)
-}
-
-/// Whether somebody exports only their own data: analysts do, managers and auditors export everything.
+/// Whether somebody takes out own data only: an analyst does, a manager or auditor takes out everything (requirement 4).
 #[must_use]
 pub fn exports_own_data_only(roles: &[Role]) -> bool {
     sees_only_own(roles)

@@ -56,6 +56,8 @@ pub fn status_of(code: Code) -> StatusCode {
         | Code::Forbidden
         | Code::OwnRecord
         | Code::NotCompetent
+        | Code::NotOwnObservations
+        | Code::IdentityUnconfirmed
         | Code::SecretWrong
         | Code::PasswordProvisional => StatusCode::FORBIDDEN,
         Code::NotFound => StatusCode::NOT_FOUND,
@@ -74,7 +76,7 @@ pub fn status_of(code: Code) -> StatusCode {
         | Code::NotEnoughData
         | Code::RuleBroken => StatusCode::UNPROCESSABLE_ENTITY,
         Code::Internal => StatusCode::INTERNAL_SERVER_ERROR,
-        Code::Busy | Code::StoreUnavailable => StatusCode::SERVICE_UNAVAILABLE,
+        Code::Busy | Code::SealingStopped | Code::StoreUnavailable => StatusCode::SERVICE_UNAVAILABLE,
     }
 }
 

@@ -1,4 +1,5 @@
-//! Concessions: an expired or overdue item used all the same, with the signatures of two managers.
+//! Concessions: an expired or overdue item used all the same, or a result approved although its run has not decided, with the
+//! signatures of two managers.
 
 pub mod pages;
 
@@ -26,13 +27,16 @@ use uuid::Uuid;
 use crate::{equipment, standards, titrants};
 
 const KIND: EntityKind = EntityKind::Concession;
-const ITEMS: [&str; 4] = ["titrants", "primary_standards", "reagents", "equipment"];
+const ITEMS: [&str; 5] = ["titrants", "primary_standards", "reagents", "equipment", DETERMINATIONS];
+/// Kind of item of a concession for a result whose run has not decided.
+const DETERMINATIONS: &str = "determinations";
 
 /// A concession as asked for.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NewConcession {
-    /// titrants, primary_standards, reagents or equipment.
+    /// titrants, primary_standards, reagents or equipment; or determinations, for a result whose run was not released or had no
+    /// plan of quality control.
     #[schema(example = "titrants")]
     pub item_kind: String,
     /// The item.
@@ -125,12 +129,45 @@ async fn find(mut connection: &Connection, id: Uuid) -> Result<Row, Refusal> {
     row.ok_or_else(|| Refusal::not_found("concession", id))
 }
 
+#[derive(QueryableByName)]
+struct ResultRow {
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    id: Uuid,
+    #[diesel(sql_type = diesel::sql_types::Text)]
+    code: String,
+}
+
+/// Determinations are made above the bench; all that a concession knows of one is that there is such a row.
+async fn result_exists(mut connection: &Connection, id: Uuid) -> Result<(), Refusal> {
+    let found: Option<ResultRow> = diesel::sql_query("SELECT id, code FROM determinations WHERE id = $1")
+        .bind::<diesel::sql_types::Uuid, _>(id)
+        .get_result(&mut connection)
+        .await
+        .optional()?;
+    found.map(|_| ()).ok_or_else(|| Refusal::not_found("determination", id))
+}
+
+/// Determinations that wait for their review or approval, newest first: identity and code.
+pub async fn waiting_results(db: &Db) -> Result<Vec<(Uuid, String)>, Refusal> {
+    db.read(async |mut connection| {
+        let rows: Vec<ResultRow> = diesel::sql_query(
+            "SELECT d.id, d.code FROM determinations d JOIN present_states s ON s.entity_id = d.id \
+             WHERE s.entity_kind = 'determinations' AND s.state IN ('submitted', 'reviewed') ORDER BY d.id DESC LIMIT 200",
+        )
+        .load(&mut connection)
+        .await?;
+        Ok(rows.into_iter().map(|row| (row.id, row.code)).collect())
+    })
+    .await
+}
+
 /// The item the concession is for.
 async fn item_exists(connection: &Connection, kind: &str, item: Uuid) -> Result<(), Refusal> {
     match kind {
         "titrants" => titrants::store::titrant(connection, item).await.map(drop),
         "primary_standards" => standards::primary::versions::current(connection, item).await.map(drop),
         "reagents" => standards::reagents::versions::current(connection, item).await.map(drop),
+        DETERMINATIONS => result_exists(connection, item).await,
         _ => equipment::store::versions::current(connection, item).await.map(drop),
     }
     .map_err(|refusal| match refusal.code {
@@ -182,9 +219,10 @@ pub async fn sign(
     db.write(act, async |connection| {
         let row = find(connection, id).await?;
         let signed = sign_offs::of(connection, id).await?;
-        if row.recorded_by == user.account || signed.iter().any(|sign| sign.recorded_by == user.account) {
-            return Err(Refusal::new(Code::OwnRecord, "a concession is signed by two managers who did not ask for it"));
-        }
+        let mut parties = vec![row.recorded_by];
+        parties.extend(signed.iter().map(|sign| sign.recorded_by));
+        let detail = "a concession is signed by two managers who did not ask for it";
+        signing::not_a_party(connection, user.account, &parties, detail).await?;
         let state = states::present(connection, KIND, id).await?.state;
         if state != "requested" {
             return Err(Refusal::new(Code::StateConflict, format!("the concession is {state}")));
@@ -247,4 +285,34 @@ pub async fn excuse(
         refusal.detail, row.item_id, row.valid_from, row.valid_to
     );
     Err(Refusal::new(refusal.code, detail).at("concession", "covers", id))
+}
+
+/// Concessions that were ever granted for a determination.
+async fn granted_for(mut connection: &Connection, determination: Uuid) -> Result<Vec<Row>, Refusal> {
+    let rows: Vec<Row> = concessions::table
+        .filter(concessions::item_id.eq(determination).and(concessions::item_kind.eq(DETERMINATIONS)))
+        .order(concessions::id)
+        .select(Row::as_select())
+        .load(&mut connection)
+        .await?;
+    let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
+    let known = states::present_many(connection, KIND, &ids).await?;
+    Ok(rows.into_iter().filter(|row| known.get(&row.id.0).is_some_and(|state| state == "granted")).collect())
+}
+
+/// Whether a concession lets a determination be approved at a time although its run has not decided.
+pub async fn holds_for(connection: &Connection, determination: Uuid, at: DateTime<Utc>) -> Result<bool, Refusal> {
+    let granted = granted_for(connection, determination).await?;
+    Ok(granted.iter().any(|row| row.valid_from <= at && at < row.valid_to))
+}
+
+/// What is printed with a result of the concessions granted for it.
+pub async fn of_result(connection: &Connection, determination: Uuid) -> Result<Vec<String>, Refusal> {
+    let mut texts = Vec::new();
+    for row in granted_for(connection, determination).await? {
+        let signed = sign_offs::of(connection, row.id.0).await?;
+        let names: Vec<&str> = signed.iter().map(|sign| sign.printed_name.as_str()).collect();
+        texts.push(format!("under concession {}, granted by {}: {}", row.id, names.join(" and "), row.reason));
+    }
+    Ok(texts)
 }

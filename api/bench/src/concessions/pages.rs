@@ -1,4 +1,5 @@
-//! Pages of concessions: an expired or overdue item used all the same, with two managers' signatures.
+//! Pages of concessions: an expired or overdue item used all the same, or a result approved although its run has not decided,
+//! with two managers' signatures.
 
 use actix_web::{HttpResponse, get, routes, web};
 use ferrotitre_base::auth::allowed::Allowed;
@@ -32,6 +33,7 @@ async fn item(db: &Db, kind: &str, id: Uuid) -> Result<String, Refusal> {
     let kind = match kind {
         "titrants" => EntityKind::Titrant,
         "equipment" => EntityKind::Equipment,
+        "determinations" => EntityKind::Determination,
         _ => return Ok(format!("{kind} {id}")),
     };
     Ok(labels::of(db, kind, &[id]).await?.remove(&id).unwrap_or_default())
@@ -67,7 +69,7 @@ pub async fn list_concessions(
         .way(shell.may(Action::RequestConcessions), "Ask for one", "/concessions/new")
         .section("list", "", Part::Table(table))
         .help(
-            "Leave to use an expired or overdue item for some days. It is shown with every result that rests on it.",
+            "Leave to use an expired or overdue item for some days, or to approve a result whose run has not decided. It is shown with every result that rests on it.",
             "ISO/IEC 17025:2017 7.10 (nonconforming work).",
             "Two managers who did not ask for it sign.",
         )
@@ -84,13 +86,15 @@ pub async fn request_concession(
     db: web::Data<Db>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let kinds = ["titrants", "equipment", "primary_standards", "reagents"];
+    let kinds = ["titrants", "equipment", "primary_standards", "reagents", "determinations"];
     let kinds = kinds.map(|kind| Choice::thing(kind, &kind.replace('_', " "), "")).to_vec();
     let mut items = choices::titrants(&db, &[]).await?;
     let all = ["balance", "burette", "piston burette", "pipette", "flask", "thermometer"];
     items.extend(choices::equipment(&db, &all).await?);
     items.extend(choices::standards(&db, false).await?);
     items.extend(choices::reagents(&db).await?);
+    let waiting = service::waiting_results(&db).await?.into_iter();
+    items.extend(waiting.map(|(id, code)| Choice::thing(id, &code, "waits for its signatures")));
     let form = Form::new("Ask for a concession", "Ask", "/concessions")
         .with([
             Field::new("item_kind", "Kind of item", Kind::Choice(kinds)),
@@ -100,7 +104,7 @@ pub async fn request_concession(
             Field::new("valid_to", "Until", Kind::Time { now: false }).help("At most 31 days later."),
         ])
         .help(
-            "Leave to use one expired or overdue item for some days, with the reason.",
+            "Leave to use one expired or overdue item for some days, or to approve one result whose run was not released or had no plan of quality control, with the reason.",
             "ISO/IEC 17025:2017 7.10.",
             "Two managers who did not ask for it sign; every result under it says so.",
         );

@@ -10,8 +10,7 @@ use ferrotitre_base::states::NewMove;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::{Correction, VersionView};
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_html::form::words;
-use ferrotitre_html::form::{Field, Form, Kind, Sent, field_of, onward};
+use ferrotitre_html::form::{Field, Form, Kind, Sent, field_of, onward, words};
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, facts};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
@@ -339,6 +338,7 @@ pub(super) async fn record_check(
             Field::new("reference", "Reference value", Kind::Decimal).optional(),
             Field::new("note", "What was seen", Kind::Long).optional(),
             Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
+            Field::late_reason(),
         ])
         .help(
             "A check between calibrations.",

@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use ferrotitre_base::alert::{Alert, Urgency, ending};
+use ferrotitre_base::bench_times::{self, Observed};
 use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::ids::{CalibrationId, EquipmentCheckId};
 use ferrotitre_base::recording::{author, not_in_the_future};
@@ -14,6 +15,7 @@ use uuid::Uuid;
 
 use crate::equipment::store::{self, Calibration, Check, EquipmentFacts, KIND, NewCalibration, NewCheck, versions};
 use crate::nonconformities::service::{Opening, open_because};
+
 pub use store::versions::{advance, correct, list, read, record};
 
 pub async fn record_calibration(db: &Db, act: &Act, equipment: Uuid, new: NewCalibration) -> Result<Answer, Refusal> {
@@ -58,6 +60,10 @@ pub async fn record_check(db: &Db, act: &Act, equipment: Uuid, new: NewCheck) ->
             recorded_at: DateTime::UNIX_EPOCH,
             recorded_by: author(act)?,
         };
+        let since = store::there_since(connection, equipment).await?;
+        bench_times::there_since(row.observed_at, since, "observed_at", &present.facts.code)?;
+        let late = Observed::new("equipment_checks", row.id.0, row.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late).await?;
         let check = store::insert_check(connection, &row).await?;
         if check.outcome == "failed" && states::present(connection, KIND, equipment).await?.state == "in service" {
             let asked = NewMove { to: "out of service".to_owned(), reason: Some("failed check".to_owned()) };

@@ -3,8 +3,9 @@
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
+use ferrotitre_base::bench_times;
 use ferrotitre_base::db::Connection;
-use ferrotitre_base::ids::{AccountId, CalibrationId, EquipmentCheckId};
+use ferrotitre_base::ids::{AccountId, CalibrationId, EquipmentCheckId, EquipmentId};
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
 use ferrotitre_base::web::decimal::{Decimal, code, in_range, words};
 use ferrotitre_base::web::versions::versioned;
@@ -340,6 +341,9 @@ pub struct NewCheck {
     pub note: Option<String>,
     /// When.
     pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
 }
 
 /// A check as stored.
@@ -379,6 +383,18 @@ pub async fn insert_check(mut connection: &Connection, row: &Check) -> Result<Ch
         .returning(Check::as_returning())
         .get_result(&mut connection)
         .await?)
+}
+
+/// Since when a piece has been here: since its first calibration, or else since it was recorded.
+pub async fn there_since(mut connection: &Connection, piece: Uuid) -> Result<DateTime<Utc>, Refusal> {
+    let calibrated: Option<NaiveDate> = equipment_calibrations::table
+        .filter(equipment_calibrations::equipment_id.eq(piece))
+        .select(diesel::dsl::min(equipment_calibrations::calibrated_on))
+        .first(&mut connection)
+        .await?;
+    let recorded: DateTime<Utc> =
+        equipment::table.find(EquipmentId(piece)).select(equipment::recorded_at).first(&mut connection).await?;
+    Ok(bench_times::declared(recorded, calibrated))
 }
 
 pub async fn checks(mut connection: &Connection, equipment: Uuid) -> Result<Vec<Check>, Refusal> {

@@ -12,8 +12,7 @@ use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::{Correction, VersionView};
 use ferrotitre_core::chemistry::{CHEMISTRIES, INDICATORS, REDUCTIONS, chemistry, reduction};
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_html::form::words;
-use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
+use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward, words};
 use ferrotitre_html::narrow::Narrow;
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, facts};
 use ferrotitre_html::shell::Shell;
@@ -95,6 +94,9 @@ fn rule_fields() -> Vec<Field> {
         rule("end_point_u_ml", "Standard uncertainty of the end point's bias, mL", Kind::Decimal),
         rule("longest_standing_minutes", "Longest standing after the reduction, min", Kind::Decimal).value("5"),
         rule("holding_time_hours", "Iron(II) to be titrated within, h", Kind::Decimal).optional(),
+        rule("distinct_people", "Distinct people who sign a result", Kind::Whole)
+            .optional()
+            .help("Author, reviewers and approver; three if left empty."),
     ]
 }
 

@@ -193,9 +193,21 @@ pub struct MethodRules {
     /// Version of the decision rule, approved, by which results are judged against specifications that name none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub decision_rule: Option<DecisionRuleId>,
+    /// How many distinct people sign a result, 3 to 6: its author, its reviewers, who approves it. Three if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = 3)]
+    pub distinct_people: Option<u32>,
 }
 
+/// Author, reviewer and approver are three people in any case.
+const FEWEST_PEOPLE: u32 = 3;
+
 impl MethodRules {
+    /// How many distinct people sign a result.
+    pub fn people(&self) -> usize {
+        usize::try_from(self.distinct_people.unwrap_or(FEWEST_PEOPLE)).unwrap_or(usize::MAX)
+    }
+
     pub(super) fn check(&self, errors: &mut FieldErrors) {
         in_range(errors, "rules.concordance_limit_ml", &self.concordance_limit_ml, 0.001, 5.0, "mL");
         let range = "must be from 2 to 10";
@@ -233,6 +245,10 @@ impl MethodRules {
         }
         if let Some(places) = self.places {
             errors.require((-3..=8).contains(&places), "rules.places", "range", "must be from -3 to 8", places);
+        }
+        if let Some(people) = self.distinct_people {
+            let range = (FEWEST_PEOPLE..=6).contains(&people);
+            errors.require(range, "rules.distinct_people", "range", "must be from 3 to 6", people);
         }
         let order = self.validated_high.value() > self.validated_low.value();
         errors.require(order, "rules.validated_high", "order", "must be above validated_low", &self.validated_high);

@@ -7,11 +7,13 @@ use ferrotitre_base::web::answer::{Answer, Versioned};
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::versions::{Correction, History, VersionView};
 use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_ledger::accounts::signing;
 use uuid::Uuid;
 
-pub use crate::methods::store::version_ids;
 use crate::methods::store::{MethodFacts, versions};
 use crate::specifications::rules as decision_rules;
+
+pub use crate::methods::store::version_ids;
 
 const KIND: EntityKind = EntityKind::Method;
 
@@ -115,8 +117,9 @@ pub async fn correct(
 pub async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
         let present = versions::current(connection, id).await?;
-        if asked.to == "approved" && act.actor == Some(present.recorded_by) {
-            return Err(Refusal::new(Code::OwnRecord, "a method is approved by someone other than its author"));
+        if let (true, Some(actor)) = (asked.to == "approved", act.actor) {
+            let detail = "a method is approved by someone other than its author";
+            signing::not_a_party(connection, actor, &[present.recorded_by], detail).await?;
         }
         if asked.to == "approved" {
             may_judge(connection, "rules.decision_rule", &present.facts).await?;

@@ -4,10 +4,9 @@ use chrono::{DateTime, Utc};
 use ferrotitre_base::alert::{Alert, Urgency, ending};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::config::Policy;
-use ferrotitre_base::db::{Act, Connection, Db};
+use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
 use ferrotitre_base::ids::{AccountId, NonconformityId, NonconformityLinkId, NonconformityStepId};
-use ferrotitre_base::recording::next_number;
-use ferrotitre_base::recording::{author, not_in_the_future};
+use ferrotitre_base::recording::{author, next_number, not_in_the_future};
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature};
 use ferrotitre_base::states::{self, NewMove};
@@ -322,6 +321,7 @@ pub async fn record_step(db: &Db, act: &Act, id: Uuid, new: NewStep) -> Result<A
     let by = author(act)?;
     db.write(act, async |connection| {
         let row = store::find(connection, id).await?;
+        hold(connection, &[Held::Nonconformity(id)]).await?;
         let state = states::present(connection, KIND, id).await?.state;
         if state == "closed" {
             return Err(Refusal::new(Code::StateConflict, "it is closed; reopen it first"));
@@ -373,7 +373,11 @@ pub async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Result<Ans
     .await
 }
 
-/// Closes one: signed by someone other than its owner, after a check that found the last action effective.
+/// Kinds of steps that mend: who wrote one of them does not close.
+const MENDING: [&str; 4] = ["containment", "impact", "cause", "action"];
+
+/// Closes one: signed by somebody who neither owns it nor wrote what was done about it, after a check that found the last action
+/// effective. A step bears the account that recorded it, whoever the owner is.
 pub async fn close(
     db: &Db,
     act: &Act,
@@ -385,10 +389,14 @@ pub async fn close(
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
         let row = store::find(connection, id).await?;
-        if row.owner_id == user.account {
-            return Err(Refusal::new(Code::OwnRecord, "a nonconformity is closed by someone other than its owner"));
-        }
+        hold(connection, &[Held::Nonconformity(id)]).await?;
         let steps = store::steps(connection, &[row.id]).await?;
+        let mut parties = vec![row.owner_id];
+        let mending = steps.iter().filter(|step| MENDING.contains(&step.kind.as_str()));
+        parties.extend(mending.map(|step| step.recorded_by));
+        let detail =
+            "a nonconformity is closed by somebody who neither owns it nor wrote what was found and done about it";
+        signing::not_a_party(connection, user.account, &parties, detail).await?;
         let last = steps.iter().rfind(|step| matches!(step.kind.as_str(), "action" | "effectiveness"));
         if last.and_then(|step| step.effective) != Some(true) {
             let detail = "not enough data: closing needs a check, made after the last action, that found it effective";

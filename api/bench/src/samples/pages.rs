@@ -248,6 +248,7 @@ async fn portion_fields(db: &Db) -> Result<Vec<Field>, Refusal> {
         Field::new("density_u", "Its standard uncertainty", Kind::Decimal).optional(),
         Field::new("temperature", "Temperature of the solutions, °C", Kind::Decimal).optional(),
         Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
+        Field::late_reason(),
     ]);
     Ok(fields)
 }

@@ -5,7 +5,8 @@ use std::collections::HashMap;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
-use ferrotitre_base::db::{Act, Connection, Db};
+use ferrotitre_base::bench_times::{self, Observed};
+use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
 use ferrotitre_base::ids::{AccountId, DilutionStepId, PortionId};
 use ferrotitre_base::recording::{author, not_in_the_future};
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
@@ -58,6 +59,9 @@ pub struct NewPortion {
     pub temperature: Option<Decimal>,
     /// When.
     pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
 }
 
 /// A test portion.
@@ -210,6 +214,12 @@ async fn insert(
 ) -> Result<PortionView, Refusal> {
     let by = author(act)?;
     let id = PortionId::new();
+    let received = samples::versions::current(connection, sample).await?.facts.received_at;
+    bench_times::there_since(new.observed_at, received, "observed_at", "the sample")?;
+    if follows.as_ref().is_none_or(|(before, _)| before.observed_at != new.observed_at) {
+        let late = Observed::new("test_portions", id.0, new.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late).await?;
+    }
     let row = Row {
         id,
         record_id: follows.as_ref().map_or(id.0, |(row, _)| row.record_id),
@@ -267,6 +277,7 @@ fn view(row: Row, steps: &[StepRow]) -> PortionView {
             density_u: row.density_u,
             temperature: row.temperature,
             observed_at: row.observed_at,
+            late_reason: None,
         },
         recorded_at: row.recorded_at,
         recorded_by: row.recorded_by,
@@ -277,6 +288,8 @@ pub async fn record(db: &Db, act: &Act, sample: Uuid, new: NewPortion) -> Result
     new.check()?;
     db.write(act, async |connection| {
         samples::versions::current(connection, sample).await?;
+        hold(connection, &[Held::Sample(sample)]).await?;
+        samples::still_here(connection, "sample", sample).await?;
         new.check_equipment(connection).await?;
         insert(connection, act, sample, &new, None).await
     })

@@ -2,14 +2,21 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
+use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal};
+use ferrotitre_base::states::{self, NewMove};
+use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::decimal::{code, words};
 use ferrotitre_base::web::versions::versioned;
+use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_schema::samples;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
+use uuid::Uuid;
 
-pub use versions::{advance, correct, list, read, record};
+pub use versions::{correct, list, read, record};
+
+const KIND: EntityKind = EntityKind::Sample;
 
 /// A sample.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema, Queryable, Selectable, Insertable)]
@@ -101,8 +108,37 @@ versioned! {
     table: samples,
     id: SampleId,
     facts: SampleFacts,
-    kind: ferrotitre_core::lifecycle::EntityKind::Sample,
+    kind: super::KIND,
     path: "/api/v1/samples",
     meanings: super::MEANINGS,
-    also: [record, correct, advance, read, list],
+    also: [record, correct, read, list],
+}
+
+/// Whether something can still be taken of a sample or done with what was taken.
+///
+/// # Errors
+/// It was rejected on receipt, or it is gone.
+pub async fn still_here(connection: &Connection, field: &str, sample: Uuid) -> Result<(), Refusal> {
+    let state = states::present(connection, KIND, sample).await?.state;
+    if !matches!(state.as_str(), "rejected on receipt" | "disposed") {
+        return Ok(());
+    }
+    let code = versions::current(connection, sample).await?.facts.code;
+    Err(Refusal::new(Code::StateConflict, format!("the sample {code} is {state}")).at(field, "still_here", code))
+}
+
+/// Moves a sample. What is kept until a day is not disposed of before it is over.
+pub async fn advance(db: &Db, act: &Act, sample: Uuid, asked: NewMove) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        hold(connection, &[Held::Sample(sample)]).await?;
+        let present = versions::current(connection, sample).await?;
+        let kept = present.facts.retained_until;
+        if asked.to == "disposed" && Utc::now().date_naive() <= kept {
+            let detail =
+                format!("{} is kept until {kept}: it is not disposed of before that day is over", present.facts.code);
+            return Err(Refusal::new(Code::RuleBroken, detail).at("to", "retained_until", kept));
+        }
+        states::advance(connection, act, KIND, sample, &asked, None).await
+    })
+    .await
 }

@@ -9,6 +9,7 @@ use ferrotitre_base::states::{self, NewMove, StateMove};
 use ferrotitre_base::web::answer::Located;
 use ferrotitre_base::web::versions::VersionView;
 use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_ledger::accounts::signing;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
@@ -98,9 +99,9 @@ pub(super) async fn decide(
     signature: NewSignature,
 ) -> Result<(), Refusal> {
     let Candidate { kind, version, .. } = *candidate;
-    if candidate.author == user.account && decision != Decision::Withdraw {
+    if decision != Decision::Withdraw {
         let detail = format!("a {} is decided on by someone other than its author", kind.noun());
-        return Err(Refusal::new(Code::OwnRecord, detail));
+        signing::not_a_party(connection, user.account, &[candidate.author], &detail).await?;
     }
     if let Some(seen) = signature.content_digest.as_ref().filter(|seen| **seen != candidate.digest) {
         let detail = "it is not the version you looked at: nothing was signed; read it again";

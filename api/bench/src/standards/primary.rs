@@ -1,8 +1,9 @@
 //! Primary-standard lots with their certificates.
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
+use ferrotitre_base::bench_times;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal};
 use ferrotitre_base::web::decimal::{Decimal, code, in_range, words};
@@ -139,4 +140,14 @@ pub(super) async fn ending(
         .load(&mut connection)
         .await?;
     Ok(lots.into_iter().filter(|(.., last)| *last <= until).collect())
+}
+
+/// Since when a lot has been here: since it was opened, or else since it was recorded.
+pub async fn there_since(mut connection: &Connection, row: &versions::Row) -> Result<DateTime<Utc>, Refusal> {
+    let recorded: DateTime<Utc> = primary_standards::table
+        .filter(primary_standards::record_id.eq(row.record_id))
+        .select(diesel::dsl::min(primary_standards::recorded_at).assume_not_null())
+        .first(&mut connection)
+        .await?;
+    Ok(bench_times::declared(recorded, row.facts.opened_on))
 }

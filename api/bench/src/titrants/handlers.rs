@@ -7,11 +7,12 @@ use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::sign_offs::NewSignature;
 use ferrotitre_base::states::{NewMove, StateMove};
-use ferrotitre_base::web::answer::{Answer, PlainText};
+use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::body::{Body, Params};
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::Correction;
+use ferrotitre_base::workings::{AskedForm, Shown, WorkingGraph};
 use uuid::Uuid;
 
 use crate::titrants::store::PreparationFacts;
@@ -76,6 +77,18 @@ pub(super) async fn record_titrant_preparation(
 ) -> Result<Answer, Problem> {
     let (act, facts) = who.act(body);
     Ok(service::record_preparation(&db, &act, facts).await?)
+}
+
+/// Reads the working of a preparation as a page of text, or as the graph of its nodes.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Preparation"), AskedForm), responses((status = 200, description = "A page of working, or with as=json its graph", content((String = "text/plain"), (WorkingGraph = "application/json")))))]
+#[get("/preparations/{id}/working")]
+pub(super) async fn read_preparation_working(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    asked: Params<AskedForm>,
+) -> Result<Shown, Problem> {
+    Ok(service::working(&db, *id).await?.shown(&asked.0))
 }
 
 /// Corrects a preparation before its release; the version corrected is named in If-Match.
@@ -153,15 +166,16 @@ pub(super) async fn read_standardisation(
     Ok(web::Json(standardisations::read(&db, *id).await?))
 }
 
-/// Reads the working of a standardisation as text.
-#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Standardisation")), responses((status = 200, description = "A page of working", body = String, content_type = "text/plain")))]
+/// Reads the working of a standardisation as a page of text, or as the graph of its nodes.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Standardisation"), AskedForm), responses((status = 200, description = "A page of working, or with as=json its graph", content((String = "text/plain"), (WorkingGraph = "application/json")))))]
 #[get("/standardisations/{id}/working")]
 pub(super) async fn read_standardisation_working(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-) -> Result<PlainText, Problem> {
-    Ok(PlainText(standardisations::working(&db, *id).await?))
+    asked: Params<AskedForm>,
+) -> Result<Shown, Problem> {
+    Ok(standardisations::working(&db, *id).await?.shown(&asked.0))
 }
 
 /// Records a replicate or blank of a standardisation.

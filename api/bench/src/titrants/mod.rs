@@ -17,6 +17,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::list_titrants)
         .service(handlers::read_titrant)
         .service(handlers::record_titrant_preparation)
+        .service(handlers::read_preparation_working)
         .service(handlers::correct_titrant_preparation)
         .service(handlers::release_titrant)
         .service(handlers::move_titrant)

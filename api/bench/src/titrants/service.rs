@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::permissions::Role;
+use ferrotitre_base::bench_times::{self, Observed};
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::evaluations::finite;
@@ -15,6 +16,7 @@ use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::decimal::{Decimal, code, in_range, words};
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::versions::Correction;
+use ferrotitre_base::workings::Worked;
 use ferrotitre_core::chemistry::{AIR_DENSITY, species};
 use ferrotitre_core::determination::{FORMULA_SET, Preparation, PreparedTitrant, Reference, Vessel, prepare};
 use ferrotitre_core::lifecycle::EntityKind;
@@ -62,8 +64,14 @@ async fn view(connection: &Connection, row: TitrantRow) -> Result<TitrantView, R
 }
 
 pub async fn record(db: &Db, act: &Act, new: NewTitrant) -> Result<Answer, Refusal> {
+    let late_reason = new.late_reason.clone();
     let row = checked(act, new)?;
-    db.write(act, async |connection| view(connection, store::insert_titrant(connection, &row).await?).await).await
+    db.write(act, async |connection| {
+        let late = Observed::new(KIND.table(), row.id.0, row.observed_at, late_reason.as_deref());
+        bench_times::accept(connection, act, late).await?;
+        view(connection, store::insert_titrant(connection, &row).await?).await
+    })
+    .await
 }
 
 fn checked(act: &Act, new: NewTitrant) -> Result<TitrantRow, Refusal> {
@@ -212,6 +220,8 @@ pub async fn usable_standard(
         let detail = format!("the lot {} is {state}", row.facts.code);
         return Err(Refusal::new(Code::NotReleased, detail).at(field, "released", &row.facts.code));
     }
+    let since = primary::there_since(connection, &row).await?;
+    bench_times::there_since(at, since, field, &row.facts.code)?;
     if row.facts.expires_on < at.date_naive() {
         let detail = format!("the lot {} expired on {}", row.facts.code, row.facts.expires_on);
         return Err(Refusal::new(Code::Expired, detail).at(field, "not_expired", &row.facts.code));
@@ -252,7 +262,7 @@ pub(super) fn concentration_view(prepared: PreparedTitrant, electrons: u32) -> C
         factor: prepared.factor,
         budget: prepared.budget.into_iter().map(Into::into).collect(),
         verdicts: prepared.verdicts.into_iter().map(Into::into).collect(),
-        working: prepared.working.into(),
+        working: (&prepared.working).into(),
     }
 }
 
@@ -268,6 +278,22 @@ async fn preparation_view(
     let facts = serde_json::to_string(&(row.id, &row.facts)).map_err(Refusal::internal)?;
     let digest = hex::encode(Sha256::digest(facts.as_bytes()));
     Ok((PreparationView { preparation: row.view(state), evaluation }, digest))
+}
+
+/// The working of a preparation, as its newest version has it.
+pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
+    db.read(async |connection| {
+        let row = versions::current(connection, id).await?;
+        let titrant = store::titrant(connection, row.facts.titrant).await?;
+        let prepared = evaluate(connection, &titrant, &row).await?;
+        Ok(Worked {
+            of: ("preparation", id.to_string()),
+            head: String::new(),
+            working: prepared.working,
+            foot: String::new(),
+        })
+    })
+    .await
 }
 
 async fn check_preparation(connection: &Connection, facts: &PreparationFacts) -> Result<TitrantRow, Refusal> {
@@ -287,6 +313,7 @@ async fn check_preparation(connection: &Connection, facts: &PreparationFacts) ->
         ));
     }
     let at = facts.observed_at;
+    bench_times::there_since(at, titrant.observed_at, "observed_at", &titrant.code)?;
     let standard = usable_standard(connection, "primary_standard", facts.primary_standard, at).await?;
     let entry = standard.facts.entry()?;
     if !entry.prepares.contains(&titrant.chemistry.as_str()) {
@@ -298,10 +325,23 @@ async fn check_preparation(connection: &Connection, facts: &PreparationFacts) ->
     Ok(titrant)
 }
 
+/// A preparation made long ago is explained by its lot, which was recorded late itself and says why.
+async fn accept(connection: &Connection, act: &Act, facts: &PreparationFacts) -> Result<(), Refusal> {
+    let late = Observed::new("titrant_preparations", facts.titrant, facts.observed_at, None);
+    bench_times::accept(connection, act, late.within(facts.titrant)).await.map_err(|mut refusal| {
+        for field in refusal.fields.iter_mut().filter(|field| field.field == "late_reason") {
+            field.field = "observed_at".to_owned();
+            field.message = "is long ago: record the lot with the reason why it is recorded late".to_owned();
+        }
+        refusal
+    })
+}
+
 pub async fn record_preparation(db: &Db, act: &Act, facts: PreparationFacts) -> Result<Answer, Refusal> {
     let row = versions::first(act, facts)?;
     db.write(act, async |connection| {
         let titrant = check_preparation(connection, &row.facts).await?;
+        accept(connection, act, &row.facts).await?;
         let row = versions::insert(connection, &row).await?;
         Ok(preparation_view(connection, &titrant, row).await?.0)
     })
@@ -319,6 +359,9 @@ pub async fn correct_preparation(
         let present = versions::current(connection, id).await?;
         let row = versions::next(act, &present, if_match, correction)?;
         let titrant = check_preparation(connection, &row.facts).await?;
+        if row.facts.observed_at != present.facts.observed_at {
+            accept(connection, act, &row.facts).await?;
+        }
         let row = versions::insert(connection, &row).await?;
         Ok(preparation_view(connection, &titrant, row).await?.0)
     })
@@ -338,9 +381,10 @@ pub async fn release(
     db.write(act, async |connection| {
         let titrant = store::titrant(connection, id).await?;
         let rows = store::preparations(connection, id).await?;
-        if rows.iter().any(|row| row.recorded_by == user.account) || titrant.recorded_by == user.account {
-            return Err(Refusal::new(Code::OwnRecord, "a lot is released by somebody who did not prepare it"));
-        }
+        let mut parties = vec![titrant.recorded_by];
+        parties.extend(rows.iter().map(|row| row.recorded_by));
+        let detail = "a lot is released by somebody who did not prepare it";
+        signing::not_a_party(connection, user.account, &parties, detail).await?;
         let row = rows.into_iter().next_back().ok_or_else(|| {
             Refusal::new(Code::NotEnoughData, format!("not enough data: {} has no preparation by mass", titrant.code))
         })?;

@@ -1,17 +1,20 @@
 //! Use cases of standardisations.
 
+mod titrations;
+
 use chrono::Duration;
 use ferrotitre_base::auth::current_user::CurrentUser;
+use ferrotitre_base::bench_times::{self, Observed};
 use ferrotitre_base::config::Policy;
-use ferrotitre_base::db::{Act, Connection, Db};
-use ferrotitre_base::ids::{PrimaryStandardId, StandardisationId, StandardisationTitrationId, TitrantId};
+use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
+use ferrotitre_base::ids::{AccountId, PrimaryStandardId, StandardisationId, TitrantId};
 use ferrotitre_base::recording::{author, not_in_the_future};
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature};
 use ferrotitre_base::states::{self, NewMove};
-use ferrotitre_base::web::answer::{Answer, expect_version};
-use ferrotitre_base::web::decimal::{Decimal, code, in_range, words};
-use ferrotitre_base::web::versions::Correction;
+use ferrotitre_base::web::answer::Answer;
+use ferrotitre_base::web::decimal::{Decimal, code};
+use ferrotitre_base::workings::Worked;
 use ferrotitre_core::chemistry::indicator;
 use ferrotitre_core::determination::{
     Burette, Replicate, Segment, Standardisation, StandardisationResult, Standing, standardise,
@@ -22,14 +25,15 @@ use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::equipment::service::{Usable, usable};
-use crate::readings;
 use crate::standards::primary;
 use crate::titrants::factors::core_factor;
 use crate::titrants::service::{self, Source, concentration_view, electrons, reference, usable_standard, vessel};
 use crate::titrants::store::{self, StandardisationRow, StandardisationTitrationRow, TitrantRow};
 use crate::titrants::wire::{
-    NewStandardisation, NewStandardisationTitration, Rejection, StandardisationTitrationView, StandardisationView,
+    NewStandardisation, NewStandardisationTitration, StandardisationTitrationView, StandardisationView,
 };
+
+pub use titrations::{correct_titration, record_titration, reject_titration};
 
 const KIND: EntityKind = EntityKind::Standardisation;
 const TITRATION: EntityKind = EntityKind::StandardisationTitration;
@@ -68,6 +72,9 @@ pub async fn record(db: &Db, act: &Act, titrant: Uuid, new: NewStandardisation) 
     db.write(act, async |connection| {
         let lot = store::titrant(connection, titrant).await?;
         let row = checked(connection, act, &lot, &new).await?;
+        bench_times::there_since(row.observed_at, lot.observed_at, "observed_at", &lot.code)?;
+        let late = Observed::new(KIND.table(), row.id.0, row.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late).await?;
         let row = store::insert_standardisation(connection, &row).await?;
         if states::present(connection, EntityKind::Titrant, titrant).await?.state == "prepared" {
             let to = NewMove { to: "standardising".to_owned(), reason: None };
@@ -138,7 +145,12 @@ async fn checked(
 pub(super) struct Loaded {
     row: StandardisationRow,
     titrant: TitrantRow,
-    titrations: Vec<StandardisationTitrationRow>,
+    /// Everybody who had a hand in it.
+    parties: Vec<AccountId>,
+    /// Who made the replicates that count.
+    observers: Vec<AccountId>,
+    /// Who corrected one of them.
+    correctors: Vec<AccountId>,
     result: StandardisationResult,
     digest: String,
     pub(super) view: StandardisationView,
@@ -240,6 +252,17 @@ async fn load(connection: &Connection, row: StandardisationRow) -> Result<Loaded
     let digest = hex::encode(Sha256::digest(format!("ferrotitre standardisation 1\n{facts:?}").as_bytes()));
     let state = states::present(connection, KIND, row.id.0).await?.state;
     let signed = sign_offs::of(connection, row.id.0).await?;
+    let judged = states::moves_of(connection, &ids).await?;
+    let mut parties = vec![row.recorded_by];
+    parties.extend(titrations.iter().map(|titration| titration.recorded_by));
+    // Whoever leaves a replicate out decides what the factor comes to.
+    parties.extend(judged.iter().filter_map(|step| step.recorded_by));
+    parties.extend(signed.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
+    let counted = titrations.iter().filter(|t| !matches!(state_of(t).as_str(), "superseded" | "rejected"));
+    let first = |record: Uuid| titrations.iter().find(|t| t.record_id == record && t.version == 1);
+    let counted: Vec<&StandardisationTitrationRow> = counted.collect();
+    let observers = counted.iter().filter_map(|t| first(t.record_id)).map(|t| t.recorded_by).collect();
+    let correctors = counted.iter().filter(|t| t.version > 1).map(|t| t.recorded_by).collect();
     let view = StandardisationView {
         id: row.id.0,
         code: row.code.clone(),
@@ -266,7 +289,7 @@ async fn load(connection: &Connection, row: StandardisationRow) -> Result<Loaded
         sign_offs: signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect(),
         content_digest: digest.clone(),
     };
-    Ok(Loaded { row, titrant, titrations, result, digest, view })
+    Ok(Loaded { row, titrant, parties, observers, correctors, result, digest, view })
 }
 
 fn titration_view(
@@ -289,6 +312,7 @@ fn titration_view(
             solution_temperature: row.solution_temperature.clone(),
             end_point: row.end_point.clone(),
             observed_at: row.observed_at,
+            late_reason: None,
         },
         concentration: result
             .replicates
@@ -308,10 +332,19 @@ async fn views(connection: &Connection, ids: Vec<Uuid>) -> Result<Vec<Standardis
     futures_util::future::try_join_all(ids.into_iter().map(view)).await
 }
 
-/// Standardisations that are in a state now, newest first.
-pub async fn in_state(db: &Db, state: &str, limit: i64) -> Result<Vec<StandardisationView>, Refusal> {
+/// Standardisations that wait for their approval, newest first, each with whether somebody had a hand in it.
+pub async fn submitted(db: &Db, person: AccountId, limit: i64) -> Result<Vec<(StandardisationView, bool)>, Refusal> {
     let newest = (Uuid::max(), limit);
-    db.read(async |connection| views(connection, states::in_state(connection, KIND, state, newest).await?).await).await
+    db.read(async |connection| {
+        let mut found = Vec::new();
+        for id in states::in_state(connection, KIND, "submitted", newest).await? {
+            let loaded = load(connection, store::standardisation(connection, id).await?).await?;
+            let involved = signing::is_one_of(connection, person, &loaded.parties).await?;
+            found.push((loaded.view, involved));
+        }
+        Ok(found)
+    })
+    .await
 }
 
 pub async fn list(db: &Db, titrant: Uuid) -> Result<Vec<StandardisationView>, Refusal> {
@@ -322,159 +355,18 @@ pub async fn list(db: &Db, titrant: Uuid) -> Result<Vec<StandardisationView>, Re
     .await
 }
 
-pub async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
+pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
     db.read(async |connection| {
         let loaded = load(connection, store::standardisation(connection, id).await?).await?;
         match (loaded.result.titrant, loaded.result.missing) {
-            (Some(titrant), _) => Ok(titrant.working.text()),
+            (Some(titrant), _) => Ok(Worked {
+                of: ("standardisation", id.to_string()),
+                head: String::new(),
+                working: titrant.working,
+                foot: String::new(),
+            }),
             (None, missing) => Err(Refusal::new(Code::NotEnoughData, missing.unwrap_or_default())),
         }
-    })
-    .await
-}
-
-async fn check_titration(
-    connection: &Connection,
-    row: &StandardisationRow,
-    new: &NewStandardisationTitration,
-) -> Result<(), Refusal> {
-    let state = states::present(connection, KIND, row.id.0).await?.state;
-    if !matches!(state.as_str(), "draft" | "returned") {
-        return Err(Refusal::new(Code::StateConflict, format!("the standardisation is {state}; return it first")));
-    }
-    let at = row.observed_at;
-    let used = usable(connection, "burette", row.burette_id, &["burette", "piston burette"], at).await?;
-    let mut errors = FieldErrors::default();
-    readings::check(&mut errors, &new.initial_readings, &new.final_readings, &used.facts);
-    words(&mut errors, "end_point", &new.end_point);
-    match new.kind.as_str() {
-        "replicate" => {
-            let weighed = row.against == "primary standard";
-            match &new.mass_g {
-                Some(mass) => {
-                    errors.require(weighed, "mass_g", "against", "a replicate against a titrant has no mass", mass);
-                    in_range(&mut errors, "mass_g", mass, 0.000_1, 100.0, "g");
-                }
-                None => errors.require(
-                    !weighed,
-                    "mass_g",
-                    "required",
-                    "a replicate against a primary standard needs its mass",
-                    "",
-                ),
-            }
-        }
-        "blank" => errors.require(
-            new.mass_g.is_none(),
-            "mass_g",
-            "blank",
-            "a blank has no mass",
-            new.mass_g.as_ref().map(ToString::to_string).unwrap_or_default(),
-        ),
-        other => errors.add("kind", "one_of", "must be replicate or blank", other),
-    }
-    match &new.solution_temperature {
-        Some(temperature) => in_range(&mut errors, "solution_temperature", temperature, 5.0, 40.0, "C"),
-        None => errors.require(
-            !row.correct_temperature,
-            "solution_temperature",
-            "required",
-            "volumes are corrected for temperature: give it",
-            "",
-        ),
-    }
-    errors.check()?;
-    not_in_the_future("observed_at", new.observed_at)
-}
-
-fn titration_row(
-    act: &Act,
-    standardisation: StandardisationId,
-    position: i32,
-    new: NewStandardisationTitration,
-    follows: Option<(&StandardisationTitrationRow, String)>,
-) -> Result<StandardisationTitrationRow, Refusal> {
-    let id = StandardisationTitrationId::new();
-    Ok(StandardisationTitrationRow {
-        id,
-        record_id: follows.as_ref().map_or(id.0, |(row, _)| row.record_id),
-        version: follows.as_ref().map_or(1, |(row, _)| row.version + 1),
-        supersedes: follows.as_ref().map(|(row, _)| row.id),
-        reason: follows.map(|(_, reason)| reason),
-        standardisation_id: standardisation,
-        position,
-        kind: new.kind,
-        mass_g: new.mass_g,
-        initial_readings: new.initial_readings,
-        final_readings: new.final_readings,
-        solution_temperature: new.solution_temperature,
-        end_point: new.end_point,
-        observed_at: new.observed_at,
-        recorded_by: author(act)?,
-    })
-}
-
-pub async fn record_titration(
-    db: &Db,
-    act: &Act,
-    id: Uuid,
-    new: NewStandardisationTitration,
-) -> Result<Answer, Refusal> {
-    db.write(act, async |connection| {
-        let row = store::standardisation(connection, id).await?;
-        check_titration(connection, &row, &new).await?;
-        let present = store::standardisation_titrations(connection, row.id).await?;
-        let position = present.iter().map(|t| t.position).max().unwrap_or(0) + 1;
-        let titration = titration_row(act, row.id, position, new, None)?;
-        store::insert_standardisation_titration(connection, &titration).await?;
-        Ok(load(connection, row).await?.view)
-    })
-    .await
-}
-
-/// The standardisation of a titration and the titration's present version.
-async fn of_titration(
-    connection: &Connection,
-    record: Uuid,
-) -> Result<(StandardisationRow, StandardisationTitrationRow), Refusal> {
-    let row =
-        store::standardisation(connection, store::standardisation_of_titration(connection, record).await?).await?;
-    let titrations = store::standardisation_titrations(connection, row.id).await?;
-    let newest = titrations.into_iter().filter(|t| t.record_id == record).max_by_key(|t| t.version);
-    newest.map(|titration| (row, titration)).ok_or_else(|| Refusal::not_found("standardisation titration", record))
-}
-
-pub async fn correct_titration(
-    db: &Db,
-    act: &Act,
-    id: Uuid,
-    if_match: Option<&str>,
-    correction: Correction<NewStandardisationTitration>,
-) -> Result<Answer, Refusal> {
-    states::reason_given("reason", Some(&correction.reason))?;
-    db.write(act, async |connection| {
-        let (row, present) = of_titration(connection, id).await?;
-        expect_version(if_match, &present.id.to_string())?;
-        check_titration(connection, &row, &correction.facts).await?;
-        let titration =
-            titration_row(act, row.id, present.position, correction.facts, Some((&present, correction.reason)))?;
-        store::insert_standardisation_titration(connection, &titration).await?;
-        Ok(load(connection, row).await?.view)
-    })
-    .await
-}
-
-pub async fn reject_titration(db: &Db, act: &Act, id: Uuid, rejection: Rejection) -> Result<Answer, Refusal> {
-    readings::cause(&rejection.cause)?;
-    db.write(act, async |connection| {
-        let (row, present) = of_titration(connection, id).await?;
-        let state = states::present(connection, KIND, row.id.0).await?.state;
-        if !matches!(state.as_str(), "draft" | "returned") {
-            return Err(Refusal::new(Code::StateConflict, format!("the standardisation is {state}; return it first")));
-        }
-        let asked = NewMove { to: "rejected".to_owned(), reason: Some(rejection.reason) };
-        states::advance(connection, act, TITRATION, present.id.0, &asked, Some(&rejection.cause)).await?;
-        Ok(load(connection, row).await?.view)
     })
     .await
 }
@@ -510,6 +402,7 @@ pub async fn sign(
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
+        hold(connection, &[Held::Standardisation(id)]).await?;
         let loaded = load(connection, store::standardisation(connection, id).await?).await?;
         same_content(&signature, &loaded.digest)?;
         let (to, meaning) = match step {
@@ -517,11 +410,14 @@ pub async fn sign(
             Step::Approve => ("approved", Meaning::Approved),
             Step::Return => ("returned", Meaning::Rejected),
         };
-        let involved =
-            loaded.row.recorded_by == user.account || loaded.titrations.iter().any(|t| t.recorded_by == user.account);
-        if step != Step::Submit && involved {
-            return Err(Refusal::new(Code::OwnRecord, "a standardisation is judged by somebody who had no hand in it"));
-        }
+        let statement = match step {
+            Step::Submit => signing::observed_by(connection, user, &loaded.observers, &loaded.correctors).await?,
+            Step::Approve | Step::Return => {
+                let detail = "a standardisation is judged by somebody who had no hand in it: who began it, made or corrected a replicate, left one out or signed it as its author";
+                signing::not_a_party(connection, user.account, &loaded.parties, detail).await?;
+                meaning.statement().to_owned()
+            }
+        };
         let titrant = match (&loaded.result.titrant, &loaded.result.missing, step) {
             (Some(titrant), ..) => Some(titrant.clone()),
             (None, _, Step::Return) => None,
@@ -542,7 +438,7 @@ pub async fn sign(
             }
         }
         let content = Content { kind: KIND, id, digest: &loaded.digest, evaluation };
-        sign_offs::sign(connection, user, meaning, content, signature.reason.clone()).await?;
+        sign_offs::sign_saying(connection, user, (meaning, &statement), content, signature.reason.clone()).await?;
         Ok(load(connection, loaded.row).await?.view)
     })
     .await

@@ -50,6 +50,10 @@ pub struct NewTitrant {
     pub expires_at: DateTime<Utc>,
     /// When it was made up.
     pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than made up, for it and for its preparation: needed after more than a day, or whatever
+    /// the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
 }
 
 /// A titrant lot.
@@ -234,6 +238,10 @@ pub struct NewStandardisation {
     pub correct_buoyancy: bool,
     /// When.
     pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed, for it and for its titrations: needed after more than a day, or whatever the
+    /// laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
 }
 
 /// A replicate or blank of a standardisation as entered.
@@ -259,6 +267,9 @@ pub struct NewStandardisationTitration {
     pub end_point: String,
     /// When.
     pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
 }
 
 /// A rejection with its cause.

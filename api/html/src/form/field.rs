@@ -98,6 +98,13 @@ impl Field {
         }
     }
 
+    /// Why something is recorded long after it was observed.
+    pub fn late_reason() -> Self {
+        Self::new("late_reason", "Why it is recorded late", Kind::Text)
+            .optional()
+            .help("Only if it was observed long ago; a day, unless the laboratory settled otherwise.")
+    }
+
     /// May stay empty.
     pub fn optional(self) -> Self {
         Self { required: false, ..self }

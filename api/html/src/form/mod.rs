@@ -388,6 +388,16 @@ fn with_gaps(whole: &Value, path: &str) -> String {
     name
 }
 
+/// A first page as long as lists allow.
+pub fn first_page() -> Listing {
+    Listing { limit: Some(200), ..Listing::default() }
+}
+
+/// Words as choices.
+pub fn words(words: &[&str]) -> Vec<Choice> {
+    words.iter().map(|word| Choice::word(word)).collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -452,14 +462,4 @@ mod tests {
         form.blame(&Refusal::invalid("facts.code", "code", "is taken", "x"));
         assert_eq!(form.wrong().first().unwrap().error, "is taken");
     }
-}
-
-/// A first page as long as lists allow.
-pub fn first_page() -> Listing {
-    Listing { limit: Some(200), ..Listing::default() }
-}
-
-/// Words as choices.
-pub fn words(words: &[&str]) -> Vec<Choice> {
-    words.iter().map(|word| Choice::word(word)).collect()
 }

@@ -3,7 +3,8 @@
 use actix_web::{HttpMessage, HttpRequest, HttpResponse, delete, get, post, web};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::acts::{
-    AuthoriseCompetence, DecideRoleGrants, ManageAccounts, ManageServiceTokens, OwnAccount, ReadAccounts,
+    AuthoriseCompetence, ConfirmIdentities, DecideRoleGrants, ManageAccounts, ManageServiceTokens, OwnAccount,
+    ReadAccounts,
 };
 use ferrotitre_base::auth::tokens::TokenKeys;
 use ferrotitre_base::config::Policy;
@@ -17,10 +18,12 @@ use ferrotitre_base::web::request::RequestId;
 use uuid::Uuid;
 
 use crate::accounts::store::competences::Competence;
+use crate::accounts::store::persons::IdentityConfirmation;
 use crate::accounts::store::{RoleGrant, RoleGrantDecision, ServiceToken};
 use crate::accounts::wire::{
-    AccountView, CreatedAccount, Credentials, IssuedServiceToken, NewAccount, NewCompetence, NewDecision, NewRoleGrant,
-    NewServiceToken, OwnAccount as OwnAccountView, PasswordChange, ProvisionalPassword, Refresh, Revocation, Tokens,
+    AccountView, CreatedAccount, Credentials, IssuedServiceToken, NewAccount, NewCompetence, NewDecision,
+    NewIdentityConfirmation, NewRoleGrant, NewServiceToken, OwnAccount as OwnAccountView, PasswordChange,
+    ProvisionalPassword, Refresh, Revocation, Tokens,
 };
 use crate::accounts::{service, sessions};
 
@@ -149,6 +152,20 @@ pub(super) async fn set_provisional_password(
 ) -> Result<HttpResponse, Problem> {
     let set = service::set_provisional_password(&db, &who.act_without_body(), *id).await?;
     Ok(HttpResponse::Created().json(set))
+}
+
+/// Confirms that an account whose password somebody else had set is in the hands of its owner; until then it signs nothing.
+#[utoipa::path(tag = "accounts", params(("id" = Uuid, Path, description = "Account")), request_body = NewIdentityConfirmation, responses((status = 201, description = "Confirmed", body = IdentityConfirmation)))]
+#[post("/accounts/{id}/identity-confirmations")]
+pub(super) async fn confirm_identity(
+    who: Allowed<ConfirmIdentities>,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    body: Body<NewIdentityConfirmation>,
+) -> Result<Answer, Problem> {
+    let (act, new) = who.act(body);
+    Ok(service::confirm_identity(&db, &act, **policy, *id, new).await?)
 }
 
 /// Asks for a role to be given (a manager decides) or withdraws one (at once).

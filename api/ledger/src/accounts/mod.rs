@@ -25,6 +25,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::read_account)
         .service(handlers::move_account)
         .service(handlers::set_provisional_password)
+        .service(handlers::confirm_identity)
         .service(handlers::request_role_grant)
         .service(handlers::list_role_grants)
         .service(handlers::decide_role_grant)

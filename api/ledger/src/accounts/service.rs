@@ -2,30 +2,32 @@
 
 use std::collections::HashMap;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use ferrotitre_base::alert::{Alert, ending};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::passwords;
 use ferrotitre_base::auth::permissions::{Action, Role, may};
 use ferrotitre_base::auth::tokens::{SERVICE_TOKEN_PREFIX, opaque};
+use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Connection, Db};
-use ferrotitre_base::ids::{AccountId, CompetenceId, RoleGrantDecisionId, RoleGrantId};
-use ferrotitre_base::labels;
+use ferrotitre_base::ids::{AccountId, CompetenceId, IdentityConfirmationId, RoleGrantDecisionId, RoleGrantId};
 use ferrotitre_base::recording::author;
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::decimal::{code, words};
 use ferrotitre_base::web::paging::{Listing, Page};
-use ferrotitre_base::zone;
+use ferrotitre_base::{labels, zone};
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
+use crate::accounts::signing;
 use crate::accounts::store::competences::{self, Competence};
+use crate::accounts::store::persons::{self, IdentityConfirmation};
 use crate::accounts::store::{self, AccountRow, RoleGrant, RoleGrantDecision, ServiceToken};
 use crate::accounts::wire::{
-    AccountView, CreatedAccount, IssuedServiceToken, NewAccount, NewCompetence, NewDecision, NewRoleGrant,
-    NewServiceToken, OwnAccount, ProvisionalPassword,
+    AccountView, CreatedAccount, IssuedServiceToken, NewAccount, NewCompetence, NewDecision, NewIdentityConfirmation,
+    NewRoleGrant, NewServiceToken, OwnAccount, ProvisionalPassword,
 };
 
 const KIND: EntityKind = EntityKind::Account;
@@ -47,6 +49,8 @@ async fn view(connection: &Connection, row: AccountRow) -> Result<AccountView, R
         state: states::present(connection, KIND, row.id.0).await?.state,
         roles: store::roles(connection, row.id).await?,
         last_sign_in: store::last_sign_in(connection, row.id).await?,
+        since: persons::start(connection, row.id).await?,
+        awaits_confirmation: persons::unconfirmed(connection, row.id).await?.is_some(),
         code: row.code,
         display_name: row.display_name,
         kind: row.kind,
@@ -57,6 +61,9 @@ async fn view(connection: &Connection, row: AccountRow) -> Result<AccountView, R
 /// Creates an account. The provisional password is in the answer only, never in the store of repeated answers: a repeated
 /// request is refused because the name is taken.
 pub async fn create(db: &Db, act: &Act, new: NewAccount) -> Result<CreatedAccount, Refusal> {
+    if let Some(since) = new.since.filter(|since| *since > Utc::now().date_naive()) {
+        return Err(Refusal::invalid("since", "not_in_the_future", "must not lie in the future", since));
+    }
     let password = (new.kind == "person").then(passwords::generate);
     let hash = match &password {
         Some(password) => Some(passwords::hash(password.clone().into()).await?),
@@ -72,6 +79,9 @@ pub async fn create(db: &Db, act: &Act, new: NewAccount) -> Result<CreatedAccoun
     };
     db.transact(act, async |connection| {
         let row = store::insert_account(connection, &row).await?;
+        if let Some(since) = new.since {
+            store::persons::insert_start(connection, row.id, since, act.actor).await?;
+        }
         if let Some(hash) = &hash {
             store::insert_secret(connection, row.id, hash, true, act.actor).await?;
         }
@@ -140,6 +150,57 @@ pub async fn set_provisional_password(db: &Db, act: &Act, id: Uuid) -> Result<Pr
     Ok(ProvisionalPassword { account: id, provisional_password: password })
 }
 
+/// Says that an account whose password somebody else had set is in the hands of its owner: the word of somebody who neither set
+/// the password nor owns the account, under whichever of their accounts.
+pub async fn confirm_identity(
+    db: &Db,
+    act: &Act,
+    policy: Policy,
+    id: Uuid,
+    new: NewIdentityConfirmation,
+) -> Result<Answer, Refusal> {
+    states::reason_given("reason", Some(&new.reason))?;
+    signing::confirm(db, act, policy, new.password).await?;
+    let by = author(act)?;
+    db.write(act, async |connection| {
+        let row = existing(connection, id).await?;
+        let Some(secret) = persons::unconfirmed(connection, row.id).await? else {
+            return Err(Refusal::new(Code::StateConflict, "nobody else has set its password since it was confirmed"));
+        };
+        let mut parties = vec![row.id];
+        parties.extend(persons::set_by(connection, secret).await?);
+        let detail = "an account is confirmed by somebody who neither owns it nor set its password";
+        signing::not_a_party(connection, by, &parties, detail).await?;
+        let confirmation = IdentityConfirmation {
+            id: IdentityConfirmationId::new(),
+            account_id: row.id,
+            secret_id: secret,
+            reason: new.reason,
+            recorded_at: DateTime::UNIX_EPOCH,
+            recorded_by: Some(by),
+        };
+        persons::insert(connection, &confirmation).await
+    })
+    .await
+}
+
+/// Accounts that wait for a second person's word.
+pub async fn unconfirmed(db: &Db) -> Result<Vec<AccountView>, Refusal> {
+    db.read(async |connection| {
+        let mut found = Vec::new();
+        for id in persons::all_unconfirmed(connection).await? {
+            found.push(view(connection, existing(connection, id.0).await?).await?);
+        }
+        Ok(found)
+    })
+    .await
+}
+
+/// What a second person said of an account, newest first.
+pub async fn confirmations(db: &Db, id: Uuid) -> Result<Vec<IdentityConfirmation>, Refusal> {
+    db.read(async |connection| persons::confirmations(connection, AccountId(id)).await).await
+}
+
 pub async fn request_grant(db: &Db, act: &Act, account: Uuid, new: NewRoleGrant) -> Result<Answer, Refusal> {
     let row = RoleGrant {
         id: RoleGrantId::new(),
@@ -177,9 +238,10 @@ pub async fn decide_grant(db: &Db, act: &Act, id: Uuid, new: NewDecision) -> Res
     db.write(act, async |connection| {
         let grant =
             store::grant(connection, RoleGrantId(id)).await?.ok_or_else(|| Refusal::not_found("role grant", id))?;
-        if grant.account_id == by || grant.recorded_by == Some(by) {
-            return Err(Refusal::new(Code::OwnRecord, "nobody decides on a grant they asked for or would receive"));
-        }
+        let mut parties = vec![grant.account_id];
+        parties.extend(grant.recorded_by);
+        let detail = "nobody decides on a grant they asked for or would receive";
+        signing::not_a_party(connection, by, &parties, detail).await?;
         let row = RoleGrantDecision {
             id: RoleGrantDecisionId::new(),
             role_grant_id: grant.id,
@@ -256,7 +318,16 @@ pub async fn record_competence(db: &Db, act: &Act, account: Uuid, new: NewCompet
         recorded_at: DateTime::UNIX_EPOCH,
         recorded_by: author(act)?,
     };
-    db.write(act, async |connection| competences::insert(connection, &row).await).await
+    db.write(act, async |connection| {
+        if !competences::method_exists(connection, &row.method_code).await? {
+            let message = format!("there is no method {}", row.method_code);
+            return Err(Refusal::new(Code::UnknownReference, message).at("method_code", "exists", &row.method_code));
+        }
+        let detail = "nobody authorises themself";
+        signing::not_a_party(connection, row.recorded_by, &[row.account_id], detail).await?;
+        competences::insert(connection, &row).await
+    })
+    .await
 }
 
 pub async fn competences(db: &Db, account: Uuid) -> Result<Vec<Competence>, Refusal> {
@@ -265,6 +336,12 @@ pub async fn competences(db: &Db, account: Uuid) -> Result<Vec<Competence>, Refu
         competences::list(connection, AccountId(account)).await
     })
     .await
+}
+
+/// People who are authorised for a method today: identity, sign-in name, printed name.
+pub async fn competent_people(db: &Db, method: &str) -> Result<Vec<(Uuid, String, String)>, Refusal> {
+    let today = Utc::now().date_naive();
+    db.read(async |connection| competences::competent_people(connection, method, today).await).await
 }
 
 /// Days after which a competence that ended is no longer news.
@@ -297,17 +374,22 @@ pub async fn alerts(connection: &Connection, now: DateTime<Utc>, until: DateTime
 ///
 /// # Errors
 /// A name that is taken or a role that does not exist.
-pub async fn create_by_operator(db: &Db, code: &str, name: &str, roles: &[String]) -> Result<String, Refusal> {
-    create_with_roles(db, code, name, "person", roles).await.map(|(_, password)| password)
+pub async fn create_by_operator(
+    db: &Db,
+    code: &str,
+    name: &str,
+    roles: &[String],
+    since: Option<NaiveDate>,
+) -> Result<String, Refusal> {
+    create_with_roles(db, (code, name, "person"), roles, since).await.map(|(_, password)| password)
 }
 
 /// The same for any kind of account; returns its id, too.
 pub async fn create_with_roles(
     db: &Db,
-    code: &str,
-    name: &str,
-    kind: &str,
+    (code, name, kind): (&str, &str, &str),
     roles: &[String],
+    since: Option<NaiveDate>,
 ) -> Result<(AccountId, String), Refusal> {
     let act = Act::system("create_account");
     let password = passwords::generate();
@@ -322,6 +404,9 @@ pub async fn create_with_roles(
     };
     db.transact(&act, async |connection| {
         let account = store::insert_account(connection, &row).await?;
+        if let Some(since) = since {
+            store::persons::insert_start(connection, account.id, since, None).await?;
+        }
         if kind == "person" {
             store::insert_secret(connection, account.id, &hash, true, None).await?;
         }

@@ -1,6 +1,7 @@
 //! Tables of accounts, secrets, sessions, grants and tokens; competences have a file of their own.
 
 pub mod competences;
+pub mod persons;
 
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
@@ -57,6 +58,7 @@ const ACCOUNT_MEANINGS: &[ConstraintMeaning] = &[
         field: "display_name",
         detail: "must have 1 to 200 characters",
     },
+    persons::NAME_TAKEN,
 ];
 
 pub async fn insert_account(mut connection: &Connection, row: &AccountRow) -> Result<AccountRow, Refusal> {

@@ -91,6 +91,9 @@ pub struct NewAccount {
     /// person or service.
     #[schema(example = "person")]
     pub kind: String,
+    /// Day since which the owner has worked here, if records of that time are to be taken over; the day of creation if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub since: Option<NaiveDate>,
 }
 
 /// An account as created, with its provisional password, which is shown this once.
@@ -128,6 +131,11 @@ pub struct AccountView {
     pub state: String,
     /// Roles in force.
     pub roles: Vec<String>,
+    /// Somebody else set its password, and nobody has confirmed since whose account it is: it signs nothing.
+    pub awaits_confirmation: bool,
+    /// Day since which the owner has worked here, if that was said.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub since: Option<NaiveDate>,
     /// Server time of creation.
     pub recorded_at: DateTime<Utc>,
     /// Latest successful sign-in.
@@ -164,6 +172,18 @@ pub struct NewDecision {
     pub decision: String,
     /// Why.
     pub reason: Option<String>,
+}
+
+/// A second person's word that an account is in the hands of its owner.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewIdentityConfirmation {
+    /// Own password, asked again.
+    #[schema(value_type = String, format = Password)]
+    pub password: SecretString,
+    /// How it is known, at least 5 characters.
+    #[schema(example = "asked her at bench 2; she has changed it")]
+    pub reason: String,
 }
 
 /// A token for an instrument.

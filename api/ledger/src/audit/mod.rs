@@ -1,8 +1,11 @@
 //! The audit log: who did what, made tamper-evident. Why and how: README.md beside this file.
 
+pub mod catalogue;
 pub mod entry;
 mod handlers;
+pub mod memory;
 pub mod pages;
+pub mod resume;
 pub mod seal;
 pub mod service;
 mod store;

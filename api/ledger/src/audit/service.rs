@@ -1,15 +1,20 @@
 //! Reads the log and proves things about it.
 
+use chrono::{DateTime, TimeDelta, Utc};
+use ferrotitre_base::alert::{Alert, Urgency};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::permissions::Role;
-use ferrotitre_base::db::Db;
+use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_core::merkle;
 use uuid::Uuid;
 
-use crate::audit::store::{self, EventFilter};
+use crate::audit::store::{self, EventFilter, Pending};
 use crate::audit::wire::{AuditEvent, Between, ConsistencyProof, EventListing, HeadListing, InclusionProof, TreeHead};
+
+/// A service that runs seals an event within a second or two, s.
+const SEALED_WITHIN: i64 = 30;
 
 /// Managers and auditors read everything, analysts their own events, administrators no contents.
 struct Sight {
@@ -67,6 +72,45 @@ pub(super) async fn heads(db: &Db, listing: HeadListing) -> Result<Vec<TreeHead>
     let below = listing.below.unwrap_or(i64::MAX);
     let rows = db.read(async |connection| store::list_heads(connection, below, limit).await).await?;
     Ok(rows.into_iter().map(TreeHead::from).collect())
+}
+
+/// Whether nothing of a store was ever sealed.
+///
+/// # Errors
+/// A store that cannot be read.
+pub async fn never_sealed(db: &Db) -> Result<bool, Refusal> {
+    db.read(async |connection| store::never_sealed(connection).await).await
+}
+
+/// Events that wait for their leaf.
+///
+/// # Errors
+/// A store that cannot be read.
+pub async fn pending(db: &Db) -> Result<Pending, Refusal> {
+    db.read(async |connection| store::pending(connection).await).await
+}
+
+/// An alert where events have waited for their leaf for longer than a service that seals would let them.
+///
+/// # Errors
+/// A store that cannot be read.
+pub async fn alerts(connection: &Connection, now: DateTime<Utc>) -> Result<Vec<Alert>, Refusal> {
+    let pending = store::pending(connection).await?;
+    if pending.oldest_seconds < SEALED_WITHIN {
+        return Ok(Vec::new());
+    }
+    Ok(vec![Alert {
+        kind: "audit log not sealed",
+        urgency: Urgency::Now,
+        subject_kind: "audit",
+        subject: Uuid::nil(),
+        code: "audit log".to_owned(),
+        message: format!(
+            "{} events have waited for their leaf, the oldest for {} s: nothing proves them yet; /ready says why",
+            pending.events, pending.oldest_seconds
+        ),
+        due_at: Some(now - TimeDelta::seconds(pending.oldest_seconds)),
+    }])
 }
 
 pub async fn latest(db: &Db) -> Result<TreeHead, Refusal> {

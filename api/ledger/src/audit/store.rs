@@ -5,10 +5,11 @@ use diesel::prelude::*;
 use diesel::sql_types::{BigInt, Bool};
 use diesel_async::RunQueryDsl;
 use ferrotitre_base::db::Connection;
+use ferrotitre_base::ids::AccountId;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::merkle::Hash;
-use ferrotitre_schema::{audit_events, audit_leaves, audit_pending, audit_tree_heads};
+use ferrotitre_schema::{audit_breaks, audit_events, audit_leaves, audit_pending, audit_tree_heads};
 use uuid::Uuid;
 
 use crate::audit::entry::Event;
@@ -196,39 +197,85 @@ pub(super) async fn forgotten_events(mut connection: &Connection) -> Result<Vec<
     .await?)
 }
 
-/// Names of the audited tables and of the columns left out of their events, from the catalogue.
-#[derive(Debug, QueryableByName)]
+/// An audited table and the columns whose values stay out of its events.
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct AuditedTable {
-    #[diesel(sql_type = diesel::sql_types::Text)]
-    pub(super) table_name: String,
-    #[diesel(sql_type = diesel::sql_types::Array<diesel::sql_types::Text>)]
+    pub(super) name: String,
     pub(super) left_out: Vec<String>,
-}
-
-pub(super) async fn audited_tables(mut connection: &Connection) -> Result<Vec<AuditedTable>, Refusal> {
-    Ok(diesel::sql_query(
-        "SELECT c.relname::text AS table_name, \
-         CASE WHEN t.tgnargs = 0 THEN '{}'::text[] \
-         ELSE string_to_array(trim(trailing E'\\\\' FROM encode(substring(t.tgargs FOR length(t.tgargs) - 1), 'escape')), E'\\\\000') \
-         END AS left_out \
-         FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid WHERE t.tgname = 'audit' AND NOT t.tgisinternal ORDER BY 1",
-    )
-    .load(&mut connection)
-    .await?)
 }
 
 /// Rows of a table that differ from the event of their insertion, rows without one, and events whose row is gone.
 pub(super) async fn altered_rows(mut connection: &Connection, table: &AuditedTable) -> Result<Vec<Mismatch>, Refusal> {
-    let name = table.table_name.replace('"', "\"\"");
-    let drop: String = table.left_out.iter().map(|column| format!(" - '{}'", column.replace('\'', "''"))).collect();
+    // Names are those of the catalogue that was compiled in, never an input.
+    let name = &table.name;
+    // Events of earlier releases hold nothing of columns left out; later ones hold their digest.
+    let mut shown = "to_jsonb(t)".to_owned();
+    for column in &table.left_out {
+        shown = format!(
+            "({shown} - '{column}' || CASE WHEN e.after_row::jsonb ? '{column}_sha256' THEN \
+             jsonb_build_object('{column}_sha256', left_out_digest(e.id, to_jsonb(t) ->> '{column}')) ELSE '{{}}'::jsonb END)"
+        );
+    }
     let sql = format!(
         "SELECT CASE WHEN e.id IS NULL THEN 'a row of {name} has no event' \
          WHEN t.id IS NULL THEN 'a row of {name} is gone' ELSE 'a row of {name} differs from its event' END AS what, \
          coalesce(t.id, e.entity_id) AS id \
          FROM \"{name}\" t FULL JOIN (SELECT * FROM audit_events WHERE entity_kind = '{name}') e ON e.entity_id = t.id \
-         WHERE e.id IS NULL OR t.id IS NULL OR (to_jsonb(t){drop})::text IS DISTINCT FROM e.after_row LIMIT 100"
+         WHERE e.id IS NULL OR t.id IS NULL OR {shown}::text IS DISTINCT FROM e.after_row LIMIT 100"
     );
     Ok(diesel::sql_query(sql).load(&mut connection).await?)
+}
+
+/// Events that wait for their leaf.
+#[derive(Debug, Clone, Copy, QueryableByName)]
+pub struct Pending {
+    /// How many.
+    #[diesel(sql_type = BigInt)]
+    pub events: i64,
+    /// Age of the oldest, s; 0 without any.
+    #[diesel(sql_type = BigInt)]
+    pub oldest_seconds: i64,
+}
+
+pub(super) async fn pending(mut connection: &Connection) -> Result<Pending, Refusal> {
+    Ok(diesel::sql_query(
+        "SELECT count(*) AS events, coalesce(extract(epoch FROM clock_timestamp() - min(e.at)), 0)::bigint AS oldest_seconds \
+         FROM audit_pending p JOIN audit_events e ON e.id = p.event_id",
+    )
+    .get_result(&mut connection)
+    .await?)
+}
+
+#[derive(QueryableByName)]
+struct CatalogueLine {
+    #[diesel(sql_type = diesel::sql_types::Text)]
+    line: String,
+}
+
+/// Tables, columns, constraints, triggers, functions and the grants of the service's role, a line each, sorted.
+pub(super) async fn catalogue(mut connection: &Connection) -> Result<Vec<String>, Refusal> {
+    let lines: Vec<CatalogueLine> = diesel::sql_query(include_str!("catalogue.sql")).load(&mut connection).await?;
+    Ok(lines.into_iter().map(|row| row.line).collect())
+}
+
+/// Two people's decision to go on.
+#[derive(Debug, Insertable)]
+#[diesel(table_name = audit_breaks)]
+pub(super) struct BreakRow {
+    pub(super) id: Uuid,
+    pub(super) before_size: Option<i64>,
+    pub(super) before_root: Option<Vec<u8>>,
+    pub(super) after_size: i64,
+    pub(super) after_root: Vec<u8>,
+    pub(super) key_id: String,
+    pub(super) reason: String,
+    pub(super) first_person: AccountId,
+    pub(super) second_person: AccountId,
+}
+
+pub(super) async fn insert_break(mut connection: &Connection, row: &BreakRow) -> Result<(), Refusal> {
+    diesel::insert_into(audit_breaks::table).values(row).execute(&mut connection).await?;
+    Ok(())
 }
 
 /// Things of a kind that lists show in another state than their moves lead to.
@@ -248,4 +295,39 @@ pub(super) async fn misplaced(mut connection: &Connection, kind: EntityKind) -> 
 pub(super) async fn use_utc(mut connection: &Connection) -> Result<(), Refusal> {
     diesel::sql_query("SET TIME ZONE 'UTC'").execute(&mut connection).await?;
     Ok(())
+}
+
+/// Makes every later transaction of the session one that only reads.
+pub(super) async fn only_read(mut connection: &Connection) -> Result<(), Refusal> {
+    diesel::sql_query("SET default_transaction_read_only = on").execute(&mut connection).await?;
+    Ok(())
+}
+
+#[derive(QueryableByName)]
+struct There {
+    #[diesel(sql_type = Bool)]
+    there: bool,
+}
+
+/// Whether there is a log with at least one event.
+pub(super) async fn has_events(mut connection: &Connection) -> Result<bool, Refusal> {
+    let table: There = diesel::sql_query("SELECT to_regclass('public.audit_events') IS NOT NULL AS there")
+        .get_result(&mut connection)
+        .await?;
+    if !table.there {
+        return Ok(false);
+    }
+    let row: There =
+        diesel::sql_query("SELECT EXISTS (SELECT FROM audit_events) AS there").get_result(&mut connection).await?;
+    Ok(row.there)
+}
+
+/// Whether no head was ever signed and no event ever got a leaf.
+pub(super) async fn never_sealed(mut connection: &Connection) -> Result<bool, Refusal> {
+    let row: There = diesel::sql_query(
+        "SELECT NOT EXISTS (SELECT FROM audit_tree_heads) AND NOT EXISTS (SELECT FROM audit_leaves) AS there",
+    )
+    .get_result(&mut connection)
+    .await?;
+    Ok(row.there)
 }

@@ -2,7 +2,6 @@
 
 use chrono::{DateTime, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
-use ferrotitre_base::auth::permissions::had_a_hand_in;
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::ids::{AccountId, ValidationConclusionId};
@@ -186,9 +185,13 @@ pub async fn decide(
             return Err(Refusal::new(Code::StateConflict, detail));
         };
         let loaded = reading::load_study(connection, &study).await?;
-        if had_a_hand_in(&user.account, &involved(&study, loaded.recorders(), &conclusion)) {
-            let detail = "a conclusion is judged by nobody who wrote the plan or the conclusion or recorded data";
-            return Err(Refusal::new(Code::OwnRecord, detail));
+        let detail = "a conclusion is judged by nobody who wrote the plan or the conclusion or recorded data";
+        let involved = involved(&study, loaded.recorders(), &conclusion);
+        signing::not_a_party(connection, user.account, &involved, detail).await?;
+        if decision == Decision::Approve {
+            let reviewers = sign_offs::reviewers(connection, conclusion.id.0, None).await?;
+            let detail = "you reviewed this conclusion; somebody else approves it";
+            signing::not_a_party(connection, user.account, &reviewers, detail).await?;
         }
         let digest = digest(&conclusion, &text_of(&loaded.whole_answers(connection).await?)?);
         seen(&signature, &digest)?;

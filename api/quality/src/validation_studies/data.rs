@@ -499,12 +499,8 @@ pub async fn decide_exclusion(
         let datum = store::datum(connection, row.datum_id.0).await?;
         let characteristic = store::characteristic(connection, datum.characteristic_id.0).await?;
         running(connection, &characteristic).await?;
-        if [row.recorded_by, datum.recorded_by].contains(&user.account) {
-            return Err(Refusal::new(
-                Code::OwnRecord,
-                "an exclusion is signed by someone other than its proposer and whoever recorded the datum",
-            ));
-        }
+        let detail = "an exclusion is signed by someone other than its proposer and than who recorded the datum";
+        signing::not_a_party(connection, user.account, &[row.recorded_by, datum.recorded_by], detail).await?;
         let digest = exclusion_digest(&row);
         seen(&signature, &digest)?;
         let (to, meaning) = if approve { ("approved", Meaning::Approved) } else { ("rejected", Meaning::Rejected) };

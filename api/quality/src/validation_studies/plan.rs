@@ -19,11 +19,10 @@ use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::validation_studies::answer::CharacteristicAnswer;
-use crate::validation_studies::data;
 use crate::validation_studies::kinds::{Limit, check_limits};
-use crate::validation_studies::reading;
 use crate::validation_studies::store::{self, AmendmentRow, CharacteristicRow, StudyRow};
 use crate::validation_studies::wire::{NewAmendment, NewCharacteristic, NewStudy};
+use crate::validation_studies::{data, reading};
 
 pub(super) const STUDY: EntityKind = EntityKind::ValidationStudy;
 pub(super) const AMENDMENT: EntityKind = EntityKind::ValidationAmendment;
@@ -149,9 +148,8 @@ pub async fn decide(
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
         let row = store::study(connection, id).await?;
-        if row.recorded_by == user.account {
-            return Err(Refusal::new(Code::OwnRecord, "a plan is decided on by someone other than its author"));
-        }
+        let detail = "a plan is decided on by someone other than its author";
+        signing::not_a_party(connection, user.account, &[row.recorded_by], detail).await?;
         let state = states::present(connection, STUDY, id).await?.state;
         if state != "planned" {
             let detail = format!("the plan was decided on already: the study is {state}");
@@ -237,12 +235,8 @@ pub async fn decide_amendment(
         let characteristic = store::characteristic(connection, row.characteristic_id.0).await?;
         data::running(connection, &characteristic).await?;
         let study = store::study(connection, characteristic.study_id.0).await?;
-        if [row.recorded_by, study.recorded_by].contains(&user.account) {
-            return Err(Refusal::new(
-                Code::OwnRecord,
-                "an amendment is decided on by someone other than its proposer and the author of the plan",
-            ));
-        }
+        let detail = "an amendment is decided on by someone other than its proposer and than the author of the plan";
+        signing::not_a_party(connection, user.account, &[row.recorded_by, study.recorded_by], detail).await?;
         let limits = serde_json::to_string(&(&row.old_limits, &row.limits)).map_err(Refusal::internal)?;
         let digest = digest_of(&format!(
             "ferrotitre validation amendment 1\n{} {} {}\n{limits}\n{}\n",

@@ -417,9 +417,8 @@ pub async fn decide(
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
         let row = phases::find(connection, id).await?;
-        if row.recorded_by == user.account {
-            return Err(Refusal::new(Code::OwnRecord, "a phase is decided on by someone other than its proposer"));
-        }
+        let detail = "a phase is decided on by someone other than its proposer";
+        signing::not_a_party(connection, user.account, &[row.recorded_by], detail).await?;
         let chart = charts::find(connection, row.chart_id.0).await?;
         charts::hold(connection, chart.id).await?;
         let before = phases::approved(connection, chart.id).await?;

@@ -17,6 +17,7 @@ use crate::control_charts::values::{NewPoint, append, fits, of_determinations, o
 use crate::control_charts::wire::Hit;
 use crate::determinations::measured::{self, Measured};
 use crate::runs::service::Row as Run;
+
 pub use plans::{PlannedChart, QcPlanFacts};
 pub use versions::{list, read};
 
@@ -152,7 +153,8 @@ async fn offered(
     }
 }
 
-/// Determinations that make a value of the chart: single ones of the material, or the first two of each sample.
+/// Determinations that make a value of the chart: single ones of the material, or the first two of each sample that are
+/// of two test portions.
 async fn pairs<'a>(
     connection: &Connection,
     chart: &charts::Row,
@@ -171,7 +173,8 @@ async fn pairs<'a>(
             continue;
         }
         let earlier = all[..i].iter().any(|other| other.sample == first.sample);
-        let duplicate = all[i + 1..].iter().find(|other| other.sample == first.sample);
+        let twin = |other: &&Measured| other.sample == first.sample && other.portion != first.portion;
+        let duplicate = all[i + 1..].iter().find(twin);
         if let (false, Some(second)) = (earlier, duplicate) {
             found.push((first, Some(second)));
         }

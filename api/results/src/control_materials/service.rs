@@ -10,8 +10,9 @@ use ferrotitre_bench::nonconformities;
 use ferrotitre_bench::samples::samples;
 use uuid::Uuid;
 
-pub use crate::control_materials::store::of_sample;
 use crate::control_materials::store::{ControlMaterialFacts, KIND, hold, versions};
+
+pub use crate::control_materials::store::of_sample;
 pub use versions::{list, read};
 
 async fn sample_exists(connection: &Connection, facts: &ControlMaterialFacts) -> Result<(), Refusal> {
@@ -46,9 +47,46 @@ pub async fn correct(
         let row = versions::next(act, &present, if_match, correction)?;
         sample_exists(connection, &row.facts).await?;
         let state = states::present(connection, KIND, id).await?.state;
+        if state != KIND.first_state() && row.facts.sample != present.facts.sample {
+            let message = "a lot that was released keeps the sample it is registered as: its portions are controls";
+            let given = row.facts.sample.unwrap_or_default();
+            return Err(Refusal::invalid("facts.sample", "released", message, given));
+        }
         Ok(versions::insert(connection, &row).await?.view(state))
     })
     .await
+}
+
+/// States of the lots that a sample is registered as.
+async fn lots_of(connection: &Connection, sample: Uuid) -> Result<Vec<String>, Refusal> {
+    let mut found = Vec::new();
+    for lot in of_sample(connection, sample).await? {
+        if versions::current(connection, lot).await?.facts.sample == Some(sample) {
+            found.push(states::present(connection, KIND, lot).await?.state);
+        }
+    }
+    Ok(found)
+}
+
+/// Whether a sample is a control material: a lot of it was released at some time.
+pub async fn is_control(connection: &Connection, sample: Uuid) -> Result<bool, Refusal> {
+    Ok(lots_of(connection, sample).await?.iter().any(|state| state != KIND.first_state()))
+}
+
+/// Whether a sample may be titrated as a control: it is a control material of which a lot is released.
+///
+/// # Errors
+/// A client's sample, or a lot that is not released.
+pub async fn usable_as_control(connection: &Connection, field: &str, sample: Uuid) -> Result<(), Refusal> {
+    let lots = lots_of(connection, sample).await?;
+    if lots.iter().any(|state| matches!(state.as_str(), "released" | "in use")) {
+        return Ok(());
+    }
+    let (code, detail) = match lots.first() {
+        None => (Code::Invalid, "control is for samples of control materials only; this one is a client's".to_owned()),
+        Some(state) => (Code::NotReleased, format!("the lot of control material is {state}")),
+    };
+    Err(Refusal::new(code, detail).at(field, "control_material", "control"))
 }
 
 /// Moves a lot. One without an assigned value is not released; a withdrawn one opens a nonconformity.

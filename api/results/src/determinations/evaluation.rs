@@ -395,7 +395,7 @@ impl From<Evaluation> for EvaluationView {
             reported: evaluation.reported.map(ReportedView::from),
             budget: evaluation.budget.into_iter().map(BudgetLine::from).collect(),
             verdicts: evaluation.verdicts.into_iter().map(VerdictView::from).collect(),
-            working: evaluation.working.map(StepView::from),
+            working: evaluation.working.as_ref().map(StepView::from),
         }
     }
 }

@@ -3,28 +3,29 @@
 use actix_web::{get, post, web};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::acts::{
-    ApproveDeterminations, ConductRuns, JudgeTitrations, ReadRecords, RecordTitrations, RequestConcessions,
-    ReviewDeterminations, SignConcessions, SubmitDeterminations,
+    ApproveDeterminations, ConductRuns, CountersignTitrations, JudgeTitrations, ReadRecords, RecordTitrations,
+    RequestConcessions, ReviewDeterminations, SignConcessions, SubmitDeterminations,
 };
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::sign_offs::{self, NewSignature, SignOff};
-use ferrotitre_base::web::answer::{Answer, PlainText};
+use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::body::{Body, Params};
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::Correction;
+use ferrotitre_base::workings::{AskedForm, Shown, WorkingGraph};
 use ferrotitre_bench::concessions::{self, ConcessionView, NewConcession};
 use ferrotitre_bench::titrants::wire::Rejection;
 use uuid::Uuid;
 
 use crate::determinations::iron_results::{self, IronResultView};
-use crate::determinations::service;
 use crate::determinations::steps::{self, Step};
 use crate::determinations::wire::{
     DeterminationLine, DeterminationListing, DeterminationView, NewDetermination, NewIronResult, NewTitration,
     SignOffListing, TitrationHistory, TitrationView,
 };
+use crate::determinations::{service, supervision};
 
 /// Begins a determination of a test portion in an open run.
 #[utoipa::path(tag = "determinations", request_body = NewDetermination, responses((status = 201, description = "Begun", body = DeterminationView)))]
@@ -60,15 +61,16 @@ pub(super) async fn read_determination(
     Ok(web::Json(service::read(&db, *id).await?))
 }
 
-/// Reads the working of a determination as a page of text.
-#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Determination")), responses((status = 200, description = "A page of working", body = String, content_type = "text/plain")))]
+/// Reads the working of a determination as a page of text, or as the graph of its nodes.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Determination"), AskedForm), responses((status = 200, description = "A page of working, or with as=json its graph", content((String = "text/plain"), (WorkingGraph = "application/json")))))]
 #[get("/determinations/{id}/working")]
 pub(super) async fn read_determination_working(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-) -> Result<PlainText, Problem> {
-    Ok(PlainText(service::working(&db, *id).await?))
+    asked: Params<AskedForm>,
+) -> Result<Shown, Problem> {
+    Ok(service::working(&db, *id).await?.shown(&asked.0))
 }
 
 /// Records a titration; the answer is the determination as it now stands.
@@ -132,6 +134,20 @@ pub(super) async fn reject_titration(
 ) -> Result<Answer, Problem> {
     let (act, rejection) = who.act(body);
     Ok(service::reject_titration(&db, &act, who.user(), *id, rejection).await?)
+}
+
+/// Countersigns titrations made under one's supervision, as they now stand; needed before the determination is submitted.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Determination")), request_body = NewSignature, responses((status = 201, description = "Countersigned", body = DeterminationView)))]
+#[post("/determinations/{id}/countersignature")]
+pub(super) async fn countersign_determination(
+    who: Allowed<CountersignTitrations>,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    body: Body<NewSignature>,
+) -> Result<Answer, Problem> {
+    let (act, signature) = who.act(body);
+    Ok(supervision::countersign(&db, &act, who.user(), **policy, *id, signature).await?)
 }
 
 /// Submits a determination, signed by its author.
@@ -238,15 +254,16 @@ pub(super) async fn read_iron_result(
     Ok(web::Json(iron_results::read(&db, *id).await?))
 }
 
-/// Reads the working of an iron result as a page of text.
-#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Iron result")), responses((status = 200, description = "A page of working", body = String, content_type = "text/plain")))]
+/// Reads the working of an iron result as a page of text, or as the graph of its nodes.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Iron result"), AskedForm), responses((status = 200, description = "A page of working, or with as=json its graph", content((String = "text/plain"), (WorkingGraph = "application/json")))))]
 #[get("/iron-results/{id}/working")]
 pub(super) async fn read_iron_result_working(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-) -> Result<PlainText, Problem> {
-    Ok(PlainText(iron_results::working(&db, *id).await?))
+    asked: Params<AskedForm>,
+) -> Result<Shown, Problem> {
+    Ok(iron_results::working(&db, *id).await?.shown(&asked.0))
 }
 
 /// Submits an iron result, signed by its author.

@@ -11,6 +11,7 @@ use ferrotitre_base::states::{self, StateMove};
 use ferrotitre_base::web::answer::{Answer, Located};
 use ferrotitre_base::web::decimal::code;
 use ferrotitre_base::web::paging::{Listing, Page};
+use ferrotitre_base::workings::Worked;
 use ferrotitre_bench::specifications::conformity::ConformityStatement;
 use ferrotitre_core::determination::{Detail, Iron3, iron3};
 use ferrotitre_core::lifecycle::EntityKind;
@@ -20,13 +21,12 @@ use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::determinations::compared;
 use crate::determinations::evaluation::{EvaluationView, ReportedView};
 use crate::determinations::record::{self, Loaded};
-use crate::determinations::service;
-use crate::determinations::steps::Signed;
+use crate::determinations::steps::{self, Signed};
 use crate::determinations::store::{self, IronResultRow};
 use crate::determinations::wire::NewIronResult;
+use crate::determinations::{compared, service};
 
 pub(super) const KIND: EntityKind = EntityKind::IronResult;
 
@@ -50,6 +50,9 @@ pub struct IronResultView {
     pub state: String,
     /// What it comes to.
     pub evaluation: Iron3View,
+    /// What a reader should know: concessions of either determination, or that it is no result any longer.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub flags: Vec<String>,
     /// What the specifications of its sample say of total iron, iron(II) and iron(III), as of now.
     pub conformity: Vec<ConformityStatement>,
     /// SHA-256 of what would be signed now.
@@ -113,7 +116,7 @@ impl From<Iron3> for Iron3View {
             iron2: derived.iron2.into(),
             budget: derived.budget.into_iter().map(BudgetLine::from).collect(),
             verdicts: derived.verdicts.into_iter().map(VerdictView::from).collect(),
-            working: derived.working.map(StepView::from),
+            working: derived.working.as_ref().map(StepView::from),
         }
     }
 }
@@ -175,9 +178,31 @@ impl LoadedResult {
             evaluation: serde_json::to_string(&Iron3View::from(derived)).map_err(Refusal::internal)?,
             incomplete,
             authors,
+            // Who put the difference together answers for it; the observations are signed with the determinations.
+            observers: vec![self.row.recorded_by],
+            correctors: Vec::new(),
+            state: self.state.clone(),
+            people: [&self.total, &self.iron2]
+                .map(|part| part.frame.method.facts.rules.0.people())
+                .into_iter()
+                .max()
+                .unwrap_or(0),
+            returned_at: steps::taken_back(&self.moves),
+            amended_at: self.moves.iter().rfind(|step| step.to_state == "amended").map(|step| step.recorded_at),
             method_code: self.total.frame.method.facts.code.clone(),
         })
     }
+}
+
+fn flags(loaded: &LoadedResult) -> Vec<String> {
+    let mut flags = Vec::new();
+    if let Some(last) = loaded.moves.last().filter(|step| step.to_state == "invalidated") {
+        flags.push(format!("no result any longer: {}", last.reason.as_deref().unwrap_or_default()));
+    }
+    for (name, part) in [("total iron", &loaded.total), ("iron(II)", &loaded.iron2)] {
+        flags.extend(part.frame.conceded.iter().map(|words| format!("{name} {words}")));
+    }
+    flags
 }
 
 pub(super) fn shown(loaded: LoadedResult) -> Result<IronResultView, Refusal> {
@@ -193,6 +218,7 @@ pub(super) fn shown(loaded: LoadedResult) -> Result<IronResultView, Refusal> {
     .flatten()
     .max();
     let standing = (loaded.state.as_str(), compared::approved_at(&loaded.state, &loaded.moves));
+    let flags = flags(&loaded);
     let conformity = compared::statements_on_iron3((&loaded.total, &loaded.iron2), &derived, standing);
     Ok(IronResultView {
         id: loaded.row.id.0,
@@ -204,6 +230,7 @@ pub(super) fn shown(loaded: LoadedResult) -> Result<IronResultView, Refusal> {
         state: loaded.state,
         evaluation: derived.into(),
         sign_offs: loaded.sign_offs.into_iter().map(|sign| sign.view(&digest, amended_at, true)).collect(),
+        flags,
         conformity,
         content_digest: digest,
         moves: loaded.moves,
@@ -356,20 +383,17 @@ pub async fn list(db: &Db, listing: &Listing) -> Result<Page<IronResultView>, Re
     .await
 }
 
-pub async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
+pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
     db.read(async |connection| {
         let loaded = load(connection, store::iron_result(connection, id).await?).await?;
         let derived = loaded.evaluate()?;
         match (derived.working, derived.reported) {
-            (Some(working), Some(reported)) => Ok(format!(
-                "{} iron(III) by difference\n\n{}\nreported: {} +- {} {} (k = {:.2})\n",
-                loaded.row.code,
-                working.text(),
-                reported.text,
-                reported.expanded_uncertainty,
-                reported.unit,
-                reported.coverage.factor
-            )),
+            (Some(working), Some(reported)) => Ok(Worked {
+                of: ("iron_result", id.to_string()),
+                head: format!("{} iron(III) by difference\n\n", loaded.row.code),
+                working,
+                foot: service::reported_line(&reported),
+            }),
             _ => Err(Refusal::new(Code::NotEnoughData, "not enough data: both determinations must be complete")),
         }
     })

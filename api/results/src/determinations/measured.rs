@@ -4,11 +4,12 @@ use chrono::{DateTime, Utc};
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::{DeterminationId, FactorId, MethodId, RunId};
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::states;
 use ferrotitre_core::chemistry::ReductionOutcome;
 use ferrotitre_core::determination::{Detail, Evaluation, Fate, Progress};
 use uuid::Uuid;
 
-use crate::determinations::record::{Loaded, load};
+use crate::determinations::record::{KIND, Loaded, load};
 use crate::determinations::store;
 
 /// A determination as a control chart reads it.
@@ -20,6 +21,8 @@ pub struct Measured {
     /// Method in any version.
     pub method: Uuid,
     pub sample: Uuid,
+    /// Test portion, in any version.
+    pub portion: Uuid,
     pub control: bool,
     pub state: String,
     pub observed_at: DateTime<Utc>,
@@ -50,6 +53,7 @@ impl Measured {
             run: loaded.row.run_id,
             method: loaded.frame.method.record_id,
             sample: loaded.row.sample_id,
+            portion: loaded.row.portion_id,
             control: loaded.row.purpose == "control",
             state: loaded.state.clone(),
             observed_at: loaded.row.observed_at,
@@ -121,13 +125,18 @@ pub async fn of_run(connection: &Connection, run: RunId) -> Result<Vec<Measured>
     Ok(all)
 }
 
-/// Samples of a run that were determined more than once, counted without evaluating anything.
+/// Samples of a run of which two test portions were determined, counted without evaluating anything: two determinations of one
+/// portion share everything that happened before the titration, and what was cancelled does not count.
 pub async fn duplicates_in(connection: &Connection, run: RunId) -> Result<usize, Refusal> {
     let rows = store::of_run(connection, run).await?;
-    let mut samples: Vec<Uuid> = rows.iter().filter(|row| row.purpose == "sample").map(|row| row.sample_id).collect();
-    samples.sort_unstable();
-    let repeated = samples.chunk_by(|a, b| a == b).filter(|same| same.len() >= 2).count();
-    Ok(repeated)
+    let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
+    let known = states::present_many(connection, KIND, &ids).await?;
+    let counts = |id: Uuid| known.get(&id).is_none_or(|state| state != "cancelled");
+    let counted = rows.iter().filter(|row| row.purpose == "sample" && counts(row.id.0));
+    let mut portions: Vec<(Uuid, Uuid)> = counted.map(|row| (row.sample_id, row.portion_id)).collect();
+    portions.sort_unstable();
+    portions.dedup();
+    Ok(portions.chunk_by(|a, b| a.0 == b.0).filter(|same| same.len() >= 2).count())
 }
 
 /// Determinations of samples by versions of a method in a stretch of time, by identity, at most so many.

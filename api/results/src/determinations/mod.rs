@@ -9,11 +9,14 @@ pub mod iron_results;
 pub mod measured;
 pub mod pages;
 mod record;
+pub mod rejected_runs;
 pub mod service;
 mod sources;
 pub mod steps;
 pub mod store;
+pub mod supervision;
 pub mod use_of;
+pub mod waiting;
 pub mod wire;
 
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -33,6 +36,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::read_titration)
         .service(handlers::correct_titration)
         .service(handlers::reject_titration)
+        .service(handlers::countersign_determination)
         .service(handlers::submit_determination)
         .service(handlers::review_determination)
         .service(handlers::return_determination)

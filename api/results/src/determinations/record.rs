@@ -1,28 +1,27 @@
 //! Loads a determination with everything it rests on and makes the record core evaluates.
 
 use chrono::{DateTime, Utc};
+use ferrotitre_base::bench_times::{self, LateEntry};
 use ferrotitre_base::db::Connection;
-use ferrotitre_base::ids::{AccountId, DecisionRuleId, FactorId, TitrantId};
+use ferrotitre_base::ids::{AccountId, DecisionRuleId, FactorId, TitrantId, TitrationId};
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::sign_offs;
 use ferrotitre_base::states::{self, StateMove};
 use ferrotitre_bench::equipment::service::Shelf;
-use ferrotitre_bench::methods;
 use ferrotitre_bench::methods::scope::{Scope, scope};
 use ferrotitre_bench::samples::{portions, samples};
 use ferrotitre_bench::specifications::conformity::{self, Assigned, RuleVersion};
 use ferrotitre_bench::titrants::store as titrants;
-use ferrotitre_core::determination::{Acceptance, Detail, Evaluation, Record, evaluate};
+use ferrotitre_bench::{concessions, methods};
+use ferrotitre_core::determination::{Acceptance, Central, Detail, Evaluation, Record, evaluate};
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_core::working::Step;
 use uuid::Uuid;
 
-use crate::determinations::compared;
 use crate::determinations::evaluation::expressed;
-use crate::determinations::measured;
 use crate::determinations::sources::{Facts, Source};
 use crate::determinations::store::{self, DeterminationRow, TitrationRow};
 use crate::determinations::wire::{DeterminationView, NewTitration, TitrationView};
+use crate::determinations::{compared, measured};
 use crate::runs::blanks;
 
 pub const KIND: EntityKind = EntityKind::Determination;
@@ -37,6 +36,10 @@ pub(super) struct Loaded {
     titrations: Vec<(TitrationRow, String)>,
     /// Lots of the factors used.
     lots: Vec<(FactorId, Uuid)>,
+    /// Supervisors of titrations, by version.
+    supervisions: Vec<(TitrationId, AccountId)>,
+    /// What was recorded late, and why.
+    late: Vec<LateEntry>,
     /// Everybody who had a hand in it.
     pub(super) authors: Vec<AccountId>,
 }
@@ -57,6 +60,8 @@ pub(super) struct Frame {
     pub(super) assigned: Vec<Assigned>,
     /// The decision rule that the method version names; read only where one of these names none.
     pub(super) rule: Option<RuleVersion>,
+    /// Concessions under which its result may stand although its run has not decided, in words.
+    pub(super) conceded: Vec<String>,
 }
 
 /// Loads a determination.
@@ -78,7 +83,7 @@ async fn frame(connection: &Connection, row: &DeterminationRow) -> Result<Frame,
         "sample" => conformity::of_sample(connection, row.sample_id).await,
         _ => Ok(Vec::new()),
     };
-    let (method, (portion, steps), sample, (blanks, counted_blanks), moves, sign_offs, scope, assigned) = futures_util::try_join!(
+    let (method, (portion, steps), sample, (blanks, counted_blanks), moves, sign_offs, scope, assigned, conceded) = futures_util::try_join!(
         methods::store::versions::exactly(connection, row.method_id),
         portions::current(connection, row.portion_id),
         samples::versions::current(connection, row.sample_id),
@@ -86,11 +91,25 @@ async fn frame(connection: &Connection, row: &DeterminationRow) -> Result<Frame,
         states::history(connection, row.id.0),
         sign_offs::of(connection, row.id.0),
         scope(connection, row.method_id),
-        given()
+        given(),
+        concessions::of_result(connection, row.id.0)
     )?;
     let named: Vec<DecisionRuleId> = method.facts.rules.0.decision_rule.into_iter().collect();
     let rule = conformity::rules_of_methods(connection, &assigned, &named).await?.pop();
-    Ok(Frame { method, sample, portion, steps, blanks, counted_blanks, moves, sign_offs, scope, assigned, rule })
+    Ok(Frame {
+        method,
+        sample,
+        portion,
+        steps,
+        blanks,
+        counted_blanks,
+        moves,
+        sign_offs,
+        scope,
+        assigned,
+        rule,
+        conceded,
+    })
 }
 
 async fn assemble(
@@ -109,8 +128,12 @@ async fn assemble(
     vessels.extend(steps.iter().flat_map(|step| [step.pipette_id, Some(step.flask_id)]).flatten());
     let mut factors: Vec<FactorId> = titrations.iter().map(|titration| titration.factor_id).collect();
     factors.extend(titrations.iter().filter_map(|titration| titration.oxidant_factor_id));
-    let (judged, shelf, factors) = futures_util::try_join!(
+    let mut of_all = ids.clone();
+    of_all.extend([row.id.0, row.run_id.0, portion.id.0]);
+    let (judged, late, supervisions, shelf, factors) = futures_util::try_join!(
         states::moves_of(connection, &ids),
+        bench_times::of(connection, &of_all),
+        store::supervisions(connection, &ids),
         Shelf::load(connection, &vessels),
         titrants::factors_by_id(connection, &factors)
     )?;
@@ -134,6 +157,8 @@ async fn assemble(
     let (record, states) = Source::new(&shelf, &factors, &judged).record(&facts)?;
     let mut authors = vec![row.recorded_by, portion.recorded_by];
     authors.extend(titrations.iter().map(|titration| titration.recorded_by));
+    // Whoever supervised a titration answers for it with the one who made it.
+    authors.extend(supervisions.iter().map(|(_, supervisor)| *supervisor));
     authors.extend(frame.blanks.iter().map(|blank| blank.recorded_by));
     authors.extend(judged.iter().filter_map(|step| step.recorded_by));
     authors.extend(frame.sign_offs.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
@@ -141,7 +166,7 @@ async fn assemble(
     authors.extend(moves.iter().filter(|step| step.to_state == "amended").filter_map(|step| step.recorded_by));
     let titrations = titrations.into_iter().zip(states).collect();
     let lots = factors.iter().map(|(factor, lot)| (factor.id, lot.id.0)).collect();
-    Ok(Loaded { row, frame, record, state, lots, titrations, authors })
+    Ok(Loaded { row, frame, record, state, lots, supervisions, late, titrations, authors })
 }
 
 /// A titration as shown.
@@ -176,9 +201,18 @@ pub(super) fn titration_view(row: TitrationRow, state: String, lots: &[(FactorId
             oxidant_pipette: row.oxidant_pipette_id,
             waste_stream: row.waste_stream,
             concession: row.concession_id,
+            supervisor: None,
             observed_at: row.observed_at,
+            late_reason: None,
         },
     }
+}
+
+/// A titration as shown, with its supervisor.
+fn supervised(mut view: TitrationView, supervisions: &[(TitrationId, AccountId)]) -> TitrationView {
+    let found = supervisions.iter().find(|(titration, _)| titration.0 == view.version_id);
+    view.facts.supervisor = found.map(|(_, supervisor)| supervisor.0);
+    view
 }
 
 impl Loaded {
@@ -190,12 +224,14 @@ impl Loaded {
 
     /// Range that the used titres may have by the method's rule, mL; none where a median stands for them.
     pub(super) fn allowed_ml(&self, evaluation: &Evaluation) -> Option<f64> {
-        let net = evaluation.working.iter().flat_map(Step::steps).find(|step| step.name == "net titre")?;
         let rules = &self.record.rules;
-        match rules.acceptance {
-            _ if net.formula.starts_with("median") => None,
-            Acceptance::Concordance => Some(rules.concordance_limit_ml),
-            Acceptance::CriticalRange => evaluation.agreement.as_ref().and_then(|of| of.critical_range_ml),
+        evaluation.titre_ml?;
+        match (evaluation.central, rules.acceptance) {
+            (Central::Median, _) => None,
+            (Central::Mean, Acceptance::Concordance) => Some(rules.concordance_limit_ml),
+            (Central::Mean, Acceptance::CriticalRange) => {
+                evaluation.agreement.as_ref().and_then(|of| of.critical_range_ml)
+            }
         }
     }
 
@@ -238,6 +274,10 @@ impl Loaded {
             };
             flags.extend(scope.flags(in_unit, &self.frame.sample.facts.matrix));
         }
+        if let Some(last) = self.frame.moves.last().filter(|step| step.to_state == "invalidated") {
+            flags.push(format!("no result any longer: {}", last.reason.as_deref().unwrap_or_default()));
+        }
+        flags.extend(self.frame.conceded.iter().cloned());
         let counted = || self.titrations.iter().filter(|(_, state)| state != "superseded").map(|(row, _)| row);
         if let Some(deadline) =
             self.frame.sample.facts.iron2_deadline.filter(|_| self.frame.method.facts.analyte == "iron(II)")
@@ -279,8 +319,9 @@ impl Loaded {
             titrations: self
                 .titrations
                 .into_iter()
-                .map(|(row, state)| titration_view(row, state, &self.lots))
+                .map(|(row, state)| supervised(titration_view(row, state, &self.lots), &self.supervisions))
                 .collect(),
+            late: self.late,
             flags,
             conformity,
             sign_offs: self.frame.sign_offs.into_iter().map(|sign| sign.view(&digest, amended_at, true)).collect(),
@@ -293,12 +334,65 @@ impl Loaded {
 
     /// Every version of every titration, as shown.
     pub(super) fn titration_views(&self) -> Vec<TitrationView> {
-        self.titrations.iter().map(|(row, state)| titration_view(row.clone(), state.clone(), &self.lots)).collect()
+        let view = |row: &TitrationRow, state: &String| titration_view(row.clone(), state.clone(), &self.lots);
+        self.titrations.iter().map(|(row, state)| supervised(view(row, state), &self.supervisions)).collect()
     }
 
     /// The present version of a titration with its state.
     pub(super) fn present(&self, titration: Uuid) -> Option<&(TitrationRow, String)> {
         self.titrations.iter().rfind(|(row, _)| row.record_id == titration)
+    }
+
+    /// Titrations that count.
+    fn counted(&self) -> impl Iterator<Item = &TitrationRow> {
+        let out = |state: &str| matches!(state, "superseded" | "rejected");
+        self.titrations.iter().filter(move |(_, state)| !out(state)).map(|(row, _)| row)
+    }
+
+    /// Who made the titrations that count.
+    pub(super) fn observers(&self) -> Vec<AccountId> {
+        self.counted().filter_map(|row| self.first_of(row.record_id)).collect()
+    }
+
+    /// Who made a titration: who recorded its first version.
+    pub(super) fn first_of(&self, titration: Uuid) -> Option<AccountId> {
+        let first = self.titrations.iter().find(|(row, _)| row.record_id == titration && row.version == 1);
+        first.map(|(row, _)| row.recorded_by)
+    }
+
+    /// Who corrected one of them, or the portion.
+    pub(super) fn correctors(&self) -> Vec<AccountId> {
+        let corrected = self.counted().filter(|row| row.version > 1).map(|row| row.recorded_by);
+        let portion = Some(&self.frame.portion).filter(|portion| portion.version > 1);
+        corrected.chain(portion.map(|portion| portion.recorded_by)).collect()
+    }
+
+    /// When its portion was taken.
+    pub(super) fn portion_taken_at(&self) -> DateTime<Utc> {
+        self.frame.portion.observed_at
+    }
+
+    /// Supervisors of titrations in their present versions, also of such as were rejected.
+    pub(super) fn supervisors(&self) -> Vec<AccountId> {
+        let present =
+            |id: TitrationId| self.titrations.iter().any(|(row, state)| row.id == id && state != "superseded");
+        self.supervisions.iter().filter(|(id, _)| present(*id)).map(|(_, supervisor)| *supervisor).collect()
+    }
+
+    /// The supervisor of a titration in its present version.
+    pub(super) fn supervisor_of(&self, titration: TitrationId) -> Option<AccountId> {
+        self.supervisions.iter().find(|(id, _)| *id == titration).map(|(_, supervisor)| *supervisor)
+    }
+
+    /// Supervisors who have not signed for the content as it now is.
+    pub(super) fn not_countersigned(&self, digest: &str) -> Vec<AccountId> {
+        let signed = |who: AccountId| {
+            self.frame
+                .sign_offs
+                .iter()
+                .any(|sign| sign.meaning == "witnessed" && sign.recorded_by == who && sign.content_digest == digest)
+        };
+        self.supervisors().into_iter().filter(|who| !signed(*who)).collect()
     }
 
     /// The position after the last.

@@ -3,8 +3,9 @@
 use chrono::{DateTime, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::permissions::Role;
+use ferrotitre_base::bench_times::{self, Observed};
 use ferrotitre_base::config::Policy;
-use ferrotitre_base::db::{Act, Connection, Db};
+use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
 use ferrotitre_base::ids::{DeterminationId, RunId, TitrantId, TitrationId};
 use ferrotitre_base::recording::{self, author, not_in_the_future};
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
@@ -14,12 +15,13 @@ use ferrotitre_base::web::decimal::{code, words};
 use ferrotitre_base::web::json::Json;
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::versions::Correction;
+use ferrotitre_base::workings::Worked;
 use ferrotitre_bench::equipment::service::usable;
 use ferrotitre_bench::readings;
-use ferrotitre_bench::samples::portions;
+use ferrotitre_bench::samples::{portions, samples};
 use ferrotitre_bench::titrants::wire::Rejection;
 use ferrotitre_core::chemistry::{chemistry, reduction};
-use ferrotitre_core::determination::{Detail, Evaluation};
+use ferrotitre_core::determination::{Detail, Evaluation, Reported};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::uncertainty::CoverageRule;
 use futures_util::{StreamExt as _, TryStreamExt as _, stream};
@@ -28,12 +30,13 @@ use uuid::Uuid;
 use crate::determinations::bulk::Selection;
 use crate::determinations::record::{self, KIND, Loaded, TITRATION, load};
 use crate::determinations::store::{self, DeterminationRow, Filter, TitrationRow};
+use crate::determinations::supervision::{self, Work};
 use crate::determinations::use_of;
 use crate::determinations::wire::{
     DeterminationLine, DeterminationListing, DeterminationView, NewDetermination, NewTitration, TitrationHistory,
     TitrationView,
 };
-use crate::runs;
+use crate::{control_materials, runs};
 
 pub async fn record(db: &Db, act: &Act, new: NewDetermination) -> Result<Answer, Refusal> {
     let mut errors = FieldErrors::default();
@@ -47,10 +50,15 @@ pub async fn record(db: &Db, act: &Act, new: NewDetermination) -> Result<Answer,
     let by = author(act)?;
     db.write(act, async |connection| {
         let run = runs::service::find(connection, new.run).await.map_err(|refusal| unknown(refusal, "run", new.run))?;
-        runs::service::still_open(connection, RunId(new.run)).await?;
         let (portion, _) = portions::current(connection, new.portion)
             .await
             .map_err(|refusal| unknown(refusal, "portion", new.portion))?;
+        hold(connection, &[Held::Run(new.run), Held::Sample(portion.sample_id)]).await?;
+        runs::service::still_open(connection, RunId(new.run)).await?;
+        samples::still_here(connection, "portion", portion.sample_id).await?;
+        if new.purpose == "control" {
+            control_materials::service::usable_as_control(connection, "purpose", portion.sample_id).await?;
+        }
         let code = match new.code {
             Some(code) => code,
             None => format!("DET-{:06}", recording::next_number(connection, "determination_codes").await?),
@@ -67,6 +75,9 @@ pub async fn record(db: &Db, act: &Act, new: NewDetermination) -> Result<Answer,
             recorded_at: DateTime::UNIX_EPOCH,
             recorded_by: by,
         };
+        bench_times::there_since(row.observed_at, portion.observed_at, "observed_at", "the test portion")?;
+        let late = Observed::new(KIND.table(), row.id.0, row.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late.within(run.id.0)).await?;
         let row = store::insert_determination(connection, &row).await?;
         shown(load(connection, row).await?)
     })
@@ -151,23 +162,28 @@ pub async fn read(db: &Db, id: Uuid) -> Result<DeterminationView, Refusal> {
     db.read(async |connection| shown(load(connection, store::determination(connection, id).await?).await?)).await
 }
 
-pub async fn working(db: &Db, id: Uuid) -> Result<String, Refusal> {
+/// The reported figure, as it stands below a working.
+pub(super) fn reported_line(reported: &Reported) -> String {
+    format!(
+        "\nreported: {} +- {} {} (k = {:.2})\n",
+        reported.text, reported.expanded_uncertainty, reported.unit, reported.coverage.factor
+    )
+}
+
+pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
     db.read(async |connection| {
         let loaded = load(connection, store::determination(connection, id).await?).await?;
         let evaluation = loaded.evaluate(Detail::Working)?;
         match (evaluation.working, evaluation.reported) {
-            (Some(working), Some(reported)) => Ok(format!(
-                "{} {}, {} by {}\n\n{}\nreported: {} +- {} {} (k = {:.2})\n",
-                loaded.row.code,
-                loaded.frame.method.facts.analyte,
-                loaded.frame.method.facts.title,
-                loaded.frame.method.facts.code,
-                working.text(),
-                reported.text,
-                reported.expanded_uncertainty,
-                reported.unit,
-                reported.coverage.factor
-            )),
+            (Some(working), Some(reported)) => {
+                let method = &loaded.frame.method.facts;
+                Ok(Worked {
+                    of: ("determination", id.to_string()),
+                    head: format!("{} {}, {} by {}\n\n", loaded.row.code, method.analyte, method.title, method.code),
+                    working,
+                    foot: reported_line(&reported),
+                })
+            }
             _ => Err(Refusal::new(Code::NotEnoughData, "not enough data: the determination is not complete yet")),
         }
     })
@@ -296,6 +312,11 @@ async fn checked(
         oxidant_factor_id = Some(oxidant.factor.id);
     }
     let id = TitrationId::new();
+    bench_times::there_since(at, loaded.portion_taken_at(), "observed_at", "the test portion")?;
+    if follows.as_ref().is_none_or(|(before, _)| before.observed_at != at) {
+        let late = Observed::new(TITRATION.table(), id.0, at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late.within(loaded.row.run_id.0)).await?;
+    }
     let row = TitrationRow {
         id,
         record_id: follows.as_ref().map_or(id.0, |(row, _)| row.record_id),
@@ -341,12 +362,18 @@ pub async fn record_titration(
     not_in_the_future("observed_at", new.observed_at)?;
     db.write(act, async |connection| {
         let row = store::determination(connection, determination).await?;
+        hold(connection, &[Held::Run(row.run_id.0)]).await?;
         let loaded = load(connection, row).await?;
         may_change(&loaded, user)?;
         runs::service::still_open(connection, loaded.row.run_id).await?;
         let titrant = new.titrant;
+        let work = Work { observer: author(act)?, method: &loaded.frame.method.facts.code, at: new.observed_at };
+        let supervisor = supervision::of_work(connection, act, &work, new.supervisor).await?;
         let (row, state) = checked(connection, &loaded, act, policy, new, None).await?;
         store::insert_titration(connection, &row).await?;
+        if let Some(supervisor) = supervisor {
+            store::insert_supervision(connection, &row, supervisor).await?;
+        }
         if state == "released" {
             let to = NewMove { to: "in use".to_owned(), reason: None };
             states::advance(connection, act, EntityKind::Titrant, titrant, &to, None).await?;
@@ -360,7 +387,9 @@ pub async fn record_titration(
 async fn of_titration(connection: &Connection, titration: Uuid) -> Result<(Loaded, TitrationRow, String), Refusal> {
     let rows = store::versions(connection, titration).await?;
     let determination = rows.first().map(|row| row.determination_id.0).unwrap_or_default();
-    let loaded = load(connection, store::determination(connection, determination).await?).await?;
+    let determination = store::determination(connection, determination).await?;
+    hold(connection, &[Held::Run(determination.run_id.0)]).await?;
+    let loaded = load(connection, determination).await?;
     let (row, state) = loaded.present(titration).cloned().ok_or_else(|| Refusal::not_found("titration", titration))?;
     Ok((loaded, row, state))
 }
@@ -380,9 +409,17 @@ pub async fn correct_titration(
         let (loaded, present, _) = of_titration(connection, titration).await?;
         may_change(&loaded, user)?;
         expect_version(if_match, &present.id.to_string())?;
+        // A correction keeps its observer, and the supervisor unless another one is named.
+        let observer = loaded.first_of(present.record_id).unwrap_or(present.recorded_by);
+        let work = Work { observer, method: &loaded.frame.method.facts.code, at: correction.facts.observed_at };
+        let named = correction.facts.supervisor.or_else(|| loaded.supervisor_of(present.id).map(|id| id.0));
+        let supervisor = supervision::of_work(connection, act, &work, named).await?;
         let (row, _) =
             checked(connection, &loaded, act, policy, correction.facts, Some((&present, correction.reason))).await?;
         store::insert_titration(connection, &row).await?;
+        if let Some(supervisor) = supervisor {
+            store::insert_supervision(connection, &row, supervisor).await?;
+        }
         shown(record::load_again(connection, loaded).await?)
     })
     .await

@@ -1,13 +1,14 @@
 //! Submission, review, return, approval and amendment: who may, with the secret asked again, and what is frozen.
 
+use chrono::{DateTime, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
-use ferrotitre_base::auth::permissions::{Role, had_a_hand_in};
+use ferrotitre_base::auth::permissions::Role;
 use ferrotitre_base::config::Policy;
-use ferrotitre_base::db::{Act, Connection, Db};
+use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
 use ferrotitre_base::ids::AccountId;
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature};
-use ferrotitre_base::states::{self, NewMove};
+use ferrotitre_base::states::{self, NewMove, StateMove};
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_bench::nonconformities;
 use ferrotitre_bench::nonconformities::service::Opening;
@@ -19,8 +20,8 @@ use uuid::Uuid;
 
 use crate::determinations::evaluation::EvaluationView;
 use crate::determinations::record::{KIND, Loaded, load};
-use crate::determinations::{iron_results, service, store};
-use crate::runs;
+use crate::determinations::{iron_results, service, store, supervision};
+use crate::{control_materials, runs};
 
 /// Which step is asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -69,6 +70,18 @@ pub(super) struct Signed {
     /// Why nothing can be submitted or approved yet.
     pub(super) incomplete: Option<String>,
     pub(super) authors: Vec<AccountId>,
+    /// Who made the observations that count.
+    pub(super) observers: Vec<AccountId>,
+    /// Who corrected one of them.
+    pub(super) correctors: Vec<AccountId>,
+    /// Present state.
+    pub(super) state: String,
+    /// How many distinct people sign it.
+    pub(super) people: usize,
+    /// When it was last returned or amended: what was signed before no longer counts.
+    pub(super) returned_at: Option<DateTime<Utc>>,
+    /// When it was last amended; who reviewed it before may approve what comes of that.
+    pub(super) amended_at: Option<DateTime<Utc>>,
     pub(super) method_code: String,
 }
 
@@ -86,10 +99,11 @@ pub(super) async fn take(
         return Err(Refusal::new(Code::StaleVersion, detail)
             .with_facts(serde_json::json!({ "named": seen, "present": signed.digest })));
     }
-    if step.judges() && had_a_hand_in(&user.account, &signed.authors) {
+    if step.judges() {
         let detail = "you had a hand in this record (a titration, portion, blank, correction, rejection or signature as its author)";
-        return Err(Refusal::new(Code::OwnRecord, detail));
+        signing::not_a_party(connection, user.account, &signed.authors, detail).await?;
     }
+    let again = further_people(connection, user, step, &signed).await?;
     if step == Step::Review && !user.roles.contains(&Role::Manager) {
         let today = chrono::Utc::now().date_naive();
         if !competences::competent(connection, user.account, &signed.method_code, today).await? {
@@ -103,12 +117,62 @@ pub(super) async fn take(
     if let (Some(why), Step::Submit | Step::Review | Step::Approve) = (&signed.incomplete, step) {
         return Err(Refusal::new(Code::NotEnoughData, why.clone()));
     }
-    let asked = NewMove { to: step.to().to_owned(), reason: signature.reason.clone() };
-    states::advance(connection, act, signed.kind, signed.id, &asked, None).await?;
+    let meaning = step.meaning();
+    let statement = match step {
+        Step::Submit => signing::observed_by(connection, user, &signed.observers, &signed.correctors).await?,
+        _ => meaning.statement().to_owned(),
+    };
+    if !again {
+        let asked = NewMove { to: step.to().to_owned(), reason: signature.reason.clone() };
+        states::advance(connection, act, signed.kind, signed.id, &asked, None).await?;
+    }
     let evaluation = (step != Step::Return).then_some(signed.evaluation);
     let content = Content { kind: signed.kind, id: signed.id, digest: &signed.digest, evaluation };
-    sign_offs::sign(connection, user, step.meaning(), content, signature.reason).await?;
+    sign_offs::sign_saying(connection, user, (meaning, &statement), content, signature.reason).await?;
     Ok(())
+}
+
+/// When what was signed was last taken back.
+pub(super) fn taken_back(moves: &[StateMove]) -> Option<DateTime<Utc>> {
+    let back = moves.iter().rfind(|step| matches!(step.to_state.as_str(), "returned" | "amended"));
+    back.map(|step| step.recorded_at)
+}
+
+/// Whether this is one more review of what is reviewed already, which moves nothing; asked for where a method names more people
+/// than author, reviewer and approver.
+///
+/// Nobody reviews twice or approves what they reviewed, and an approval waits until as many people have signed as the method names.
+async fn further_people(
+    connection: &Connection,
+    user: &CurrentUser,
+    step: Step,
+    signed: &Signed,
+) -> Result<bool, Refusal> {
+    if !matches!(step, Step::Review | Step::Approve) {
+        return Ok(false);
+    }
+    let reviewers = sign_offs::reviewers(connection, signed.id, signed.returned_at).await?;
+    // Its author, its reviewers, and who approves it.
+    let lacking = signed.people.saturating_sub(reviewers.len() + 2);
+    if step == Step::Review {
+        let again = signed.state == "reviewed" && lacking > 0;
+        if again {
+            let detail = "you reviewed this record; the method asks for a review by somebody else";
+            signing::not_a_party(connection, user.account, &reviewers, detail).await?;
+        }
+        return Ok(again);
+    }
+    let ever = sign_offs::reviewers(connection, signed.id, signed.amended_at).await?;
+    let detail = "you reviewed this record; somebody else approves it";
+    signing::not_a_party(connection, user.account, &ever, detail).await?;
+    if signed.state == "reviewed" && lacking > 0 {
+        let detail = format!(
+            "the method asks for {} distinct people: {lacking} more must review it before it is approved",
+            signed.people
+        );
+        return Err(Refusal::new(Code::RuleBroken, detail));
+    }
+    Ok(false)
 }
 
 fn of_determination(loaded: &Loaded) -> Result<Signed, Refusal> {
@@ -122,6 +186,12 @@ fn of_determination(loaded: &Loaded) -> Result<Signed, Refusal> {
         incomplete: (!view.progress.complete).then(|| view.progress.detail.clone()),
         evaluation: serde_json::to_string(&view).map_err(Refusal::internal)?,
         authors: loaded.authors.clone(),
+        observers: loaded.observers(),
+        correctors: loaded.correctors(),
+        state: loaded.state.clone(),
+        people: loaded.frame.method.facts.rules.0.people(),
+        returned_at: taken_back(loaded.moves()),
+        amended_at: loaded.amended_at(),
         method_code: loaded.frame.method.facts.code.clone(),
     })
 }
@@ -137,21 +207,20 @@ pub async fn determination(
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
-        let loaded = load(connection, store::determination(connection, id).await?).await?;
+        let row = store::determination(connection, id).await?;
+        // Nothing of the run moves while this is signed.
+        hold(connection, &[Held::Run(row.run_id.0)]).await?;
+        let loaded = load(connection, row).await?;
         if step == Step::Approve {
-            let run = states::present(connection, runs::service::KIND, loaded.row.run_id.0).await?.state;
-            if !matches!(run.as_str(), "closed" | "released") {
-                return Err(Refusal::new(
-                    Code::StateConflict,
-                    format!("the run is {run}: nothing of it can be approved"),
-                ));
-            }
-            // The control itself may be signed: that is how its run's failure is looked into.
-            if loaded.row.purpose == "sample" {
-                runs::service::fit_for_release(connection, loaded.row.run_id).await?;
-            }
+            let control = loaded.row.purpose == "control"
+                && control_materials::service::is_control(connection, loaded.row.sample_id).await?;
+            runs::approval::allows(connection, loaded.row.run_id, (id, !control)).await?;
         }
         let signed = of_determination(&loaded)?;
+        if step == Step::Submit {
+            supervision::may_answer(connection, &loaded, user).await?;
+            supervision::all_countersigned(connection, &loaded, &signed.digest).await?;
+        }
         take(connection, act, user, step, signed, signature).await?;
         if step == Step::Submit {
             runs::service::take_in_if_closed(connection, act, loaded.row.run_id).await?;
@@ -172,7 +241,12 @@ pub async fn iron_result(
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
-        let loaded = iron_results::load(connection, store::iron_result(connection, id).await?).await?;
+        let row = store::iron_result(connection, id).await?;
+        let parts = [row.total_id.0, row.iron2_id.0];
+        let [total, iron2] = parts.map(async |part| store::determination(connection, part).await);
+        let (total, iron2) = (total.await?, iron2.await?);
+        hold(connection, &[Held::Run(total.run_id.0), Held::Run(iron2.run_id.0)]).await?;
+        let loaded = iron_results::load(connection, row).await?;
         if step == Step::Approve {
             for (name, part) in [("total iron", &loaded.total), ("iron(II)", &loaded.iron2)] {
                 if !matches!(part.state.as_str(), "approved" | "reported") {

@@ -1,18 +1,20 @@
 //! Tables of determinations, titrations and iron results.
 
+pub mod parties;
+
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::{
-    AccountId, CalibrationId, ConcessionId, DeterminationId, FactorId, IronResultId, MethodId, RunId, TitrantId,
-    TitrationId,
+    AccountId, CalibrationId, ConcessionId, DeterminationId, FactorId, IronResultId, MethodId, RunId, SupervisionId,
+    TitrantId, TitrationId,
 };
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, Refusal, from_store};
 use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_base::web::json::Json;
 use ferrotitre_base::web::paging::Listing;
-use ferrotitre_schema::{determinations, iron_results, titrations};
+use ferrotitre_schema::{determinations, iron_results, titration_supervisions, titrations};
 use uuid::Uuid;
 
 use crate::determinations::bulk::Selection;
@@ -277,6 +279,56 @@ pub(super) async fn versions(mut connection: &Connection, record: Uuid) -> Resul
     if rows.is_empty() { Err(Refusal::not_found("titration", record)) } else { Ok(rows) }
 }
 
+/// Whose supervision a titration was made under, as stored.
+#[derive(Debug, Insertable)]
+#[diesel(table_name = titration_supervisions)]
+struct SupervisionRow {
+    id: SupervisionId,
+    titration_id: TitrationId,
+    supervisor_id: AccountId,
+    recorded_by: AccountId,
+}
+
+pub(super) async fn insert_supervision(
+    mut connection: &Connection,
+    titration: &TitrationRow,
+    supervisor: AccountId,
+) -> Result<(), Refusal> {
+    let row = SupervisionRow {
+        id: SupervisionId::new(),
+        titration_id: titration.id,
+        supervisor_id: supervisor,
+        recorded_by: titration.recorded_by,
+    };
+    let meaning = ConstraintMeaning {
+        constraint: "titration_supervisions_not_of_oneself",
+        code: Code::Invalid,
+        field: "supervisor",
+        detail: "must be another person than the one who records",
+    };
+    diesel::insert_into(titration_supervisions::table)
+        .values(&row)
+        .execute(&mut connection)
+        .await
+        .map_err(|error| from_store(error, &[meaning]))?;
+    Ok(())
+}
+
+/// Supervisors of titrations, by version.
+pub(super) async fn supervisions(
+    mut connection: &Connection,
+    titrations: &[Uuid],
+) -> Result<Vec<(TitrationId, AccountId)>, Refusal> {
+    if titrations.is_empty() {
+        return Ok(Vec::new());
+    }
+    Ok(titration_supervisions::table
+        .filter(titration_supervisions::titration_id.eq_any(titrations))
+        .select((titration_supervisions::titration_id, titration_supervisions::supervisor_id))
+        .load(&mut connection)
+        .await?)
+}
+
 /// An iron(III) result as stored.
 #[derive(Debug, Clone, Queryable, Selectable, Insertable)]
 #[diesel(table_name = iron_results)]
@@ -345,6 +397,20 @@ pub(super) async fn iron_results_by_id(
     Ok(iron_results::table
         .filter(iron_results::id.eq_any(ids))
         .order(iron_results::id.desc())
+        .select(IronResultRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// Iron results that were computed from any of these determinations.
+pub(super) async fn iron_results_from(
+    mut connection: &Connection,
+    determinations: &[DeterminationId],
+) -> Result<Vec<IronResultRow>, Refusal> {
+    let from = iron_results::total_id.eq_any(determinations).or(iron_results::iron2_id.eq_any(determinations));
+    Ok(iron_results::table
+        .filter(from)
+        .order(iron_results::id)
         .select(IronResultRow::as_select())
         .load(&mut connection)
         .await?)

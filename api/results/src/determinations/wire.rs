@@ -1,6 +1,7 @@
 //! Determinations and titrations on the wire.
 
 use chrono::{DateTime, Utc};
+use ferrotitre_base::bench_times::LateEntry;
 use ferrotitre_base::ids::{AccountId, ConcessionId, MethodId};
 use ferrotitre_base::sign_offs::SignOff;
 use ferrotitre_base::states::StateMove;
@@ -30,6 +31,9 @@ pub struct NewDetermination {
     pub purpose: String,
     /// When it began.
     pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
 }
 
 /// Colour at the end of the tin(II) addition.
@@ -175,8 +179,15 @@ pub struct NewTitration {
     pub waste_stream: String,
     /// Concession under which an expired or overdue item is used.
     pub concession: Option<ConcessionId>,
+    /// Who supervised, for somebody who was not authorised for the method at that time; authorised, and countersigns before the
+    /// determination is submitted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub supervisor: Option<Uuid>,
     /// When it was finished, bench time.
     pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
 }
 
 /// A titration as recorded.
@@ -258,6 +269,9 @@ pub struct DeterminationView {
     pub evaluation: EvaluationView,
     /// Every titration ever made for it, all versions, in order.
     pub titrations: Vec<TitrationView>,
+    /// What was recorded long after it was observed, with the reason: of the run, the portion, the titrations.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub late: Vec<LateEntry>,
     /// What a reader should know: outside the validated range, holding time exceeded, late entries, concessions.
     pub flags: Vec<String>,
     /// What the specifications of its sample say of it, as of now.

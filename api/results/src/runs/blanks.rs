@@ -3,7 +3,8 @@
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
-use ferrotitre_base::db::{Act, Connection, Db};
+use ferrotitre_base::bench_times::{self, Observed};
+use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
 use ferrotitre_base::ids::{AccountId, BlankId, CalibrationId, ConcessionId, FactorId, RunId, TitrantId};
 use ferrotitre_base::recording::{author, not_in_the_future};
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
@@ -11,8 +12,7 @@ use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::{Answer, Located, expect_version};
 use ferrotitre_base::web::decimal::{Decimal, in_range, words};
 use ferrotitre_base::web::versions::Correction;
-use ferrotitre_bench::methods;
-use ferrotitre_bench::readings;
+use ferrotitre_bench::{methods, readings};
 use ferrotitre_core::chemistry::indicator;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_schema::blanks;
@@ -57,6 +57,9 @@ pub struct NewBlank {
     pub concession: Option<ConcessionId>,
     /// When.
     pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
 }
 
 /// A blank as stored.
@@ -157,6 +160,7 @@ impl Row {
                 iron_equivalent_ml: self.iron_equivalent_ml,
                 concession: self.concession_id,
                 observed_at: self.observed_at,
+                late_reason: None,
             },
             recorded_by: self.recorded_by,
         }
@@ -229,13 +233,17 @@ async fn checked(
         return Err(Refusal::new(Code::BlankWithoutIron, detail).at("kind", "iron_present", &new.kind));
     }
     let at = new.observed_at;
+    let id = BlankId::new();
+    if follows.as_ref().is_none_or(|(before, _)| before.observed_at != at) {
+        let late = Observed::new(KIND.table(), id.0, at, new.late_reason.as_deref()).within(run.id.0);
+        bench_times::accept(connection, act, late).await?;
+    }
     let used = use_of::titrant(connection, &method.chemistry, new.titrant, at, new.concession).await?;
     let Burette { usable } = use_of::burette(connection, new.burette, at, new.concession).await?;
     let mut errors = FieldErrors::default();
     readings::check(&mut errors, &new.initial_readings, &new.final_readings, &usable.facts);
     use_of::temperature(&mut errors, new.solution_temperature.as_ref(), method.rules.0.correct_temperature);
     errors.check()?;
-    let id = BlankId::new();
     Ok(Row {
         id,
         record_id: follows.as_ref().map_or(id.0, |(row, _)| row.record_id),
@@ -274,6 +282,7 @@ pub async fn record(db: &Db, act: &Act, run: Uuid, new: NewBlank) -> Result<Answ
     not_in_the_future("observed_at", new.observed_at)?;
     db.write(act, async |connection| {
         let run = service::find(connection, run).await?;
+        hold(connection, &[Held::Run(run.id.0)]).await?;
         service::still_open(connection, run.id).await?;
         let row = checked(connection, act, &run, new, None).await?;
         Ok(insert(connection, &row).await?.view(KIND.first_state().to_owned()))
@@ -302,6 +311,7 @@ pub async fn correct(
     states::reason_given("reason", Some(&correction.reason))?;
     not_in_the_future("facts.observed_at", correction.facts.observed_at)?;
     db.write(act, async |connection| {
+        hold(connection, &[Held::Run(current(connection, id).await?.run_id.0)]).await?;
         let present = current(connection, id).await?;
         expect_version(if_match, &present.id.to_string())?;
         let run = service::find(connection, present.run_id.0).await?;
@@ -317,6 +327,7 @@ pub async fn judge(db: &Db, act: &Act, id: Uuid, judgement: Judgement) -> Result
         readings::cause(judgement.cause.as_deref().unwrap_or_default())?;
     }
     db.write(act, async |connection| {
+        hold(connection, &[Held::Run(current(connection, id).await?.run_id.0)]).await?;
         let present = current(connection, id).await?;
         service::still_open(connection, present.run_id).await?;
         let asked = NewMove { to: judgement.to, reason: judgement.reason };

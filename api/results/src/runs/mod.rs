@@ -1,5 +1,6 @@
 //! Analytical runs, the unit of acceptance, and their blanks.
 
+pub mod approval;
 pub mod blanks;
 mod handlers;
 pub mod pages;

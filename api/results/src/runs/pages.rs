@@ -18,8 +18,7 @@ use ferrotitre_bench::methods::store::MethodFacts;
 use ferrotitre_bench::readings::CAUSES;
 use ferrotitre_core::chemistry::{chemistry, indicator};
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_html::form::words;
-use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
+use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward, words};
 use ferrotitre_html::narrow::Narrow;
 use ferrotitre_html::sheet::{Cell, Fact, Part, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
@@ -29,9 +28,8 @@ use ferrotitre_ledger::accounts::service as accounts;
 use uuid::Uuid;
 
 use crate::control_charts::pages::shown;
-use crate::determinations::pages as determination_pages;
-use crate::determinations::service as determinations;
 use crate::determinations::wire::DeterminationListing;
+use crate::determinations::{pages as determination_pages, service as determinations};
 use crate::runs::blanks::{self, BlankView, Judgement, NewBlank};
 use crate::runs::service::{self, NewRun, RunView};
 
@@ -141,6 +139,7 @@ pub(super) async fn open_run(
                 .help("Both stay on record.")
                 .value(value(|run| run.id.to_string())),
             Field::new("observed_at", "Begun", Kind::Time { now: true }).optional().help("Left empty: now."),
+            Field::late_reason(),
         ])
         .help(
             "A run pins one approved version of the method for everything in it.",
@@ -194,6 +193,10 @@ fn about(shell: &Shell, run: &RunView, method: &VersionView<MethodFacts>, opened
         fact("Begun", Cell::text(show::time(run.observed_at))),
         fact("Opened by", Cell::text(opened_by)),
         fact("Note", Cell::text(run.note.clone().unwrap_or_default())),
+        fact(
+            "Recorded late because",
+            Cell::text(run.late.iter().map(|late| late.reason.as_str()).collect::<Vec<_>>().join("; ")),
+        ),
     ]
 }
 
@@ -225,7 +228,7 @@ fn quality(run: &RunView) -> Vec<Fact> {
     facts.extend(run.missing.iter().map(|what| fact("Lacks", Cell::text(what.clone()))));
     facts.push(match run.quality.plan {
         Some(plan) => fact("Goes by", Cell::link("the plan of its method", format!("/qc-plans/{plan}"))),
-        None => fact("Goes by", Cell::text("no plan: nothing but the method's blank is demanded")),
+        None => fact("Goes by", Cell::text("no plan: a client's result is approved only under a concession")),
     });
     facts.extend(run.repeats.map(|id| fact("Repeats", Cell::link("the rejected run", format!("/runs/{id}")))));
     facts
@@ -288,7 +291,11 @@ pub(super) async fn read_run(
         .way(open && conducts && !lacks, "Record a blank", format!("{path}/blanks/new"))
         .way(open && conducts, "Close", format!("{path}/closing"))
         .way(run.state == "closed" && judges, "Release", format!("{path}/release"))
-        .way(matches!(run.state.as_str(), "open" | "closed") && judges, "Reject", format!("{path}/rejection"))
+        .way(
+            matches!(run.state.as_str(), "open" | "closed" | "released") && judges,
+            "Reject",
+            format!("{path}/rejection"),
+        )
         .way(run.state == "rejected" && conducts, "Repeat", format!("/runs/new?repeats={id}"));
     if lacks {
         sheet =
@@ -318,7 +325,7 @@ pub(super) async fn read_run(
         .help(
             "What was done together: one method version, one blank, one verdict.",
             "ISO/IEC 17025:2017 7.7.1.",
-            "When all is titrated close the run; nothing of an open run can be approved.",
+            "When all is titrated close the run; a client's result is approved once it is released.",
         )
         .show()
 }
@@ -341,7 +348,7 @@ pub(super) async fn close_run(
         .help(
             "A closed run waits for its verdict.",
             "ISO/IEC 17025:2017 7.7.1.",
-            "Its determinations can then be approved, and somebody who did not open it releases it.",
+            "Somebody who did not open it releases it; then its determinations can be approved.",
         );
     shell
         .take(&who, &sent, form, async |act, _: serde_json::Value| {
@@ -371,7 +378,7 @@ pub(super) async fn judge_run(
             .lead("You sign: fit for release. A run is released by somebody who did not open it.")
     } else {
         Form::new(format!("Reject {}", run.code), "Sign and reject", back.as_str())
-            .lead("Nothing of a rejected run is reported. What was recorded stays.")
+            .lead("Nothing of a rejected run is reported: what was approved of it is invalidated, what was submitted goes back, each with your reason. What was recorded stays.")
     };
     shell
         .take(&who, &sent, form.signing(None, !release), async |act, signature: NewSignature| {
@@ -409,6 +416,7 @@ async fn blank_fields(db: &Db, method: &MethodFacts) -> Result<Vec<Field>, Refus
             .optional()
             .help("Only for an expired or overdue item: the concession's id."),
         Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
+        Field::late_reason(),
     ])
 }
 

@@ -13,8 +13,7 @@ use uuid::Uuid;
 
 use crate::control_charts::taking::{self, LookBack, RunValue};
 use crate::control_charts::wire::Hit;
-use crate::determinations;
-use crate::determinations::measured;
+use crate::determinations::{self, measured};
 use crate::runs::service::{KIND, Row};
 use crate::runs::{blanks, repeats};
 
@@ -137,6 +136,8 @@ pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> 
             reasons.push(format!("chart {code}, point {}: no phase was in force, not judged", value.row.position));
         }
     }
+    // A plan that asks for nothing is none.
+    let demands_something = planned.as_ref().is_some_and(|(plan, _)| plan.facts.demands_something());
     let any = |verdict: &str| values.iter().any(|value| value.row.verdict == verdict);
     let verdict = if any("out of control") {
         Verdict::OutOfControl
@@ -144,7 +145,7 @@ pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> 
         Verdict::Missing
     } else if any("investigate") || any("not judged") {
         Verdict::Investigate
-    } else if planned.is_none() && values.is_empty() {
+    } else if !demands_something && values.is_empty() {
         Verdict::NoPlan
     } else {
         Verdict::InControl
@@ -181,7 +182,7 @@ impl Quality {
     }
 }
 
-/// Opens a nonconformity for a rejected run. For a repetition of a rejected run it is a second failure: everything determined
+/// Takes the results of a rejected run back and opens a nonconformity for it. For a repetition of a rejected run it is a second failure: everything determined
 /// since the last good control is listed.
 pub async fn rejected(
     connection: &Connection,
@@ -190,10 +191,13 @@ pub async fn rejected(
     quality: &Quality,
     reason: Option<&str>,
 ) -> Result<(), Refusal> {
+    let because = format!("run {} was rejected: {}", run.code, reason.unwrap_or_default());
+    let given_back = determinations::rejected_runs::give_back(connection, act, run.id, &because).await?;
     let first = repeats::chain(connection, run.id).await?;
     let mut links: Vec<(&'static str, Uuid, &'static str)> = vec![(KIND.table(), run.id.0, "origin")];
     links.extend(first.iter().map(|earlier| (KIND.table(), earlier.id.0, "origin")));
     links.extend(bad(&quality.values).map(|value| ("control_values", value.row.id.0, "origin")));
+    links.extend(given_back.into_iter().map(|(kind, id)| (kind, id, "affected")));
     let why = reason.unwrap_or_default();
     let mut opening = Opening {
         source: "run rejection",

@@ -4,8 +4,9 @@ use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use ferrotitre_base::auth::current_user::CurrentUser;
+use ferrotitre_base::bench_times::{self, LateEntry, Observed};
 use ferrotitre_base::config::Policy;
-use ferrotitre_base::db::{Act, Connection, Db};
+use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
 use ferrotitre_base::ids::{AccountId, MethodId, RunId};
 use ferrotitre_base::recording::{author, next_number, not_in_the_future};
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
@@ -51,6 +52,10 @@ pub struct NewRun {
     pub repeats: Option<Uuid>,
     /// When it began.
     pub observed_at: DateTime<Utc>,
+    /// Why it is recorded so much later than it began, for it and for everything observed in it: needed after more than a day, or
+    /// whatever the laboratory settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_reason: Option<String>,
 }
 
 /// A run as stored.
@@ -96,6 +101,9 @@ pub struct RunView {
     /// The rejected run that this one repeats.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub repeats: Option<Uuid>,
+    /// Why it was recorded late.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub late: Vec<LateEntry>,
     /// Runs that repeat this one.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub repeated_by: Vec<Uuid>,
@@ -147,12 +155,14 @@ async fn views(connection: &Connection, rows: Vec<Row>) -> Result<Vec<RunView>, 
 
 async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
     let id = row.id.0;
-    let (quality, signed, repeats, repeated_by, moves) = futures_util::try_join!(
+    let ids = [id];
+    let (quality, signed, repeats, repeated_by, moves, late) = futures_util::try_join!(
         quality::of(connection, &row),
         sign_offs::of(connection, id),
         repeats::of(connection, row.id),
         repeats::repeated_by(connection, row.id),
-        states::history(connection, id)
+        states::history(connection, id),
+        bench_times::of(connection, &ids)
     )?;
     let digest = digest(&row, &quality);
     let sign_offs = signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect();
@@ -168,6 +178,7 @@ async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
         quality: quality.view(),
         missing: quality.missing,
         repeats: repeats.map(|id| id.0),
+        late,
         repeated_by: repeated_by.into_iter().map(|id| id.0).collect(),
         sign_offs,
         moves,
@@ -205,6 +216,8 @@ pub async fn open(db: &Db, act: &Act, new: NewRun) -> Result<Answer, Refusal> {
             recorded_at: DateTime::UNIX_EPOCH,
             recorded_by: by,
         };
+        let late = Observed::new(KIND.table(), row.id.0, row.observed_at, new.late_reason.as_deref());
+        bench_times::accept(connection, act, late).await?;
         let row: Row = diesel::insert_into(runs::table)
             .values(&row)
             .returning(Row::as_returning())
@@ -260,6 +273,7 @@ pub async fn read(db: &Db, id: Uuid) -> Result<RunView, Refusal> {
 
 pub async fn close(db: &Db, act: &Act, id: Uuid) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
+        hold(connection, &[Held::Run(id)]).await?;
         let row = find(connection, id).await?;
         states::advance(connection, act, KIND, id, &NewMove { to: "closed".to_owned(), reason: None }, None).await?;
         taking::take_in(connection, act, &row).await?;
@@ -278,7 +292,8 @@ pub async fn take_in_if_closed(connection: &Connection, act: &Act, run: RunId) -
 }
 
 /// Releases or rejects a run, signed by somebody who did not open it. A run that is out of control or lacks what its method and
-/// plan need is not released, and no concession exists for that. A rejection opens a nonconformity.
+/// plan need is not released, and no concession exists for that. A rejection opens a nonconformity and takes the results of the
+/// run back, also those that were approved after a release.
 pub async fn judge(
     db: &Db,
     act: &Act,
@@ -289,10 +304,10 @@ pub async fn judge(
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password).await?;
     db.write(act, async |connection| {
+        hold(connection, &[Held::Run(id)]).await?;
         let row = find(connection, id).await?;
-        if row.recorded_by == user.account {
-            return Err(Refusal::new(Code::OwnRecord, "a run is released or rejected by somebody who did not open it"));
-        }
+        let detail = "a run is released or rejected by somebody who did not open it";
+        signing::not_a_party(connection, user.account, &[row.recorded_by], detail).await?;
         let quality = quality::of(connection, &row).await?;
         if release {
             fit(&quality)?;
@@ -313,12 +328,8 @@ pub async fn judge(
 
 /// Refuses what is out of control or incomplete; there is no concession for it.
 fn fit(quality: &Quality) -> Result<(), Refusal> {
-    if quality.verdict == Verdict::OutOfControl {
-        let detail = format!(
-            "the run is out of control and releases nothing; reject it and repeat it: {}",
-            quality.view().reasons.join("; ")
-        );
-        return Err(Refusal::new(Code::RuleBroken, detail));
+    if let Some(refusal) = out_of_control(quality) {
+        return Err(refusal);
     }
     if !quality.missing.is_empty() {
         return Err(Refusal::new(Code::NotEnoughData, format!("the run lacks {}", quality.missing.join(", "))));
@@ -326,12 +337,15 @@ fn fit(quality: &Quality) -> Result<(), Refusal> {
     Ok(())
 }
 
-/// Whether results of a run may be found fit for release.
-///
-/// # Errors
-/// The run is out of control or lacks what its method and plan need.
-pub async fn fit_for_release(connection: &Connection, run: RunId) -> Result<(), Refusal> {
-    fit(&quality::of(connection, &find(connection, run.0).await?).await?)
+/// The refusal of a run that is out of control.
+pub(super) fn out_of_control(quality: &Quality) -> Option<Refusal> {
+    (quality.verdict == Verdict::OutOfControl).then(|| {
+        let detail = format!(
+            "the run is out of control and releases nothing; reject it and repeat it: {}",
+            quality.view().reasons.join("; ")
+        );
+        Refusal::new(Code::RuleBroken, detail)
+    })
 }
 
 /// A run that still takes records.

@@ -1,6 +1,7 @@
 //! Normal, Student, Fisher, chi-squared and beta distributions.
 use super::special::{self, Tails};
 use super::{DistributionError, erfc, erfc_inv, invert_tail, positive, probability};
+use crate::statistics::memory::Memory;
 use std::f64::consts::{FRAC_1_SQRT_2, FRAC_2_SQRT_PI, SQRT_2, TAU};
 
 /// Bracket for the logarithm of a positive variate: `e^±745` spans every positive double.
@@ -179,13 +180,20 @@ impl StudentT {
         if p > 0.5 {
             return Ok(-self.upper_quantile(1.0 - p)?);
         }
+        // A laboratory asks for few levels and degrees of freedom, again with every result.
+        static MEMORY: Memory<(u64, u64), f64> = Memory::new();
+        let key = (p.to_bits(), self.degrees_of_freedom.to_bits());
+        if let Some(known) = MEMORY.known(&key) {
+            return Ok(known);
+        }
         // The tail falls like t^(−ν): nearly straight in ln t, so Newton runs there.
         let start = Normal.upper_quantile(p)?.max(1e-300).ln();
         let tail = |u: f64| {
             let t = u.exp();
             (self.upper_tail(t), -t * self.pdf(t))
         };
-        Ok(invert_tail(tail, p, false, LOG_BRACKET, start).exp()).map(|t| self.last_step(t, p))
+        let t = invert_tail(tail, p, false, LOG_BRACKET, start).exp();
+        Ok(MEMORY.keep(key, self.last_step(t, p)))
     }
 
     /// One more Newton step in `t` itself: `exp` of a large logarithm costs digits.

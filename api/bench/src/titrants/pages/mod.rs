@@ -15,8 +15,7 @@ use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::Correction;
 use ferrotitre_core::chemistry::SPECIES;
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_html::form::words;
-use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
+use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward, words};
 use ferrotitre_html::narrow::Narrow;
 use ferrotitre_html::sheet::{Cell, Fact, Part, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
@@ -123,6 +122,7 @@ fn fields() -> Vec<Field> {
         Field::new("container", "Container", Kind::Text),
         Field::new("expires_at", "End of use", Kind::Time { now: false }),
         Field::new("observed_at", "Made up", Kind::Time { now: true }).optional().help("Left empty: now."),
+        Field::late_reason(),
     ]
 }
 

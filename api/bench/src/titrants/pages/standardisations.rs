@@ -13,8 +13,7 @@ use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::Correction;
 use ferrotitre_core::chemistry::INDICATORS;
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_html::form::words;
-use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
+use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward, words};
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
@@ -92,6 +91,7 @@ pub(super) async fn begin(
             Field::new("correct_temperature", "Bring volumes to 20 °C", Kind::YesNo).value("true"),
             Field::new("correct_buoyancy", "Correct masses for air buoyancy", Kind::YesNo).value("true"),
             Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
+            Field::late_reason(),
         ])
         .cautions(lot.cautions)
         .help(
@@ -213,6 +213,7 @@ fn titration_fields() -> Vec<Field> {
         Field::new("solution_temperature", "Titrant temperature, °C", Kind::Decimal).optional(),
         Field::new("end_point", "End point as seen", Kind::Text),
         Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
+        Field::late_reason(),
     ]
 }
 

@@ -1,5 +1,6 @@
 //! Pages of signing in and out, and of the own account.
 
+mod identity;
 mod people;
 
 use actix_web::http::header::{LOCATION, SET_COOKIE};
@@ -35,6 +36,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(people::read_account)
         .service(people::move_account)
         .service(people::set_password)
+        .service(identity::confirm_identity)
         .service(people::request_role)
         .service(people::decide_role)
         .service(people::authorise)

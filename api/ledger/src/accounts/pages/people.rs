@@ -10,12 +10,12 @@ use ferrotitre_base::auth::permissions::acts::{
 };
 use ferrotitre_base::auth::permissions::{Action, Role};
 use ferrotitre_base::db::Db;
+use ferrotitre_base::ids::AccountId;
 use ferrotitre_base::states::NewMove;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::paging::Listing;
 use ferrotitre_base::web::problem::Problem;
-use ferrotitre_html::form::words;
-use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward};
+use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward, words};
 use ferrotitre_html::narrow::Narrow;
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
@@ -153,6 +153,9 @@ pub(super) async fn new_account(
             Field::new("display_name", "Printed name", Kind::Text).help("Stands beside every signature."),
             Field::new("kind", "Kind", Kind::Choice(words(&["person", "service"])))
                 .help("A service account is an instrument."),
+            Field::new("since", "Works here since", Kind::Day)
+                .optional()
+                .help("If records of the time before this account are to be taken over; nothing older is accepted."),
         ])
         .help(
             "One account for one person or one instrument, never given to another.",
@@ -197,7 +200,15 @@ pub(super) async fn read_account(
 ) -> Result<HttpResponse, Problem> {
     let account = service::read(&db, *id).await?;
     let competences = service::competences(&db, *id).await?;
+    let confirmations = service::confirmations(&db, *id).await?;
+    let people: Vec<Uuid> = confirmations.iter().filter_map(|one| one.recorded_by).map(|by| by.0).collect();
+    let people = service::names(&db, &people).await?;
     let path = format!("/accounts/{id}");
+    let confirms = account.awaits_confirmation && shell.may(Action::ConfirmIdentities);
+    let by = |by: Option<AccountId>| by.map_or_else(String::new, |by| people.get(&by.0).cloned().unwrap_or_default());
+    let confirmed = confirmations.into_iter().map(|one| {
+        vec![Cell::text(show::time(one.recorded_at)), Cell::text(by(one.recorded_by)), Cell::text(one.reason)]
+    });
     let manages = shell.may(Action::ManageAccounts);
     let rows = competences.into_iter().map(|competence| {
         vec![
@@ -212,6 +223,7 @@ pub(super) async fn read_account(
         .way(manages, "Ask for a role", format!("{path}/role-grants"))
         .way(manages, "Move", format!("{path}/moves"))
         .way(manages, "Set a provisional password", format!("{path}/provisional-password"))
+        .way(confirms, "Confirm whose it is", format!("{path}/identity-confirmation"))
         .section(
             "account",
             "",
@@ -220,6 +232,14 @@ pub(super) async fn read_account(
                 fact("Kind", Cell::text(account.kind)),
                 fact("Roles", Cell::text(account.roles.join(", "))),
                 fact("Created", Cell::text(show::time(account.recorded_at))),
+                fact(
+                    "Signs",
+                    Cell::text(if account.awaits_confirmation {
+                        "nothing, until a manager who did not set its password has confirmed whose it is"
+                    } else {
+                        "what its roles include"
+                    }),
+                ),
                 fact("Last sign-in", Cell::text(account.last_sign_in.map_or_else(|| "never".to_owned(), show::time))),
             ]),
         )
@@ -234,6 +254,16 @@ pub(super) async fn read_account(
             }),
         )
         .section_way(shell.may(Action::AuthoriseCompetence), "Authorise", format!("{path}/competences"))
+        .section(
+            "confirmations",
+            "Confirmed after a password was set by somebody else",
+            Part::Table(Table {
+                columns: vec!["When", "By", "How it is known"],
+                rows: confirmed.collect(),
+                empty: "Nobody had to.",
+                ..Table::default()
+            }),
+        )
         .help(
             "A person or an instrument, as the records name them.",
             "ISO/IEC 17025:2017 6.2.5 and 6.2.6 (competence and authorisation).",
@@ -286,7 +316,7 @@ pub(super) async fn set_password(
         .help(
             "For somebody who forgot theirs.",
             "ISO/IEC 17025:2017 6.2 and 7.11.3.",
-            "They change it at the first sign-in, before anything else.",
+            "They change it at the first sign-in. They sign nothing until a manager has confirmed whose account it is.",
         );
     let mut secret = String::new();
     let answer = shell

@@ -82,6 +82,21 @@ pub async fn list(mut connection: &Connection, account: AccountId) -> Result<Vec
         .await?)
 }
 
+#[derive(QueryableByName)]
+struct Exists {
+    #[diesel(sql_type = diesel::sql_types::Bool)]
+    found: bool,
+}
+
+/// Whether there is a method of that code, in any version. In words of the store, because methods are a feature of their own.
+pub async fn method_exists(mut connection: &Connection, code: &str) -> Result<bool, Refusal> {
+    let row: Exists = diesel::sql_query("SELECT EXISTS (SELECT FROM methods WHERE code = $1) AS found")
+        .bind::<diesel::sql_types::Text, _>(code)
+        .get_result(&mut connection)
+        .await?;
+    Ok(row.found)
+}
+
 /// Whether somebody is authorised for a method on a day.
 pub async fn competent(
     mut connection: &Connection,
@@ -95,6 +110,29 @@ pub async fn competent(
         .filter(competences::valid_from.le(day))
         .filter(competences::valid_to.ge(day));
     Ok(diesel::select(diesel::dsl::exists(found)).get_result(&mut connection).await?)
+}
+
+/// Active people who are authorised for a method on a day: identity, sign-in name, printed name.
+pub async fn competent_people(
+    mut connection: &Connection,
+    method: &str,
+    day: NaiveDate,
+) -> Result<Vec<(Uuid, String, String)>, Refusal> {
+    let authorised: Vec<AccountId> = competences::table
+        .filter(competences::method_code.eq(method))
+        .filter(competences::valid_from.le(day))
+        .filter(competences::valid_to.ge(day))
+        .select(competences::account_id)
+        .load(&mut connection)
+        .await?;
+    let found: Vec<(AccountId, String, String)> = accounts::table
+        .filter(accounts::id.eq_any(authorised))
+        .filter(accounts::kind.eq("person"))
+        .order(accounts::code)
+        .select((accounts::id, accounts::code, accounts::display_name))
+        .load(&mut connection)
+        .await?;
+    Ok(found.into_iter().map(|(id, code, name)| (id.0, code, name)).collect())
 }
 
 /// Last day of each competence that nothing later renews and that ends within these days: account, its code, method.

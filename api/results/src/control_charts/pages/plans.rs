@@ -94,7 +94,7 @@ pub(super) async fn list_plans(
     let table = Table {
         columns: vec!["Plan", "Values on charts", "Blanks", "Duplicates", "Recorded"],
         rows,
-        empty: "No plan yet: runs are not held to any control.",
+        empty: "No plan yet: no client's result is approved without a concession.",
         next: query.0.next("/qc-plans", page.next),
         filters: query.0.fields(&[]),
     };

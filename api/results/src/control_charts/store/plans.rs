@@ -32,7 +32,8 @@ pub struct QcPlanFacts {
     /// Method version.
     #[diesel(column_name = method_id)]
     pub method: MethodId,
-    /// Charts, each with the values that a run needs.
+    /// Charts, each with the values that a run needs; none if absent.
+    #[serde(default = "no_charts")]
     #[schema(value_type = Vec<PlannedChart>)]
     pub charts: Json<Vec<PlannedChart>>,
     /// Fewest blanks.
@@ -43,7 +44,16 @@ pub struct QcPlanFacts {
     pub duplicates: i32,
 }
 
+fn no_charts() -> Json<Vec<PlannedChart>> {
+    Json(Vec::new())
+}
+
 impl QcPlanFacts {
+    /// Whether a run can lack anything by this plan.
+    pub fn demands_something(&self) -> bool {
+        self.blanks > 0 || self.duplicates > 0 || self.charts.0.iter().any(|planned| planned.values > 0)
+    }
+
     fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         errors.require((0..=20).contains(&self.blanks), "blanks", "range", "must be from 0 to 20", self.blanks);

@@ -20,6 +20,7 @@ use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward, see};
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table};
 use ferrotitre_html::shell::{Help, Shell};
 use ferrotitre_html::show;
+use ferrotitre_ledger::accounts::service as accounts;
 use uuid::Uuid;
 
 use super::detail::{Around, caption, picture};
@@ -109,6 +110,8 @@ pub(super) struct Means {
     pub(super) burettes: Vec<Choice>,
     pub(super) oxidants: Vec<Choice>,
     pub(super) pipettes: Vec<Choice>,
+    /// Who may supervise.
+    pub(super) supervisors: Vec<Choice>,
 }
 
 impl Means {
@@ -118,7 +121,9 @@ impl Means {
         let species: Vec<&str> = entry.iter().map(|entry| entry.titrant).collect();
         let excess = entry.map_or(&[][..], |entry| entry.excess_of);
         let pieces = equipment::pieces(db).await?;
+        let people = accounts::competent_people(db, &around.method.code).await?.into_iter();
         Ok(Self {
+            supervisors: people.map(|(id, code, name)| Choice::thing(id, &code, name)).collect(),
             titrants: choices::titrants(db, &species).await?,
             burettes: choices::of_kinds(&pieces, &["burette", "piston burette"]),
             oxidants: if excess.is_empty() { Vec::new() } else { choices::titrants(db, excess).await? },
@@ -192,7 +197,11 @@ pub(super) fn fields(around: &Around, means: &Means, fillings: usize) -> Vec<Fie
             .optional()
             .help("Only for an expired or overdue item: the concession's id."),
     );
+    fields.push(Field::new("supervisor", "Supervised by", Kind::Thing(means.supervisors.clone())).optional().help(
+        "For who is not authorised for the method: somebody who is, and who countersigns before it is submitted.",
+    ));
     fields.push(Field::new("observed_at", "Finished", Kind::Time { now: true }).optional().help("Left empty: now."));
+    fields.push(Field::late_reason());
     fields
 }
 
@@ -298,7 +307,15 @@ impl BenchPage<'_> {
     }
 
     fn after(&self) -> Vec<&Field> {
-        let names = ["end_point_note", "indicator_drops", "waste_stream", "concession", "observed_at"];
+        let names = [
+            "end_point_note",
+            "indicator_drops",
+            "waste_stream",
+            "concession",
+            "supervisor",
+            "observed_at",
+            "late_reason",
+        ];
         self.others().into_iter().filter(|field| names.contains(&field.name.as_str())).collect()
     }
 
@@ -393,6 +410,7 @@ fn begin_with(form: &mut Form, view: &DeterminationView, means: &Means) {
     set("solution_temperature", facts.and_then(|facts| facts.solution_temperature.as_ref()).map(ToString::to_string));
     set("indicator_drops", facts.and_then(|facts| facts.indicator_drops).map(|drops| drops.to_string()));
     set("waste_stream", facts.map(|facts| facts.waste_stream.clone()));
+    set("supervisor", facts.and_then(|facts| facts.supervisor).map(|id| id.to_string()));
 }
 
 /// The lot in use with factor, uncertainty and time left.

@@ -7,6 +7,7 @@ use ferrotitre_base::auth::permissions::{Action, may_take_out};
 use ferrotitre_base::db::Db;
 use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::sign_offs::SignOff;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_bench::methods::rules::{AcceptanceText, MethodRules};
@@ -139,6 +140,13 @@ pub(super) async fn read_determination(
     let title = format!("{} {}", view.code, view.analyte);
     let facts = about(&view, &around);
     let own = shell.user.as_ref().is_some_and(|user| may_take_out(&user.roles, view.is_work_of(user.account)));
+    let me = shell.user.as_ref().map(|user| user.account.0);
+    let since = view.moves.iter().rfind(|step| matches!(step.to_state.as_str(), "returned" | "amended"));
+    let counts =
+        |sign: &&SignOff| sign.meaning == "reviewed" && since.is_none_or(|step| sign.signed_at > step.recorded_at);
+    let reviews = view.sign_offs.iter().filter(counts).count();
+    let further = view.state == "reviewed" && around.rules.people() > reviews + 2;
+    let supervises = me.is_some() && view.titrations.iter().any(|titration| titration.facts.supervisor == me);
     let evaluation = view.evaluation;
     let figures = evaluation.figures.iter().map(|figure| {
         vec![
@@ -166,6 +174,8 @@ pub(super) async fn read_determination(
             "Titrate",
             format!("{path}/bench"),
         )
+        .way(further && shell.may(Action::ReviewDeterminations), "Review once more", format!("{path}/review"))
+        .way(changes && supervises, "Countersign", format!("{path}/countersignature"))
         .way(changes && shell.may(Action::SubmitDeterminations), "Submit", format!("{path}/submission"))
         .way(
             changes && evaluation.progress.complete && shell.may(Action::RecordTitrations),
@@ -216,6 +226,16 @@ fn about(view: &DeterminationView, around: &Around) -> Vec<Fact> {
         fact("By", Cell::text(around.person(view.recorded_by.0))),
         fact("Formulae", Cell::text(view.evaluation.formula_set)),
     ];
+    let late = view.late.iter().map(|entry| {
+        let words = format!(
+            "observed {}, recorded {}: {}",
+            show::time(entry.observed_at),
+            show::time(entry.recorded_at),
+            entry.reason
+        );
+        fact("Recorded late", Cell::text(words))
+    });
+    facts.extend(late);
     if let Some(blank) = view.evaluation.blank_ml {
         facts.push(fact("Mean blank", Cell::text(format!("{} mL", show::figure(blank, 4)))));
     }

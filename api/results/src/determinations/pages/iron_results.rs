@@ -14,8 +14,7 @@ use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_bench::specifications::pages::statements;
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_html::form::first_page;
-use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
+use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, first_page, onward};
 use ferrotitre_html::narrow::Narrow;
 use ferrotitre_html::paper::Pdf;
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
@@ -27,9 +26,8 @@ use uuid::Uuid;
 use super::detail::result;
 use super::signing::{Signed, take_step, with_steps};
 use crate::determinations::iron_results::{self as service, IronResultView};
-use crate::determinations::service as determinations;
-use crate::determinations::steps;
 use crate::determinations::wire::NewIronResult;
+use crate::determinations::{service as determinations, steps};
 
 fn reported(shell: &Shell, view: &IronResultView) -> String {
     view.evaluation.reported.as_ref().map_or_else(
@@ -194,11 +192,14 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Pro
     let path = format!("/iron-results/{id}");
     let begun = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
     let waits = "Both determinations must be complete.";
-    let sheet = Sheet::new(shell, "Iron(III) by difference", view.code).state(view.state.clone()).way(
+    let mut sheet = Sheet::new(shell, "Iron(III) by difference", view.code).state(view.state.clone()).way(
         begun && shell.may(Action::SubmitDeterminations),
         "Submit",
         format!("{path}/submission"),
     );
+    if !view.flags.is_empty() {
+        sheet = sheet.section("flags", "To be known", Part::Alert(view.flags));
+    }
     Ok(with_steps(sheet, shell, &view.state, &path)
         .way(true, "Save as PDF", format!("/api/v1{path}/report.pdf"))
         .section("result", "Result", result(shell, evaluation.reported.as_ref(), waits))
@@ -229,7 +230,7 @@ async fn sign<D: Deed>(
         place: format!("/iron-results/{id}"),
         words: format!("iron(III): {}", reported(shell, &view)),
         code: view.code,
-        flags: Vec::new(),
+        flags: view.flags,
         digest: view.content_digest,
     };
     take_step(who, shell, sent, (word, signed), async |act, step, signature| {

@@ -19,11 +19,9 @@ use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::paging::Listing;
 use ferrotitre_base::web::problem::Problem;
-use ferrotitre_bench::samples::portions;
-use ferrotitre_bench::samples::samples;
+use ferrotitre_bench::samples::{portions, samples};
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_html::form::words;
-use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, first_page, onward};
+use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, first_page, onward, words};
 use ferrotitre_html::narrow::Narrow;
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table};
 use ferrotitre_html::shell::Shell;
@@ -46,6 +44,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(report::report_determination)
         .service(titrations::correct)
         .service(titrations::reject)
+        .service(signing::countersign)
         .service(signing::submit)
         .service(signing::review)
         .service(signing::approve)
@@ -134,6 +133,7 @@ pub(super) async fn begin_determination(
             Field::new("purpose", "Purpose", Kind::Choice(words(&["sample", "control"]))).value("sample"),
             Field::new("code", "Code", Kind::Text).optional().help("Made by the service if left empty."),
             Field::new("observed_at", "Begun", Kind::Time { now: true }).optional().help("Left empty: now."),
+            Field::late_reason(),
         ])
         .hide("run", id.to_string())
         .help(

@@ -2,7 +2,9 @@
 
 use actix_web::{HttpResponse, routes, web};
 use ferrotitre_base::auth::allowed::Allowed;
-use ferrotitre_base::auth::permissions::acts::{ApproveDeterminations, ReviewDeterminations, SubmitDeterminations};
+use ferrotitre_base::auth::permissions::acts::{
+    ApproveDeterminations, CountersignTitrations, ReviewDeterminations, SubmitDeterminations,
+};
 use ferrotitre_base::auth::permissions::{Action, Deed};
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Db};
@@ -15,8 +17,8 @@ use ferrotitre_html::sheet::Sheet;
 use ferrotitre_html::shell::Shell;
 use uuid::Uuid;
 
-use crate::determinations::service;
 use crate::determinations::steps::{self, Step};
+use crate::determinations::{service, supervision};
 
 /// A step by the word in its address, with its title, its button, what it means and whether it needs a reason.
 fn step_of(word: &str) -> (Step, &'static str, &'static str, &'static str, bool) {
@@ -120,6 +122,36 @@ async fn sign<D: Deed>(
         steps::determination(db, &act, who.user(), policy, (id, step), signature).await
     })
     .await
+}
+
+/// Countersigns titrations made under one's supervision.
+#[routes]
+#[get("/determinations/{id}/countersignature")]
+#[post("/determinations/{id}/countersignature")]
+pub(super) async fn countersign(
+    who: Allowed<CountersignTitrations>,
+    shell: Shell,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let view = service::read(&db, *id).await?;
+    let place = format!("/determinations/{id}");
+    let form = Form::new(format!("Countersign {}", view.code), "Sign as the supervisor", place.as_str())
+        .lead("You sign: made under my supervision, as recorded.")
+        .signing(Some(&view.content_digest), false)
+        .help(
+            "Who is not yet authorised for a method titrates under supervision; the supervisor signs for it.",
+            "ISO/IEC 17025:2017 6.2.5 d and 6.2.6.",
+            "When something is recorded after that, it is countersigned anew. Then its author submits it.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, signature: NewSignature| {
+            let answer = supervision::countersign(&db, &act, who.user(), **policy, *id, signature).await?;
+            Ok(onward(&answer, &place))
+        })
+        .await
 }
 
 /// Submits, signed by the author.

@@ -1,0 +1,186 @@
+//! Titrations of standardisations: recorded, corrected, left out with a cause.
+
+use ferrotitre_base::bench_times::{self, Observed};
+use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
+use ferrotitre_base::ids::{StandardisationId, StandardisationTitrationId};
+use ferrotitre_base::recording::{author, not_in_the_future};
+use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
+use ferrotitre_base::states::{self, NewMove};
+use ferrotitre_base::web::answer::{Answer, expect_version};
+use ferrotitre_base::web::decimal::{in_range, words};
+use ferrotitre_base::web::versions::Correction;
+use uuid::Uuid;
+
+use super::{KIND, TITRATION, load};
+use crate::equipment::service::usable;
+use crate::readings;
+use crate::titrants::store::{self, StandardisationRow, StandardisationTitrationRow};
+use crate::titrants::wire::{NewStandardisationTitration, Rejection};
+
+async fn check_titration(
+    connection: &Connection,
+    row: &StandardisationRow,
+    new: &NewStandardisationTitration,
+) -> Result<(), Refusal> {
+    let state = states::present(connection, KIND, row.id.0).await?.state;
+    if !matches!(state.as_str(), "draft" | "returned") {
+        return Err(Refusal::new(Code::StateConflict, format!("the standardisation is {state}; return it first")));
+    }
+    let at = row.observed_at;
+    let used = usable(connection, "burette", row.burette_id, &["burette", "piston burette"], at).await?;
+    let mut errors = FieldErrors::default();
+    readings::check(&mut errors, &new.initial_readings, &new.final_readings, &used.facts);
+    words(&mut errors, "end_point", &new.end_point);
+    match new.kind.as_str() {
+        "replicate" => {
+            let weighed = row.against == "primary standard";
+            match &new.mass_g {
+                Some(mass) => {
+                    errors.require(weighed, "mass_g", "against", "a replicate against a titrant has no mass", mass);
+                    in_range(&mut errors, "mass_g", mass, 0.000_1, 100.0, "g");
+                }
+                None => errors.require(
+                    !weighed,
+                    "mass_g",
+                    "required",
+                    "a replicate against a primary standard needs its mass",
+                    "",
+                ),
+            }
+        }
+        "blank" => errors.require(
+            new.mass_g.is_none(),
+            "mass_g",
+            "blank",
+            "a blank has no mass",
+            new.mass_g.as_ref().map(ToString::to_string).unwrap_or_default(),
+        ),
+        other => errors.add("kind", "one_of", "must be replicate or blank", other),
+    }
+    match &new.solution_temperature {
+        Some(temperature) => in_range(&mut errors, "solution_temperature", temperature, 5.0, 40.0, "C"),
+        None => errors.require(
+            !row.correct_temperature,
+            "solution_temperature",
+            "required",
+            "volumes are corrected for temperature: give it",
+            "",
+        ),
+    }
+    errors.check()?;
+    not_in_the_future("observed_at", new.observed_at)
+}
+
+fn titration_row(
+    act: &Act,
+    standardisation: StandardisationId,
+    position: i32,
+    new: NewStandardisationTitration,
+    follows: Option<(&StandardisationTitrationRow, String)>,
+) -> Result<StandardisationTitrationRow, Refusal> {
+    let id = StandardisationTitrationId::new();
+    Ok(StandardisationTitrationRow {
+        id,
+        record_id: follows.as_ref().map_or(id.0, |(row, _)| row.record_id),
+        version: follows.as_ref().map_or(1, |(row, _)| row.version + 1),
+        supersedes: follows.as_ref().map(|(row, _)| row.id),
+        reason: follows.map(|(_, reason)| reason),
+        standardisation_id: standardisation,
+        position,
+        kind: new.kind,
+        mass_g: new.mass_g,
+        initial_readings: new.initial_readings,
+        final_readings: new.final_readings,
+        solution_temperature: new.solution_temperature,
+        end_point: new.end_point,
+        observed_at: new.observed_at,
+        recorded_by: author(act)?,
+    })
+}
+
+/// Checks when a titration was made: not before the lot was there, and not long ago without a reason.
+async fn accept(
+    connection: &Connection,
+    act: &Act,
+    row: &StandardisationRow,
+    titration: &StandardisationTitrationRow,
+    late_reason: Option<&str>,
+) -> Result<(), Refusal> {
+    let lot = store::titrant(connection, row.titrant_id.0).await?;
+    bench_times::there_since(titration.observed_at, lot.observed_at, "observed_at", &lot.code)?;
+    let late = Observed::new(TITRATION.table(), titration.id.0, titration.observed_at, late_reason);
+    bench_times::accept(connection, act, late.within(row.id.0)).await
+}
+
+pub async fn record_titration(
+    db: &Db,
+    act: &Act,
+    id: Uuid,
+    new: NewStandardisationTitration,
+) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        let row = store::standardisation(connection, id).await?;
+        hold(connection, &[Held::Standardisation(id)]).await?;
+        check_titration(connection, &row, &new).await?;
+        let present = store::standardisation_titrations(connection, row.id).await?;
+        let position = present.iter().map(|t| t.position).max().unwrap_or(0) + 1;
+        let late_reason = new.late_reason.clone();
+        let titration = titration_row(act, row.id, position, new, None)?;
+        accept(connection, act, &row, &titration, late_reason.as_deref()).await?;
+        store::insert_standardisation_titration(connection, &titration).await?;
+        Ok(load(connection, row).await?.view)
+    })
+    .await
+}
+
+/// The standardisation of a titration and the titration's present version.
+async fn of_titration(
+    connection: &Connection,
+    record: Uuid,
+) -> Result<(StandardisationRow, StandardisationTitrationRow), Refusal> {
+    let row =
+        store::standardisation(connection, store::standardisation_of_titration(connection, record).await?).await?;
+    hold(connection, &[Held::Standardisation(row.id.0)]).await?;
+    let titrations = store::standardisation_titrations(connection, row.id).await?;
+    let newest = titrations.into_iter().filter(|t| t.record_id == record).max_by_key(|t| t.version);
+    newest.map(|titration| (row, titration)).ok_or_else(|| Refusal::not_found("standardisation titration", record))
+}
+
+pub async fn correct_titration(
+    db: &Db,
+    act: &Act,
+    id: Uuid,
+    if_match: Option<&str>,
+    correction: Correction<NewStandardisationTitration>,
+) -> Result<Answer, Refusal> {
+    states::reason_given("reason", Some(&correction.reason))?;
+    db.write(act, async |connection| {
+        let (row, present) = of_titration(connection, id).await?;
+        expect_version(if_match, &present.id.to_string())?;
+        check_titration(connection, &row, &correction.facts).await?;
+        let late_reason = correction.facts.late_reason.clone();
+        let titration =
+            titration_row(act, row.id, present.position, correction.facts, Some((&present, correction.reason)))?;
+        if titration.observed_at != present.observed_at {
+            accept(connection, act, &row, &titration, late_reason.as_deref()).await?;
+        }
+        store::insert_standardisation_titration(connection, &titration).await?;
+        Ok(load(connection, row).await?.view)
+    })
+    .await
+}
+
+pub async fn reject_titration(db: &Db, act: &Act, id: Uuid, rejection: Rejection) -> Result<Answer, Refusal> {
+    readings::cause(&rejection.cause)?;
+    db.write(act, async |connection| {
+        let (row, present) = of_titration(connection, id).await?;
+        let state = states::present(connection, KIND, row.id.0).await?.state;
+        if !matches!(state.as_str(), "draft" | "returned") {
+            return Err(Refusal::new(Code::StateConflict, format!("the standardisation is {state}; return it first")));
+        }
+        let asked = NewMove { to: "rejected".to_owned(), reason: Some(rejection.reason) };
+        states::advance(connection, act, TITRATION, present.id.0, &asked, Some(&rejection.cause)).await?;
+        Ok(load(connection, row).await?.view)
+    })
+    .await
+}

@@ -1,0 +1,2 @@
+DROP TABLE account_starts;
+DROP TABLE late_entries;
