@@ -43,7 +43,20 @@ pub(super) async fn furnish(control: Control) -> Control {
     control.import(&chart, "121.0", 5.0).await;
     let proposal = crate::control::baseline(1, 12, "preliminary", 1.0);
     let _ = control.app().analyst.post(&format!("/control-charts/{chart}/phases"), &proposal).await.expect(201);
-    control.plan(&[&chart]).await;
+    let plans = control.app().auditor.get("/qc-plans").await.expect(200);
+    match plans["items"].as_array().unwrap().iter().find(|plan| plan["facts"]["method"] == json!(control.lab.iron2)) {
+        None => {
+            let _ = control.plan(&[&chart]).await;
+        }
+        Some(plan) => {
+            let mut facts = plan["facts"].clone();
+            facts["charts"] = json!([{ "chart": chart, "values": 1 }]);
+            let correction = json!({ "reason": "a control sample in every run, too", "facts": facts });
+            let path = format!("/qc-plans/{}/corrections", text(plan, "id"));
+            let version = text(plan, "version_id");
+            let _ = control.app().manager.post_if_match(&path, &version, &correction).await.expect(201);
+        }
+    }
     let complaint = json!({
         "source": "complaint", "severity": "minor", "title": "result of bath 3 doubted", "scope": "one report",
         "due_on": day(30), "observed_at": days_ago(0.1),
