@@ -44,13 +44,13 @@ pub(super) async fn furnish(control: Control) -> Control {
     let proposal = crate::control::baseline(1, 12, "preliminary", 1.0);
     let _ = control.app().analyst.post(&format!("/control-charts/{chart}/phases"), &proposal).await.expect(201);
     let plans = control.app().auditor.get("/qc-plans").await.expect(200);
-    match plans["items"].as_array().unwrap().iter().find(|plan| plan["facts"]["method"] == json!(control.lab.iron2)) {
+    match plans["items"].as_array().unwrap().iter().find(|plan| plan["method"] == json!(control.lab.iron2)) {
         None => {
             let _ = control.plan(&[&chart]).await;
         }
         Some(plan) => {
-            let mut facts = plan["facts"].clone();
-            facts["charts"] = json!([{ "chart": chart, "values": 1 }]);
+            let charts = json!([{ "chart": chart, "values": 1 }]);
+            let facts = json!({ "method": control.lab.iron2, "charts": charts, "blanks": 1, "duplicates": 0 });
             let correction = json!({ "reason": "a control sample in every run, too", "facts": facts });
             let path = format!("/qc-plans/{}/corrections", text(plan, "id"));
             let version = text(plan, "version_id");
