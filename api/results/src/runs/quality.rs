@@ -150,7 +150,7 @@ pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> 
     } else {
         Verdict::InControl
     };
-    Ok(Quality { verdict, missing, blanks, values, plan: planned.map(|(plan, _)| plan.id.0), reasons })
+    Ok(Quality { verdict, missing, blanks, values, plan: planned.map(|(plan, _)| plan.record_id), reasons })
 }
 
 impl Quality {
