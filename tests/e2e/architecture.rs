@@ -13,6 +13,8 @@ const MAY_USE_DIESEL: &[(&str, &str)] = &[
     ("app/cluster.rs", "makes roles and database of the private cluster"),
     ("base/refusal.rs", "tells violated constraints apart by name"),
     ("base/states.rs", "the one table of moves between states, used by every feature"),
+    ("base/locks.rs", "turns that transactions take, for every feature"),
+    ("base/pins.rs", "the one table of what signatures stand over, used by every feature"),
     ("base/sign_offs.rs", "the one table of signatures, used by every feature"),
     ("base/bench_times.rs", "the one table of late entries, used by every feature that observes"),
     ("base/labels.rs", "codes of things by identity, one query per kind, for every feature's pages"),

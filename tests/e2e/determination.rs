@@ -207,7 +207,9 @@ impl Lab {
 }
 
 pub(crate) async fn sign(who: &Client, path: &str, step: &str, reason: Option<&str>) -> ferrotitre_tests::Answer {
-    who.post(&format!("{path}/{step}"), &json!({ "password": who.password, "reason": reason })).await
+    let seen = who.get(path).await.json["content_digest"].clone();
+    let signature = json!({ "password": who.password, "reason": reason, "content_digest": seen });
+    who.post(&format!("{path}/{step}"), &signature).await
 }
 
 fn evaluation_titres(determination: &Value) -> Vec<(String, String)> {

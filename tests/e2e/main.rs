@@ -23,6 +23,7 @@ mod reference_calculations;
 mod reference_files;
 mod rules_of_methods;
 mod runs_decide;
+mod signed;
 mod specifications;
 mod store;
 mod titrants;

@@ -84,12 +84,15 @@ async fn a_standardisation_gives_the_lot_its_factor_once_somebody_else_approves_
     let lot = Lot::open().await;
     let app = &lot.app;
     let path = format!("/standardisations/{}", lot.standardisation);
-    let secret = |who: &ferrotitre_tests::client::Client| json!({ "password": who.password });
+    let sign = async |who: &ferrotitre_tests::client::Client, step: &str| {
+        let seen = app.auditor.get(&path).await.expect(200)["content_digest"].clone();
+        who.post(&format!("{path}/{step}"), &json!({ "password": who.password, "content_digest": seen })).await
+    };
     let _ = lot.titrate("blank", None, "0.04").await;
     let _ = lot.titrate("replicate", Some("0.1675"), "25.04").await;
     let two = lot.titrate("replicate", Some("0.1682"), "25.14").await;
     assert!(two["missing"].as_str().unwrap().contains("not enough data"), "{}", two["missing"]);
-    let early = app.analyst.post(&format!("{path}/submission"), &secret(&app.analyst)).await;
+    let early = sign(&app.analyst, "submission").await;
     assert!((400..500).contains(&early.status), "two replicates are too few: {}", early.text);
     let three = lot.titrate("replicate", Some("0.1671"), "24.98").await;
     // By hand, with M(Na2C2O4) = 133.9975 g/mol (CIAAW 2021): c = m P 2 / (M 5 (V - V_b)), mean of three.
@@ -99,11 +102,12 @@ async fn a_standardisation_gives_the_lot_its_factor_once_somebody_else_approves_
     assert!((found - mean).abs() < 1e-9, "{found} {mean}");
     assert!((number(&three["concentration"]["factor"]) - mean / 0.02).abs() < 1e-7);
 
-    let _ = app.analyst.post(&format!("{path}/submission"), &secret(&app.analyst)).await.expect(201);
-    let approval = format!("{path}/approval");
-    app.analyst.post(&approval, &secret(&app.analyst)).await.refused(403, "forbidden");
+    let unseen = json!({ "password": app.analyst.password });
+    app.analyst.post(&format!("{path}/submission"), &unseen).await.refused(412, "stale_version");
+    let _ = sign(&app.analyst, "submission").await.expect(201);
+    sign(&app.analyst, "approval").await.refused(403, "forbidden");
     assert_eq!(app.auditor.get(&format!("/titrants/{}/factors", lot.titrant)).await.expect(200), json!([]));
-    let _ = app.manager.post(&approval, &secret(&app.manager)).await.expect(201);
+    let _ = sign(&app.manager, "approval").await.expect(201);
     let factors = app.auditor.get(&format!("/titrants/{}/factors", lot.titrant)).await.expect(200);
     let factor: f64 = factors[0]["factor"].as_str().unwrap().parse().unwrap();
     assert!((factor - mean / 0.02).abs() < 1e-7);

@@ -64,13 +64,13 @@ async fn who_rejects_a_replicate_is_a_party_and_signs_no_observations_of_others(
     let last = replicates.last().unwrap();
     let rejected = app.manager.post(&format!("/standardisation-titrations/{last}/rejection"), &rejection).await;
     let _ = rejected.expect(201);
-    let problem = app.manager.post(&format!("{path}/submission"), &secret(&app.manager)).await;
+    let problem = sign(&app.manager, &path, "submission", None).await;
     let problem = problem.refused(403, "not_own_observations");
     assert!(problem["detail"].as_str().unwrap().contains("analyst-1"), "{problem}");
-    let signed = app.analyst.post(&format!("{path}/submission"), &secret(&app.analyst)).await.expect(201);
+    let signed = sign(&app.analyst, &path, "submission", None).await.expect(201);
     assert_eq!(signed["sign_offs"][0]["statement"], "these are my observations");
-    app.manager.post(&format!("{path}/approval"), &secret(&app.manager)).await.refused(403, "own_record");
-    let _ = app.manager2.post(&format!("{path}/approval"), &secret(&app.manager2)).await.expect(201);
+    sign(&app.manager, &path, "approval", None).await.refused(403, "own_record");
+    let _ = sign(&app.manager2, &path, "approval", None).await.expect(201);
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -18,6 +18,7 @@ use ferrotitre_ledger::audit::resume::{self, Decider};
 use ferrotitre_ledger::audit::seal::{self, SealKey, SealKeyError, Sealing};
 use ferrotitre_ledger::audit::service as audit;
 use ferrotitre_ledger::audit::verify::{self, Against, KeptHead};
+use ferrotitre_results::determinations::adoption::adopt;
 
 use crate::alerts::Stopping;
 use crate::app::{self, Shared};
@@ -218,6 +219,17 @@ struct OpenStore {
 
 impl OpenStore {
     async fn open(settings: &StoreSettings) -> Result<Self, Failure> {
+        let store = Self::migrated(settings).await?;
+        match adopted(&store.app).await {
+            Ok(()) => Ok(store),
+            Err(error) => {
+                store.close();
+                Err(error)
+            }
+        }
+    }
+
+    async fn migrated(settings: &StoreSettings) -> Result<Self, Failure> {
         match &settings.database_url {
             Some(url) => {
                 let owner = StoreAddress { url: url.clone(), act_as: None };
@@ -261,6 +273,15 @@ impl OpenStore {
             cluster.stop();
         }
     }
+}
+
+/// Signatures of an earlier release get the rows they stand over.
+async fn adopted(store: &StoreAddress) -> Result<(), Failure> {
+    let adopted = adopt(&Db::for_worker(store)?).await?;
+    if adopted.pinned + adopted.marked > 0 {
+        tracing::info!(adopted.pinned, adopted.marked, "signatures of an earlier release");
+    }
+    Ok(())
 }
 
 async fn with_store(

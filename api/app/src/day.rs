@@ -394,6 +394,18 @@ async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
             blocked: Vec::new(),
         },
         Waiting {
+            id: "impacts",
+            title: "Signed results that something touched",
+            whom: "a manager, who amends them or says why they stay",
+            mine: shell.may(Action::DecideImpacts),
+            table: Table {
+                columns: vec!["Concerns", "How soon", "What", "Since"],
+                rows: alerts.iter().filter(|alert| alert.subject_kind == "impacts").map(row).collect(),
+                ..Table::default()
+            },
+            blocked: Vec::new(),
+        },
+        Waiting {
             id: "competences",
             title: "Competences that end within 14 days",
             whom: "a manager, who authorises anew",

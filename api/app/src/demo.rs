@@ -94,6 +94,15 @@ impl Person {
             reason,
         }
     }
+
+    /// A signature of this person on the content that has a digest.
+    pub(crate) fn signature_on(
+        &self,
+        digest: String,
+        reason: Option<&str>,
+    ) -> ferrotitre_base::sign_offs::NewSignature {
+        ferrotitre_base::sign_offs::NewSignature { content_digest: Some(digest), ..self.signature(reason) }
+    }
 }
 
 /// The laboratory while it is set up.
@@ -185,6 +194,7 @@ async fn people(db: &Db, since: NaiveDate) -> Result<Vec<Person>, Refusal> {
 /// # Errors
 /// A store that already has accounts, or that cannot be reached.
 pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
+    ferrotitre_results::determinations::compared_here();
     if db.read(async |connection| accounts::any_account(connection).await).await? {
         return Err(Refusal::new(
             Code::StateConflict,

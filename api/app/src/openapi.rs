@@ -39,6 +39,7 @@ use crate::routes;
         (name = "control materials", description = "Lots of control material with their assigned values"),
         (name = "control charts", description = "Charts, phases with signed limits, control values, plans of quality control"),
         (name = "nonconformities", description = "What went wrong, what was done, and whether it helped"),
+        (name = "impacts", description = "What touched signed results after their signature, and what was decided"),
         (name = "reading habits", description = "Last digits, identical titres, ranges inside the limit, and what titrations came to, by person"),
         (name = "proficiency rounds", description = "Rounds of proficiency tests and comparisons, their scores and history"),
         (name = "exports", description = "Records as files: workbooks with live formulas, tables with their counts and digests"),

@@ -1,7 +1,7 @@
 //! The one list of what is mounted where.
 
 use ferrotitre_bench::{
-    concessions, equipment, methods, nonconformities, samples, specifications, standards, titrants,
+    concessions, equipment, impacts, methods, nonconformities, samples, specifications, standards, titrants,
 };
 use ferrotitre_ledger::{accounts, audit, imports};
 use ferrotitre_quality::{proficiency_rounds, reading_habits, validation_studies};
@@ -31,6 +31,7 @@ pub fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(control_charts::pages::routes)
         .configure(control_materials::pages::routes)
         .configure(nonconformities::pages::routes)
+        .configure(impacts::pages::routes)
         .configure(calculations::pages::routes)
         .configure(printed::routes)
         .configure(determinations::pages::routes)
@@ -61,6 +62,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(control_materials::routes)
             .configure(control_charts::routes)
             .configure(nonconformities::routes)
+            .configure(impacts::routes)
             .configure(proficiency_rounds::routes)
             .configure(reading_habits::routes)
             .configure(exports::routes)

@@ -197,6 +197,28 @@ impl Db {
         }
     }
 
+    /// Reads one moment: whatever commits meanwhile, every statement sees the store as it stood at the first. For everything
+    /// that is evaluated from several statements. Tried once more like [`Self::read`].
+    ///
+    /// # Errors
+    /// What the work refuses, or a store that cannot be reached.
+    pub async fn snapshot<T>(&self, work: impl AsyncFn(&Connection) -> Result<T, Refusal>) -> Result<T, Refusal> {
+        match self.one_moment(&work).await {
+            Err(refusal) if refusal.code == Code::StoreUnavailable => self.one_moment(&work).await,
+            outcome => outcome,
+        }
+    }
+
+    async fn one_moment<T>(&self, work: impl AsyncFn(&Connection) -> Result<T, Refusal>) -> Result<T, Refusal> {
+        let mut connection = self.begin_with("BEGIN ISOLATION LEVEL REPEATABLE READ, READ ONLY").await?;
+        let outcome = work(&connection).await;
+        // Nothing was written: the end only lets the snapshot go, and one that fails marks the connection as broken.
+        if let Err(error) = AnsiTransactionManager::commit_transaction(&mut *connection).await {
+            tracing::warn!(%error, "the end of a read failed");
+        }
+        outcome
+    }
+
     /// The shared connection of a slot, replaced if it is the one found dead.
     async fn reader(
         &self,
@@ -274,16 +296,19 @@ impl Db {
     }
 
     async fn begin(&self, act: &Act) -> Result<Object<AsyncPgConnection>, Refusal> {
-        let sql = act.begin_sql();
+        self.begin_with(&act.begin_sql()).await
+    }
+
+    async fn begin_with(&self, sql: &str) -> Result<Object<AsyncPgConnection>, Refusal> {
         let mut connection = self.pool.get().await.map_err(unavailable)?;
-        match AnsiTransactionManager::begin_transaction_sql(&mut *connection, &sql).await {
+        match AnsiTransactionManager::begin_transaction_sql(&mut *connection, sql).await {
             Ok(()) => Ok(connection),
             // Nothing was sent yet, so a fresh connection may be tried.
             Err(error) => {
                 let _ = Object::take(connection);
                 let mut connection = self.pool.get().await.map_err(unavailable)?;
                 tracing::warn!(%error, "a pooled connection was dead");
-                AnsiTransactionManager::begin_transaction_sql(&mut *connection, &sql).await?;
+                AnsiTransactionManager::begin_transaction_sql(&mut *connection, sql).await?;
                 Ok(connection)
             }
         }

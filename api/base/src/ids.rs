@@ -170,4 +170,16 @@ ids! {
     SampleSpecificationId;
     /// A specification taken off a sample.
     SpecificationRemovalId;
+    /// The rows a signature stands over.
+    PinsId;
+    /// A signature of an earlier release that fits no rows.
+    UnpinnedSignatureId;
+    /// Something that touched what a signature stands over.
+    ImpactId;
+    /// What was decided for a result that something touched.
+    ImpactDecisionId;
+    /// A correction of a calibration.
+    CalibrationCorrectionId;
+    /// A correction of a check.
+    CheckCorrectionId;
 }

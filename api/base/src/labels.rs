@@ -24,6 +24,8 @@ fn query(kind: EntityKind) -> Option<&'static str> {
         EntityKind::Account => Some("SELECT id, display_name AS label FROM accounts WHERE id = ANY($1)"),
         EntityKind::Run => Some("SELECT id, code AS label FROM runs WHERE id = ANY($1)"),
         EntityKind::Determination => Some("SELECT id, code AS label FROM determinations WHERE id = ANY($1)"),
+        EntityKind::IronResult => Some("SELECT id, code AS label FROM iron_results WHERE id = ANY($1)"),
+        EntityKind::Standardisation => Some("SELECT id, code AS label FROM standardisations WHERE id = ANY($1)"),
         EntityKind::Titrant => Some("SELECT id, code AS label FROM titrants WHERE id = ANY($1)"),
         // A run names a version of its method.
         EntityKind::Method => Some("SELECT id, code || ' v' || version AS label FROM methods WHERE id = ANY($1)"),
@@ -59,11 +61,9 @@ fn query(kind: EntityKind) -> Option<&'static str> {
         | EntityKind::ValidationExclusion
         | EntityKind::ValidationConclusion
         | EntityKind::Reagent
-        | EntityKind::Standardisation
         | EntityKind::StandardisationTitration
         | EntityKind::Blank
         | EntityKind::Titration
-        | EntityKind::IronResult
         | EntityKind::Concession
         | EntityKind::ChartPhase
         | EntityKind::ControlValue => None,

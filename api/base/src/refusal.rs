@@ -272,6 +272,17 @@ pub struct ConstraintMeaning {
     pub detail: &'static str,
 }
 
+/// What the store itself guards whatever path a row comes by; its message names the state found.
+const GUARDS: &[ConstraintMeaning] = &[
+    ConstraintMeaning {
+        constraint: "titrations_determination_open",
+        code: Code::StateConflict,
+        field: "",
+        detail: "the determination is signed",
+    },
+    ConstraintMeaning { constraint: "runs_open", code: Code::StateConflict, field: "", detail: "the run is not open" },
+];
+
 /// Turns a failure of the store into a refusal; violations are told apart by the name of the constraint, and one that is
 /// not listed is our bug.
 pub fn from_store(error: DieselError, meanings: &[ConstraintMeaning]) -> Refusal {
@@ -284,7 +295,14 @@ pub fn from_store(error: DieselError, meanings: &[ConstraintMeaning]) -> Refusal
                 refusal.at(meaning.field, meaning.constraint, "").because(error)
             };
         }
+        if let Some(meaning) = GUARDS.iter().find(|m| information.constraint_name() == Some(m.constraint)) {
+            return Refusal::new(meaning.code, information.message().to_owned()).because(error);
+        }
         let message = information.message();
+        if message == "deadlock detected" {
+            let detail = "somebody changed the same things at the same moment; nothing was stored, send it again";
+            return Refusal::new(Code::StateConflict, detail).because(error);
+        }
         // A server that shuts down or starts says so in words; the driver keeps no finer kind.
         let going_down = message.starts_with("terminating connection") || message.starts_with("the database system is");
         if going_down || matches!(kind, DatabaseErrorKind::ClosedConnection | DatabaseErrorKind::UnableToSendCommand) {

@@ -14,7 +14,7 @@ use uuid::Uuid;
 use crate::auth::current_user::CurrentUser;
 use crate::db::Connection;
 use crate::ids::{AccountId, SignOffId};
-use crate::refusal::Refusal;
+use crate::refusal::{Code, Refusal};
 
 /// A signature asked for: the secret again, and the version that was looked at.
 #[derive(Debug, Deserialize, ToSchema)]
@@ -23,7 +23,8 @@ pub struct NewSignature {
     /// Own password, asked again for every signature.
     #[schema(value_type = String, format = Password)]
     pub password: SecretString,
-    /// Digest of the content that was looked at; if it has changed meanwhile nothing is signed.
+    /// Digest of the content that was looked at, as the content itself shows it; without it, or if the content has changed
+    /// meanwhile, nothing is signed.
     pub content_digest: Option<String>,
     /// Reason, where one is needed; free words elsewhere.
     pub reason: Option<String>,
@@ -151,6 +152,24 @@ pub struct Content<'a> {
     pub evaluation: Option<String>,
 }
 
+/// Refuses a signature whose request names no digest, or that of another content, with what is known to have changed.
+///
+/// # Errors
+/// [`Code::StaleVersion`].
+pub fn seen(
+    signature: &NewSignature,
+    present: &str,
+    changed: impl FnOnce() -> serde_json::Value,
+) -> Result<(), Refusal> {
+    let detail = match &signature.content_digest {
+        Some(seen) if seen == present => return Ok(()),
+        Some(_) => "the content has changed since you looked at it: nothing was signed; read it again",
+        None => "name the digest of the content you looked at, in content_digest: nothing was signed",
+    };
+    let facts = serde_json::json!({ "named": signature.content_digest, "present": present, "changed": changed() });
+    Err(Refusal::new(Code::StaleVersion, detail).with_facts(facts))
+}
+
 /// Stores a signature with the sentence of its meaning.
 ///
 /// # Errors
@@ -223,27 +242,6 @@ pub async fn reviewers(
     let counted = signed.filter(|sign| sign.meaning == Meaning::Reviewed.text());
     let counted = counted.filter(|sign| since.is_none_or(|since| sign.recorded_at > since));
     Ok(counted.map(|sign| sign.recorded_by).collect())
-}
-
-/// When several things were last signed by their authors.
-///
-/// # Errors
-/// A store that cannot be reached.
-pub async fn authored_at(
-    mut connection: &Connection,
-    ids: &[Uuid],
-) -> Result<std::collections::HashMap<Uuid, DateTime<Utc>>, Refusal> {
-    if ids.is_empty() {
-        return Ok(std::collections::HashMap::new());
-    }
-    let rows: Vec<(Uuid, DateTime<Utc>)> = sign_offs::table
-        .filter(sign_offs::entity_id.eq_any(ids))
-        .filter(sign_offs::meaning.eq(Meaning::Authored.text()))
-        .order(sign_offs::id)
-        .select((sign_offs::entity_id, sign_offs::recorded_at))
-        .load(&mut connection)
-        .await?;
-    Ok(rows.into_iter().collect())
 }
 
 /// Signatures of a thing as a list of its own. The newest signature's content is taken as the present one; the thing itself

@@ -4,6 +4,7 @@
 pub mod choices;
 pub mod concessions;
 pub mod equipment;
+pub mod impacts;
 pub mod methods;
 pub mod nonconformities;
 pub mod readings;

@@ -1863,6 +1863,122 @@ diesel::table! {
 
 // Only pairs that a query joins: naming every table here makes an implementation for each of two thousand pairs, which
 // takes the compiler a minute.
+diesel::table! {
+    /// Which calibration corrects which; both stay.
+    calibration_corrections (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The calibration as it should be.
+        calibration_id -> Uuid,
+        /// The calibration that was wrong; each can be corrected once.
+        corrects_id -> Uuid,
+        /// Reason of the correction.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Which check of equipment corrects which; both stay.
+    check_corrections (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The check as it should be.
+        check_id -> Uuid,
+        /// The check that was wrong; each can be corrected once.
+        corrects_id -> Uuid,
+        /// Reason of the correction.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// What a manager decided for a signed result that something touched.
+    impact_decisions (id) {
+        /// Identity.
+        id -> Uuid,
+        /// What touched it.
+        impact_id -> Uuid,
+        /// Signature of the author under which the result stands.
+        sign_off_id -> Uuid,
+        /// no change, or amended.
+        decision -> Text,
+        /// Why.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Manager who decided.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Rows that supersede, compete with or invalidate what a signature stands over; written by the store itself with that row. What is touched is a join with the pins.
+    impacts (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Kind of the row that touches, by the name of its table.
+        cause_kind -> Text,
+        /// That row.
+        cause_id -> Uuid,
+        /// The pinned row it touches.
+        touched_id -> Uuid,
+        /// Touches only what used the row at or after this bench time; null for all.
+        since -> Nullable<Timestamptz>,
+        /// Whether a figure could come out differently.
+        figures -> Bool,
+        /// What happened, in words.
+        what -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that wrote the cause; null for the service itself.
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    /// Rows that signatures stand over: what is signed is read from them alone. One row a signature; its lists go together.
+    pins (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Signature.
+        sign_off_id -> Uuid,
+        /// Kind of each row, by the name of its table.
+        kinds -> Array<Text>,
+        /// Identity of each row.
+        row_ids -> Array<Uuid>,
+        /// When each was last used for what is signed, bench time.
+        used_at -> Array<Timestamptz>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that signed; null where a signature of an earlier release got its pins.
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    /// Signatures of an earlier release whose digest fits no rows on record: marked, not repaired.
+    unpinned_signatures (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Signature.
+        sign_off_id -> Uuid,
+        /// What does not fit.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account; null for the service itself.
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
 diesel::allow_tables_to_appear_in_same_query!(account_starts, accounts);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_leaves);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_pending);
@@ -1870,6 +1986,8 @@ diesel::allow_tables_to_appear_in_same_query!(chart_baseline_points, control_val
 diesel::allow_tables_to_appear_in_same_query!(chart_phases, state_moves);
 diesel::allow_tables_to_appear_in_same_query!(determinations, titrations);
 diesel::allow_tables_to_appear_in_same_query!(nonconformities, nonconformity_links);
+diesel::allow_tables_to_appear_in_same_query!(calibration_corrections, equipment_calibrations);
+diesel::allow_tables_to_appear_in_same_query!(check_corrections, equipment_checks);
 diesel::allow_tables_to_appear_in_same_query!(refresh_tokens, sessions);
 diesel::allow_tables_to_appear_in_same_query!(titrant_factors, titrants);
 diesel::allow_tables_to_appear_in_same_query!(chart_baseline_points, state_moves);

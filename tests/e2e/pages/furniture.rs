@@ -168,6 +168,17 @@ async fn determinations(lab: &Lab) {
     for (last, seen) in [("23.60", "grey"), ("23.20", "slight white"), ("24.20", "slight white")] {
         let _: Value = lab.titrate(&begun, &lab.titration("accurate", last, Some(seen))).await;
     }
+    touched(lab).await;
+}
+
+/// Something that signed results rest on is corrected, and nobody has decided yet what that means for them.
+async fn touched(lab: &Lab) {
+    let sample = lab.app.auditor.get("/samples").await.expect(200)["items"][0].clone();
+    let mut facts = ferrotitre_tests::bench::sample(&text(&sample, "code"));
+    facts["description"] = json!("green, slightly turbid");
+    let correction = json!({ "reason": "the description was of another bottle", "facts": facts });
+    let path = format!("/samples/{}/corrections", text(&sample, "id"));
+    let _ = lab.app.analyst.post_if_match(&path, &text(&sample, "version_id"), &correction).await.expect(201);
 }
 
 async fn runs(lab: &Lab) {

@@ -8,7 +8,7 @@ use chrono::{Duration, Utc};
 use ferrotitre_base::alert::{Alert, Urgency};
 use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
-use ferrotitre_bench::{equipment, nonconformities, standards};
+use ferrotitre_bench::{equipment, impacts, nonconformities, standards};
 use ferrotitre_ledger::{accounts, audit};
 use ferrotitre_results::{control_charts, drift};
 use futures_util::Stream;
@@ -46,6 +46,7 @@ pub async fn list(db: &Db, asked: &Horizon) -> Result<Alerts, Refusal> {
         items.extend(drift::alerts(connection, now, until).await?);
         items.extend(control_charts::service::alerts(connection, now).await?);
         items.extend(nonconformities::service::alerts(connection, now, until).await?);
+        items.extend(impacts::alerts(connection, now).await?);
         items.extend(accounts::service::alerts(connection, now, until).await?);
         items.extend(audit::service::alerts(connection, now).await?);
         Ok(items)

@@ -84,7 +84,8 @@ pub async fn sign(
     reason: Option<&str>,
 ) -> Result<(), Refusal> {
     let act = who.act("sign");
-    let signature = who.signature(reason);
+    let seen = determinations::read(lab.db, determination).await?.content_digest;
+    let signature = who.signature_on(seen, reason);
     let signing = steps::determination(lab.db, &act, &who.user, lab.policy, (determination, step), signature);
     Box::pin(signing).await.map(|_| ())
 }
@@ -157,7 +158,9 @@ pub async fn load(lab: &Lab<'_>, stock: &Stock) -> Result<Results, Refusal> {
     for (who, step) in [(&lab.analyst_1, Step::Submit), (&lab.analyst_2, Step::Review), (&lab.manager_1, Step::Approve)]
     {
         let act = who.act("sign");
-        steps::iron_result(lab.db, &act, &who.user, lab.policy, (iron_result, step), who.signature(None)).await?;
+        let seen = iron_results::read(lab.db, iron_result).await?.content_digest;
+        let signature = who.signature_on(seen, None);
+        steps::iron_result(lab.db, &act, &who.user, lab.policy, (iron_result, step), signature).await?;
     }
     Box::pin(amended(lab, stock, portion_1)).await?;
     Box::pin(first_weeks(lab, stock, portion_1)).await?;
@@ -273,7 +276,8 @@ async fn first_weeks(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), 
     for determination in made {
         let supervisor = &lab.analyst_1;
         let act = supervisor.act("countersign_titrations");
-        let signature = supervisor.signature(None);
+        let seen = determinations::read(lab.db, determination).await?.content_digest;
+        let signature = supervisor.signature_on(seen, None);
         supervision::countersign(lab.db, &act, &supervisor.user, lab.policy, determination, signature).await?;
         through_as(lab, &lab.trainee_1, determination).await?;
     }

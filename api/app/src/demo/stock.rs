@@ -147,11 +147,12 @@ async fn standardise(
             "solution_temperature": "20.0", "end_point": "sharp", "observed_at": begin["observed_at"] });
         standardisations::record_titration(lab.db, &act, begun, wire(&titration)?).await?;
     }
-    standardisations::sign(lab.db, &act, &analyst.user, lab.policy, begun, Step::Submit, analyst.signature(None))
-        .await?;
-    let act = manager.act("release_titrants");
-    standardisations::sign(lab.db, &act, &manager.user, lab.policy, begun, Step::Approve, manager.signature(None))
-        .await?;
+    for (who, what, step) in [(analyst, "prepare_titrants", Step::Submit), (manager, "release_titrants", Step::Approve)]
+    {
+        let seen = standardisations::read(lab.db, begun).await?.content_digest;
+        let signature = who.signature_on(seen, None);
+        standardisations::sign(lab.db, &who.act(what), &who.user, lab.policy, begun, step, signature).await?;
+    }
     Ok(())
 }
 

@@ -122,7 +122,7 @@ actions! {
         "list_control_charts", "read_control_chart", "draw_control_chart", "draw_control_chart_pixels", "read_lot_step", "read_control_import_template",
         "list_control_points", "read_control_value", "review_control_chart", "read_chart_phase",
         "compute_run_lengths", "list_qc_plans", "read_qc_plan",
-        "list_nonconformities", "read_nonconformity",
+        "list_nonconformities", "read_nonconformity", "list_impacts", "read_impact", "read_uses",
         "list_imports", "read_import",
         "list_proficiency_rounds", "read_proficiency_round", "draw_proficiency_history",
         "list_validation_studies", "read_validation_study", "read_validation_answers", "read_validation_answer",
@@ -130,7 +130,7 @@ actions! {
         "list_decision_rules", "read_decision_rule", "list_specifications", "read_specification",
         "read_specification_risk", "draw_specification_risk", "draw_specification_risk_pixels", "list_sample_specifications"];
     /// Records equipment and its calibrations.
-    RecordEquipment = "record_equipment": [Manager] for ["record_equipment", "correct_equipment", "record_calibration", "move_equipment"];
+    RecordEquipment = "record_equipment": [Manager] for ["record_equipment", "correct_equipment", "record_calibration", "correct_calibration", "correct_equipment_check", "move_equipment"];
     /// Records a check of equipment.
     CheckEquipment = "check_equipment": [Analyst, Manager, Instrument] for ["record_equipment_check"];
     /// Receives lots of primary standards, reagents and control materials.
@@ -179,6 +179,8 @@ actions! {
     ReviewDeterminations = "review_determinations": [Analyst, Manager] for ["review_determination", "return_determination", "review_iron_result", "return_iron_result"];
     /// Approves determinations of others, and amends approved ones.
     ApproveDeterminations = "approve_determinations": [Manager] for ["approve_determination", "amend_determination", "approve_iron_result", "amend_iron_result"];
+    /// Says that signed results stay as they are although something they rest on was touched.
+    DecideImpacts = "decide_impacts": [Manager] for ["decide_impact"];
     /// Asks for a concession.
     RequestConcessions = "request_concessions": [Analyst, Manager] for ["request_concession"];
     /// Signs a concession; two managers must.

@@ -66,7 +66,8 @@ pub struct Correction<F> {
 
 /// Makes a module `versions` with the row, the queries and the use cases of a versioned table.
 ///
-/// `also` names what a kind needs beyond making, reading and correcting a row: `exactly` (one version), and the use cases
+/// `also` names what a kind needs beyond making, reading and correcting a row: `exactly` (one version), `every` (all versions of
+/// several things), and the use cases
 /// `record`, `correct`, `advance`, `read` (with the history) and `list`.
 ///
 /// Needs in scope: the facts type (queryable, insertable, serialisable) with a method `check(&self) -> Result<(), Refusal>`.
@@ -198,6 +199,17 @@ macro_rules! versioned {
         /// Several versions, those that there are.
         pub async fn several(mut connection: &Connection, ids: &[$id]) -> Result<Vec<Row>, Refusal> {
             Ok($table::table.filter($table::id.eq_any(ids)).select(Row::as_select()).load(&mut connection).await?)
+        }
+    };
+    (@ every $table:ident, $id:ident, $facts:ident, $kind:expr) => {
+        /// All versions of several things, those of one together and oldest first.
+        pub async fn every(mut connection: &Connection, records: &[Uuid]) -> Result<Vec<Row>, Refusal> {
+            Ok($table::table
+                .filter($table::record_id.eq_any(records))
+                .order(($table::record_id, $table::version))
+                .select(Row::as_select())
+                .load(&mut connection)
+                .await?)
         }
     };
     (@ record $table:ident, $id:ident, $facts:ident, $kind:expr) => {

@@ -12,10 +12,12 @@ use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::{Correction, History, VersionView};
 use uuid::Uuid;
 
-use crate::equipment::service;
+use crate::equipment::service::{self, Corrigible};
 use crate::equipment::store::{Calibration, Check, EquipmentFacts, NewCalibration, NewCheck};
 
 type View = VersionView<EquipmentFacts>;
+type CorrigibleCalibration = Corrigible<Calibration>;
+type CorrigibleCheck = Corrigible<Check>;
 
 /// Records a piece of equipment.
 #[utoipa::path(tag = "equipment", request_body = EquipmentFacts, responses((status = 201, description = "Recorded", body = View)))]
@@ -90,14 +92,40 @@ pub(super) async fn record_calibration(
     Ok(service::record_calibration(&db, &act, *id, new).await?)
 }
 
+/// Corrects a calibration: the whole as it should be, and why. Both stay; the corrected one no longer counts.
+#[utoipa::path(tag = "equipment", params(("id" = Uuid, Path, description = "Calibration")), request_body = Correction<NewCalibration>, responses((status = 201, description = "The calibration as it should be", body = Calibration)))]
+#[post("/calibrations/{id}/corrections")]
+pub(super) async fn correct_calibration(
+    who: Allowed<RecordEquipment>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    body: Body<Correction<NewCalibration>>,
+) -> Result<Answer, Problem> {
+    let (act, correction) = who.act(body);
+    Ok(service::correct_calibration(&db, &act, *id, correction).await?)
+}
+
+/// Corrects a check: the whole as it should be, and why. Both stay.
+#[utoipa::path(tag = "equipment", params(("id" = Uuid, Path, description = "Check")), request_body = Correction<NewCheck>, responses((status = 201, description = "The check as it should be", body = Check)))]
+#[post("/equipment-checks/{id}/corrections")]
+pub(super) async fn correct_equipment_check(
+    who: Allowed<RecordEquipment>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    body: Body<Correction<NewCheck>>,
+) -> Result<Answer, Problem> {
+    let (act, correction) = who.act(body);
+    Ok(service::correct_check(&db, &act, *id, correction).await?)
+}
+
 /// Lists the calibrations of a piece of equipment, newest first.
-#[utoipa::path(tag = "equipment", params(("id" = Uuid, Path, description = "Equipment")), responses((status = 200, description = "Calibrations", body = Vec<Calibration>)))]
+#[utoipa::path(tag = "equipment", params(("id" = Uuid, Path, description = "Equipment")), responses((status = 200, description = "Calibrations", body = Vec<CorrigibleCalibration>)))]
 #[get("/equipment/{id}/calibrations")]
 pub(super) async fn list_calibrations(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-) -> Result<web::Json<Vec<Calibration>>, Problem> {
+) -> Result<web::Json<Vec<CorrigibleCalibration>>, Problem> {
     Ok(web::Json(service::calibrations(&db, *id).await?))
 }
 
@@ -115,12 +143,12 @@ pub(super) async fn record_equipment_check(
 }
 
 /// Lists the latest 200 checks of a piece of equipment, newest first.
-#[utoipa::path(tag = "equipment", params(("id" = Uuid, Path, description = "Equipment")), responses((status = 200, description = "Checks", body = Vec<Check>)))]
+#[utoipa::path(tag = "equipment", params(("id" = Uuid, Path, description = "Equipment")), responses((status = 200, description = "Checks", body = Vec<CorrigibleCheck>)))]
 #[get("/equipment/{id}/checks")]
 pub(super) async fn list_equipment_checks(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-) -> Result<web::Json<Vec<Check>>, Problem> {
+) -> Result<web::Json<Vec<CorrigibleCheck>>, Problem> {
     Ok(web::Json(service::checks(&db, *id).await?))
 }

@@ -3,6 +3,7 @@
 mod handlers;
 pub mod pages;
 pub mod service;
+pub mod shelf;
 pub mod store;
 
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -18,5 +19,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::record_calibration)
         .service(handlers::list_calibrations)
         .service(handlers::record_equipment_check)
-        .service(handlers::list_equipment_checks);
+        .service(handlers::list_equipment_checks)
+        .service(handlers::correct_calibration)
+        .service(handlers::correct_equipment_check);
 }

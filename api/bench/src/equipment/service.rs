@@ -10,97 +10,216 @@ use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::paging::Listing;
-use ferrotitre_base::web::versions::VersionView;
+use ferrotitre_base::web::versions::{Correction, VersionView};
+use serde::Serialize;
+use utoipa::ToSchema;
 use uuid::Uuid;
 
+use crate::equipment::store::corrections::{self, Corrected};
 use crate::equipment::store::{self, Calibration, Check, EquipmentFacts, KIND, NewCalibration, NewCheck, versions};
+use crate::impacts;
 use crate::nonconformities::service::{Opening, open_because};
+pub use store::versions::{advance, list, read, record};
 
-pub use store::versions::{advance, correct, list, read, record};
+/// Corrects equipment, with what that touches.
+pub async fn correct(
+    db: &Db,
+    act: &Act,
+    id: Uuid,
+    if_match: Option<&str>,
+    correction: Correction<EquipmentFacts>,
+) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        let present = versions::current(connection, id).await?;
+        let row = versions::insert(connection, &versions::next(act, &present, if_match, correction)?).await?;
+        impacts::follow_up(connection, act, row.id.0).await?;
+        let state = states::present(connection, KIND, id).await?.state;
+        Ok(row.view(state))
+    })
+    .await
+}
+
+fn calibration_row(act: &Act, equipment: Uuid, new: NewCalibration) -> Result<Calibration, Refusal> {
+    Ok(Calibration {
+        id: CalibrationId::new(),
+        equipment_id: equipment,
+        certificate: new.certificate,
+        certificate_digest: new.certificate_digest,
+        calibrated_on: new.calibrated_on,
+        due_on: new.due_on,
+        corrections: serde_json::to_value(&new.corrections).map_err(Refusal::internal)?,
+        calibrated_value: new.calibrated_value,
+        standard_uncertainty: new.standard_uncertainty,
+        degrees_of_freedom: new.degrees_of_freedom,
+        recorded_at: DateTime::UNIX_EPOCH,
+        recorded_by: author(act)?,
+    })
+}
 
 pub async fn record_calibration(db: &Db, act: &Act, equipment: Uuid, new: NewCalibration) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
         let present = versions::current(connection, equipment).await?;
         new.check(&present.facts)?;
-        let row = Calibration {
-            id: CalibrationId::new(),
-            equipment_id: equipment,
-            certificate: new.certificate,
-            certificate_digest: new.certificate_digest,
-            calibrated_on: new.calibrated_on,
-            due_on: new.due_on,
-            corrections: serde_json::to_value(&new.corrections).map_err(Refusal::internal)?,
-            calibrated_value: new.calibrated_value,
-            standard_uncertainty: new.standard_uncertainty,
-            degrees_of_freedom: new.degrees_of_freedom,
-            recorded_at: DateTime::UNIX_EPOCH,
-            recorded_by: author(act)?,
-        };
-        store::insert_calibration(connection, &row).await
+        let row = store::insert_calibration(connection, &calibration_row(act, equipment, new)?).await?;
+        impacts::follow_up(connection, act, row.id.0).await?;
+        Ok(row)
     })
     .await
+}
+
+/// Corrects a calibration: a new one with the reason takes its place, and both stay.
+pub async fn correct_calibration(
+    db: &Db,
+    act: &Act,
+    id: Uuid,
+    correction: Correction<NewCalibration>,
+) -> Result<Answer, Refusal> {
+    states::reason_given("reason", Some(&correction.reason))?;
+    db.write(act, async |connection| {
+        let wrong = store::calibration(connection, id).await?;
+        let present = versions::current(connection, wrong.equipment_id).await?;
+        correction.facts.check(&present.facts)?;
+        let row = calibration_row(act, wrong.equipment_id, correction.facts)?;
+        let why = (wrong.id, correction.reason.as_str());
+        corrections::insert_calibration_correction(connection, row.id, why, row.recorded_by).await?;
+        let row = store::insert_calibration(connection, &row).await?;
+        impacts::follow_up(connection, act, row.id.0).await?;
+        Ok(row)
+    })
+    .await
+}
+
+fn check_outcome(new: &NewCheck) -> Result<(), Refusal> {
+    not_in_the_future("observed_at", new.observed_at)?;
+    if matches!(new.outcome.as_str(), "passed" | "failed") {
+        return Ok(());
+    }
+    Err(Refusal::invalid("outcome", "one_of", "must be passed or failed", &new.outcome))
 }
 
 /// Records a check; a failed one takes the equipment out of service at once.
 pub async fn record_check(db: &Db, act: &Act, equipment: Uuid, new: NewCheck) -> Result<Answer, Refusal> {
-    not_in_the_future("observed_at", new.observed_at)?;
-    if !matches!(new.outcome.as_str(), "passed" | "failed") {
-        return Err(Refusal::invalid("outcome", "one_of", "must be passed or failed", &new.outcome));
-    }
+    check_outcome(&new)?;
+    db.write(act, async |connection| checked(connection, act, equipment, new, None).await).await
+}
+
+/// Corrects a check: a new one with the reason takes its place, and both stay. One that is found to have failed takes the
+/// equipment out of service.
+pub async fn correct_check(db: &Db, act: &Act, id: Uuid, correction: Correction<NewCheck>) -> Result<Answer, Refusal> {
+    states::reason_given("reason", Some(&correction.reason))?;
+    check_outcome(&correction.facts)?;
     db.write(act, async |connection| {
-        let present = versions::current(connection, equipment).await?;
-        let row = Check {
-            id: EquipmentCheckId::new(),
-            equipment_id: equipment,
-            outcome: new.outcome,
-            reading: new.reading,
-            reference: new.reference,
-            note: new.note,
-            observed_at: new.observed_at,
-            recorded_at: DateTime::UNIX_EPOCH,
-            recorded_by: author(act)?,
+        let wrong = store::check(connection, id).await?;
+        let why = Some((wrong.id, correction.reason.as_str()));
+        checked(connection, act, wrong.equipment_id, correction.facts, why).await
+    })
+    .await
+}
+
+async fn checked(
+    connection: &Connection,
+    act: &Act,
+    equipment: Uuid,
+    new: NewCheck,
+    corrects: Option<(EquipmentCheckId, &str)>,
+) -> Result<Check, Refusal> {
+    let present = versions::current(connection, equipment).await?;
+    let row = Check {
+        id: EquipmentCheckId::new(),
+        equipment_id: equipment,
+        outcome: new.outcome,
+        reading: new.reading,
+        reference: new.reference,
+        note: new.note,
+        observed_at: new.observed_at,
+        recorded_at: DateTime::UNIX_EPOCH,
+        recorded_by: author(act)?,
+    };
+    let since = store::there_since(connection, equipment).await?;
+    bench_times::there_since(row.observed_at, since, "observed_at", &present.facts.code)?;
+    let late = Observed::new("equipment_checks", row.id.0, row.observed_at, new.late_reason.as_deref());
+    bench_times::accept(connection, act, late).await?;
+    if let Some(why) = corrects {
+        corrections::insert_check_correction(connection, row.id, why, row.recorded_by).await?;
+    }
+    let check = store::insert_check(connection, &row).await?;
+    if check.outcome == "failed" && states::present(connection, KIND, equipment).await?.state == "in service" {
+        let asked = NewMove { to: "out of service".to_owned(), reason: Some("failed check".to_owned()) };
+        states::advance(connection, act, KIND, equipment, &asked, None).await?;
+    }
+    if check.outcome == "failed" {
+        let code = &present.facts.code;
+        let opening = Opening {
+            source: "failed equipment check",
+            severity: "major",
+            title: format!("{code} failed its check"),
+            scope: format!("everything measured with {code} since its last good check"),
+            owner: None,
+            observed_at: check.observed_at,
+            links: vec![(KIND.table(), equipment, "affected"), ("equipment_checks", check.id.0, "origin")],
         };
-        let since = store::there_since(connection, equipment).await?;
-        bench_times::there_since(row.observed_at, since, "observed_at", &present.facts.code)?;
-        let late = Observed::new("equipment_checks", row.id.0, row.observed_at, new.late_reason.as_deref());
-        bench_times::accept(connection, act, late).await?;
-        let check = store::insert_check(connection, &row).await?;
-        if check.outcome == "failed" && states::present(connection, KIND, equipment).await?.state == "in service" {
-            let asked = NewMove { to: "out of service".to_owned(), reason: Some("failed check".to_owned()) };
-            states::advance(connection, act, KIND, equipment, &asked, None).await?;
+        open_because(connection, act, opening).await?;
+    }
+    Ok(check)
+}
+
+/// A calibration or check with what it corrects and what corrects it.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Corrigible<R> {
+    /// As recorded.
+    #[serde(flatten)]
+    pub row: R,
+    /// The one that this one corrects.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub corrects: Option<Uuid>,
+    /// Why.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
+    /// The one that corrects this one, which then no longer counts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub corrected_by: Option<Uuid>,
+}
+
+fn corrigible<R>(rows: Vec<R>, corrected: &[Corrected], id: impl Fn(&R) -> Uuid) -> Vec<Corrigible<R>> {
+    let with = rows.into_iter().map(|row| {
+        let own = id(&row);
+        let corrects = corrected.iter().find(|one| one.by == own);
+        Corrigible {
+            corrects: corrects.map(|one| one.corrects),
+            reason: corrects.map(|one| one.reason.clone()),
+            corrected_by: corrected.iter().find(|one| one.corrects == own).map(|one| one.by),
+            row,
         }
-        if check.outcome == "failed" {
-            let code = &present.facts.code;
-            let opening = Opening {
-                source: "failed equipment check",
-                severity: "major",
-                title: format!("{code} failed its check"),
-                scope: format!("everything measured with {code} since its last good check"),
-                owner: None,
-                observed_at: check.observed_at,
-                links: vec![(KIND.table(), equipment, "affected"), ("equipment_checks", check.id.0, "origin")],
-            };
-            open_because(connection, act, opening).await?;
-        }
-        Ok(check)
+    });
+    with.collect()
+}
+
+pub async fn calibrations(db: &Db, equipment: Uuid) -> Result<Vec<Corrigible<Calibration>>, Refusal> {
+    db.read(async |connection| {
+        versions::current(connection, equipment).await?;
+        let corrected = corrections::calibration_corrections_of(connection, &[equipment]).await?;
+        Ok(corrigible(store::calibrations(connection, equipment).await?, &corrected, |row| row.id.0))
     })
     .await
 }
 
-pub async fn calibrations(db: &Db, equipment: Uuid) -> Result<Vec<Calibration>, Refusal> {
+pub async fn checks(db: &Db, equipment: Uuid) -> Result<Vec<Corrigible<Check>>, Refusal> {
     db.read(async |connection| {
         versions::current(connection, equipment).await?;
-        store::calibrations(connection, equipment).await
+        let corrected = corrections::check_corrections_of(connection, equipment).await?;
+        Ok(corrigible(store::checks(connection, equipment).await?, &corrected, |row| row.id.0))
     })
     .await
 }
 
-pub async fn checks(db: &Db, equipment: Uuid) -> Result<Vec<Check>, Refusal> {
-    db.read(async |connection| {
-        versions::current(connection, equipment).await?;
-        store::checks(connection, equipment).await
-    })
-    .await
+/// A calibration by its identity.
+pub async fn calibration(db: &Db, id: Uuid) -> Result<Calibration, Refusal> {
+    db.read(async |connection| store::calibration(connection, id).await).await
+}
+
+/// A check by its identity.
+pub async fn check(db: &Db, id: Uuid) -> Result<Check, Refusal> {
+    db.read(async |connection| store::check(connection, id).await).await
 }
 
 /// Calibrations of equipment in service that have ended or end soon.
@@ -160,9 +279,16 @@ pub async fn pieces(db: &Db) -> Result<Vec<Piece>, Refusal> {
         }
     }
     let ids: Vec<Uuid> = views.iter().map(|view| view.id).collect();
-    let calibrations = db.read(async |connection| store::calibrations_of(connection, &ids).await).await?;
+    let (calibrations, corrected) = db
+        .read(async |connection| {
+            let both =
+                (store::calibrations_of(connection, &ids), corrections::calibration_corrections_of(connection, &ids));
+            futures_util::try_join!(both.0, both.1)
+        })
+        .await?;
     let newest = |id: Uuid| {
-        let own = calibrations.iter().filter(|calibration| calibration.equipment_id == id);
+        let counts = |one: &&Calibration| !corrected.iter().any(|correction| correction.corrects == one.id.0);
+        let own = calibrations.iter().filter(|calibration| calibration.equipment_id == id).filter(counts);
         own.max_by_key(|calibration| calibration.calibrated_on).map(|calibration| calibration.due_on)
     };
     Ok(views.into_iter().map(|view| Piece { due_on: newest(view.id), view }).collect())
@@ -228,46 +354,5 @@ impl Usable {
             return Err(Refusal::new(Code::Overdue, detail).at(field, "not_overdue", &self.facts.code));
         }
         Ok(self)
-    }
-}
-
-/// Equipment read at once for an evaluation: present facts and all calibrations.
-pub struct Shelf {
-    facts: std::collections::HashMap<Uuid, EquipmentFacts>,
-    calibrations: Vec<Calibration>,
-}
-
-impl Shelf {
-    /// Reads the named equipment in two queries, sent together.
-    pub async fn load(connection: &Connection, ids: &[Uuid]) -> Result<Self, Refusal> {
-        let (facts, calibrations) =
-            futures_util::try_join!(store::present_facts(connection, ids), store::calibrations_of(connection, ids))?;
-        Ok(Self { facts: facts.into_iter().collect(), calibrations })
-    }
-
-    /// A piece with the calibration that was valid on a day.
-    pub fn on(&self, id: Uuid, day: chrono::NaiveDate) -> Result<Usable, Refusal> {
-        let missing = || {
-            Refusal::new(Code::NotEnoughData, format!("not enough data: equipment {id} had no calibration on {day}"))
-        };
-        let facts = self.facts.get(&id).cloned().ok_or_else(missing)?;
-        let calibration = self
-            .calibrations
-            .iter()
-            .filter(|calibration| calibration.equipment_id == id && calibration.calibrated_on <= day)
-            .max_by_key(|calibration| calibration.calibrated_on)
-            .cloned()
-            .ok_or_else(missing)?;
-        let overdue = calibration.due_on < day;
-        Ok(Usable { facts, calibration, overdue })
-    }
-
-    /// A piece with a calibration by its id.
-    pub fn with(&self, id: Uuid, calibration: CalibrationId) -> Result<Usable, Refusal> {
-        let missing =
-            || Refusal::new(Code::Internal, format!("calibration {calibration} of equipment {id} is missing"));
-        let facts = self.facts.get(&id).cloned().ok_or_else(missing)?;
-        let calibration = self.calibrations.iter().find(|row| row.id == calibration).cloned().ok_or_else(missing)?;
-        Ok(Usable { facts, calibration, overdue: false })
     }
 }

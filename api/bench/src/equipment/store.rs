@@ -1,5 +1,7 @@
 //! Tables of equipment, calibrations and checks.
 
+pub mod corrections;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
@@ -109,7 +111,7 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Equipment,
     path: "/api/v1/equipment",
     meanings: super::MEANINGS,
-    also: [record, correct, advance, read, list],
+    also: [every, record, correct, advance, read, list],
 }
 
 /// A line of a corrections table.
@@ -265,16 +267,26 @@ pub async fn insert_calibration(mut connection: &Connection, row: &Calibration) 
         .map_err(|error| from_store(error, CALIBRATION_MEANINGS))
 }
 
+pub async fn calibration(mut connection: &Connection, id: Uuid) -> Result<Calibration, Refusal> {
+    let row = equipment_calibrations::table
+        .find(CalibrationId(id))
+        .select(Calibration::as_select())
+        .first(&mut connection)
+        .await
+        .optional()?;
+    row.ok_or_else(|| Refusal::not_found("calibration", id))
+}
+
 pub async fn calibrations(mut connection: &Connection, equipment: Uuid) -> Result<Vec<Calibration>, Refusal> {
     Ok(equipment_calibrations::table
         .filter(equipment_calibrations::equipment_id.eq(equipment))
-        .order(equipment_calibrations::calibrated_on.desc())
+        .order((equipment_calibrations::calibrated_on.desc(), equipment_calibrations::id.desc()))
         .select(Calibration::as_select())
         .load(&mut connection)
         .await?)
 }
 
-/// The newest calibration that had begun on a day.
+/// The newest calibration that had begun on a day; one that was corrected does not count.
 pub async fn calibration_on(
     mut connection: &Connection,
     equipment: Uuid,
@@ -283,6 +295,7 @@ pub async fn calibration_on(
     Ok(equipment_calibrations::table
         .filter(equipment_calibrations::equipment_id.eq(equipment))
         .filter(equipment_calibrations::calibrated_on.le(day))
+        .filter(counts())
         .order(equipment_calibrations::calibrated_on.desc())
         .select(Calibration::as_select())
         .first(&mut connection)
@@ -297,6 +310,13 @@ pub async fn calibrations_of(mut connection: &Connection, ids: &[Uuid]) -> Resul
         .select(Calibration::as_select())
         .load(&mut connection)
         .await?)
+}
+
+/// Whether a calibration was not corrected.
+fn counts() -> diesel::expression::SqlLiteral<diesel::sql_types::Bool> {
+    diesel::dsl::sql(
+        "NOT EXISTS (SELECT FROM calibration_corrections k WHERE k.corrects_id = equipment_calibrations.id)",
+    )
 }
 
 /// Present facts of several pieces.
@@ -316,6 +336,7 @@ pub(super) async fn calibrations_ending(
     until: NaiveDate,
 ) -> Result<Vec<(Uuid, NaiveDate)>, Refusal> {
     let latest: Vec<(Uuid, NaiveDate)> = equipment_calibrations::table
+        .filter(counts())
         .order((equipment_calibrations::equipment_id, equipment_calibrations::calibrated_on.desc()))
         .distinct_on(equipment_calibrations::equipment_id)
         .select((equipment_calibrations::equipment_id, equipment_calibrations::due_on))
@@ -383,6 +404,16 @@ pub async fn insert_check(mut connection: &Connection, row: &Check) -> Result<Ch
         .returning(Check::as_returning())
         .get_result(&mut connection)
         .await?)
+}
+
+pub async fn check(mut connection: &Connection, id: Uuid) -> Result<Check, Refusal> {
+    let row = equipment_checks::table
+        .find(EquipmentCheckId(id))
+        .select(Check::as_select())
+        .first(&mut connection)
+        .await
+        .optional()?;
+    row.ok_or_else(|| Refusal::not_found("check", id))
 }
 
 /// Since when a piece has been here: since its first calibration, or else since it was recorded.

@@ -9,6 +9,7 @@ use ferrotitre_base::ids::MethodId;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_schema::{validation_conclusions, validation_studies};
+use uuid::Uuid;
 
 /// What a method version was found to be valid for.
 #[derive(Debug, Clone, Queryable)]
@@ -42,9 +43,9 @@ impl Scope {
     }
 }
 
-/// Last conclusion of the newest approved study of a method version, if there is one: one statement, since every reading of a
-/// determination asks for it.
-pub async fn scope(mut connection: &Connection, method: MethodId) -> Result<Option<Scope>, Refusal> {
+/// Conclusions of the approved studies of a method version by identity, last of the newest study first, which is the one that
+/// holds: one statement, since every reading of a determination asks for it.
+pub async fn scopes(mut connection: &Connection, method: MethodId) -> Result<Vec<(Uuid, Scope)>, Refusal> {
     use validation_conclusions as concluded;
     let approved = diesel::dsl::sql::<diesel::sql_types::Bool>(
         "(SELECT m.to_state FROM state_moves m WHERE m.entity_id = validation_studies.id ORDER BY m.position DESC LIMIT 1) \
@@ -56,14 +57,16 @@ pub async fn scope(mut connection: &Connection, method: MethodId) -> Result<Opti
         .filter(approved)
         .order((validation_studies::id.desc(), concluded::number.desc()))
         .select((
-            validation_studies::code,
-            concluded::fit,
-            concluded::validated_low,
-            concluded::validated_high,
-            concluded::unit,
-            concluded::matrix,
+            concluded::id,
+            (
+                validation_studies::code,
+                concluded::fit,
+                concluded::validated_low,
+                concluded::validated_high,
+                concluded::unit,
+                concluded::matrix,
+            ),
         ))
-        .first(&mut connection)
-        .await
-        .optional()?)
+        .load(&mut connection)
+        .await?)
 }

@@ -99,6 +99,7 @@ pub(super) async fn list_nonconformities(
     };
     Sheet::new(&shell, "Nonconformities", "Nonconformities")
         .way(shell.may(Action::OpenNonconformities), "Open one", "/nonconformities/new")
+        .way(true, "Signed results that were touched", "/impacts")
         .section("list", "", Part::Table(table))
         .help(
             "What went wrong or does not conform, who sees to it, until when. A rejected run or a withdrawn lot opens one by itself.",

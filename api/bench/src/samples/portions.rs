@@ -20,6 +20,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::equipment::service::usable;
+use crate::impacts;
 use crate::samples::samples;
 
 /// A step of a dilution chain.
@@ -126,6 +127,8 @@ pub struct StepRow {
     pub position: i32,
     pub pipette_id: Option<Uuid>,
     pub flask_id: Uuid,
+    #[diesel(skip_insertion)]
+    pub recorded_at: DateTime<Utc>,
     pub recorded_by: AccountId,
 }
 
@@ -253,6 +256,7 @@ async fn insert(
             position,
             pipette_id: step.pipette,
             flask_id: step.flask,
+            recorded_at: DateTime::UNIX_EPOCH,
             recorded_by: by,
         })
         .collect();
@@ -309,7 +313,10 @@ pub async fn correct(
         let (present, _) = current(connection, portion).await?;
         expect_version(if_match, &present.id.to_string())?;
         correction.facts.check_equipment(connection).await?;
-        insert(connection, act, present.sample_id, &correction.facts, Some((&present, correction.reason))).await
+        let why = Some((&present, correction.reason));
+        let portion = insert(connection, act, present.sample_id, &correction.facts, why).await?;
+        impacts::follow_up(connection, act, portion.version_id).await?;
+        Ok(portion)
     })
     .await
 }
@@ -337,21 +344,20 @@ pub async fn list(db: &Db, sample: Uuid) -> Result<Vec<PortionView>, Refusal> {
     .await
 }
 
+/// A version of a portion with its steps.
+pub type Version = (Row, Vec<StepRow>);
+
 /// Present version of a portion with its steps.
-pub async fn current(connection: &Connection, portion: Uuid) -> Result<(Row, Vec<StepRow>), Refusal> {
-    let found = currents(connection, &[portion]).await?.remove(&portion);
+pub async fn current(connection: &Connection, portion: Uuid) -> Result<Version, Refusal> {
+    let found = every(connection, &[portion]).await?.remove(&portion).and_then(|mut versions| versions.pop());
     found.ok_or_else(|| Refusal::not_found("test portion", portion))
 }
 
-/// Present versions of portions with their steps.
-pub async fn currents(
-    mut connection: &Connection,
-    portions: &[Uuid],
-) -> Result<HashMap<Uuid, (Row, Vec<StepRow>)>, Refusal> {
+/// All versions of portions with their steps, oldest first.
+pub async fn every(mut connection: &Connection, portions: &[Uuid]) -> Result<HashMap<Uuid, Vec<Version>>, Refusal> {
     let rows: Vec<Row> = test_portions::table
         .filter(test_portions::record_id.eq_any(portions))
-        .order((test_portions::record_id, test_portions::version.desc()))
-        .distinct_on(test_portions::record_id)
+        .order((test_portions::record_id, test_portions::version))
         .select(Row::as_select())
         .load(&mut connection)
         .await?;
@@ -366,9 +372,10 @@ pub async fn currents(
     for step in steps {
         of.entry(step.portion_id).or_default().push(step);
     }
-    Ok(rows
-        .into_iter()
-        .map(|row| (row.record_id, (of.remove(&row.id).unwrap_or_default(), row)))
-        .map(|(id, (steps, row))| (id, (row, steps)))
-        .collect())
+    let mut versions: HashMap<Uuid, Vec<Version>> = HashMap::new();
+    for row in rows {
+        let steps = of.remove(&row.id).unwrap_or_default();
+        versions.entry(row.record_id).or_default().push((row, steps));
+    }
+    Ok(versions)
 }

@@ -111,7 +111,7 @@ versioned! {
     kind: super::KIND,
     path: "/api/v1/samples",
     meanings: super::MEANINGS,
-    also: [record, correct, read, list],
+    also: [every, record, correct, read, list],
 }
 
 /// Whether something can still be taken of a sample or done with what was taken.

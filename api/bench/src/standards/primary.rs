@@ -4,17 +4,21 @@ use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use ferrotitre_base::bench_times;
-use ferrotitre_base::db::Connection;
+use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal};
 use ferrotitre_base::web::decimal::{Decimal, code, in_range, words};
-use ferrotitre_base::web::versions::versioned;
+use ferrotitre_base::web::versions::{Correction, versioned};
 use ferrotitre_core::chemistry::{PRIMARY_STANDARDS, primary_standard};
+use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_schema::primary_standards;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-pub use versions::{advance, correct, list, read, record};
+use crate::impacts;
+use ferrotitre_base::states;
+use ferrotitre_base::web::answer::Answer;
+pub use versions::{advance, list, read, record};
 
 /// A lot of a primary standard or iron reference material.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema, Queryable, Selectable, Insertable)]
@@ -103,6 +107,24 @@ impl PrimaryStandardFacts {
     }
 }
 
+/// Corrects a lot, with what that touches.
+pub async fn correct(
+    db: &Db,
+    act: &Act,
+    id: Uuid,
+    if_match: Option<&str>,
+    correction: Correction<PrimaryStandardFacts>,
+) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        let present = versions::current(connection, id).await?;
+        let row = versions::insert(connection, &versions::next(act, &present, if_match, correction)?).await?;
+        impacts::follow_up(connection, act, row.id.0).await?;
+        let state = states::present(connection, EntityKind::PrimaryStandard, id).await?.state;
+        Ok(row.view(state))
+    })
+    .await
+}
+
 const MEANINGS: &[ConstraintMeaning] = &[
     ConstraintMeaning {
         constraint: "primary_standards_code_once",
@@ -125,7 +147,7 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::PrimaryStandard,
     path: "/api/v1/primary-standards",
     meanings: super::MEANINGS,
-    also: [exactly, record, correct, advance, read, list],
+    also: [exactly, every, record, advance, read, list],
 }
 
 /// Present versions of the lots whose last day of use is a day or before it: identity, code, that day.

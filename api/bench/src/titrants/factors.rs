@@ -29,7 +29,7 @@ pub fn interpolated_factor(
     factor: &FactorRow,
     lot: &TitrantRow,
     at: DateTime<Utc>,
-    of_lot: &[FactorRow],
+    of_lot: &[&FactorRow],
 ) -> Result<Factor, Refusal> {
     let next = of_lot.iter().find(|next| next.titrant_id == lot.id && next.valid_from > factor.valid_from);
     let following = next.filter(|next| next.valid_from > at).map(|next| {

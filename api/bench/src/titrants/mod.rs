@@ -1,7 +1,9 @@
 //! Titrant lots: how their concentration is known, and which one is in force when.
 
+pub mod adoption;
 pub mod factors;
 mod handlers;
+pub mod origin;
 pub mod pages;
 pub mod service;
 pub mod standardisations;

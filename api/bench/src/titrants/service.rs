@@ -24,11 +24,15 @@ use ferrotitre_ledger::accounts::signing;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
-use crate::equipment::service::{Usable, usable};
+use crate::equipment::service::usable;
+use crate::equipment::shelf::{Found, Shelf};
 use crate::nonconformities;
 use crate::standards::primary;
+use crate::titrants::origin::noted;
 use crate::titrants::store::{self, FactorRow, PreparationFacts, TitrantRow, versions};
 use crate::titrants::wire::{ConcentrationView, FactorView, NewTitrant, PreparationView, TitrantDetail, TitrantView};
+use ferrotitre_base::locks;
+use ferrotitre_base::pins::{self, Sight, Standing, Used};
 
 pub const KIND: EntityKind = EntityKind::Titrant;
 
@@ -170,19 +174,23 @@ pub async fn factors(db: &Db, id: Uuid) -> Result<Vec<FactorView>, Refusal> {
 }
 
 /// A vessel for core.
-pub fn vessel(usable: &Usable) -> Vessel {
-    let calibration = &usable.calibration;
+pub fn vessel(found: Found<'_>) -> Vessel {
+    let calibration = found.calibration;
     Vessel {
         id: calibration.id.to_string(),
-        code: usable.facts.code.clone(),
-        volume_ml: calibration.calibrated_value.as_ref().map_or(usable.facts.range_high.value(), Decimal::value),
+        code: found.facts.code.clone(),
+        volume_ml: calibration.calibrated_value.as_ref().map_or(found.facts.range_high.value(), Decimal::value),
         u_ml: calibration.standard_uncertainty.value(),
         dof: calibration.degrees_of_freedom.as_ref().map(Decimal::value),
     }
 }
 
 /// A primary-standard lot for core, weighed on a balance.
-pub(super) fn reference(row: &primary::versions::Row, balance: &Usable, buoyancy: bool) -> Result<Reference, Refusal> {
+pub(super) fn reference(
+    row: &primary::versions::Row,
+    balance: Found<'_>,
+    buoyancy: bool,
+) -> Result<Reference, Refusal> {
     let entry = row.facts.entry()?;
     let mass = entry.molar_mass();
     let facts = &row.facts;
@@ -229,28 +237,72 @@ pub async fn usable_standard(
     Ok(row)
 }
 
-/// Evaluates a preparation from its record.
+/// Rows a preparation is read from: those its release was signed over, or those of the present.
+async fn sight(connection: &Connection, titrant: TitrantId) -> Result<Sight, Refusal> {
+    let signed = pins::under(connection, &[titrant.0], "approved").await?;
+    Ok(signed.get(&titrant.0).and_then(Standing::sight).unwrap_or(Sight::Present))
+}
+
+/// Evaluates a preparation with a version of its standard.
 async fn evaluate(
     connection: &Connection,
     titrant: &TitrantRow,
     row: &versions::Row,
-) -> Result<PreparedTitrant, Refusal> {
+    (standard, sight): (&primary::versions::Row, &Sight),
+) -> Result<(PreparedTitrant, Used), Refusal> {
     let facts = &row.facts;
     let at = facts.observed_at;
-    let standard = primary::versions::exactly(connection, facts.primary_standard).await?;
-    let balance = usable(connection, "balance", facts.balance, &["balance"], at).await?;
-    let flask = usable(connection, "flask", facts.flask, &["flask"], at).await?;
+    let shelf = Shelf::load(connection, &[facts.balance, facts.flask]).await?;
+    let balance = shelf.on(facts.balance, at.date_naive(), sight)?;
+    let flask = shelf.on(facts.flask, at.date_naive(), sight)?;
+    let mut used = Used::default();
+    let rows = [
+        ("titrants", titrant.id.0),
+        ("titrant_preparations", row.id.0),
+        ("primary_standards", standard.id.0),
+        ("equipment", balance.version.0),
+        ("equipment_calibrations", balance.calibration.id.0),
+        ("equipment", flask.version.0),
+        ("equipment_calibrations", flask.calibration.id.0),
+    ];
+    noted(&mut used, &rows, at);
     let preparation = Preparation {
         id: row.id.to_string(),
-        reference: reference(&standard, &balance, true)?,
+        reference: reference(standard, balance, true)?,
         mass_g: facts.mass_g.value(),
         mass_text: facts.mass_g.to_string(),
-        flask: vessel(&flask),
+        flask: vessel(flask),
         temperature: facts.solution_temperature.value(),
         nominal: titrant.nominal_mol_per_l.value(),
         factor_limits: (titrant.factor_low.value(), titrant.factor_high.value()),
     };
-    prepare(&preparation).map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))
+    let made = prepare(&preparation);
+    let made = made.map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))?;
+    Ok((made, used))
+}
+
+/// The same with the version of the standard that it names, as it is read now.
+async fn evaluated(
+    connection: &Connection,
+    titrant: &TitrantRow,
+    row: &versions::Row,
+) -> Result<(PreparedTitrant, Used), Refusal> {
+    let (standard, sight) = futures_util::try_join!(
+        primary::versions::exactly(connection, row.facts.primary_standard),
+        sight(connection, titrant.id)
+    )?;
+    evaluate(connection, titrant, row, (&standard, &sight)).await
+}
+
+/// What it would come to had everything been on record then that is now.
+pub(super) async fn known_now(
+    connection: &Connection,
+    titrant: &TitrantRow,
+    row: &versions::Row,
+) -> Result<PreparedTitrant, Refusal> {
+    let named = primary::versions::exactly(connection, row.facts.primary_standard).await?;
+    let standard = primary::versions::current(connection, named.record_id).await?;
+    Ok(evaluate(connection, titrant, row, (&standard, &Sight::Present)).await?.0)
 }
 
 pub(super) fn concentration_view(prepared: PreparedTitrant, electrons: u32) -> ConcentrationView {
@@ -266,6 +318,12 @@ pub(super) fn concentration_view(prepared: PreparedTitrant, electrons: u32) -> C
     }
 }
 
+/// Digest of what a signature on a preparation covers.
+fn preparation_digest(row: &versions::Row) -> Result<String, Refusal> {
+    let facts = serde_json::to_string(&(row.id, &row.facts)).map_err(Refusal::internal)?;
+    Ok(hex::encode(Sha256::digest(facts.as_bytes())))
+}
+
 /// The preparation with its evaluation, and the digest of what a signature would cover.
 async fn preparation_view(
     connection: &Connection,
@@ -273,19 +331,18 @@ async fn preparation_view(
     row: versions::Row,
 ) -> Result<(PreparationView, String), Refusal> {
     let z = electrons(titrant)?;
-    let evaluation = evaluate(connection, titrant, &row).await.ok().map(|prepared| concentration_view(prepared, z));
+    let evaluation = evaluated(connection, titrant, &row).await.ok().map(|(made, _)| concentration_view(made, z));
     let state = states::present(connection, KIND, titrant.id.0).await?.state;
-    let facts = serde_json::to_string(&(row.id, &row.facts)).map_err(Refusal::internal)?;
-    let digest = hex::encode(Sha256::digest(facts.as_bytes()));
+    let digest = preparation_digest(&row)?;
     Ok((PreparationView { preparation: row.view(state), evaluation }, digest))
 }
 
 /// The working of a preparation, as its newest version has it.
 pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
-    db.read(async |connection| {
+    db.snapshot(async |connection| {
         let row = versions::current(connection, id).await?;
         let titrant = store::titrant(connection, row.facts.titrant).await?;
-        let prepared = evaluate(connection, &titrant, &row).await?;
+        let (prepared, _) = evaluated(connection, &titrant, &row).await?;
         Ok(Worked {
             of: ("preparation", id.to_string()),
             head: String::new(),
@@ -389,12 +446,17 @@ pub async fn release(
             Refusal::new(Code::NotEnoughData, format!("not enough data: {} has no preparation by mass", titrant.code))
         })?;
         let source = Source::Preparation(row.id);
-        let prepared = evaluate(connection, &titrant, &row).await?;
+        // What it rests on stays as it is until the signature is made; it is read once more with that held.
+        locks::hold(connection, &[id]).await?;
+        let (_, used) = evaluated(connection, &titrant, &row).await?;
+        locks::share(connection, &used.rows().into_iter().collect::<Vec<_>>()).await?;
+        let (prepared, used) = evaluated(connection, &titrant, &row).await?;
         let from = row.facts.observed_at;
         let (_, digest) = preparation_view(connection, &titrant, row).await?;
         let evaluation = enact(connection, user, &titrant, prepared, source, (from, titrant.expires_at)).await?;
         let content = Content { kind: KIND, id, digest: &digest, evaluation: Some(evaluation) };
-        sign_offs::sign(connection, user, Meaning::Approved, content, None).await?;
+        let signed = sign_offs::sign(connection, user, Meaning::Approved, content, None).await?;
+        pins::record(connection, signed.id, &used, Some(user.account)).await?;
         states::advance(connection, act, KIND, id, &NewMove { to: "released".to_owned(), reason: None }, None).await?;
         view(connection, titrant).await
     })
@@ -443,6 +505,7 @@ pub(super) async fn enact(
         evaluation: serde_json::to_string(&concentration_view(prepared, electrons(titrant)?))
             .map_err(Refusal::internal)?,
         formula_set: FORMULA_SET.to_owned(),
+        recorded_at: DateTime::UNIX_EPOCH,
         recorded_by: user.account,
     };
     Ok(store::insert_factor(connection, &row).await?.evaluation)
@@ -467,4 +530,19 @@ pub async fn advance(db: &Db, act: &Act, user: &CurrentUser, id: Uuid, asked: Ne
         Ok(moved)
     })
     .await
+}
+
+/// What the release of a lot was signed over, as it was at a moment: digest and rows.
+pub(super) async fn as_of(
+    connection: &Connection,
+    id: Uuid,
+    moment: DateTime<Utc>,
+) -> Result<Option<(String, Used)>, Refusal> {
+    let titrant = store::titrant(connection, id).await?;
+    let rows = store::preparations(connection, id).await?;
+    let Some(row) = rows.into_iter().rfind(|row| row.recorded_at <= moment) else { return Ok(None) };
+    let standard = primary::versions::exactly(connection, row.facts.primary_standard).await?;
+    let sight = Sight::AsOf(moment);
+    let Ok((_, used)) = evaluate(connection, &titrant, &row, (&standard, &sight)).await else { return Ok(None) };
+    Ok(Some((preparation_digest(&row)?, used)))
 }

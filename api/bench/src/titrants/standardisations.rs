@@ -1,5 +1,6 @@
 //! Use cases of standardisations.
 
+mod reading;
 mod titrations;
 
 use chrono::Duration;
@@ -13,26 +14,24 @@ use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature};
 use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::Answer;
-use ferrotitre_base::web::decimal::{Decimal, code};
+use ferrotitre_base::web::decimal::code;
 use ferrotitre_base::workings::Worked;
 use ferrotitre_core::chemistry::indicator;
-use ferrotitre_core::determination::{
-    Burette, Replicate, Segment, Standardisation, StandardisationResult, Standing, standardise,
-};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_ledger::accounts::signing;
-use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
-use crate::equipment::service::{Usable, usable};
+use crate::equipment::service::usable;
 use crate::standards::primary;
-use crate::titrants::factors::core_factor;
-use crate::titrants::service::{self, Source, concentration_view, electrons, reference, usable_standard, vessel};
-use crate::titrants::store::{self, StandardisationRow, StandardisationTitrationRow, TitrantRow};
-use crate::titrants::wire::{
-    NewStandardisation, NewStandardisationTitration, StandardisationTitrationView, StandardisationView,
-};
+use crate::titrants::origin::of_factors;
+use crate::titrants::service::{self, Source, usable_standard};
+use crate::titrants::store::{self, StandardisationRow, TitrantRow};
+use crate::titrants::wire::{NewStandardisation, StandardisationView};
+use ferrotitre_base::{locks, pins};
 
+pub use reading::burette;
+use reading::load;
+pub(super) use reading::{as_of, known_now};
 pub use titrations::{correct_titration, record_titration, reject_titration};
 
 const KIND: EntityKind = EntityKind::Standardisation;
@@ -141,190 +140,9 @@ async fn checked(
     })
 }
 
-/// A standardisation with everything it rests on.
-pub(super) struct Loaded {
-    row: StandardisationRow,
-    titrant: TitrantRow,
-    /// Everybody who had a hand in it.
-    parties: Vec<AccountId>,
-    /// Who made the replicates that count.
-    observers: Vec<AccountId>,
-    /// Who corrected one of them.
-    correctors: Vec<AccountId>,
-    result: StandardisationResult,
-    digest: String,
-    pub(super) view: StandardisationView,
-}
-
-/// A burette for core.
-pub fn burette(usable: &Usable) -> Result<Burette, Refusal> {
-    Ok(Burette {
-        id: usable.calibration.id.to_string(),
-        code: usable.facts.code.clone(),
-        corrections: usable.calibration.table()?,
-        resolution_ml: usable.facts.resolution.as_ref().map_or(0.0, Decimal::value),
-        u_ml: usable.calibration.standard_uncertainty.value(),
-        dof: usable.calibration.degrees_of_freedom.as_ref().map(Decimal::value),
-    })
-}
-
-async fn facts(
-    connection: &Connection,
-    row: &StandardisationRow,
-    titrant: &TitrantRow,
-    replicates: Vec<Replicate>,
-) -> Result<Standardisation, Refusal> {
-    let at = row.observed_at;
-    let reference = match (row.primary_standard_id, row.balance_id) {
-        (Some(standard), Some(balance)) => {
-            let standard = primary::versions::exactly(connection, standard).await?;
-            let balance = usable(connection, "balance", balance, &["balance"], at).await?;
-            Some(reference(&standard, &balance, row.correct_buoyancy)?)
-        }
-        _ => None,
-    };
-    let reference_titrant = match (row.reference_factor_id, row.pipette_id) {
-        (Some(factor), Some(pipette)) => {
-            let pipette = usable(connection, "pipette", pipette, &["pipette"], at).await?;
-            let found = store::factors_by_id(connection, &[factor]).await?;
-            found
-                .first()
-                .map(|(factor, lot)| Ok::<_, Refusal>((core_factor(factor, lot)?, vessel(&pipette))))
-                .transpose()?
-        }
-        _ => None,
-    };
-    let used = usable(connection, "burette", row.burette_id, &["burette", "piston burette"], at).await?;
-    Ok(Standardisation {
-        id: row.id.to_string(),
-        electrons: f64::from(electrons(titrant)?),
-        nominal: titrant.nominal_mol_per_l.value(),
-        reference,
-        reference_titrant,
-        burette: burette(&used)?,
-        corrections: (row.correct_burette, row.correct_temperature),
-        relative_repeatability: None,
-        minimum: MINIMUM,
-        factor_limits: (titrant.factor_low.value(), titrant.factor_high.value()),
-        replicates,
-    })
-}
-
-fn replicate(row: &StandardisationTitrationRow, superseded: bool, state: &str) -> Replicate {
-    Replicate {
-        id: row.id.to_string(),
-        position: u32::try_from(row.position).unwrap_or(0),
-        mass: row.mass_g.as_ref().map(|mass| (mass.value(), mass.to_string())),
-        blank: row.kind == "blank",
-        standing: match (superseded, state) {
-            (true, _) => Standing::Superseded,
-            (false, "rejected") => Standing::Rejected { cause: "rejected".to_owned(), reason: String::new() },
-            _ => Standing::Counted,
-        },
-        segments: row
-            .initial_readings
-            .iter()
-            .zip(&row.final_readings)
-            .map(|(initial, last)| Segment { initial: initial.reading().clone(), last: last.reading().clone() })
-            .collect(),
-        temperature: row.solution_temperature.as_ref().map(Decimal::value),
-    }
-}
-
-async fn load(connection: &Connection, row: StandardisationRow) -> Result<Loaded, Refusal> {
-    let titrant = store::titrant(connection, row.titrant_id.0).await?;
-    let titrations = store::standardisation_titrations(connection, row.id).await?;
-    let ids: Vec<Uuid> = titrations.iter().map(|titration| titration.id.0).collect();
-    let known = states::present_many(connection, TITRATION, &ids).await?;
-    let newest = |record: Uuid| titrations.iter().filter(|t| t.record_id == record).map(|t| t.version).max();
-    let state_of = |titration: &StandardisationTitrationRow| {
-        if newest(titration.record_id) == Some(titration.version) {
-            known.get(&titration.id.0).cloned().unwrap_or_default()
-        } else {
-            "superseded".to_owned()
-        }
-    };
-    let replicates = titrations.iter().map(|t| replicate(t, state_of(t) == "superseded", &state_of(t))).collect();
-    let facts = facts(connection, &row, &titrant, replicates).await?;
-    let result =
-        standardise(&facts).map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))?;
-    // The derived form names every fact; the digest binds a signature to all of them.
-    let digest = hex::encode(Sha256::digest(format!("ferrotitre standardisation 1\n{facts:?}").as_bytes()));
-    let state = states::present(connection, KIND, row.id.0).await?.state;
-    let signed = sign_offs::of(connection, row.id.0).await?;
-    let judged = states::moves_of(connection, &ids).await?;
-    let mut parties = vec![row.recorded_by];
-    parties.extend(titrations.iter().map(|titration| titration.recorded_by));
-    // Whoever leaves a replicate out decides what the factor comes to.
-    parties.extend(judged.iter().filter_map(|step| step.recorded_by));
-    parties.extend(signed.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
-    let counted = titrations.iter().filter(|t| !matches!(state_of(t).as_str(), "superseded" | "rejected"));
-    let first = |record: Uuid| titrations.iter().find(|t| t.record_id == record && t.version == 1);
-    let counted: Vec<&StandardisationTitrationRow> = counted.collect();
-    let observers = counted.iter().filter_map(|t| first(t.record_id)).map(|t| t.recorded_by).collect();
-    let correctors = counted.iter().filter(|t| t.version > 1).map(|t| t.recorded_by).collect();
-    let view = StandardisationView {
-        id: row.id.0,
-        code: row.code.clone(),
-        titrant: row.titrant_id.0,
-        against: row.against.clone(),
-        primary_standard: row.primary_standard_id.map(|id| id.0),
-        burette: row.burette_id,
-        indicator: row.indicator.clone(),
-        valid_days: row.valid_days,
-        observed_at: row.observed_at,
-        state,
-        titrations: titrations
-            .iter()
-            .map(|titration| titration_view(titration, state_of(titration), &result))
-            .collect(),
-        blank_ml: result.blank_ml,
-        sd: result.sd,
-        concentration: result
-            .titrant
-            .clone()
-            .map(|t| electrons(&titrant).map(|z| concentration_view(t, z)))
-            .transpose()?,
-        missing: result.missing.clone(),
-        sign_offs: signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect(),
-        content_digest: digest.clone(),
-    };
-    Ok(Loaded { row, titrant, parties, observers, correctors, result, digest, view })
-}
-
-fn titration_view(
-    row: &StandardisationTitrationRow,
-    state: String,
-    result: &StandardisationResult,
-) -> StandardisationTitrationView {
-    let id = row.id.to_string();
-    StandardisationTitrationView {
-        id: row.record_id,
-        version_id: row.id.0,
-        version: row.version,
-        position: row.position,
-        state,
-        facts: NewStandardisationTitration {
-            kind: row.kind.clone(),
-            mass_g: row.mass_g.clone(),
-            initial_readings: row.initial_readings.clone(),
-            final_readings: row.final_readings.clone(),
-            solution_temperature: row.solution_temperature.clone(),
-            end_point: row.end_point.clone(),
-            observed_at: row.observed_at,
-            late_reason: None,
-        },
-        concentration: result
-            .replicates
-            .iter()
-            .find(|replicate| replicate.id == id)
-            .map(|replicate| replicate.concentration),
-        recorded_by: row.recorded_by,
-    }
-}
-
 pub async fn read(db: &Db, id: Uuid) -> Result<StandardisationView, Refusal> {
-    db.read(async |connection| Ok(load(connection, store::standardisation(connection, id).await?).await?.view)).await
+    db.snapshot(async |connection| Ok(load(connection, store::standardisation(connection, id).await?).await?.view))
+        .await
 }
 
 async fn views(connection: &Connection, ids: Vec<Uuid>) -> Result<Vec<StandardisationView>, Refusal> {
@@ -356,7 +174,7 @@ pub async fn list(db: &Db, titrant: Uuid) -> Result<Vec<StandardisationView>, Re
 }
 
 pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
-    db.read(async |connection| {
+    db.snapshot(async |connection| {
         let loaded = load(connection, store::standardisation(connection, id).await?).await?;
         match (loaded.result.titrant, loaded.result.missing) {
             (Some(titrant), _) => Ok(Worked {
@@ -372,14 +190,7 @@ pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
 }
 
 fn same_content(signature: &NewSignature, digest: &str) -> Result<(), Refusal> {
-    match &signature.content_digest {
-        Some(seen) if seen != digest => Err(Refusal::new(
-            Code::StaleVersion,
-            "the content has changed since you looked at it: nothing was signed; read it again",
-        )
-        .with_facts(serde_json::json!({ "named": seen, "present": digest }))),
-        _ => Ok(()),
-    }
+    sign_offs::seen(signature, digest, || serde_json::Value::Null)
 }
 
 /// Which signature is asked for.
@@ -403,7 +214,14 @@ pub async fn sign(
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
         hold(connection, &[Held::Standardisation(id)]).await?;
-        let loaded = load(connection, store::standardisation(connection, id).await?).await?;
+        let mut loaded = load(connection, store::standardisation(connection, id).await?).await?;
+        if step == Step::Submit {
+            loaded.used.extend(&of_factors(connection, &loaded.used.of("titrant_factors")).await?);
+            locks::share(connection, &loaded.used.rows().into_iter().collect::<Vec<_>>()).await?;
+            let used = std::mem::take(&mut loaded.used);
+            loaded = load(connection, loaded.row).await?;
+            loaded.used.extend(&used);
+        }
         same_content(&signature, &loaded.digest)?;
         let (to, meaning) = match step {
             Step::Submit => ("submitted", Meaning::Authored),
@@ -438,7 +256,11 @@ pub async fn sign(
             }
         }
         let content = Content { kind: KIND, id, digest: &loaded.digest, evaluation };
-        sign_offs::sign_saying(connection, user, (meaning, &statement), content, signature.reason.clone()).await?;
+        let signed =
+            sign_offs::sign_saying(connection, user, (meaning, &statement), content, signature.reason.clone()).await?;
+        if step == Step::Submit {
+            pins::record(connection, signed.id, &loaded.used, Some(user.account)).await?;
+        }
         Ok(load(connection, loaded.row).await?.view)
     })
     .await

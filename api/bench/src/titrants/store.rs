@@ -143,7 +143,7 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Titrant,
     path: "/api/v1/preparations",
     meanings: super::PREPARATION_MEANINGS,
-    also: [],
+    also: [exactly],
 }
 
 pub(super) async fn preparations(mut connection: &Connection, titrant: Uuid) -> Result<Vec<versions::Row>, Refusal> {
@@ -171,6 +171,8 @@ pub struct FactorRow {
     pub valid_to: DateTime<Utc>,
     pub evaluation: String,
     pub formula_set: String,
+    #[diesel(skip_insertion)]
+    pub recorded_at: DateTime<Utc>,
     pub recorded_by: AccountId,
 }
 
@@ -215,32 +217,12 @@ pub async fn factors(mut connection: &Connection, titrant: TitrantId) -> Result<
         .await?)
 }
 
-/// Factors of some lots, oldest first; only those recorded by a moment, if one is given.
-pub async fn factors_of(
-    mut connection: &Connection,
-    lots: &[TitrantId],
-    recorded_by: Option<DateTime<Utc>>,
-) -> Result<Vec<FactorRow>, Refusal> {
-    let mut query = titrant_factors::table
-        .filter(titrant_factors::titrant_id.eq_any(lots))
-        .order(titrant_factors::valid_from)
-        .select(FactorRow::as_select())
-        .into_boxed();
-    if let Some(moment) = recorded_by {
-        query = query.filter(titrant_factors::recorded_at.le(moment));
-    }
-    Ok(query.load(&mut connection).await?)
-}
-
-/// All factors of several lots with the time each was recorded, by their beginning.
-pub async fn factors_with_times(
-    mut connection: &Connection,
-    lots: &[TitrantId],
-) -> Result<Vec<(FactorRow, DateTime<Utc>)>, Refusal> {
+/// Factors of some lots, by their beginning.
+pub async fn factors_of(mut connection: &Connection, lots: &[TitrantId]) -> Result<Vec<FactorRow>, Refusal> {
     Ok(titrant_factors::table
         .filter(titrant_factors::titrant_id.eq_any(lots))
         .order(titrant_factors::valid_from)
-        .select((FactorRow::as_select(), titrant_factors::recorded_at))
+        .select(FactorRow::as_select())
         .load(&mut connection)
         .await?)
 }
@@ -338,6 +320,8 @@ pub struct StandardisationTitrationRow {
     pub solution_temperature: Option<Decimal>,
     pub end_point: String,
     pub observed_at: DateTime<Utc>,
+    #[diesel(skip_insertion)]
+    pub recorded_at: DateTime<Utc>,
     pub recorded_by: AccountId,
 }
 

@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use crate::impacts::wire::TouchView;
 use crate::titrants::store::{FactorRow, PreparationFacts};
 
 /// A titrant lot as entered.
@@ -317,6 +318,9 @@ pub struct StandardisationView {
     pub concentration: Option<ConcentrationView>,
     /// Why there is none yet.
     pub missing: Option<String>,
+    /// What touched the rows that its author signed, since then.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub touched: Vec<TouchView>,
     /// SHA-256 of what would be signed now.
     pub content_digest: String,
     /// Signatures.

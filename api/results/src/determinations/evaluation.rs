@@ -185,7 +185,7 @@ pub struct FigureView {
 }
 
 /// The reported figure.
-#[derive(Debug, Serialize, ToSchema)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct ReportedView {
     /// As reported, "< LOQ" included.
     #[schema(example = "129.5")]

@@ -1,5 +1,7 @@
 //! Iron(III) by difference of two determinations of one sample.
 
+use std::collections::HashMap;
+
 use chrono::{DateTime, Utc};
 use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::evaluations::{BudgetLine, StepView, VerdictView};
@@ -22,11 +24,17 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::determinations::evaluation::{EvaluationView, ReportedView};
+use crate::determinations::material::stands_signed;
 use crate::determinations::record::{self, Loaded};
-use crate::determinations::steps::{self, Signed};
+use crate::determinations::signed::{self, EarlierFigure};
+use crate::determinations::steps::{self, Signed, broken};
 use crate::determinations::store::{self, IronResultRow};
 use crate::determinations::wire::NewIronResult;
 use crate::determinations::{compared, service};
+use ferrotitre_base::pins::{self, Sight, Standing, Used};
+use ferrotitre_bench::impacts;
+use ferrotitre_bench::impacts::store::Touch;
+use ferrotitre_bench::impacts::wire::TouchView;
 
 pub(super) const KIND: EntityKind = EntityKind::IronResult;
 
@@ -50,12 +58,18 @@ pub struct IronResultView {
     pub state: String,
     /// What it comes to.
     pub evaluation: Iron3View,
+    /// What the specifications of its sample say of total iron, iron(II) and iron(III), as of now.
+    pub conformity: Vec<ConformityStatement>,
     /// What a reader should know: concessions of either determination, or that it is no result any longer.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub flags: Vec<String>,
-    /// What the specifications of its sample say of total iron, iron(II) and iron(III), as of now.
-    pub conformity: Vec<ConformityStatement>,
-    /// SHA-256 of what would be signed now.
+    /// What touched the rows that its author signed, since then.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub touched: Vec<TouchView>,
+    /// Figures that stood until they were amended or returned.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub earlier: Vec<EarlierFigure>,
+    /// SHA-256 of what would be signed now; of what was signed while a signature stands.
     pub content_digest: String,
     /// Signatures.
     pub sign_offs: Vec<SignOff>,
@@ -129,25 +143,92 @@ pub(super) struct LoadedResult {
     state: String,
     moves: Vec<StateMove>,
     sign_offs: Vec<sign_offs::Row>,
+    /// The author's signature it stands under.
+    pub(super) standing: Option<Standing>,
+    touches: Vec<Touch>,
 }
 
+/// What each determination of a signed iron result is read under: its own author's signature as it then stood.
+async fn sights(connection: &Connection, standing: Option<&Standing>) -> Result<HashMap<Uuid, Sight>, Refusal> {
+    match standing {
+        Some(standing) => pins::sights(connection, standing.rows()).await,
+        None => Ok(HashMap::new()),
+    }
+}
+
+/// A determination of an iron result: as it was signed over, or as it stands.
+async fn part(
+    connection: &Connection,
+    id: DeterminationId,
+    standing: Option<&Standing>,
+    sights: &HashMap<Uuid, Sight>,
+) -> Result<Loaded, Refusal> {
+    let row = store::determination(connection, id.0).await?;
+    // One that was not signed itself when the iron result was is read from the rows of that.
+    match sights.get(&id.0).cloned().or_else(|| standing.and_then(Standing::sight)) {
+        Some(sight) => record::load_under(connection, row, &sight).await,
+        None => record::load(connection, row).await,
+    }
+}
+
+/// Loads an iron result: from the rows its author's signature stands over, whatever has become of its determinations since; until
+/// then from its determinations as they stand.
 pub(super) async fn load(connection: &Connection, row: IronResultRow) -> Result<LoadedResult, Refusal> {
-    let both =
-        async |id: DeterminationId| record::load(connection, store::determination(connection, id.0).await?).await;
-    let (total, iron2, moves, sign_offs) = futures_util::try_join!(
-        both(row.total_id),
-        both(row.iron2_id),
-        states::history(connection, row.id.0),
-        sign_offs::of(connection, row.id.0)
-    )?;
+    let (moves, sign_offs, standing) =
+        futures_util::try_join!(states::history(connection, row.id.0), sign_offs::of(connection, row.id.0), async {
+            Ok(pins::standing(connection, &[row.id.0]).await?.remove(&row.id.0))
+        })?;
     let state = moves.last().map_or_else(|| KIND.first_state().to_owned(), |step| step.to_state.clone());
-    Ok(LoadedResult { row, total, iron2, state, moves, sign_offs })
+    let standing = standing.filter(|_| stands_signed(&moves));
+    let sights = sights(connection, standing.as_ref()).await?;
+    let part = async |id: DeterminationId| part(connection, id, standing.as_ref(), &sights).await;
+    let touching = async {
+        match &standing {
+            Some(standing) => impacts::store::touching(connection, &[standing.sign_off]).await,
+            None => Ok(Vec::new()),
+        }
+    };
+    let (total, iron2, touches) = futures_util::try_join!(part(row.total_id), part(row.iron2_id), touching)?;
+    Ok(LoadedResult { row, total, iron2, state, moves, sign_offs, standing, touches })
+}
+
+/// What its author signed over, as it was at a moment: digest and rows.
+pub(super) async fn as_of(
+    connection: &Connection,
+    row: IronResultRow,
+    sight: &Sight,
+) -> Result<Option<(String, Used)>, Refusal> {
+    let mut used = Used::default();
+    used.add("iron_results", row.id.0, row.observed_at);
+    let mut parts = Vec::new();
+    for id in [row.total_id, row.iron2_id] {
+        let of = store::determination(connection, id.0).await?;
+        let Ok(part) = record::load_under(connection, of, sight).await else { return Ok(None) };
+        used.extend(&part.pins(connection).await?);
+        if let Sight::AsOf(moment) = sight
+            && let Some(sign_off) = part.signed_by(*moment)
+        {
+            used.add("sign_offs", sign_off, row.observed_at);
+        }
+        parts.push(part.content_digest());
+    }
+    Ok(Some((digest_of(&parts), used)))
+}
+
+/// Digest of an iron result over those of its determinations: total iron, iron(II).
+fn digest_of(parts: &[String]) -> String {
+    hex::encode(Sha256::digest(format!("ferrotitre iron result 1\n{}\n", parts.join("\n")).as_bytes()))
 }
 
 impl LoadedResult {
     pub(super) fn evaluate(&self) -> Result<Iron3, Refusal> {
-        iron3(&self.total.record, &self.iron2.record, Detail::Working)
-            .map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))
+        let mut derived = iron3(&self.total.record, &self.iron2.record, Detail::Working)
+            .map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))?;
+        // What was signed under other formulae keeps the figure that was signed.
+        if let Some(kept) = self.standing.as_ref().and_then(|standing| standing.evaluation.as_deref()) {
+            signed::keep(kept, &mut [], &mut derived.reported)?;
+        }
+        Ok(derived)
     }
 
     /// The difference and its standard uncertainty, if it is below zero by more than twice that.
@@ -157,11 +238,10 @@ impl LoadedResult {
     }
 
     fn digest(derived: &Iron3) -> String {
-        let parts = [&derived.total, &derived.iron2].map(|part| hex::encode(part.input_digest));
-        hex::encode(Sha256::digest(format!("ferrotitre iron result 1\n{}\n{}\n", parts[0], parts[1]).as_bytes()))
+        digest_of(&[&derived.total, &derived.iron2].map(|part| hex::encode(part.input_digest)))
     }
 
-    pub(super) fn signed(&self) -> Result<Signed, Refusal> {
+    pub(super) fn signed(&self) -> Result<Signed<'_>, Refusal> {
         let derived = self.evaluate()?;
         let digest = Self::digest(&derived);
         let incomplete =
@@ -171,13 +251,15 @@ impl LoadedResult {
         authors.extend(&self.iron2.authors);
         authors.extend(self.sign_offs.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
         authors.extend(self.moves.iter().filter(|step| step.to_state == "amended").filter_map(|step| step.recorded_by));
+        let unpinned = self.standing.as_ref().and_then(|standing| standing.unpinned.clone());
+        let changed = |_: &str| {
+            let parts = [&self.total, &self.iron2].into_iter();
+            let signed = parts.flat_map(|part| part.moves().iter());
+            signed.map(|step| ("state_moves", step.entity_id, step.recorded_at)).collect()
+        };
         Ok(Signed {
             kind: KIND,
             id: self.row.id.0,
-            digest,
-            evaluation: serde_json::to_string(&Iron3View::from(derived)).map_err(Refusal::internal)?,
-            incomplete,
-            authors,
             // Who put the difference together answers for it; the observations are signed with the determinations.
             observers: vec![self.row.recorded_by],
             correctors: Vec::new(),
@@ -189,6 +271,12 @@ impl LoadedResult {
                 .unwrap_or(0),
             returned_at: steps::taken_back(&self.moves),
             amended_at: self.moves.iter().rfind(|step| step.to_state == "amended").map(|step| step.recorded_at),
+            broken: unpinned.or_else(|| broken(&self.sign_offs, &digest)),
+            changed: Box::new(changed),
+            digest,
+            evaluation: serde_json::to_string(&Iron3View::from(derived)).map_err(Refusal::internal)?,
+            incomplete,
+            authors,
             method_code: self.total.frame.method.facts.code.clone(),
         })
     }
@@ -217,8 +305,9 @@ pub(super) fn shown(loaded: LoadedResult) -> Result<IronResultView, Refusal> {
     .into_iter()
     .flatten()
     .max();
-    let standing = (loaded.state.as_str(), compared::approved_at(&loaded.state, &loaded.moves));
+    let earlier = signed::earlier(&loaded.sign_offs, &loaded.moves);
     let flags = flags(&loaded);
+    let standing = (loaded.state.as_str(), compared::approved_at(&loaded.state, &loaded.moves));
     let conformity = compared::statements_on_iron3((&loaded.total, &loaded.iron2), &derived, standing);
     Ok(IronResultView {
         id: loaded.row.id.0,
@@ -230,8 +319,10 @@ pub(super) fn shown(loaded: LoadedResult) -> Result<IronResultView, Refusal> {
         state: loaded.state,
         evaluation: derived.into(),
         sign_offs: loaded.sign_offs.into_iter().map(|sign| sign.view(&digest, amended_at, true)).collect(),
-        flags,
         conformity,
+        flags,
+        touched: loaded.touches.iter().map(TouchView::from).collect(),
+        earlier,
         content_digest: digest,
         moves: loaded.moves,
         recorded_at: loaded.row.recorded_at,
@@ -299,7 +390,7 @@ async fn rows_in_state(
 
 /// Iron results that are in a state now, newest first.
 pub async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<IronResultView>, Refusal> {
-    db.read(async |connection| {
+    db.snapshot(async |connection| {
         let page = rows_in_state(connection, state, window).await?;
         Ok(Page { items: all_shown(connection, page.items).await?, next: page.next })
     })
@@ -313,7 +404,7 @@ async fn all_shown(connection: &Connection, rows: Vec<IronResultRow>) -> Result<
 }
 
 pub async fn read(db: &Db, id: Uuid) -> Result<IronResultView, Refusal> {
-    db.read(async |connection| shown(load(connection, store::iron_result(connection, id).await?).await?)).await
+    db.snapshot(async |connection| shown(load(connection, store::iron_result(connection, id).await?).await?)).await
 }
 
 /// Iron(III) by difference as a validation study takes it, in the unit it is reported in.
@@ -357,13 +448,13 @@ pub struct Exported {
 
 /// Reads an iron result to export it.
 pub async fn exported(db: &Db, id: Uuid) -> Result<Exported, Refusal> {
-    db.read(async |connection| {
+    db.snapshot(async |connection| {
         let loaded = load(connection, store::iron_result(connection, id).await?).await?;
         let derived = loaded.evaluate()?;
-        let part = async |of: DeterminationId| {
-            service::Exported::of(record::load(connection, store::determination(connection, of.0).await?).await?)
-        };
-        let parts = [part(loaded.row.total_id).await?, part(loaded.row.iron2_id).await?];
+        let (standing, (total, iron2)) = (loaded.standing.as_ref(), (loaded.row.total_id, loaded.row.iron2_id));
+        let sights = sights(connection, standing).await?;
+        let part = async |of| service::Exported::of(part(connection, of, standing, &sights).await?);
+        let parts = [part(total).await?, part(iron2).await?];
         Ok(Exported { view: shown(loaded)?, derived, parts })
     })
     .await
@@ -371,12 +462,12 @@ pub async fn exported(db: &Db, id: Uuid) -> Result<Exported, Refusal> {
 
 /// Iron results by their identities, newest first.
 pub async fn several(db: &Db, ids: &[Uuid]) -> Result<Vec<IronResultView>, Refusal> {
-    db.read(async |connection| all_shown(connection, store::iron_results_by_id(connection, ids).await?).await).await
+    db.snapshot(async |connection| all_shown(connection, store::iron_results_by_id(connection, ids).await?).await).await
 }
 
 pub async fn list(db: &Db, listing: &Listing) -> Result<Page<IronResultView>, Refusal> {
     let limit = listing.limit()?;
-    db.read(async |connection| {
+    db.snapshot(async |connection| {
         let page = Page::of(store::list_iron_results(connection, listing, limit + 1).await?, limit, |row| row.id.0);
         Ok(Page { items: all_shown(connection, page.items).await?, next: page.next })
     })
@@ -384,7 +475,7 @@ pub async fn list(db: &Db, listing: &Listing) -> Result<Page<IronResultView>, Re
 }
 
 pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
-    db.read(async |connection| {
+    db.snapshot(async |connection| {
         let loaded = load(connection, store::iron_result(connection, id).await?).await?;
         let derived = loaded.evaluate()?;
         match (derived.working, derived.reported) {

@@ -1,16 +1,20 @@
 //! Determinations: titrations, what they come to, who answers for it.
 
+pub mod adoption;
 pub mod bulk;
 pub mod compared;
 mod decision;
 pub mod evaluation;
 mod handlers;
 pub mod iron_results;
+mod material;
 pub mod measured;
 pub mod pages;
 mod record;
 pub mod rejected_runs;
 pub mod service;
+pub mod signed;
+pub mod since;
 mod sources;
 pub mod steps;
 pub mod store;
@@ -19,12 +23,14 @@ pub mod use_of;
 pub mod waiting;
 pub mod wire;
 
+use ferrotitre_bench::impacts::compare_with;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 pub use record::KIND;
 
 /// Mounts the feature.
 pub fn routes(config: &mut ServiceConfig<'_>) {
+    compared_here();
     config
         .service(handlers::record_determination)
         .service(handlers::list_determinations)
@@ -57,4 +63,9 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::list_concessions)
         .service(handlers::read_concession)
         .service(handlers::sign_concession);
+}
+
+/// Says how what touches a signed result is compared with what was signed; whoever writes without the routes says it, too.
+pub fn compared_here() {
+    compare_with(|connection, id| Box::pin(since::change(connection, id)));
 }

@@ -7,6 +7,7 @@ use ferrotitre_base::bench_times::{self, Observed};
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
 use ferrotitre_base::ids::{DeterminationId, RunId, TitrantId, TitrationId};
+use ferrotitre_base::locks;
 use ferrotitre_base::recording::{self, author, not_in_the_future};
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::states::{self, NewMove};
@@ -140,7 +141,7 @@ pub async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<Determin
 /// The newest determinations that are wanted, as shown; for lists that people choose from.
 pub async fn newest(db: &Db, wanted: &Selection, most: i64) -> Result<Vec<DeterminationView>, Refusal> {
     let listing = Listing { limit: None, after: None, from: wanted.from, until: wanted.until };
-    db.read(async |connection| {
+    db.snapshot(async |connection| {
         let filter = Filter::of(&listing, wanted);
         all_shown(connection, store::list_determinations(connection, &filter, most).await?).await
     })
@@ -149,7 +150,8 @@ pub async fn newest(db: &Db, wanted: &Selection, most: i64) -> Result<Vec<Determ
 
 /// Determinations by their identities, newest first, as shown.
 pub async fn several(db: &Db, ids: &[Uuid]) -> Result<Vec<DeterminationView>, Refusal> {
-    db.read(async |connection| all_shown(connection, store::determinations_by_id(connection, ids).await?).await).await
+    db.snapshot(async |connection| all_shown(connection, store::determinations_by_id(connection, ids).await?).await)
+        .await
 }
 
 /// Their queries share the connection: those of one wait for no answer of another.
@@ -159,7 +161,7 @@ async fn all_shown(connection: &Connection, rows: Vec<DeterminationRow>) -> Resu
 }
 
 pub async fn read(db: &Db, id: Uuid) -> Result<DeterminationView, Refusal> {
-    db.read(async |connection| shown(load(connection, store::determination(connection, id).await?).await?)).await
+    db.snapshot(async |connection| shown(load(connection, store::determination(connection, id).await?).await?)).await
 }
 
 /// The reported figure, as it stands below a working.
@@ -171,7 +173,7 @@ pub(super) fn reported_line(reported: &Reported) -> String {
 }
 
 pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
-    db.read(async |connection| {
+    db.snapshot(async |connection| {
         let loaded = load(connection, store::determination(connection, id).await?).await?;
         let evaluation = loaded.evaluate(Detail::Working)?;
         match (evaluation.working, evaluation.reported) {
@@ -212,18 +214,19 @@ impl Exported {
 
 /// Reads a determination to export it.
 pub async fn exported(db: &Db, id: Uuid) -> Result<Exported, Refusal> {
-    db.read(async |connection| Exported::of(load(connection, store::determination(connection, id).await?).await?)).await
+    db.snapshot(async |connection| Exported::of(load(connection, store::determination(connection, id).await?).await?))
+        .await
 }
 
 pub async fn titrations(db: &Db, id: Uuid) -> Result<Vec<TitrationView>, Refusal> {
-    db.read(async |connection| {
+    db.snapshot(async |connection| {
         Ok(load(connection, store::determination(connection, id).await?).await?.titration_views())
     })
     .await
 }
 
 pub async fn titration(db: &Db, id: Uuid) -> Result<TitrationHistory, Refusal> {
-    db.read(async |connection| {
+    db.snapshot(async |connection| {
         let rows = store::versions(connection, id).await?;
         let determination = rows.first().map(|row| row.determination_id.0).unwrap_or_default();
         let loaded = load(connection, store::determination(connection, determination).await?).await?;
@@ -363,6 +366,7 @@ pub async fn record_titration(
     db.write(act, async |connection| {
         let row = store::determination(connection, determination).await?;
         hold(connection, &[Held::Run(row.run_id.0)]).await?;
+        locks::determination(connection, determination).await?;
         let loaded = load(connection, row).await?;
         may_change(&loaded, user)?;
         runs::service::still_open(connection, loaded.row.run_id).await?;
@@ -389,6 +393,7 @@ async fn of_titration(connection: &Connection, titration: Uuid) -> Result<(Loade
     let determination = rows.first().map(|row| row.determination_id.0).unwrap_or_default();
     let determination = store::determination(connection, determination).await?;
     hold(connection, &[Held::Run(determination.run_id.0)]).await?;
+    locks::determination(connection, determination.id.0).await?;
     let loaded = load(connection, determination).await?;
     let (row, state) = loaded.present(titration).cloned().ok_or_else(|| Refusal::not_found("titration", titration))?;
     Ok((loaded, row, state))

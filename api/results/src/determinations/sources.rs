@@ -3,12 +3,11 @@
 use std::cell::RefCell;
 use std::collections::HashMap;
 
-use chrono::{DateTime, NaiveDate, Utc};
-use ferrotitre_base::ids::{CalibrationId, DeterminationId, FactorId, TitrationId};
+use chrono::{DateTime, Utc};
+use ferrotitre_base::ids::{CalibrationId, DeterminationId, EquipmentId, FactorId, TitrationId};
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::states::StateMove;
 use ferrotitre_base::web::decimal::Decimal;
-use ferrotitre_bench::equipment::service::Shelf;
 use ferrotitre_bench::methods::store::MethodFacts;
 use ferrotitre_bench::samples::portions;
 use ferrotitre_bench::titrants::factors::{core_factor, interpolated_factor};
@@ -24,18 +23,21 @@ use uuid::Uuid;
 use crate::determinations::record::TITRATION;
 use crate::determinations::store::TitrationRow;
 use crate::runs::blanks;
+use ferrotitre_base::pins::{Sight, Used};
+use ferrotitre_bench::equipment::shelf::{Found, Shelf};
 
-/// Rows of one determination.
+/// Rows of one determination that are seen.
 pub(super) struct Facts<'a> {
     pub(super) id: DeterminationId,
     pub(super) method: &'a MethodFacts,
     pub(super) portion: &'a portions::Row,
-    pub(super) steps: &'a [portions::StepRow],
+    pub(super) steps: &'a [&'a portions::StepRow],
     /// Blanks of the run that count.
-    pub(super) blanks: &'a [(blanks::Row, String)],
-    pub(super) titrations: &'a [TitrationRow],
-    /// All factors of the lots, where the method interpolates.
-    pub(super) of_lots: Option<&'a [titrants::FactorRow]>,
+    pub(super) blanks: &'a [&'a blanks::Row],
+    pub(super) titrations: &'a [&'a TitrationRow],
+    /// Factors of the lots, where the method interpolates.
+    pub(super) of_lots: Option<&'a [&'a titrants::FactorRow]>,
+    pub(super) sight: &'a Sight,
 }
 
 fn segments(initial: &[Decimal], last: &[Decimal]) -> Vec<Segment> {
@@ -63,8 +65,15 @@ pub(super) struct Source<'a> {
     factors: HashMap<FactorId, &'a (titrants::FactorRow, titrants::TitrantRow)>,
     /// Moves of every titration, oldest first.
     judged: HashMap<Uuid, &'a [StateMove]>,
-    burettes: RefCell<HashMap<(Uuid, CalibrationId), Burette>>,
-    vessels: RefCell<HashMap<(Uuid, NaiveDate), Vessel>>,
+    /// By version and calibration of a piece.
+    burettes: RefCell<HashMap<(EquipmentId, CalibrationId), Burette>>,
+    vessels: RefCell<HashMap<(EquipmentId, CalibrationId), Vessel>>,
+    /// Rows read so far; none where nobody asks.
+    used: Option<RefCell<Used>>,
+    /// Whether calibrations and factors are those that would have been taken had everything been on record then that is now.
+    pub(super) hindsight: bool,
+    /// Factors of the lots in place of those on record.
+    lots: Option<&'a [titrants::FactorRow]>,
 }
 
 impl<'a> Source<'a> {
@@ -81,14 +90,51 @@ impl<'a> Source<'a> {
             judged: of_one.filter_map(|moves| Some((moves.first()?.entity_id, moves))).collect(),
             burettes: RefCell::default(),
             vessels: RefCell::default(),
+            used: None,
+            hindsight: false,
+            lots: None,
         }
+    }
+
+    /// The same, which notes every row it reads.
+    pub(super) fn noting(self) -> Self {
+        Self { used: Some(RefCell::default()), ..self }
+    }
+
+    /// The same with hindsight, and with these factors of the lots.
+    pub(super) fn in_hindsight(self, lots: &'a [titrants::FactorRow]) -> Self {
+        Self { hindsight: true, lots: Some(lots), ..self }
+    }
+
+    /// Factors of the lots: its own, or else those on record.
+    pub(super) fn lots_or<'b>(&self, on_record: &'b [titrants::FactorRow]) -> &'b [titrants::FactorRow]
+    where
+        'a: 'b,
+    {
+        self.lots.unwrap_or(on_record)
+    }
+
+    /// The rows read since this was last asked.
+    pub(super) fn take_used(&self) -> Used {
+        self.used.as_ref().map(RefCell::take).unwrap_or_default()
+    }
+
+    fn note(&self, kind: &str, row: Uuid, at: DateTime<Utc>) {
+        if let Some(used) = &self.used {
+            used.borrow_mut().add(kind, row, at);
+        }
+    }
+
+    fn note_found(&self, found: Found<'_>, at: DateTime<Utc>) {
+        self.note("equipment", found.version.0, at);
+        self.note("equipment_calibrations", found.calibration.id.0, at);
     }
 
     /// The record of a determination, and the state of each of its titrations.
     pub(super) fn record(&self, facts: &Facts<'_>) -> Result<(Record, Vec<String>), Refusal> {
         let method = facts.method;
         let states: Vec<String> =
-            facts.titrations.iter().map(|titration| self.state_of(titration, facts.titrations).to_owned()).collect();
+            facts.titrations.iter().map(|titration| self.state_of(titration, facts).to_owned()).collect();
         let mut titrations = Vec::with_capacity(facts.titrations.len());
         for (titration, state) in facts.titrations.iter().zip(&states) {
             titrations.push(self.titration(titration, state, facts)?);
@@ -96,56 +142,90 @@ impl<'a> Source<'a> {
         let record = Record {
             id: facts.id.to_string(),
             rules: method.rules.0.to_core(&method.chemistry, &method.indicator),
-            portion: self.portion(facts.portion, facts.steps)?,
+            portion: self.portion(facts)?,
             titrations,
-            blanks: facts.blanks.iter().map(|(blank, _)| self.blank(blank)).collect::<Result<_, _>>()?,
+            blanks: facts.blanks.iter().map(|blank| self.blank(blank, facts.sight)).collect::<Result<_, _>>()?,
         };
         Ok((record, states))
     }
 
-    fn state_of(&self, titration: &TitrationRow, siblings: &[TitrationRow]) -> &str {
-        if siblings.iter().any(|other| other.supersedes == Some(titration.id)) {
+    fn state_of(&self, titration: &TitrationRow, facts: &Facts<'_>) -> &str {
+        if facts.titrations.iter().any(|other| other.supersedes == Some(titration.id)) {
             return "superseded";
         }
-        self.moves(titration.id).last().map_or(TITRATION.first_state(), |step| step.to_state.as_str())
+        let last = self.moves(titration.id, facts.sight).last();
+        last.map_or(TITRATION.first_state(), |step| step.to_state.as_str())
     }
 
-    fn moves(&self, titration: TitrationId) -> &'a [StateMove] {
-        self.judged.get(&titration.0).copied().unwrap_or_default()
+    fn moves(&self, titration: TitrationId, sight: &Sight) -> impl Iterator<Item = &'a StateMove> {
+        let all = self.judged.get(&titration.0).copied().unwrap_or_default();
+        all.iter().filter(|step| sight.sees(step.id.0, step.recorded_at))
     }
 
-    fn burette(&self, id: Uuid, calibration: CalibrationId) -> Result<Burette, Refusal> {
-        if let Some(known) = self.burettes.borrow().get(&(id, calibration)) {
+    fn burette(
+        &self,
+        (id, calibration): (Uuid, CalibrationId),
+        at: DateTime<Utc>,
+        sight: &Sight,
+    ) -> Result<Burette, Refusal> {
+        let found = if self.hindsight {
+            self.shelf.on(id, at.date_naive(), sight)?
+        } else {
+            self.shelf.with(id, calibration, sight)?
+        };
+        self.note_found(found, at);
+        let key = (found.version, found.calibration.id);
+        if let Some(known) = self.burettes.borrow().get(&key) {
             return Ok(known.clone());
         }
-        let made = burette(&self.shelf.with(id, calibration)?)?;
-        self.burettes.borrow_mut().insert((id, calibration), made.clone());
+        let made = burette(found)?;
+        self.burettes.borrow_mut().insert(key, made.clone());
         Ok(made)
     }
 
-    fn vessel(&self, id: Uuid, day: NaiveDate) -> Result<Vessel, Refusal> {
-        if let Some(known) = self.vessels.borrow().get(&(id, day)) {
+    fn vessel(&self, id: Uuid, at: DateTime<Utc>, sight: &Sight) -> Result<Vessel, Refusal> {
+        let found = self.shelf.on(id, at.date_naive(), sight)?;
+        self.note_found(found, at);
+        let key = (found.version, found.calibration.id);
+        if let Some(known) = self.vessels.borrow().get(&key) {
             return Ok(known.clone());
         }
-        let made = vessel(&self.shelf.on(id, day)?);
-        self.vessels.borrow_mut().insert((id, day), made.clone());
+        let made = vessel(found);
+        self.vessels.borrow_mut().insert(key, made.clone());
         Ok(made)
     }
 
     fn factor(&self, id: FactorId, at: DateTime<Utc>, facts: &Facts<'_>) -> Result<Factor, Refusal> {
         let found = self.factors.get(&id);
-        let (factor, lot) = found.ok_or_else(|| Refusal::new(Code::Internal, "a factor in a record is missing"))?;
-        match facts.of_lots {
-            Some(of_lots) => interpolated_factor(factor, lot, at, of_lots),
+        let (recorded, lot) = found.ok_or_else(|| Refusal::new(Code::Internal, "a factor in a record is missing"))?;
+        let mut factor = recorded;
+        if let Some(of_lots) = facts.of_lots.filter(|_| self.hindsight) {
+            let begun = of_lots.iter().filter(|one| one.titrant_id == lot.id && one.valid_from <= at);
+            factor = begun.max_by_key(|one| one.valid_from).copied().unwrap_or(recorded);
+        }
+        self.note("titrant_factors", factor.id.0, at);
+        self.note("titrants", lot.id.0, at);
+        match facts.of_lots.filter(|_| facts.method.rules.0.interpolates()) {
+            Some(of_lots) => {
+                let made = interpolated_factor(factor, lot, at, of_lots)?;
+                if let Some(next) = made.following.as_ref().and_then(|next| next.id.parse().ok()) {
+                    self.note("titrant_factors", next, at);
+                }
+                Ok(made)
+            }
             None => core_factor(factor, lot),
         }
     }
 
     fn titration(&self, row: &TitrationRow, state: &str, facts: &Facts<'_>) -> Result<Titration, Refusal> {
-        let rejection = self.moves(row.id).iter().rfind(|step| step.to_state == "rejected");
+        self.note("titrations", row.id.0, row.observed_at);
+        for step in self.moves(row.id, facts.sight) {
+            self.note("state_moves", step.id.0, row.observed_at);
+        }
+        let rejection = self.moves(row.id, facts.sight).filter(|step| step.to_state == "rejected").last();
         let excess = match (row.oxidant_factor_id, row.oxidant_pipette_id) {
             (Some(factor), Some(pipette)) => {
-                let pipette = self.vessel(pipette, row.observed_at.date_naive())?;
+                let pipette = self.vessel(pipette, row.observed_at, facts.sight)?;
                 Some(Excess { factor: self.factor(factor, row.observed_at, facts)?, pipette })
             }
             _ => None,
@@ -158,30 +238,33 @@ impl<'a> Source<'a> {
             segments: segments(&row.initial_readings, &row.final_readings),
             temperature: row.solution_temperature.as_ref().map(Decimal::value),
             factor: self.factor(row.factor_id, row.observed_at, facts)?,
-            burette: self.burette(row.burette_id, row.calibration_id)?,
+            burette: self.burette((row.burette_id, row.calibration_id), row.observed_at, facts.sight)?,
             reduction: row.reduction.as_ref().map(|reduction| reduction.0.to_core(&facts.method.reduction)),
             excess,
         })
     }
 
-    fn blank(&self, row: &blanks::Row) -> Result<Blank, Refusal> {
+    fn blank(&self, row: &blanks::Row, sight: &Sight) -> Result<Blank, Refusal> {
+        self.note("blanks", row.id.0, row.observed_at);
         Ok(Blank {
             id: row.id.to_string(),
             standing: Standing::Counted,
             segments: segments(&row.initial_readings, &row.final_readings),
             temperature: row.solution_temperature.as_ref().map(Decimal::value),
-            burette: self.burette(row.burette_id, row.calibration_id)?,
+            burette: self.burette((row.burette_id, row.calibration_id), row.observed_at, sight)?,
             iron_equivalent_ml: row.iron_equivalent_ml.as_ref().map(Decimal::value),
         })
     }
 
-    fn portion(&self, row: &portions::Row, steps: &[portions::StepRow]) -> Result<Portion, Refusal> {
-        let day = row.observed_at.date_naive();
-        let vessel_of = |id: Uuid| self.vessel(id, day);
+    fn portion(&self, facts: &Facts<'_>) -> Result<Portion, Refusal> {
+        let (row, steps, at) = (facts.portion, facts.steps, facts.portion.observed_at);
+        self.note("test_portions", row.id.0, at);
+        let vessel_of = |id: Uuid| self.vessel(id, at, facts.sight);
         let incomplete = || Refusal::new(Code::Internal, "a test portion lacks what its constraint demands");
         let amount = match (&row.mass_g, row.balance_id, row.pipette_id) {
             (Some(mass), Some(balance), _) => {
-                let balance = self.shelf.on(balance, day)?;
+                let balance = self.shelf.on(balance, at.date_naive(), facts.sight)?;
+                self.note_found(balance, at);
                 PortionAmount::Mass {
                     id: format!("mass:{}", row.id),
                     grams: mass.value(),
@@ -194,6 +277,7 @@ impl<'a> Source<'a> {
         };
         let mut dilution = Vec::with_capacity(steps.len());
         for step in steps {
+            self.note("dilution_steps", step.id.0, at);
             let pipette = step.pipette_id.map(vessel_of).transpose()?;
             dilution.push(DilutionStep { pipette, flask: vessel_of(step.flask_id)? });
         }

@@ -1,17 +1,21 @@
 //! Submission, review, return, approval and amendment: who may, with the secret asked again, and what is frozen.
 
+use std::collections::HashSet;
+
 use chrono::{DateTime, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::permissions::Role;
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
-use ferrotitre_base::ids::AccountId;
+use ferrotitre_base::ids::{AccountId, SignOffId};
+use ferrotitre_base::locks;
+use ferrotitre_base::pins::{self, Used};
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature};
 use ferrotitre_base::states::{self, NewMove, StateMove};
 use ferrotitre_base::web::answer::Answer;
-use ferrotitre_bench::nonconformities;
 use ferrotitre_bench::nonconformities::service::Opening;
+use ferrotitre_bench::{impacts, nonconformities};
 use ferrotitre_core::determination::Detail;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_ledger::accounts::signing;
@@ -60,8 +64,11 @@ impl Step {
     }
 }
 
+/// Rows recorded since the content had a digest: table, row, time.
+pub(super) type Changed<'a> = Box<dyn Fn(&str) -> Vec<(&'static str, Uuid, DateTime<Utc>)> + 'a>;
+
 /// What is signed: its state of knowledge at that moment.
-pub(super) struct Signed {
+pub(super) struct Signed<'a> {
     pub(super) kind: EntityKind,
     pub(super) id: Uuid,
     pub(super) digest: String,
@@ -82,6 +89,10 @@ pub(super) struct Signed {
     pub(super) returned_at: Option<DateTime<Utc>>,
     /// When it was last amended; who reviewed it before may approve what comes of that.
     pub(super) amended_at: Option<DateTime<Utc>>,
+    /// Which earlier signature no longer holds.
+    pub(super) broken: Option<String>,
+    /// Rows recorded since the content had a digest.
+    pub(super) changed: Changed<'a>,
     pub(super) method_code: String,
 }
 
@@ -91,13 +102,16 @@ pub(super) async fn take(
     act: &Act,
     user: &CurrentUser,
     step: Step,
-    signed: Signed,
+    signed: Signed<'_>,
     signature: NewSignature,
-) -> Result<(), Refusal> {
-    if let Some(seen) = signature.content_digest.as_ref().filter(|seen| **seen != signed.digest) {
-        let detail = "the content has changed since you looked at it: nothing was signed; read it again";
-        return Err(Refusal::new(Code::StaleVersion, detail)
-            .with_facts(serde_json::json!({ "named": seen, "present": signed.digest })));
+) -> Result<SignOffId, Refusal> {
+    sign_offs::seen(&signature, &signed.digest, || {
+        let named = signature.content_digest.as_deref().unwrap_or_default();
+        let row = |(kind, id, at)| serde_json::json!({ "kind": kind, "id": id, "recorded_at": at });
+        (signed.changed)(named).into_iter().map(row).collect()
+    })?;
+    if let (Some(broken), Step::Review | Step::Approve) = (&signed.broken, step) {
+        return Err(Refusal::new(Code::StateConflict, broken.clone()));
     }
     if step.judges() {
         let detail = "you had a hand in this record (a titration, portion, blank, correction, rejection or signature as its author)";
@@ -128,8 +142,8 @@ pub(super) async fn take(
     }
     let evaluation = (step != Step::Return).then_some(signed.evaluation);
     let content = Content { kind: signed.kind, id: signed.id, digest: &signed.digest, evaluation };
-    sign_offs::sign_saying(connection, user, (meaning, &statement), content, signature.reason).await?;
-    Ok(())
+    let made = sign_offs::sign_saying(connection, user, (meaning, &statement), content, signature.reason).await?;
+    Ok(made.id)
 }
 
 /// When what was signed was last taken back.
@@ -146,7 +160,7 @@ async fn further_people(
     connection: &Connection,
     user: &CurrentUser,
     step: Step,
-    signed: &Signed,
+    signed: &Signed<'_>,
 ) -> Result<bool, Refusal> {
     if !matches!(step, Step::Review | Step::Approve) {
         return Ok(false);
@@ -175,7 +189,15 @@ async fn further_people(
     Ok(false)
 }
 
-fn of_determination(loaded: &Loaded) -> Result<Signed, Refusal> {
+/// The first signature since the author's last that was made on another content.
+pub(super) fn broken(sign_offs: &[sign_offs::Row], digest: &str) -> Option<String> {
+    let since = sign_offs.iter().rposition(|sign| sign.meaning == "authored")?;
+    let held = sign_offs.get(since..).unwrap_or_default().iter();
+    let other = held.filter(|sign| sign.meaning != "rejected").find(|sign| sign.content_digest != digest)?;
+    Some(format!("the signature of {} ({}) was made on another content; return it", other.printed_name, other.meaning))
+}
+
+fn of_determination(loaded: &Loaded) -> Result<Signed<'_>, Refusal> {
     let evaluation = loaded.evaluate(Detail::Working)?;
     let digest = Loaded::digest(&evaluation);
     let view = EvaluationView::from(evaluation);
@@ -192,8 +214,26 @@ fn of_determination(loaded: &Loaded) -> Result<Signed, Refusal> {
         people: loaded.frame.method.facts.rules.0.people(),
         returned_at: taken_back(loaded.moves()),
         amended_at: loaded.amended_at(),
+        broken: loaded.broken(),
+        changed: Box::new(|named| loaded.changed_since(named)),
         method_code: loaded.frame.method.facts.code.clone(),
     })
+}
+
+/// Loads a determination for its author's signature: what it rests on is shared first, so that it stays as it is until the
+/// signature is made.
+async fn load_to_pin(connection: &Connection, id: Uuid) -> Result<(Loaded, Used), Refusal> {
+    let mut shared: HashSet<Uuid> = HashSet::new();
+    loop {
+        let loaded = load(connection, store::determination(connection, id).await?).await?;
+        let used = loaded.pins(connection).await?;
+        let rows = used.rows();
+        if rows.is_subset(&shared) {
+            return Ok((loaded, used));
+        }
+        locks::share(connection, &rows.iter().copied().collect::<Vec<_>>()).await?;
+        shared.extend(rows);
+    }
 }
 
 /// Takes a step with a determination.
@@ -210,7 +250,11 @@ pub async fn determination(
         let row = store::determination(connection, id).await?;
         // Nothing of the run moves while this is signed.
         hold(connection, &[Held::Run(row.run_id.0)]).await?;
-        let loaded = load(connection, row).await?;
+        locks::determination(connection, id).await?;
+        let (loaded, used) = match step {
+            Step::Submit => load_to_pin(connection, id).await?,
+            _ => (load(connection, row).await?, Used::default()),
+        };
         if step == Step::Approve {
             let control = loaded.row.purpose == "control"
                 && control_materials::service::is_control(connection, loaded.row.sample_id).await?;
@@ -221,8 +265,13 @@ pub async fn determination(
             supervision::may_answer(connection, &loaded, user).await?;
             supervision::all_countersigned(connection, &loaded, &signed.digest).await?;
         }
-        take(connection, act, user, step, signed, signature).await?;
+        let reason = signature.reason.clone().unwrap_or_default();
+        let made = take(connection, act, user, step, signed, signature).await?;
+        if let (Step::Amend, Some(standing)) = (step, &loaded.standing) {
+            impacts::decided_by_amendment(connection, act, standing.sign_off, &reason).await?;
+        }
         if step == Step::Submit {
+            pins::record(connection, made, &used, Some(user.account)).await?;
             runs::service::take_in_if_closed(connection, act, loaded.row.run_id).await?;
         }
         service::shown(load(connection, loaded.row).await?)
@@ -246,7 +295,20 @@ pub async fn iron_result(
         let [total, iron2] = parts.map(async |part| store::determination(connection, part).await);
         let (total, iron2) = (total.await?, iron2.await?);
         hold(connection, &[Held::Run(total.run_id.0), Held::Run(iron2.run_id.0)]).await?;
+        locks::hold(connection, &[id]).await?;
+        let mut used = Used::default();
+        if step == Step::Submit {
+            // Its determinations take no titration and no signature meanwhile, and what they rest on stays as it is.
+            for part in sorted(parts) {
+                locks::determination(connection, part).await?;
+                used.extend(&load_to_pin(connection, part).await?.1);
+            }
+        }
         let loaded = iron_results::load(connection, row).await?;
+        let standing = [&loaded.total, &loaded.iron2].map(|part| part.standing.as_ref().map(|of| of.sign_off));
+        for sign_off in standing.into_iter().flatten() {
+            used.add("sign_offs", sign_off.0, loaded.row.observed_at);
+        }
         if step == Step::Approve {
             for (name, part) in [("total iron", &loaded.total), ("iron(II)", &loaded.iron2)] {
                 if !matches!(part.state.as_str(), "approved" | "reported") {
@@ -257,7 +319,15 @@ pub async fn iron_result(
                 }
             }
         }
-        take(connection, act, user, step, loaded.signed()?, signature).await?;
+        let reason = signature.reason.clone().unwrap_or_default();
+        let made = take(connection, act, user, step, loaded.signed()?, signature).await?;
+        if let (Step::Amend, Some(standing)) = (step, &loaded.standing) {
+            impacts::decided_by_amendment(connection, act, standing.sign_off, &reason).await?;
+        }
+        if step == Step::Submit {
+            used.add("iron_results", id, loaded.row.observed_at);
+            pins::record(connection, made, &used, Some(user.account)).await?;
+        }
         if step == Step::Submit
             && let Some((value, u)) = loaded.negative_beyond_2u()?
         {
@@ -283,4 +353,9 @@ fn negative(row: &store::IronResultRow, value: f64, u: f64) -> Opening<'static> 
             (KIND.table(), row.iron2_id.0, "affected"),
         ],
     }
+}
+
+fn sorted<const N: usize>(mut ids: [Uuid; N]) -> [Uuid; N] {
+    ids.sort_unstable();
+    ids
 }

@@ -242,19 +242,6 @@ pub(super) async fn insert_titration(mut connection: &Connection, row: &Titratio
         .map_err(|error| from_store(error, TITRATION_MEANINGS))
 }
 
-/// All versions of all titrations of a determination, in order.
-pub(super) async fn titrations(
-    mut connection: &Connection,
-    determination: DeterminationId,
-) -> Result<Vec<TitrationRow>, Refusal> {
-    Ok(titrations::table
-        .filter(titrations::determination_id.eq(determination))
-        .order((titrations::position, titrations::version))
-        .select(TitrationRow::as_select())
-        .load(&mut connection)
-        .await?)
-}
-
 /// All versions of all titrations of several determinations, those of one together and in order.
 pub(super) async fn titrations_of(
     mut connection: &Connection,

@@ -6,6 +6,7 @@ use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, ActorKind, Connection, Db, Held, hold};
 use ferrotitre_base::ids::AccountId;
+use ferrotitre_base::locks;
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature};
 use ferrotitre_base::web::answer::Answer;
@@ -118,6 +119,7 @@ async fn signed(
 ) -> Result<DeterminationView, Refusal> {
     let row = store::determination(connection, id).await?;
     hold(connection, &[Held::Run(row.run_id.0)]).await?;
+    locks::determination(connection, id).await?;
     let loaded = load(connection, row).await?;
     if !matches!(loaded.state.as_str(), "in progress" | "returned" | "amended") {
         let detail = format!("the determination is {}: it is countersigned before it is submitted", loaded.state);
@@ -127,11 +129,11 @@ async fn signed(
         return Err(Refusal::new(Code::Forbidden, "none of its titrations names you as the supervisor"));
     }
     let digest = Loaded::digest(&loaded.evaluate(Detail::Figures)?);
-    if let Some(seen) = signature.content_digest.as_ref().filter(|seen| **seen != digest) {
-        let detail = "the content has changed since you looked at it: nothing was signed; read it again";
-        return Err(Refusal::new(Code::StaleVersion, detail)
-            .with_facts(serde_json::json!({ "named": seen, "present": digest })));
-    }
+    sign_offs::seen(&signature, &digest, || {
+        let changed = loaded.changed_since(signature.content_digest.as_deref().unwrap_or_default());
+        let row = |(kind, id, at)| serde_json::json!({ "kind": kind, "id": id, "recorded_at": at });
+        changed.into_iter().map(row).collect()
+    })?;
     let content = Content { kind: KIND, id, digest: &digest, evaluation: None };
     sign_offs::sign(connection, user, Meaning::Witnessed, content, signature.reason).await?;
     service::shown(load(connection, loaded.row).await?)

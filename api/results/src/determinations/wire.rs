@@ -1,5 +1,7 @@
 //! Determinations and titrations on the wire.
 
+use std::collections::HashMap;
+
 use chrono::{DateTime, Utc};
 use ferrotitre_base::bench_times::LateEntry;
 use ferrotitre_base::ids::{AccountId, ConcessionId, MethodId};
@@ -14,6 +16,8 @@ use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use crate::determinations::evaluation::EvaluationView;
+use crate::determinations::signed::EarlierFigure;
+use crate::determinations::since::SinceSignature;
 
 /// A determination as entered.
 #[derive(Debug, Deserialize, ToSchema)]
@@ -276,7 +280,13 @@ pub struct DeterminationView {
     pub flags: Vec<String>,
     /// What the specifications of its sample say of it, as of now.
     pub conformity: Vec<ConformityStatement>,
-    /// SHA-256 of what would be signed now.
+    /// What touched it since its author signed, and what it would be now; absent where nothing did.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub since: Option<SinceSignature>,
+    /// Figures that stood until they were amended or returned.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub earlier: Vec<EarlierFigure>,
+    /// SHA-256 of what would be signed now; of what was signed while a signature stands.
     pub content_digest: String,
     /// Signatures.
     pub sign_offs: Vec<SignOff>,
@@ -286,6 +296,9 @@ pub struct DeterminationView {
     pub recorded_at: DateTime<Utc>,
     /// Account that recorded it.
     pub recorded_by: AccountId,
+    /// What its sample and equipment were called, by identity, for pages.
+    #[serde(skip)]
+    pub names: HashMap<Uuid, String>,
 }
 
 impl Located for DeterminationView {

@@ -8,11 +8,11 @@ use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
 use ferrotitre_base::ids::{AccountId, BlankId, CalibrationId, ConcessionId, FactorId, RunId, TitrantId};
 use ferrotitre_base::recording::{author, not_in_the_future};
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
-use ferrotitre_base::states::{self, NewMove};
+use ferrotitre_base::states::{self, NewMove, StateMove};
 use ferrotitre_base::web::answer::{Answer, Located, expect_version};
 use ferrotitre_base::web::decimal::{Decimal, in_range, words};
 use ferrotitre_base::web::versions::Correction;
-use ferrotitre_bench::{methods, readings};
+use ferrotitre_bench::{impacts, methods, readings};
 use ferrotitre_core::chemistry::indicator;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_schema::blanks;
@@ -22,6 +22,8 @@ use uuid::Uuid;
 
 use crate::determinations::use_of::{self, Burette};
 use crate::runs::service;
+use ferrotitre_base::locks;
+use ferrotitre_base::pins::Sight;
 
 pub const KIND: EntityKind = EntityKind::Blank;
 
@@ -86,6 +88,8 @@ pub struct Row {
     pub iron_equivalent_ml: Option<Decimal>,
     pub concession_id: Option<ConcessionId>,
     pub observed_at: DateTime<Utc>,
+    #[diesel(skip_insertion)]
+    pub recorded_at: DateTime<Utc>,
     pub recorded_by: AccountId,
 }
 
@@ -167,8 +171,26 @@ impl Row {
     }
 }
 
-/// All versions of the blanks of a run, and which of them count, with their state.
-pub type OfRun = (Vec<Row>, Vec<(Row, String)>);
+/// All versions of the blanks of a run, with the moves of each.
+#[derive(Debug, Clone, Default)]
+pub struct OfRun {
+    pub all: Vec<Row>,
+    pub moves: Vec<StateMove>,
+}
+
+impl OfRun {
+    /// Blanks that count among those that are seen: not superseded, not rejected.
+    pub fn counted(&self, sight: &Sight) -> Vec<&Row> {
+        let seen: Vec<&Row> = self.all.iter().filter(|row| sight.sees(row.id.0, row.recorded_at)).collect();
+        let counts = |row: &&&Row| {
+            let mut moves = self.moves.iter().filter(|step| step.entity_id == row.id.0);
+            let last = moves.rfind(|step| sight.sees(step.id.0, step.recorded_at));
+            last.is_none_or(|step| step.to_state != "rejected")
+                && !seen.iter().any(|other| other.supersedes == Some(row.id))
+        };
+        seen.iter().filter(counts).copied().collect()
+    }
+}
 
 /// Blanks of a run.
 pub async fn of_run(connection: &Connection, run: RunId) -> Result<OfRun, Refusal> {
@@ -186,17 +208,16 @@ pub async fn of_runs(
         .select(Row::as_select())
         .load(&mut connection)
         .await?;
-    let replaced: std::collections::HashSet<BlankId> = rows.iter().filter_map(|row| row.supersedes).collect();
-    let newest = rows.iter().filter(|row| !replaced.contains(&row.id));
-    let ids: Vec<Uuid> = newest.map(|row| row.id.0).collect();
-    let states = states::present_many(connection, KIND, &ids).await?;
+    let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
+    let of_run: std::collections::HashMap<Uuid, RunId> = rows.iter().map(|row| (row.id.0, row.run_id)).collect();
     let mut found: std::collections::HashMap<RunId, OfRun> = std::collections::HashMap::new();
-    for row in rows {
-        let (all, counted) = found.entry(row.run_id).or_default();
-        if let Some(state) = states.get(&row.id.0).filter(|state| *state != "rejected") {
-            counted.push((row.clone(), state.clone()));
+    for step in states::moves_of(connection, &ids).await? {
+        if let Some(run) = of_run.get(&step.entity_id) {
+            found.entry(*run).or_default().moves.push(step);
         }
-        all.push(row);
+    }
+    for row in rows {
+        found.entry(row.run_id).or_default().all.push(row);
     }
     Ok(found)
 }
@@ -265,6 +286,7 @@ async fn checked(
         iron_equivalent_ml: new.iron_equivalent_ml,
         concession_id: new.concession,
         observed_at: at,
+        recorded_at: DateTime::UNIX_EPOCH,
         recorded_by: author(act)?,
     })
 }
@@ -317,7 +339,9 @@ pub async fn correct(
         let run = service::find(connection, present.run_id.0).await?;
         service::still_open(connection, run.id).await?;
         let row = checked(connection, act, &run, correction.facts, Some((&present, correction.reason))).await?;
-        Ok(insert(connection, &row).await?.view(KIND.first_state().to_owned()))
+        let row = insert(connection, &row).await?;
+        impacts::follow_up(connection, act, row.id.0).await?;
+        Ok(row.view(KIND.first_state().to_owned()))
     })
     .await
 }
@@ -329,9 +353,11 @@ pub async fn judge(db: &Db, act: &Act, id: Uuid, judgement: Judgement) -> Result
     db.write(act, async |connection| {
         hold(connection, &[Held::Run(current(connection, id).await?.run_id.0)]).await?;
         let present = current(connection, id).await?;
+        locks::share(connection, &[present.run_id.0]).await?;
         service::still_open(connection, present.run_id).await?;
         let asked = NewMove { to: judgement.to, reason: judgement.reason };
         let moved = states::advance(connection, act, KIND, present.id.0, &asked, judgement.cause.as_deref()).await?;
+        impacts::follow_up(connection, act, moved.id.0).await?;
         Ok(present.view(moved.to_state))
     })
     .await
@@ -340,7 +366,7 @@ pub async fn judge(db: &Db, act: &Act, id: Uuid, judgement: Judgement) -> Result
 pub async fn list(db: &Db, run: Uuid) -> Result<Vec<BlankView>, Refusal> {
     db.read(async |connection| {
         let run = service::find(connection, run).await?;
-        let (rows, _) = of_run(connection, run.id).await?;
+        let rows = of_run(connection, run.id).await?.all;
         let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
         let known = states::present_many(connection, KIND, &ids).await?;
         let replaced: Vec<BlankId> = rows.iter().filter_map(|row| row.supersedes).collect();

@@ -16,6 +16,7 @@ use crate::control_charts::wire::Hit;
 use crate::determinations::{self, measured};
 use crate::runs::service::{KIND, Row};
 use crate::runs::{blanks, repeats};
+use ferrotitre_base::pins::Sight;
 
 /// Verdict on a run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -97,14 +98,15 @@ pub struct Quality {
 
 /// Judges a run from what is recorded of it. Verdicts on values are those they got; only what is missing can still come.
 pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> {
-    let (method, (blanks, counted), values, planned) = futures_util::try_join!(
+    let (method, blanks, values, planned) = futures_util::try_join!(
         methods::store::versions::exactly(connection, run.method_id),
         blanks::of_run(connection, run.id),
         taking::values_of_run(connection, run.id),
         taking::plan_of(connection, run)
     )?;
+    let counted = blanks.counted(&Sight::Present).len();
     let mut missing = Vec::new();
-    if method.facts.rules.0.blank == BlankText::Subtract && counted.is_empty() {
+    if method.facts.rules.0.blank == BlankText::Subtract && counted == 0 {
         missing.push("a blank, which the method subtracts".to_owned());
     }
     if let Some((plan, charts)) = &planned {
@@ -117,8 +119,8 @@ pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> 
             }
         }
         let wanted = usize::try_from(plan.facts.blanks).unwrap_or(0);
-        if counted.len() < wanted {
-            missing.push(format!("{} of {wanted} blanks", wanted - counted.len()));
+        if counted < wanted {
+            missing.push(format!("{} of {wanted} blanks", wanted - counted));
         }
         let duplicates = usize::try_from(plan.facts.duplicates).unwrap_or(0);
         let there = if duplicates > 0 { measured::duplicates_in(connection, run.id).await? } else { 0 };
@@ -150,7 +152,8 @@ pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> 
     } else {
         Verdict::InControl
     };
-    Ok(Quality { verdict, missing, blanks, values, plan: planned.map(|(plan, _)| plan.record_id), reasons })
+    let plan = planned.map(|(plan, _)| plan.record_id);
+    Ok(Quality { verdict, missing, blanks: blanks.all, values, plan, reasons })
 }
 
 impl Quality {

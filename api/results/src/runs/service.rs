@@ -28,6 +28,7 @@ use uuid::Uuid;
 use crate::control_charts::taking;
 use crate::runs::quality::{self, Quality, QualityView, Verdict};
 use crate::runs::repeats;
+use ferrotitre_base::locks;
 
 pub const KIND: EntityKind = EntityKind::Run;
 
@@ -275,6 +276,7 @@ pub async fn close(db: &Db, act: &Act, id: Uuid) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
         hold(connection, &[Held::Run(id)]).await?;
         let row = find(connection, id).await?;
+        locks::hold(connection, &[id]).await?;
         states::advance(connection, act, KIND, id, &NewMove { to: "closed".to_owned(), reason: None }, None).await?;
         taking::take_in(connection, act, &row).await?;
         view(connection, row).await
@@ -306,6 +308,7 @@ pub async fn judge(
     db.write(act, async |connection| {
         hold(connection, &[Held::Run(id)]).await?;
         let row = find(connection, id).await?;
+        locks::hold(connection, &[id]).await?;
         let detail = "a run is released or rejected by somebody who did not open it";
         signing::not_a_party(connection, user.account, &[row.recorded_by], detail).await?;
         let quality = quality::of(connection, &row).await?;

@@ -228,6 +228,7 @@ pub(super) async fn read_titrant(
         .way(!direct && prepares, "Standardise", format!("{path}/standardisations/new"))
         .way(direct && made && fresh && prepares, "Correct the preparation", format!("{path}/preparation/correction"))
         .way(shell.may(Action::MoveTitrants) && moves_on(KIND, &lot.state), "Move", format!("{path}/moves"))
+        .way(true, "Where used", format!("/where-used/{id}"))
         .way(true, "Label", format!("/labels/sheet?kind=titrants&id={id}"))
         .cautions(lot.cautions)
         .section("about", "About", Part::Facts(lot_facts(&shell, &lot)))

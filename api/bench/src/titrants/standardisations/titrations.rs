@@ -94,6 +94,7 @@ fn titration_row(
         solution_temperature: new.solution_temperature,
         end_point: new.end_point,
         observed_at: new.observed_at,
+        recorded_at: chrono::DateTime::UNIX_EPOCH,
         recorded_by: author(act)?,
     })
 }

@@ -23,6 +23,7 @@ use ferrotitre_ledger::accounts::service as accounts;
 use uuid::Uuid;
 
 use super::signing::with_steps;
+use super::since;
 use crate::determinations::evaluation::{AgreementView, EvaluationView, ReportedView};
 use crate::determinations::pages::against::{self, Against};
 use crate::determinations::service;
@@ -54,10 +55,15 @@ impl Around {
         Ok(Self {
             rules: method.rules.0.clone(),
             method,
-            sample: one(labels::of(db, EntityKind::Sample, &[view.sample]).await?, view.sample),
+            // Sample and equipment go by the names they had when it was signed.
+            sample: one(view.names.clone(), view.sample),
             run: one(labels::of(db, EntityKind::Run, &[view.run]).await?, view.run),
             titrants: labels::of(db, EntityKind::Titrant, &titrants).await?,
-            equipment: labels::of(db, EntityKind::Equipment, &equipment).await?,
+            equipment: {
+                let mut names = labels::of(db, EntityKind::Equipment, &equipment).await?;
+                names.extend(view.names.clone());
+                names
+            },
             people: accounts::names(db, &people).await?,
         })
     }
@@ -185,6 +191,7 @@ pub(super) async fn read_determination(
     sheet = with_steps(sheet, &shell, &view.state, &path)
         .section("result", "Result", result(&shell, evaluation.reported.as_ref(), &evaluation.progress.detail))
         .section_way(evaluation.reported.is_some(), "To print", format!("{path}/report"));
+    sheet = sheet.with(since::sections(&shell, view.since.as_ref(), &view.earlier));
     if !view.flags.is_empty() {
         sheet = sheet.section("flags", "To be known", Part::Alert(view.flags));
     }

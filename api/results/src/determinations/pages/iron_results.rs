@@ -25,6 +25,7 @@ use uuid::Uuid;
 
 use super::detail::result;
 use super::signing::{Signed, take_step, with_steps};
+use super::since;
 use crate::determinations::iron_results::{self as service, IronResultView};
 use crate::determinations::wire::NewIronResult;
 use crate::determinations::{service as determinations, steps};
@@ -203,6 +204,8 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Pro
     Ok(with_steps(sheet, shell, &view.state, &path)
         .way(true, "Save as PDF", format!("/api/v1{path}/report.pdf"))
         .section("result", "Result", result(shell, evaluation.reported.as_ref(), waits))
+        .with(since::touched(&view.touched))
+        .with(since::before(shell, &view.earlier))
         .with(statements::sections(shell, &view.conformity))
         .section("about", "About", Part::Facts(facts))
         .section("rules", "What the rules say", Part::Verdicts(evaluation.verdicts))

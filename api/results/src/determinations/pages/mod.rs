@@ -7,6 +7,7 @@ pub mod iron_results;
 pub mod report;
 mod sample;
 mod signing;
+mod since;
 mod titrations;
 
 use actix_web::{HttpResponse, get, routes, web};

@@ -19,6 +19,7 @@ use utoipa::IntoParams;
 use uuid::Uuid;
 
 use crate::determinations::pages::detail::{Around, caption, picture, result};
+use crate::determinations::pages::since;
 use crate::determinations::service;
 use crate::determinations::wire::DeterminationView;
 
@@ -91,6 +92,7 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid, working: bool) -> Result
         .way(true, "PDF with the full working", format!("/api/v1{path}/report.pdf?working=true"))
         .way(true, "Back to the determination", path)
         .section("result", "Result", result(shell, evaluation.reported.as_ref(), &evaluation.progress.detail))
+        .with(since::sections(shell, view.since.as_ref(), &view.earlier))
         .with(statements::sections(shell, &view.conformity))
         .section("about", "What was determined", Part::Facts(about))
         .section("limitations", "Deviations and limitations", Part::Alert(limitations))

@@ -1,0 +1,189 @@
+//! Use cases of impacts.
+
+use std::collections::HashMap;
+
+use chrono::{DateTime, Utc};
+use ferrotitre_core::lifecycle::EntityKind;
+use uuid::Uuid;
+
+use crate::impacts::compare;
+use crate::impacts::store::{self, Touched};
+use crate::impacts::wire::{ImpactDetail, ImpactView, NewImpactDecision, TouchedResult};
+use crate::nonconformities::service::{Opening, open_because};
+use ferrotitre_base::alert::{Alert, Urgency};
+use ferrotitre_base::db::{Act, Connection, Db};
+use ferrotitre_base::recording::author;
+use ferrotitre_base::refusal::{FieldErrors, Refusal};
+use ferrotitre_base::web::answer::Answer;
+use ferrotitre_base::web::paging::{Listing, Page};
+use ferrotitre_base::{labels, states};
+
+/// Results that are compared in the transaction of a cause; more are left to the look-back.
+const MOST_COMPARED: usize = 50;
+/// Results that a nonconformity links.
+const MOST_LINKED: i64 = 1000;
+/// Impacts that a list of alerts looks at.
+const MOST_ALERTS: i64 = 100;
+
+/// After a row that may touch signed results, in its own transaction: opens a nonconformity where a reported figure or an outcome
+/// would be another. Where too many are touched to compare them all at once, it is opened as well, and says so.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Result<(), Refusal> {
+    let impacts = store::of_cause(connection, cause).await?;
+    let mut touched: HashMap<Uuid, Touched> = HashMap::new();
+    for impact in impacts.iter().filter(|impact| impact.figures) {
+        let results = store::touched(connection, impact.id, (Uuid::nil(), MOST_LINKED)).await?;
+        touched.extend(results.into_iter().map(|result| (result.entity_id, result)));
+    }
+    let Some(first) = impacts.first().filter(|_| !touched.is_empty()) else { return Ok(()) };
+    let determinations: Vec<&Touched> =
+        touched.values().filter(|one| one.entity_kind == EntityKind::Determination.table()).collect();
+    let mut changed = None;
+    for one in determinations.iter().take(MOST_COMPARED) {
+        changed = compare::change(connection, one.entity_id).await?;
+        if changed.is_some() {
+            break;
+        }
+    }
+    let many = determinations.len() > MOST_COMPARED;
+    let scope = match changed {
+        Some(change) => format!("{} signed results rest on what changed; one of them: {change}", touched.len()),
+        None if many => format!("{} signed results rest on what changed; not all were compared yet", touched.len()),
+        None => return Ok(()),
+    };
+    let mut links: Vec<(&'static str, Uuid, &'static str)> = vec![("impacts", first.id.0, "origin")];
+    let kind = |name: &str| EntityKind::ALL.into_iter().map(EntityKind::table).find(|table| *table == name);
+    links.extend(touched.values().filter_map(|one| Some((kind(&one.entity_kind)?, one.entity_id, "affected"))));
+    let opening = Opening {
+        source: "signed result touched",
+        severity: "major",
+        title: first.what.chars().take(200).collect(),
+        scope,
+        owner: None,
+        observed_at: Utc::now(),
+        links,
+    };
+    open_because(connection, act, opening).await.map(|_| ())
+}
+
+async fn view(connection: &Connection, row: store::Row) -> Result<ImpactView, Refusal> {
+    let (results, waits) = futures_util::try_join!(store::count(connection, row.id), store::waits(connection, row.id))?;
+    Ok(ImpactView::of(row, results, waits))
+}
+
+/// Lists impacts, newest first.
+pub async fn list(db: &Db, listing: &Listing) -> Result<Page<ImpactView>, Refusal> {
+    let limit = listing.limit()?;
+    db.read(async |connection| {
+        let page = Page::of(store::list(connection, listing, limit + 1).await?, limit, |row| row.id.0);
+        let mut items = Vec::with_capacity(page.items.len());
+        for row in page.items {
+            items.push(view(connection, row).await?);
+        }
+        Ok(Page { items, next: page.next })
+    })
+    .await
+}
+
+/// Codes of results, by identity.
+async fn codes(db: &Db, touched: &[Touched]) -> Result<HashMap<Uuid, String>, Refusal> {
+    let mut codes = HashMap::new();
+    for kind in [EntityKind::Determination, EntityKind::IronResult, EntityKind::Standardisation] {
+        let of_kind = touched.iter().filter(|one| one.entity_kind == kind.table());
+        let ids: Vec<Uuid> = of_kind.map(|one| one.entity_id).collect();
+        codes.extend(labels::of(db, kind, &ids).await?);
+    }
+    Ok(codes)
+}
+
+/// An impact with a page of the results it touches.
+pub async fn read(db: &Db, id: Uuid, listing: &Listing) -> Result<ImpactDetail, Refusal> {
+    let limit = listing.limit()?;
+    let after = listing.after.unwrap_or_default();
+    let (impact, touched) = db
+        .snapshot(async |connection| {
+            let impact = view(connection, store::find(connection, id).await?).await?;
+            let touched = store::touched(connection, impact.id, (after, limit + 1)).await?;
+            Ok((impact, touched))
+        })
+        .await?;
+    let mut codes = codes(db, &touched).await?;
+    let page = Page::of(touched, limit, |row| row.sign_off.0);
+    let named = page.items.into_iter().map(|row| {
+        let code = codes.remove(&row.entity_id).unwrap_or_default();
+        TouchedResult::of(row, code)
+    });
+    Ok(ImpactDetail { impact, touched: named.collect(), next: page.next })
+}
+
+/// Records that results stay as they were signed, with the reason.
+pub async fn decide(db: &Db, act: &Act, id: Uuid, new: NewImpactDecision) -> Result<Answer, Refusal> {
+    states::reason_given("reason", Some(&new.reason))?;
+    let mut errors = FieldErrors::default();
+    let some = (1..=1000).contains(&new.results.len());
+    errors.require(some, "results", "length", "name from 1 to 1000 results", new.results.len());
+    errors.check()?;
+    let by = author(act)?;
+    db.write(act, async |connection| {
+        let impact = store::find(connection, id).await?;
+        ferrotitre_base::locks::hold(connection, &new.results).await?;
+        let touched = all_touched(connection, &impact).await?;
+        for (index, result) in new.results.iter().enumerate() {
+            let Some(found) = touched.get(result) else {
+                let field = format!("results[{index}]");
+                return Err(Refusal::invalid(&field, "touched", "is not a signed result that this touches", result));
+            };
+            store::insert_decision(connection, impact.id, found.sign_off, ("no change", &new.reason), by).await?;
+        }
+        let touched = store::touched(connection, impact.id, (Uuid::nil(), 50)).await?;
+        let impact = view(connection, impact).await?;
+        let named = touched.into_iter().map(|row| TouchedResult::of(row, String::new())).collect();
+        Ok(ImpactDetail { impact, touched: named, next: None })
+    })
+    .await
+}
+
+async fn all_touched(connection: &Connection, impact: &store::Row) -> Result<HashMap<Uuid, Touched>, Refusal> {
+    let touched = store::touched(connection, impact.id, (Uuid::nil(), i64::MAX)).await?;
+    Ok(touched.into_iter().map(|one| (one.entity_id, one)).collect())
+}
+
+/// An amendment decides everything that touched the signature it takes back.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn decided_by_amendment(
+    connection: &Connection,
+    act: &Act,
+    sign_off: ferrotitre_base::ids::SignOffId,
+    reason: &str,
+) -> Result<(), Refusal> {
+    let by = author(act)?;
+    for touch in store::touching(connection, &[sign_off]).await? {
+        if touch.decision.is_none() {
+            store::insert_decision(connection, touch.id, sign_off, ("amended", reason), by).await?;
+        }
+    }
+    Ok(())
+}
+
+/// Impacts for which something waits to be decided.
+pub async fn alerts(connection: &Connection, now: DateTime<Utc>) -> Result<Vec<Alert>, Refusal> {
+    let mut alerts = Vec::new();
+    for row in store::list(connection, &Listing::default(), MOST_ALERTS).await? {
+        if store::waits(connection, row.id).await? {
+            alerts.push(Alert {
+                kind: "signed result touched",
+                urgency: Urgency::Now,
+                subject_kind: "impacts",
+                subject: row.id.0,
+                code: row.cause_kind,
+                message: row.what,
+                due_at: Some(row.recorded_at.min(now)),
+            });
+        }
+    }
+    Ok(alerts)
+}

@@ -1,0 +1,285 @@
+//! Tables of impacts and of what was decided on them.
+
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use uuid::Uuid;
+
+use ferrotitre_base::db::Connection;
+use ferrotitre_base::ids::{AccountId, ImpactDecisionId, ImpactId, SignOffId};
+use ferrotitre_base::refusal::{Code, ConstraintMeaning, Refusal, from_store};
+use ferrotitre_base::web::paging::Listing;
+use ferrotitre_schema::{impact_decisions, impacts};
+
+/// An impact as stored.
+#[derive(Debug, Clone, Queryable, Selectable)]
+#[diesel(table_name = impacts)]
+pub struct Row {
+    pub id: ImpactId,
+    pub cause_kind: String,
+    pub cause_id: Uuid,
+    pub touched_id: Uuid,
+    pub since: Option<DateTime<Utc>>,
+    pub figures: bool,
+    pub what: String,
+    pub recorded_at: DateTime<Utc>,
+    pub recorded_by: Option<AccountId>,
+}
+
+pub(super) async fn find(mut connection: &Connection, id: Uuid) -> Result<Row, Refusal> {
+    let row = impacts::table.find(ImpactId(id)).select(Row::as_select()).first(&mut connection).await.optional()?;
+    row.ok_or_else(|| Refusal::not_found("impact", id))
+}
+
+pub(super) async fn list(mut connection: &Connection, listing: &Listing, limit: i64) -> Result<Vec<Row>, Refusal> {
+    Ok(impacts::table
+        .filter(impacts::id.lt(ImpactId(listing.before())))
+        .filter(impacts::recorded_at.ge(listing.window_start()))
+        .filter(impacts::recorded_at.lt(listing.window_end()))
+        .order(impacts::id.desc())
+        .limit(limit)
+        .select(Row::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// What a row touched.
+pub(super) async fn of_cause(mut connection: &Connection, cause: Uuid) -> Result<Vec<Row>, Refusal> {
+    Ok(impacts::table
+        .filter(impacts::cause_id.eq(cause))
+        .order(impacts::id)
+        .select(Row::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// Something that touched a signature, with what was decided for that.
+#[derive(Debug, Clone, QueryableByName)]
+pub struct Touch {
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub id: ImpactId,
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub sign_off: SignOffId,
+    #[diesel(sql_type = diesel::sql_types::Bool)]
+    pub figures: bool,
+    #[diesel(sql_type = diesel::sql_types::Text)]
+    pub what: String,
+    #[diesel(sql_type = diesel::sql_types::Timestamptz)]
+    pub recorded_at: DateTime<Utc>,
+    #[diesel(sql_type = diesel::sql_types::Nullable<diesel::sql_types::Uuid>)]
+    pub recorded_by: Option<AccountId>,
+    #[diesel(sql_type = diesel::sql_types::Nullable<diesel::sql_types::Text>)]
+    pub decision: Option<String>,
+    #[diesel(sql_type = diesel::sql_types::Nullable<diesel::sql_types::Text>)]
+    pub reason: Option<String>,
+    #[diesel(sql_type = diesel::sql_types::Nullable<diesel::sql_types::Timestamptz>)]
+    pub decided_at: Option<DateTime<Utc>>,
+    #[diesel(sql_type = diesel::sql_types::Nullable<diesel::sql_types::Uuid>)]
+    pub decided_by: Option<AccountId>,
+}
+
+impl Touch {
+    /// What happened, and what was decided.
+    pub fn in_words(&self) -> String {
+        match (&self.decision, &self.reason) {
+            (Some(decision), Some(reason)) => format!("{} ({decision}: {reason})", self.what),
+            _ => self.what.clone(),
+        }
+    }
+}
+
+/// What touched the rows under signatures after they were made; a cause that touched several rows is named once.
+pub async fn touching(mut connection: &Connection, sign_offs: &[SignOffId]) -> Result<Vec<Touch>, Refusal> {
+    if sign_offs.is_empty() {
+        return Ok(Vec::new());
+    }
+    let ids: Vec<Uuid> = sign_offs.iter().map(|id| id.0).collect();
+    let mut touches: Vec<Touch> = diesel::sql_query(
+        "SELECT DISTINCT ON (p.sign_off_id, i.cause_id) i.id, p.sign_off_id AS sign_off, i.figures, i.what, i.recorded_at, \
+         i.recorded_by, d.decision, d.reason, d.recorded_at AS decided_at, d.recorded_by AS decided_by \
+         FROM pins p JOIN sign_offs s ON s.id = p.sign_off_id CROSS JOIN LATERAL unnest(p.row_ids, p.used_at) u (id, at) \
+         JOIN impacts i ON i.touched_id = u.id AND (i.since IS NULL OR u.at >= i.since) AND i.recorded_at > s.recorded_at \
+         LEFT JOIN impact_decisions d ON d.impact_id = i.id AND d.sign_off_id = p.sign_off_id \
+         WHERE p.sign_off_id = ANY($1) ORDER BY p.sign_off_id, i.cause_id, i.id",
+    )
+    .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(ids)
+    .load(&mut connection)
+    .await?;
+    touches.sort_by_key(|touch| (touch.sign_off, touch.recorded_at, touch.id));
+    Ok(touches)
+}
+
+/// A signed result that something touched.
+#[derive(Debug, Clone, QueryableByName)]
+pub struct Touched {
+    #[diesel(sql_type = diesel::sql_types::Text)]
+    pub entity_kind: String,
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub entity_id: Uuid,
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub sign_off: SignOffId,
+    #[diesel(sql_type = diesel::sql_types::Text)]
+    pub state: String,
+    #[diesel(sql_type = diesel::sql_types::Timestamptz)]
+    pub signed_at: DateTime<Utc>,
+    #[diesel(sql_type = diesel::sql_types::Nullable<diesel::sql_types::Text>)]
+    pub decision: Option<String>,
+    #[diesel(sql_type = diesel::sql_types::Nullable<diesel::sql_types::Text>)]
+    pub reason: Option<String>,
+}
+
+/// Results whose author's signature was made before the impact and still stands, over a row it touches.
+const TOUCHED: &str = "SELECT s.entity_kind, s.entity_id, s.id AS sign_off, t.state, s.recorded_at AS signed_at, d.decision, d.reason \
+    FROM impacts i JOIN pins p ON p.row_ids @> ARRAY[i.touched_id] JOIN sign_offs s ON s.id = p.sign_off_id \
+    JOIN present_states t ON t.entity_id = s.entity_id \
+    LEFT JOIN impact_decisions d ON d.impact_id = i.id AND d.sign_off_id = s.id \
+    WHERE i.id = $1 AND s.meaning = 'authored' AND s.recorded_at < i.recorded_at AND s.id > $2 \
+    AND t.state IN ('submitted', 'reviewed', 'approved', 'reported') \
+    AND NOT EXISTS (SELECT FROM sign_offs later WHERE later.entity_id = s.entity_id AND later.meaning = 'authored' AND later.id > s.id) \
+    AND (i.since IS NULL OR EXISTS (SELECT FROM unnest(p.row_ids, p.used_at) u (id, at) WHERE u.id = i.touched_id AND u.at >= i.since))";
+
+/// Results that an impact touches, in the order of their signatures, after a cursor.
+pub async fn touched(
+    mut connection: &Connection,
+    impact: ImpactId,
+    (after, limit): (Uuid, i64),
+) -> Result<Vec<Touched>, Refusal> {
+    Ok(diesel::sql_query(format!("{TOUCHED} ORDER BY s.id LIMIT $3"))
+        .bind::<diesel::sql_types::Uuid, _>(impact)
+        .bind::<diesel::sql_types::Uuid, _>(after)
+        .bind::<diesel::sql_types::BigInt, _>(limit)
+        .load(&mut connection)
+        .await?)
+}
+
+#[derive(QueryableByName)]
+struct Open {
+    #[diesel(sql_type = diesel::sql_types::Bool)]
+    open: bool,
+}
+
+/// Whether an impact touches a result for which nothing was decided yet.
+pub(super) async fn waits(mut connection: &Connection, impact: ImpactId) -> Result<bool, Refusal> {
+    let found: Open = diesel::sql_query(format!("SELECT EXISTS ({TOUCHED} AND d.id IS NULL) AS open"))
+        .bind::<diesel::sql_types::Uuid, _>(impact)
+        .bind::<diesel::sql_types::Uuid, _>(Uuid::nil())
+        .get_result(&mut connection)
+        .await?;
+    Ok(found.open)
+}
+
+#[derive(QueryableByName)]
+struct Count {
+    #[diesel(sql_type = diesel::sql_types::BigInt)]
+    number: i64,
+}
+
+/// How many results an impact touches.
+pub(super) async fn count(mut connection: &Connection, impact: ImpactId) -> Result<i64, Refusal> {
+    let found: Count = diesel::sql_query(format!("SELECT count(*) AS number FROM ({TOUCHED}) of"))
+        .bind::<diesel::sql_types::Uuid, _>(impact)
+        .bind::<diesel::sql_types::Uuid, _>(Uuid::nil())
+        .get_result(&mut connection)
+        .await?;
+    Ok(found.number)
+}
+
+const DECISION_MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
+    constraint: "impact_decisions_once",
+    code: Code::AlreadyExists,
+    field: "",
+    detail: "it was decided already",
+}];
+
+/// Records a decision for a signed result.
+pub(super) async fn insert_decision(
+    mut connection: &Connection,
+    impact: ImpactId,
+    sign_off: SignOffId,
+    (decision, reason): (&str, &str),
+    by: AccountId,
+) -> Result<(), Refusal> {
+    diesel::insert_into(impact_decisions::table)
+        .values((
+            impact_decisions::id.eq(ImpactDecisionId::new()),
+            impact_decisions::impact_id.eq(impact),
+            impact_decisions::sign_off_id.eq(sign_off),
+            impact_decisions::decision.eq(decision),
+            impact_decisions::reason.eq(reason),
+            impact_decisions::recorded_by.eq(by),
+        ))
+        .execute(&mut connection)
+        .await
+        .map_err(|error| from_store(error, DECISION_MEANINGS))?;
+    Ok(())
+}
+
+/// A signature over a thing.
+#[derive(Debug, Clone, QueryableByName)]
+pub struct Use {
+    #[diesel(sql_type = diesel::sql_types::Text)]
+    pub entity_kind: String,
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub entity_id: Uuid,
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub sign_off: SignOffId,
+    #[diesel(sql_type = diesel::sql_types::Timestamptz)]
+    pub signed_at: DateTime<Utc>,
+    #[diesel(sql_type = diesel::sql_types::Timestamptz)]
+    pub used_at: DateTime<Utc>,
+    #[diesel(sql_type = diesel::sql_types::Text)]
+    pub state: String,
+    #[diesel(sql_type = diesel::sql_types::Bool)]
+    pub stands: bool,
+}
+
+/// Every version of a thing, and the thing itself.
+const VERSIONS: &str = "ARRAY(SELECT $1::uuid UNION SELECT id FROM equipment WHERE record_id = $1 \
+    UNION SELECT id FROM primary_standards WHERE record_id = $1 UNION SELECT id FROM samples WHERE record_id = $1 \
+    UNION SELECT id FROM test_portions WHERE record_id = $1 UNION SELECT id FROM blanks WHERE record_id = $1 \
+    UNION SELECT id FROM titrations WHERE record_id = $1)";
+
+/// Signatures that stand over a thing, oldest first, after a cursor.
+pub(super) async fn uses(
+    mut connection: &Connection,
+    thing: Uuid,
+    (from, until): (DateTime<Utc>, DateTime<Utc>),
+    (after, limit): (Uuid, i64),
+) -> Result<Vec<Use>, Refusal> {
+    let sql = format!(
+        "SELECT s.entity_kind, s.entity_id, s.id AS sign_off, s.recorded_at AS signed_at, t.state, \
+         (SELECT max(u.at) FROM unnest(p.row_ids, p.used_at) u (id, at) WHERE u.id = ANY({VERSIONS})) AS used_at, \
+         t.state IN ('submitted', 'reviewed', 'approved', 'reported', 'released', 'in use', 'suspended', 'expired', 'exhausted') \
+         AND NOT EXISTS (SELECT FROM sign_offs later WHERE later.entity_id = s.entity_id AND later.meaning = s.meaning \
+         AND later.id > s.id) AS stands \
+         FROM pins p JOIN sign_offs s ON s.id = p.sign_off_id JOIN present_states t ON t.entity_id = s.entity_id \
+         WHERE p.row_ids && {VERSIONS} AND s.recorded_at >= $2 AND s.recorded_at < $3 AND s.id > $4 ORDER BY s.id LIMIT $5"
+    );
+    Ok(diesel::sql_query(sql)
+        .bind::<diesel::sql_types::Uuid, _>(thing)
+        .bind::<diesel::sql_types::Timestamptz, _>(from)
+        .bind::<diesel::sql_types::Timestamptz, _>(until)
+        .bind::<diesel::sql_types::Uuid, _>(after)
+        .bind::<diesel::sql_types::BigInt, _>(limit)
+        .load(&mut connection)
+        .await?)
+}
+
+/// How many signatures stand over a thing.
+pub(super) async fn count_uses(
+    mut connection: &Connection,
+    thing: Uuid,
+    (from, until): (DateTime<Utc>, DateTime<Utc>),
+) -> Result<i64, Refusal> {
+    let sql = format!(
+        "SELECT count(*) AS number FROM pins p JOIN sign_offs s ON s.id = p.sign_off_id \
+         WHERE p.row_ids && {VERSIONS} AND s.recorded_at >= $2 AND s.recorded_at < $3"
+    );
+    let found: Count = diesel::sql_query(sql)
+        .bind::<diesel::sql_types::Uuid, _>(thing)
+        .bind::<diesel::sql_types::Timestamptz, _>(from)
+        .bind::<diesel::sql_types::Timestamptz, _>(until)
+        .get_result(&mut connection)
+        .await?;
+    Ok(found.number)
+}

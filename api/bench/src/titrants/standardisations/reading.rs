@@ -1,0 +1,333 @@
+//! A standardisation as it is read and evaluated: from the rows its author signed, or from those of the present.
+
+use ferrotitre_core::determination::{
+    Burette, PreparedTitrant, Replicate, Segment, Standardisation, StandardisationResult, Standing, standardise,
+};
+use sha2::{Digest, Sha256};
+use uuid::Uuid;
+
+use super::{KIND, MINIMUM, TITRATION};
+use crate::equipment::shelf::{Found, Shelf};
+use crate::impacts;
+use crate::impacts::wire::TouchView;
+use crate::standards::primary;
+use crate::titrants::factors::core_factor;
+use crate::titrants::origin::{noted, of_factors};
+use crate::titrants::service::{concentration_view, electrons, reference, vessel};
+use crate::titrants::store::{self, FactorRow, StandardisationRow, StandardisationTitrationRow, TitrantRow};
+use crate::titrants::wire::{NewStandardisationTitration, StandardisationTitrationView, StandardisationView};
+use ferrotitre_base::db::Connection;
+use ferrotitre_base::ids::{AccountId, StandardisationId};
+use ferrotitre_base::pins::{self, Sight, Used};
+use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::sign_offs;
+use ferrotitre_base::states::{self, StateMove};
+use ferrotitre_base::web::decimal::Decimal;
+
+/// A standardisation with everything it rests on.
+pub(in crate::titrants) struct Loaded {
+    pub(super) row: StandardisationRow,
+    pub(super) titrant: TitrantRow,
+    /// Everybody who had a hand in it.
+    pub(super) parties: Vec<AccountId>,
+    /// Who made the replicates that count.
+    pub(super) observers: Vec<AccountId>,
+    /// Who corrected one of them.
+    pub(super) correctors: Vec<AccountId>,
+    pub(super) result: StandardisationResult,
+    pub(super) digest: String,
+    pub(super) used: Used,
+    pub(super) view: StandardisationView,
+}
+
+/// A burette for core.
+pub fn burette(found: Found<'_>) -> Result<Burette, Refusal> {
+    Ok(Burette {
+        id: found.calibration.id.to_string(),
+        code: found.facts.code.clone(),
+        corrections: found.calibration.table()?,
+        resolution_ml: found.facts.resolution.as_ref().map_or(0.0, Decimal::value),
+        u_ml: found.calibration.standard_uncertainty.value(),
+        dof: found.calibration.degrees_of_freedom.as_ref().map(Decimal::value),
+    })
+}
+
+/// Rows a standardisation refers to.
+struct Refers {
+    standard: Option<primary::versions::Row>,
+    reference: Option<(FactorRow, TitrantRow)>,
+}
+
+async fn refers(connection: &Connection, row: &StandardisationRow) -> Result<Refers, Refusal> {
+    let standard = match row.primary_standard_id {
+        Some(standard) => Some(primary::versions::exactly(connection, standard).await?),
+        None => None,
+    };
+    let reference = match row.reference_factor_id {
+        Some(factor) => store::factors_by_id(connection, &[factor]).await?.into_iter().next(),
+        None => None,
+    };
+    Ok(Refers { standard, reference })
+}
+
+async fn facts(
+    connection: &Connection,
+    (row, titrant): (&StandardisationRow, &TitrantRow),
+    refers: &Refers,
+    sight: &Sight,
+    replicates: Vec<Replicate>,
+) -> Result<(Standardisation, Used), Refusal> {
+    let (at, day) = (row.observed_at, row.observed_at.date_naive());
+    let pieces: Vec<Uuid> = [Some(row.burette_id), row.balance_id, row.pipette_id].into_iter().flatten().collect();
+    let shelf = Shelf::load(connection, &pieces).await?;
+    let mut used = Used::default();
+    noted(&mut used, &[("standardisations", row.id.0), ("titrants", titrant.id.0)], at);
+    let mut take = |piece: Uuid| {
+        let found = shelf.on(piece, day, sight)?;
+        let rows = [("equipment", found.version.0), ("equipment_calibrations", found.calibration.id.0)];
+        noted(&mut used, &rows, at);
+        Ok::<_, Refusal>(found)
+    };
+    let reference = match (&refers.standard, row.balance_id) {
+        (Some(standard), Some(balance)) => Some(reference(standard, take(balance)?, row.correct_buoyancy)?),
+        _ => None,
+    };
+    let reference_titrant = match (&refers.reference, row.pipette_id) {
+        (Some((factor, lot)), Some(pipette)) => Some((core_factor(factor, lot)?, vessel(take(pipette)?))),
+        _ => None,
+    };
+    let burette = burette(take(row.burette_id)?)?;
+    if let Some(standard) = &refers.standard {
+        used.add("primary_standards", standard.id.0, at);
+    }
+    if let Some((factor, lot)) = &refers.reference {
+        noted(&mut used, &[("titrant_factors", factor.id.0), ("titrants", lot.id.0)], at);
+    }
+    let made = Standardisation {
+        id: row.id.to_string(),
+        electrons: f64::from(electrons(titrant)?),
+        nominal: titrant.nominal_mol_per_l.value(),
+        reference,
+        reference_titrant,
+        burette,
+        corrections: (row.correct_burette, row.correct_temperature),
+        relative_repeatability: None,
+        minimum: MINIMUM,
+        factor_limits: (titrant.factor_low.value(), titrant.factor_high.value()),
+        replicates,
+    };
+    Ok((made, used))
+}
+
+fn replicate(row: &StandardisationTitrationRow, superseded: bool, state: &str) -> Replicate {
+    Replicate {
+        id: row.id.to_string(),
+        position: u32::try_from(row.position).unwrap_or(0),
+        mass: row.mass_g.as_ref().map(|mass| (mass.value(), mass.to_string())),
+        blank: row.kind == "blank",
+        standing: match (superseded, state) {
+            (true, _) => Standing::Superseded,
+            (false, "rejected") => Standing::Rejected { cause: "rejected".to_owned(), reason: String::new() },
+            _ => Standing::Counted,
+        },
+        segments: row
+            .initial_readings
+            .iter()
+            .zip(&row.final_readings)
+            .map(|(initial, last)| Segment { initial: initial.reading().clone(), last: last.reading().clone() })
+            .collect(),
+        temperature: row.solution_temperature.as_ref().map(Decimal::value),
+    }
+}
+
+/// Titrations of a standardisation that are seen, with their states.
+struct Titrations {
+    rows: Vec<StandardisationTitrationRow>,
+    states: Vec<String>,
+    moves: Vec<StateMove>,
+}
+
+impl Titrations {
+    async fn of(connection: &Connection, of: StandardisationId, sight: &Sight) -> Result<Self, Refusal> {
+        let mut rows = store::standardisation_titrations(connection, of).await?;
+        rows.retain(|row| sight.sees(row.id.0, row.recorded_at));
+        let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
+        let mut moves = states::moves_of(connection, &ids).await?;
+        moves.retain(|step| sight.sees(step.id.0, step.recorded_at));
+        let state = |row: &StandardisationTitrationRow| {
+            if rows.iter().any(|other| other.supersedes == Some(row.id)) {
+                return "superseded".to_owned();
+            }
+            let last = moves.iter().rfind(|step| step.entity_id == row.id.0);
+            last.map_or_else(|| TITRATION.first_state().to_owned(), |step| step.to_state.clone())
+        };
+        let states = rows.iter().map(state).collect();
+        Ok(Self { rows, states, moves })
+    }
+
+    /// Who began it, made or corrected a replicate, or left one out, which decides what the factor comes to.
+    fn parties(&self, of: &StandardisationRow) -> Vec<AccountId> {
+        let made = self.rows.iter().map(|row| row.recorded_by);
+        let judged = self.moves.iter().filter_map(|step| step.recorded_by);
+        std::iter::once(of.recorded_by).chain(made).chain(judged).collect()
+    }
+
+    fn counted(&self) -> impl Iterator<Item = &StandardisationTitrationRow> {
+        let each = self.rows.iter().zip(&self.states);
+        each.filter(|(_, state)| !matches!(state.as_str(), "superseded" | "rejected")).map(|(row, _)| row)
+    }
+
+    fn observers(&self) -> Vec<AccountId> {
+        let first = |record: Uuid| self.rows.iter().find(|row| row.record_id == record && row.version == 1);
+        self.counted().filter_map(|row| first(row.record_id)).map(|row| row.recorded_by).collect()
+    }
+
+    fn correctors(&self) -> Vec<AccountId> {
+        self.counted().filter(|row| row.version > 1).map(|row| row.recorded_by).collect()
+    }
+
+    fn replicates(&self) -> Vec<Replicate> {
+        let each = self.rows.iter().zip(&self.states);
+        each.map(|(row, state)| replicate(row, state == "superseded", state)).collect()
+    }
+}
+
+/// Rows a standardisation is read from: those its author's signature stands over while it is submitted or approved, or else those
+/// of the present.
+async fn sight(connection: &Connection, id: Uuid, state: &str) -> Result<Sight, Refusal> {
+    if !matches!(state, "submitted" | "approved") {
+        return Ok(Sight::Present);
+    }
+    let signed = pins::standing(connection, &[id]).await?;
+    Ok(signed.get(&id).and_then(pins::Standing::sight).unwrap_or(Sight::Present))
+}
+
+pub(super) async fn load(connection: &Connection, row: StandardisationRow) -> Result<Loaded, Refusal> {
+    let state = states::present(connection, KIND, row.id.0).await?.state;
+    let sight = sight(connection, row.id.0, &state).await?;
+    load_under(connection, row, state, &sight).await
+}
+
+async fn load_under(
+    connection: &Connection,
+    row: StandardisationRow,
+    state: String,
+    sight: &Sight,
+) -> Result<Loaded, Refusal> {
+    let titrant = store::titrant(connection, row.titrant_id.0).await?;
+    let refers = refers(connection, &row).await?;
+    let titrations = Titrations::of(connection, row.id, sight).await?;
+    let of = (&row, &titrant);
+    let (facts, mut used) = facts(connection, of, &refers, sight, titrations.replicates()).await?;
+    for one in &titrations.rows {
+        used.add("standardisation_titrations", one.id.0, one.observed_at);
+    }
+    for step in &titrations.moves {
+        used.add("state_moves", step.id.0, row.observed_at);
+    }
+    let result =
+        standardise(&facts).map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))?;
+    // The derived form names every fact; the digest binds a signature to all of them.
+    let digest = hex::encode(Sha256::digest(format!("ferrotitre standardisation 1\n{facts:?}").as_bytes()));
+    let signed = sign_offs::of(connection, row.id.0).await?;
+    let mut parties = titrations.parties(&row);
+    parties.extend(signed.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
+    let touched = match pins::standing(connection, &[row.id.0]).await?.remove(&row.id.0) {
+        Some(standing) if matches!(state.as_str(), "submitted" | "approved") => {
+            impacts::store::touching(connection, &[standing.sign_off]).await?
+        }
+        _ => Vec::new(),
+    };
+    let view = StandardisationView {
+        id: row.id.0,
+        code: row.code.clone(),
+        titrant: row.titrant_id.0,
+        against: row.against.clone(),
+        primary_standard: row.primary_standard_id.map(|id| id.0),
+        burette: row.burette_id,
+        indicator: row.indicator.clone(),
+        valid_days: row.valid_days,
+        observed_at: row.observed_at,
+        state,
+        titrations: titrations
+            .rows
+            .iter()
+            .zip(&titrations.states)
+            .map(|(titration, state)| titration_view(titration, state.clone(), &result))
+            .collect(),
+        blank_ml: result.blank_ml,
+        sd: result.sd,
+        concentration: result
+            .titrant
+            .clone()
+            .map(|t| electrons(&titrant).map(|z| concentration_view(t, z)))
+            .transpose()?,
+        missing: result.missing.clone(),
+        touched: touched.iter().map(TouchView::from).collect(),
+        sign_offs: signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect(),
+        content_digest: digest.clone(),
+    };
+    let (observers, correctors) = (titrations.observers(), titrations.correctors());
+    Ok(Loaded { row, titrant, parties, observers, correctors, result, digest, used, view })
+}
+
+/// What an approved standardisation would come to had everything been on record then that is now; none where that gives none.
+pub(in crate::titrants) async fn known_now(
+    connection: &Connection,
+    row: StandardisationRow,
+    reference: Option<(FactorRow, TitrantRow)>,
+) -> Result<Option<PreparedTitrant>, Refusal> {
+    let titrant = store::titrant(connection, row.titrant_id.0).await?;
+    let titrations = Titrations::of(connection, row.id, &Sight::Present).await?;
+    let standard = match refers(connection, &row).await?.standard {
+        Some(named) => Some(primary::versions::current(connection, named.record_id).await?),
+        None => None,
+    };
+    let refers = Refers { standard, reference };
+    let made = facts(connection, (&row, &titrant), &refers, &Sight::Present, titrations.replicates()).await?.0;
+    Ok(standardise(&made).ok().and_then(|result| result.titrant))
+}
+
+fn titration_view(
+    row: &StandardisationTitrationRow,
+    state: String,
+    result: &StandardisationResult,
+) -> StandardisationTitrationView {
+    let id = row.id.to_string();
+    StandardisationTitrationView {
+        id: row.record_id,
+        version_id: row.id.0,
+        version: row.version,
+        position: row.position,
+        state,
+        facts: NewStandardisationTitration {
+            kind: row.kind.clone(),
+            mass_g: row.mass_g.clone(),
+            initial_readings: row.initial_readings.clone(),
+            final_readings: row.final_readings.clone(),
+            solution_temperature: row.solution_temperature.clone(),
+            end_point: row.end_point.clone(),
+            observed_at: row.observed_at,
+            late_reason: None,
+        },
+        concentration: result
+            .replicates
+            .iter()
+            .find(|replicate| replicate.id == id)
+            .map(|replicate| replicate.concentration),
+        recorded_by: row.recorded_by,
+    }
+}
+
+/// What the author of a standardisation signed over, as it was at a moment: digest and rows.
+pub(in crate::titrants) async fn as_of(
+    connection: &Connection,
+    id: Uuid,
+    moment: chrono::DateTime<chrono::Utc>,
+) -> Result<Option<(String, Used)>, Refusal> {
+    let row = store::standardisation(connection, id).await?;
+    let Ok(loaded) = load_under(connection, row, String::new(), &Sight::AsOf(moment)).await else { return Ok(None) };
+    let mut used = loaded.used;
+    used.extend(&of_factors(connection, &used.of("titrant_factors")).await?);
+    Ok(Some((loaded.digest, used)))
+}
