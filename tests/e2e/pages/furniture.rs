@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use crate::control::{Control, days_ago};
 use crate::determination::{Lab, sign};
 use crate::specifications::{approved, assign, at_most, guarded};
-use crate::validation_studies::{datum, most, plan, planned};
+use crate::validation_studies::{datum, most, plan, planned, sign as sign_study};
 
 /// One of everything.
 pub(super) async fn everything() -> Lab {
@@ -173,7 +173,8 @@ async fn determinations(lab: &Lab) {
 
 /// Something that signed results rest on is corrected, and nobody has decided yet what that means for them.
 async fn touched(lab: &Lab) {
-    let sample = lab.app.auditor.get("/samples").await.expect(200)["items"][0].clone();
+    let samples = lab.app.auditor.get("/samples").await.expect(200);
+    let sample = samples["items"].as_array().unwrap().iter().find(|one| one["code"] == "S-1").unwrap().clone();
     let mut facts = ferrotitre_tests::bench::sample(&text(&sample, "code"));
     facts["description"] = json!("green, slightly turbid");
     let correction = json!({ "reason": "the description was of another bottle", "facts": facts });
@@ -221,7 +222,7 @@ async fn studies(lab: &Lab) {
         if *state == "planned" {
             continue;
         }
-        let _ = sign(&app.manager, &path, "plan-approval", None).await.expect(201);
+        let _ = sign_study(&app.manager, &format!("{path}/plan-approval"), None).await.expect(201);
         let of: Vec<String> = study["characteristics"].as_array().unwrap().iter().map(|one| text(one, "id")).collect();
         data(lab, &of).await;
         if *state == "running" {
@@ -235,10 +236,10 @@ async fn studies(lab: &Lab) {
         });
         let _ = app.analyst.post(&format!("{path}/conclusions"), &conclusion).await.expect(201);
         if *state != "complete" {
-            let _ = sign(&app.analyst2, &path, "review", None).await.expect(201);
+            let _ = sign_study(&app.analyst2, &format!("{path}/review"), None).await.expect(201);
         }
         if *state == "approved" {
-            let _ = sign(&app.manager2, &path, "approval", None).await.expect(201);
+            let _ = sign_study(&app.manager2, &format!("{path}/approval"), None).await.expect(201);
         }
     }
 }
