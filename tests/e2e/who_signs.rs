@@ -251,7 +251,7 @@ async fn what_was_rejected_on_receipt_takes_no_portion_and_what_is_kept_is_not_d
 }
 
 /// An analyst who is authorised for nothing.
-async fn trainee(app: &TestApp) -> Client {
+pub(crate) async fn trainee(app: &TestApp) -> Client {
     let new = json!({ "code": "trainee-1", "display_name": "Trainee 1", "kind": "person", "since": day(-10) });
     let created = app.administrator.post("/accounts", &new).await.expect(201);
     let id = text(&created["account"], "id");

@@ -215,7 +215,12 @@ async fn identities(shell: &Shell, db: &Db) -> Result<Waiting, Refusal> {
     let mut rows = Vec::new();
     let mut blocked = Vec::new();
     for account in accounts::unconfirmed(db).await? {
-        let thing = Cell::link(account.display_name, format!("/accounts/{}", account.id));
+        // Analysts see that it waits; the page of an account is not theirs to open.
+        let thing = if shell.may(Action::ReadAccounts) {
+            Cell::link(account.display_name, format!("/accounts/{}", account.id))
+        } else {
+            Cell::text(account.display_name)
+        };
         if shell.user.as_ref().is_some_and(|user| user.account.0 == account.id) {
             blocked.push((
                 thing,

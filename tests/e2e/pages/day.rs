@@ -57,5 +57,8 @@ async fn the_day_lists_what_one_can_do_and_says_of_the_rest_what_it_waits_for_an
     let _ = set.expect(201);
     let account = format!("/accounts/{}\"", app.analyst2.id);
     assert_ne!(line(&day(&lab, &app.manager).await, "identities", &account), "");
-    assert!(line(&day(&lab, &app.analyst).await, "others", &account).contains("a manager who did not set"));
+    // An analyst reads that it waits, without a link to a page that is not theirs to open.
+    let colleague = day(&lab, &app.analyst).await;
+    assert!(line(&colleague, "others", "analyst-2").contains("a manager who did not set"), "{colleague}");
+    assert!(!colleague.contains(&account), "{colleague}");
 }

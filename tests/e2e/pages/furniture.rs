@@ -24,6 +24,7 @@ pub(super) async fn everything() -> Lab {
     rounds(&lab).await;
     nonconformities(&lab).await;
     people(&lab).await;
+    supervised(&lab).await;
     let _ = lab.app.auditor.get("/exports/determinations?format=json").await.expect(200);
     lab
 }
@@ -344,4 +345,17 @@ async fn people(lab: &Lab) {
     let _ = app.administrator.post("/service-tokens", &token).await.expect(201);
     let grant = json!({ "role": "analyst", "effect": "grant", "reason": "helps out at the bench" });
     let _ = app.administrator.post(&format!("/accounts/{}/role-grants", app.auditor.id), &grant).await;
+}
+
+/// A trainee's titrations that wait for the supervisor's countersignature, and a password that was reset, so that somebody must
+/// confirm whose account it is.
+async fn supervised(lab: &Lab) {
+    let trainee = crate::who_signs::trainee(&lab.app).await;
+    let run = lab.run(&lab.iron2).await;
+    let determination = lab.begin(&run).await;
+    let mut titration = lab.titration("accurate", "21.46", None);
+    titration["supervisor"] = json!(lab.app.analyst.id);
+    let _ = trainee.post(&format!("/determinations/{determination}/titrations"), &titration).await.expect(201);
+    let reset = format!("/accounts/{}/provisional-password", trainee.id);
+    let _ = lab.app.administrator.post(&reset, &json!({})).await.expect(201);
 }
