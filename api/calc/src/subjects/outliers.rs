@@ -337,7 +337,7 @@ pub struct GrubbsCriticalInput {
 pub struct GrubbsCriticalFigures {
     /// By the t quantile.
     by_t: CriticalFigures,
-    /// Exact, for one side.
+    /// Exact, to 200 values.
     exact: Option<CriticalFigures>,
     /// p-value of the statistic given.
     p: Option<PValueFigures>,
@@ -346,7 +346,7 @@ pub struct GrubbsCriticalFigures {
 impl Calculation for GrubbsCriticalInput {
     const NAME: &'static str = "grubbs-critical";
     const SUMMARY: &'static str = "critical value and p-value of Grubbs' statistic at any size and level";
-    const METHOD: &'static str = "t quantile at alpha / n or alpha / (2 n); exact recursion for one side";
+    const METHOD: &'static str = "t quantile at alpha / n or alpha / (2 n); exact distribution beside, to 200 values";
     const SOURCE: &'static str = "F. E. Grubbs 1969; ISO 5725-2, 7.3.4; K. Pearson and C. Chandra Sekar 1936";
     const EXAMPLE: &'static str = r#"{"n": 7, "alpha": 0.05}"#;
     type Result = GrubbsCriticalFigures;
@@ -358,8 +358,8 @@ impl Calculation for GrubbsCriticalInput {
     fn calculate(self, _: Place) -> Result<Outcome<GrubbsCriticalFigures>, Refusal> {
         let sidedness = self.sidedness.into();
         let exact = match sidedness {
-            Sidedness::OneSided => Some(grubbs::critical_exact_one_sided(self.n, self.alpha).of("n")?),
-            Sidedness::TwoSided => None,
+            Sidedness::TwoSided if self.n > 200 => None,
+            _ => Some(grubbs::critical_exact(self.n, self.alpha, sidedness).of("n")?),
         };
         let p = self.statistic.map(|g| grubbs::p_value(self.n, g, sidedness)).transpose().of("n")?;
         Ok(Outcome::of(GrubbsCriticalFigures {

@@ -1,6 +1,7 @@
 //! Dixon's ratios r10, r11, r12, r20, r21 and r22 with exact critical values and p-values.
 //!
 //! The ratio of the lower end is `(x[1+i] − x[1]) / (x[n−j] − x[1])` for r_ij; the upper end mirrors it.
+mod both;
 mod null;
 mod published;
 
@@ -110,8 +111,7 @@ pub fn statistic(ratio: Ratio, values: &[f64]) -> Result<Ends, OutlierError> {
 
 /// Probability that the ratio of `n` normal values exceeds `r`.
 ///
-/// One-sided: at the end fixed beforehand, exact. Two-sided: the larger of both ends; exact for r10 and r20, whose
-/// denominator is the same at both ends, twice the one-sided value (an upper bound) for the others.
+/// One-sided: at the end fixed beforehand. Two-sided: the larger of both ends. Both are exact for every ratio.
 ///
 /// # Errors
 /// A number of values the ratio is not defined for, or above 40.
@@ -149,7 +149,7 @@ fn p_from(null: &Null, ratio: Ratio, r: f64, sidedness: Sidedness) -> PValue {
     let (value, obtained) = match sidedness {
         Sidedness::OneSided => (one, Obtained::Exact),
         Sidedness::TwoSided if cut == 0 => (2.0 * one - null.both_ends(gap, r), Obtained::Exact),
-        Sidedness::TwoSided => (2.0 * one, Obtained::Bonferroni),
+        Sidedness::TwoSided => (2.0 * one - both::both(ratio, null.n(), r), Obtained::Exact),
     };
     PValue { value: value.clamp(0.0, 1.0), sidedness, obtained }
 }
@@ -167,10 +167,6 @@ fn p_from(null: &Null, ratio: Ratio, r: f64, sidedness: Sidedness) -> PValue {
 /// ```
 pub fn critical(ratio: Ratio, n: usize, alpha: f64, sidedness: Sidedness) -> Result<Critical, OutlierError> {
     let alpha = level(alpha)?;
-    let (_, cut) = ratio.gap_and_cut();
-    if sidedness == Sidedness::TwoSided && cut > 0 {
-        return critical_bonferroni(ratio, n, alpha);
-    }
     Ok(Critical { value: remembered(ratio, n, alpha, sidedness)?, alpha, sidedness, obtained: Obtained::Exact })
 }
 
@@ -193,10 +189,7 @@ fn p_of_readings(ratio: Ratio, n: usize, r: f64, sidedness: Sidedness) -> Result
     static MEMORY: Memory<Key, f64> = Memory::new();
     let r = (r * 1e12).round() * 1e-12;
     let key = (ratio, n, r.to_bits(), sidedness);
-    let obtained = match sidedness {
-        Sidedness::TwoSided if ratio.gap_and_cut().1 > 0 => Obtained::Bonferroni,
-        _ => Obtained::Exact,
-    };
+    let obtained = Obtained::Exact;
     if let Some(value) = MEMORY.known(&key) {
         return Ok(PValue { value, sidedness, obtained });
     }
@@ -211,12 +204,38 @@ fn remembered(ratio: Ratio, n: usize, alpha: f64, sidedness: Sidedness) -> Resul
     if let Some(known) = MEMORY.known(&key) {
         return Ok(known);
     }
+    if sidedness == Sidedness::TwoSided && ratio.gap_and_cut().1 > 0 {
+        return Ok(MEMORY.keep(key, two_sided(ratio, n, alpha)?));
+    }
     // The tail falls about like a power of 1 − r, so ln p against ln(1 − r) is nearly straight.
     let null = remembered_null(n, ratio.gap_and_cut().1);
     let ratio_at = |u: f64| -(-u).exp_m1();
     let excess = |u: f64| p_from(&null, ratio, ratio_at(u), sidedness).value.ln() - alpha.ln();
     let value = ratio_at(find_root((0.0, 30.0), 1e-12, 2.0 / n as f64, excess));
     Ok(MEMORY.keep(key, value))
+}
+
+/// Two-sided critical value where both denominators differ: secant steps from the value at half the level, which is close.
+fn two_sided(ratio: Ratio, n: usize, alpha: f64) -> Result<f64, OutlierError> {
+    let null = remembered_null(n, ratio.gap_and_cut().1);
+    // ln p against ln(1 − r) is nearly straight.
+    let excess = |u: f64| p_from(&null, ratio, -(-u).exp_m1(), Sidedness::TwoSided).value.ln() - alpha.ln();
+    let bound = remembered(ratio, n, 0.5 * alpha, Sidedness::OneSided)?;
+    let (mut before, mut u) = (-(-bound).ln_1p(), -(-bound).ln_1p() * (1.0 - 1e-3));
+    let mut last = excess(before);
+    for _ in 0..20 {
+        let now = excess(u);
+        if now == last || now.abs() < 1e-11 {
+            break;
+        }
+        let next = u - now * (u - before) / (now - last);
+        (before, last) = (u, now);
+        u = next;
+        if (u - before).abs() < 1e-11 {
+            break;
+        }
+    }
+    Ok(-(-u).exp_m1())
 }
 
 /// What to test and how.

@@ -8,8 +8,8 @@ use super::largest::{Largest, Parts};
 use super::{
     Critical, End, Finding, Obtained, OutlierError, PValue, Sidedness, finding, level, no_decision, size, sorted,
 };
-use crate::statistics::distribution::StudentT;
-use crate::statistics::quadrature::find_root;
+use crate::statistics::distribution::{StudentT, ln_gamma};
+use crate::statistics::quadrature::{Rule, find_root, solve_increasing};
 use crate::statistics::summary::Summary;
 
 /// What Grubbs' test says about the value farthest from the mean.
@@ -133,10 +133,69 @@ pub fn critical_exact_one_sided(n: usize, alpha: f64) -> Result<Critical, Outlie
     }
 }
 
+/// Critical value from the exact distribution, for up to 200 values: at one fixed end, or of the larger of both.
+///
+/// # Formula
+/// One end: [`critical_exact_one_sided`]. Either end: the root of [`p_value`].
+///
+/// # Errors
+/// Fewer than three or more than 200 values; a level outside (0, 1).
+pub fn critical_exact(n: usize, alpha: f64, sidedness: Sidedness) -> Result<Critical, OutlierError> {
+    if sidedness == Sidedness::OneSided {
+        return critical_exact_one_sided(n, alpha);
+    }
+    size(n, 3, 200)?;
+    let bound = critical_by_t(n, alpha, sidedness)?;
+    if bound.obtained == Obtained::Exact {
+        return Ok(bound);
+    }
+    let mut lowest = bound.value;
+    while p_value(n, lowest, sidedness)?.value < alpha {
+        lowest *= 0.95;
+    }
+    let tail = |g: f64| p_value(n, g, sidedness).map_or(f64::NAN, |p| p.value.ln()) - alpha.ln();
+    let value = find_root((lowest, bound.value), 1e-11, 0.5 * (lowest + bound.value), tail);
+    Ok(Critical { value, obtained: Obtained::Exact, ..bound })
+}
+
+/// Probability that a value lies more than G s above the mean and another more than G s below it.
+///
+/// The highest value is taken out, at g s; its distribution is that of any studentised residual. In the rest, whose mean and
+/// deviation follow from g, the lowest must still be that far out, and none may be higher. The two are taken as independent there:
+/// an error of the order of the probability of three such values, below 2e-5.
+///
+/// # Formula
+/// P = n integral over g from G of f(g) P(low end of n − 1 > (G − g/(n−1)) / q) (1 − P(high end of n − 1 > g n / ((n−1) q))) dg,
+/// q² = ((n−1) − g² n/(n−1)) / (n−2)
+fn both_ends(n: usize, statistic: f64) -> Result<f64, OutlierError> {
+    let count = n as f64;
+    if n < 5 || statistic * statistic >= 0.5 * (count - 1.0) {
+        return Ok(0.0);
+    }
+    let (most, rest_most) = (largest_possible(count), largest_possible(count - 1.0));
+    let scale = |g: f64| ((count - 1.0 - g * g * count / (count - 1.0)) / (count - 2.0)).sqrt();
+    let low = |g: f64| (statistic - g / (count - 1.0)) / scale(g);
+    let high = |g: f64| g * count / (count - 1.0) / scale(g);
+    let last = solve_increasing(statistic, most * (1.0 - 1e-12), rest_most, low);
+    let fewest = (count - 1.0).sqrt().recip();
+    let rest = Largest::new(Parts::Deviations, n - 1, low(statistic).max(fewest) / rest_most)?;
+    let tail = |deviation: f64| match deviation {
+        far if far >= rest_most => 0.0,
+        near if near <= fewest => 1.0,
+        other => rest.tail(other / rest_most),
+    };
+    // Density of one studentised residual: (1 − w²)^((n−4)/2), w = g / most.
+    let front =
+        (ln_gamma(0.5 * (count - 1.0))? - ln_gamma(0.5 * (count - 2.0))?).exp() / (std::f64::consts::PI.sqrt() * most);
+    let density = |g: f64| front * (1.0 - (g / most).powi(2)).powf(0.5 * (count - 4.0));
+    let rule = Rule::new(32);
+    Ok(count * rule.integrate(statistic, last, |g| density(g) * tail(low(g)) * (1.0 - tail(high(g)))))
+}
+
 /// Probability that max |x − x̄| / s (two-sided) or the deviation at a fixed end exceeds the statistic.
 ///
-/// One-sided: exact, to 200 values. Two-sided: twice the one-sided value, exact while no two values on opposite sides can
-/// both exceed.
+/// One-sided: exact, to 200 values. Two-sided: twice the one-sided value less the probability that both ends exceed, which is
+/// nothing while no two values on opposite sides can; above 200 values without that.
 ///
 /// # Errors
 /// Fewer than three values.
@@ -157,13 +216,16 @@ pub fn p_value(n: usize, statistic: f64, sidedness: Sidedness) -> Result<PValue,
     let bound = ends(sidedness) * count * StudentT::new(nu)?.sf(t);
     let how = obtained(count, statistic, sidedness);
     let one_sided_exact = bound_is_exact(count, statistic, Sidedness::OneSided);
-    if how == Obtained::Exact || n > 200 || (one_sided_exact && sidedness == Sidedness::TwoSided) {
+    if how == Obtained::Exact || n > 200 {
         return answer(bound, how);
+    }
+    if one_sided_exact && sidedness == Sidedness::TwoSided {
+        return answer(bound - both_ends(n, statistic)?, Obtained::Exact);
     }
     let exact = Largest::new(Parts::Deviations, n, g)?.tail(g);
     match sidedness {
         Sidedness::OneSided => answer(exact, Obtained::Exact),
-        Sidedness::TwoSided => answer(2.0 * exact, Obtained::Bonferroni),
+        Sidedness::TwoSided => answer(2.0 * exact - both_ends(n, statistic)?, Obtained::Exact),
     }
 }
 

@@ -96,6 +96,11 @@ impl Null {
         Self { n, cut, nodes }
     }
 
+    /// Number of values.
+    pub(super) fn n(&self) -> usize {
+        self.n
+    }
+
     pub(super) fn is_for(&self, n: usize, cut: usize) -> bool {
         self.n == n && self.cut == cut
     }
