@@ -15,6 +15,8 @@ pub struct Species {
     pub electrons: u32,
     /// Whether it takes electrons (else it gives them).
     pub oxidant: bool,
+    /// For how many days a factor is proposed to hold.
+    pub proposed_days: u32,
     /// What to beware of.
     pub cautions: &'static str,
 }
@@ -107,6 +109,7 @@ pub const SPECIES: &[Species] = &[
         formula: "K2Cr2O7",
         electrons: 6,
         oxidant: true,
+        proposed_days: 90,
         cautions: "Chromium(VI): carcinogenic, mutagenic, sensitising, oxidising. No dust when weighing, gloves, residues to the chromium waste.",
     },
     Species {
@@ -115,6 +118,7 @@ pub const SPECIES: &[Species] = &[
         formula: "KMnO4",
         electrons: 5,
         oxidant: true,
+        proposed_days: 28,
         cautions: "Strong oxidiser: never together with concentrated sulfuric acid or organic matter.",
     },
     Species {
@@ -123,6 +127,7 @@ pub const SPECIES: &[Species] = &[
         formula: "Ce(IV)",
         electrons: 1,
         oxidant: true,
+        proposed_days: 28,
         cautions: "Oxidising and corrosive in acid solution.",
     },
     Species {
@@ -131,6 +136,8 @@ pub const SPECIES: &[Species] = &[
         formula: "Fe(II)",
         electrons: 1,
         oxidant: false,
+        // Oxidised by air even in strong acid: standardised on the day it is used.
+        proposed_days: 1,
         cautions: "Acid solution, oxidised by air: standardise before use.",
     },
 ];

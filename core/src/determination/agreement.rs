@@ -1,6 +1,6 @@
 //! Whether the titres of a determination agree by the method's rules, which of them enter the result, and what the tests say.
 
-use crate::determination::evaluate::{EvaluationError, Progress};
+use crate::determination::evaluate::{EvaluationError, Progress, ResultOutcome};
 use crate::determination::facts::{Acceptance, Central, Record};
 use crate::statistics::agreement::{Concordance, FinalResult, Next, concordance, critical_range_factor, follow_up};
 use crate::statistics::outliers::{OutlierError, dixon, grubbs};
@@ -86,6 +86,7 @@ pub(super) struct Decision {
     pub(super) progress: Progress,
     pub(super) used: Vec<usize>,
     pub(super) central: Central,
+    pub(super) outcome: ResultOutcome,
 }
 
 pub(super) fn decide(record: &Record, ruled: Option<&Ruled>, net: &[f64]) -> Decision {
@@ -94,11 +95,13 @@ pub(super) fn decide(record: &Record, ruled: Option<&Ruled>, net: &[f64]) -> Dec
         progress: Progress::NeedsMore { titrations, why },
         used: Vec::new(),
         central: Central::Mean,
+        outcome: ResultOutcome::Incomplete,
     };
-    let done = |used: Vec<usize>, central: Central, how: String| Decision {
+    let done = |used: Vec<usize>, central: Central, outcome: ResultOutcome, how: String| Decision {
         progress: Progress::Complete { how },
         used,
         central,
+        outcome,
     };
     let all = || (0..net.len()).collect::<Vec<_>>();
     let Some(ruled) = ruled else {
@@ -116,22 +119,28 @@ pub(super) fn decide(record: &Record, ruled: Option<&Ruled>, net: &[f64]) -> Dec
                     format!("not enough data: needs {} accurate titrations, has {}", rules.minimum_titres, net.len()),
                 )
             }
-            Some(FinalResult::Mean { .. }) => done(all(), Central::Mean, next.step.clone()),
-            Some(FinalResult::Median { .. }) => done(all(), Central::Median, next.step.clone()),
+            Some(FinalResult::Mean { .. }) => done(all(), Central::Mean, ResultOutcome::Concordant, next.step.clone()),
+            Some(FinalResult::Median { .. }) => {
+                let how = format!("discordant: {}", next.step);
+                done(all(), Central::Median, ResultOutcome::Discordant, how)
+            }
             None => more(next.more, next.step.clone()),
         },
         _ => {
             let verdict = &ruled.concordance;
             if verdict.agrees {
                 let how = format!("mean of {} concordant titres", verdict.used.len());
-                done(verdict.used.clone(), Central::Mean, how)
+                done(verdict.used.clone(), Central::Mean, ResultOutcome::Concordant, how)
             } else if net.len() >= rules.give_up_after.max(rules.minimum_titres) {
                 let how = format!(
-                    "not concordant without a cause after {} titres: {:?} of all, by the method's rule",
+                    "discordant: {} titres disagree and no cause was found; {} of all, by the method's rule",
                     net.len(),
-                    rules.central
+                    match rules.central {
+                        Central::Mean => "mean",
+                        Central::Median => "median",
+                    }
                 );
-                done(all(), rules.central, how.to_lowercase())
+                done(all(), rules.central, ResultOutcome::Discordant, how)
             } else {
                 let why = match verdict.range {
                     Some(range) => {

@@ -1,117 +1,135 @@
 //! From titres and blanks to the amount of iron titrated.
 
-use crate::chemistry::indicator;
+use crate::determination::blank::{in_titrant_of, is_back_titration};
 use crate::determination::evaluate::EvaluationError;
-use crate::determination::facts::{Blank, Burette, Central, Record, Standing, Titration};
-use crate::determination::titre::{Delivery, volume};
+use crate::determination::facts::{Burette, Central, Record, Titration};
+use crate::determination::titre::Measured;
+use crate::statistics::agreement::critical_range_factor;
+use crate::statistics::distribution::student_t_quantile;
 use crate::uncertainty::InputError;
-use crate::working::{Fact, Handle, Identity, Index, Label, Leaf, Origin, Quantity, Sheet, Source};
+use crate::working::{Handle, Identity, Index, Label, Leaf, Origin, Quantity, Sheet, Source};
 
-/// Whether the indicator turns only where iron is present, so that a blank needs added iron(II).
-pub(super) fn indicator_needs_iron(record: &Record) -> bool {
-    indicator(&record.rules.indicator).is_some_and(|entry| entry.needs_iron)
+/// What is known of the random error of a titre that stands for several.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Scatter {
+    /// Standard uncertainty that titres which agreed would have had, mL, and its degrees of freedom.
+    pub(super) least: (f64, Option<f64>),
+    /// Standard uncertainty taken, mL.
+    pub(super) taken: f64,
+    /// Whether the scatter seen took the place of what was known before.
+    pub(super) seen: bool,
 }
 
-/// Blanks that count. One without iron whose indicator could not turn shows no end point, and its volume means nothing.
-pub(super) fn usable_blanks(record: &Record) -> impl Iterator<Item = &Blank> {
-    let needs_iron = indicator_needs_iron(record);
-    record
-        .blanks
-        .iter()
-        .filter(move |b| b.standing == Standing::Counted && (b.iron_equivalent_ml.is_some() || !needs_iron))
+/// Replicates whose scatter is looked at.
+pub(super) struct Replicates<'a, 's> {
+    pub(super) values: &'a [Handle<'s>],
+    pub(super) central: Central,
+    /// Whether they disagree without a cause by the method's rule.
+    pub(super) discordant: bool,
+    /// Fillings of the burette for one value.
+    pub(super) fillings: f64,
+}
+
+/// Whether values disagree by more than the method's repeatability explains.
+fn refuted(values: &[Handle<'_>], sigma: f64) -> Result<bool, EvaluationError> {
+    let values: Vec<f64> = values.iter().map(|handle| handle.value()).collect();
+    let low = values.iter().copied().fold(f64::INFINITY, f64::min);
+    let range = values.iter().copied().fold(f64::NEG_INFINITY, f64::max) - low;
+    let n = u32::try_from(values.len()).unwrap_or(u32::MAX);
+    // The readings are decimals; 1e-9 mL forgives their binary form.
+    Ok(range > critical_range_factor(n, 0.95)? * sigma + 1e-9)
 }
 
 /// Standard uncertainty of a mean or median from the scatter of single values, and its degrees of freedom.
 ///
+/// Values that disagree, by the method's rule or by more than sigma_r explains, refute what was known before: the scatter seen
+/// takes its place wherever it is the larger. Student's factor stands for the few values it was seen in, so that it has no
+/// degrees of freedom of its own.
+///
 /// # Formula
 /// u = max(s, a / sqrt 6) / sqrt n, s being sigma_r or the sample standard deviation, a the reading step (two readings, each
-/// rectangular over a step); times sqrt(pi / 2) for a median
+/// rectangular over a step); times sqrt(pi / 2) for a median. Values that disagree: the larger of that and `t_95(n - 1) / t_95(infinite)` s / sqrt n, s being the sample standard deviation.
 ///
 /// # Source
-/// ISO 5725-6 (sigma_r of the method), JCGM 100:2008, 4.2.3 and 4.3.7; Cramér 1946, 28.5 (median of normal values).
-fn scatter<'s, 'r>(
+/// ISO 5725-6 (sigma_r of the method, critical range), JCGM 100:2008, 4.2.3, 4.3.7 and G.3.2 (Student's factor); Cramér 1946,
+/// 28.5 (median of normal values).
+pub(super) fn scatter<'s, 'r>(
     sheet: &'s Sheet<'r>,
     of: Label,
     sigma: Option<(f64, Option<f64>)>,
     burette: &'r Burette,
-    (values, central): (&[Handle<'s>], Central),
-) -> (Handle<'s>, Option<f64>) {
-    let n = values.len() as f64;
-    let floor = burette.resolution(sheet) / sheet.square_root(sheet.number(6.0));
-    let (scatter, dof) = match sigma {
+    replicates: &Replicates<'_, 's>,
+) -> Result<(Handle<'s>, Option<f64>, Scatter), EvaluationError> {
+    let values = replicates.values;
+    let n = values.len();
+    let disagree = n > 1
+        && match sigma {
+            Some((sigma, _)) => replicates.discordant || refuted(values, sigma)?,
+            None => replicates.discordant,
+        };
+    let floor = burette.resolution(sheet) / sheet.square_root(sheet.number(6.0 / replicates.fillings));
+    let seen = |factor: Handle<'s>| factor * sheet.sample_deviation(values) / sheet.square_root(sheet.number(n as f64));
+    let (single, dof) = match sigma {
         Some((sigma, dof)) => {
             let label = Label::only(Quantity::RepeatabilityDeviation);
-            (Some(sheet.given(label, sigma, Source::MethodVersion)), dof)
+            let sigma = sheet.given(label, sigma, Source::MethodVersion);
+            (sheet.largest(&[sigma, floor]), dof)
         }
-        None if values.len() > 1 => (Some(sheet.sample_deviation(values)), Some(n - 1.0)),
-        None => (None, None),
+        None if n > 1 && !disagree => (sheet.largest(&[sheet.sample_deviation(values), floor]), Some(n as f64 - 1.0)),
+        None => (floor, None),
     };
-    let largest = scatter.map_or(floor, |scatter| sheet.largest(&[scatter, floor]));
-    let u = largest / sheet.square_root(sheet.number(n));
-    match central {
-        Central::Mean => (sheet.named(u, of.u(), Source::ScatterOfMean), dof),
-        Central::Median => {
-            let efficiency = sheet.square_root(sheet.number(std::f64::consts::PI) / 2.0);
-            (sheet.named(u * efficiency, of.u(), Source::ScatterOfMedian), dof)
+    let known = single / sheet.square_root(sheet.number(n as f64));
+    let mut efficiency = 1.0;
+    let finish = |u: Handle<'s>, source| sheet.named(u, of.u(), source);
+    let (mut u, mut dof_taken) = (known, dof);
+    if disagree {
+        let student = sheet.given(
+            Label::only(Quantity::StudentFactor),
+            student_t_quantile(0.975, n as f64 - 1.0)?,
+            Source::StudentFactor,
+        );
+        let normal = sheet.number(student_t_quantile(0.975, f64::INFINITY)?);
+        u = sheet.largest(&[known, seen(student / normal)]);
+        if u.value() > known.value() {
+            dof_taken = None;
         }
     }
-}
-
-/// Mean of the accepted blanks, an input of its own that all determinations of the run share.
-///
-/// # Formula
-/// V_b = mean(V - V_eq)
-///
-/// # Errors
-/// Corrections that cannot be applied.
-pub(super) fn mean_blank<'s, 'r>(
-    sheet: &'s Sheet<'r>,
-    record: &'r Record,
-) -> Result<Option<Handle<'s>>, EvaluationError> {
-    let rules = &record.rules;
-    let counted: Vec<&Blank> = usable_blanks(record).collect();
-    let Some(first) = counted.first() else { return Ok(None) };
-    let mut nets = Vec::with_capacity(counted.len());
-    for (number, blank) in (1..).zip(&counted) {
-        let delivery = Delivery {
-            kind: "blanks",
-            id: &blank.id,
-            segments: &blank.segments,
-            temperature: blank.temperature,
-            burette: &blank.burette,
-            number,
-            blank: true,
-        };
-        let mut net = volume(sheet, &delivery, (rules.correct_burette, rules.correct_temperature))?.node;
-        if let Some(equivalent) = blank.iron_equivalent_ml {
-            let fact = Fact { kind: "blanks", id: &blank.id, field: "iron_equivalent_ml" };
-            let index = Index::Number(number);
-            net = net - sheet.recorded(Label::at(Quantity::IronEquivalent, index), equivalent, fact);
-            net = sheet.named(net, Label::at(Quantity::SingleBlank, index), Source::Blank);
+    let node = match (replicates.central, disagree) {
+        (Central::Mean, false) => finish(u, Source::ScatterOfMean),
+        (Central::Mean, true) => finish(u, Source::ScatterSeen),
+        (Central::Median, disagree) => {
+            let root = sheet.square_root(sheet.number(std::f64::consts::PI) / 2.0);
+            efficiency = root.value();
+            finish(u * root, if disagree { Source::ScatterSeenOfMedian } else { Source::ScatterOfMedian })
         }
-        nets.push(net);
-    }
-    let label = Label::only(Quantity::Blank);
-    let (u, dof) = scatter(sheet, label, rules.sigma_r_ml, &first.burette, (&nets, Central::Mean));
-    let mean = sheet.named(sheet.mean(&nets), label, Source::MeanOfReplicates);
-    let ids = counted.iter().map(|blank| blank.id.as_str()).collect();
-    Ok(Some(sheet.uncertain(mean, (label, Identity::Blanks(ids)), u, dof)?))
+    };
+    // Without a repeatability of the method, titres that agreed would have had the resolution of their readings at least.
+    let least = if sigma.is_some() {
+        (known.value() * efficiency, dof)
+    } else {
+        (floor.value() * efficiency / (n as f64).sqrt(), None)
+    };
+    let scatter = Scatter { least, taken: node.value(), seen: disagree && u.value() > known.value() };
+    Ok((node, dof_taken, scatter))
 }
 
 /// What the result rests on.
 pub(super) struct Basis<'b, 's, 'r> {
     pub(super) record: &'r Record,
     /// Volume of every titration.
-    pub(super) volumes: &'b [Handle<'s>],
+    pub(super) volumes: &'b [Measured<'s>],
     pub(super) used: &'b [usize],
     pub(super) central: Central,
     pub(super) blank: Option<Handle<'s>>,
+    /// Whether the titres disagree without a cause.
+    pub(super) discordant: bool,
 }
 
 /// Amount of iron titrated, mmol, and the titre that stands for all, mL.
 pub(super) struct Amount<'s> {
     pub(super) iron: Handle<'s>,
     pub(super) net_ml: f64,
+    pub(super) scatter: Scatter,
 }
 
 /// Used titrations that share lot, burette and oxidant.
@@ -147,7 +165,7 @@ impl<'r> Basis<'_, '_, 'r> {
 
 impl<'s, 'r> Basis<'_, 's, 'r> {
     fn volumes_of(&self, members: &[usize]) -> Vec<Handle<'s>> {
-        members.iter().map(|index| self.volumes[*index]).collect()
+        members.iter().map(|index| self.volumes[*index].volume).collect()
     }
 
     fn centre(&self, sheet: &'s Sheet<'r>, volumes: &[Handle<'s>]) -> Handle<'s> {
@@ -168,7 +186,8 @@ impl<'s, 'r> Basis<'_, 's, 'r> {
     /// Stoichiometry of the titration; errors as inputs of value zero: JCGM 100:2008, 3.2.2 and 3.2.3.
     pub(super) fn amount(&self, sheet: &'s Sheet<'r>) -> Result<Amount<'s>, EvaluationError> {
         let groups = self.groups();
-        let common = Common { repeatability: self.repeatability(sheet)?, end_point: self.end_point(sheet)? };
+        let (repeatability, scatter) = self.repeatability(sheet)?;
+        let common = Common { repeatability, end_point: self.end_point(sheet)? };
         let n = self.used.len() as f64;
         let several = groups.len() > 1;
         let mut parts = Vec::with_capacity(groups.len());
@@ -182,7 +201,8 @@ impl<'s, 'r> Basis<'_, 's, 'r> {
             all => sheet.named(sheet.sum(all), Label::only(Quantity::IronAmount), Source::MeanOfReplicates),
         };
         let centre = self.centre(sheet, &self.volumes_of(self.used)).value();
-        Ok(Amount { iron, net_ml: centre - self.blank.map_or(0.0, Handle::value) })
+        let blank = self.blank.filter(|_| !is_back_titration(self.record));
+        Ok(Amount { iron, net_ml: centre - blank.map_or(0.0, Handle::value), scatter })
     }
 
     /// Amount of iron by the titrations of a group.
@@ -203,35 +223,67 @@ impl<'s, 'r> Basis<'_, 's, 'r> {
             Central::Mean => (sheet.mean(&self.volumes_of(members)), Source::MeanOfReplicates),
             Central::Median => (sheet.median(&self.volumes_of(members)), Source::MedianOfReplicates),
         };
-        let mut net = centre + common.repeatability + common.end_point + titration.burette.bias(sheet)?;
-        if let Some(blank) = self.blank {
+        // Every filling of the burette has the error of its calibration.
+        let bias = match self.fillings(members) {
+            1.0 => titration.burette.bias(sheet)?,
+            fillings => titration.burette.bias(sheet)? * fillings,
+        };
+        let blank = match self.blank {
+            Some(blank) => Some(in_titrant_of(sheet, self.record, (blank, &titration.factor))?),
+            None => None,
+        };
+        let back = is_back_titration(self.record);
+        let mut net = centre + common.repeatability + common.end_point + bias;
+        if let Some(blank) = blank.filter(|_| !back) {
             net = net - blank;
         }
         let net = sheet.named(net, Label::at(Quantity::NetTitre, index), source);
-        let titrated = titration.factor.electrons(sheet) * titration.factor.concentration(sheet)? * net;
+        let per_ml = || Ok::<_, InputError>(titration.factor.electrons(sheet) * titration.factor.concentration(sheet)?);
+        let titrated = per_ml()? * net;
         let label = Label::at(Quantity::IronAmount, index);
         let Some(excess) = &titration.excess else {
-            if self.record.rules.chemistry == "back-titration" {
+            if back {
                 return Err(EvaluationError::ExcessMissing(titration.id.clone()));
             }
             return Ok(sheet.named(titrated, label, Source::Stoichiometry));
         };
-        let added =
-            excess.factor.electrons(sheet) * excess.factor.concentration(sheet)? * excess.pipette.volume(sheet)?;
-        let added = sheet.named(added, Label::at(Quantity::OxidantAmount, index), Source::Stoichiometry);
+        let added = match blank {
+            // Without sample the same oxidant took so much titrant.
+            Some(blank) => per_ml()? * blank,
+            None => excess.delivered(sheet, &self.warmth(members))?,
+        };
+        let source = if blank.is_some() { Source::Blank } else { Source::Stoichiometry };
+        let added = sheet.named(added, Label::at(Quantity::OxidantAmount, index), source);
         Ok(sheet.named(added - titrated, label, Source::Stoichiometry))
     }
 
+    /// Fillings of the burette for one titre, on average.
+    fn fillings(&self, members: &[usize]) -> f64 {
+        let all: usize = members.iter().map(|index| self.record.titrations[*index].segments.len()).sum();
+        all as f64 / members.len() as f64
+    }
+
+    /// Factors to 20 C of titrations, where volumes are brought there.
+    fn warmth(&self, members: &[usize]) -> Vec<Handle<'s>> {
+        members.iter().filter_map(|index| self.volumes[*index].to_20).collect()
+    }
+
     /// Random error of the titre that stands for all: zero at best estimate.
-    fn repeatability(&self, sheet: &'s Sheet<'r>) -> Result<Handle<'s>, InputError> {
+    fn repeatability(&self, sheet: &'s Sheet<'r>) -> Result<(Handle<'s>, Scatter), EvaluationError> {
         let record = self.record;
         let label = Label::only(Quantity::Repeatability);
         let burette = &record.titrations[self.used[0]].burette;
         let volumes = self.volumes_of(self.used);
-        let (u, dof) = scatter(sheet, label, record.rules.sigma_r_ml, burette, (&volumes, self.central));
+        let replicates = Replicates {
+            values: &volumes,
+            central: self.central,
+            discordant: self.discordant,
+            fillings: self.fillings(self.used),
+        };
+        let (u, dof, found) = scatter(sheet, label, record.rules.sigma_r_ml, burette, &replicates)?;
         // Two determinations of one sample have an error each.
         let error = sheet.given_anew(label, 0.0, Source::RandomError);
-        sheet.uncertain(error, (label, Identity::Repeatability(&record.id)), u, dof)
+        Ok((sheet.uncertain(error, (label, Identity::Repeatability(&record.id)), u, dof)?, found))
     }
 
     /// Error of the end point: zero at best estimate.

@@ -139,6 +139,15 @@ impl Page {
         self.line("blank.temperature", format_args!("{:?}", blank.temperature));
         self.burette("blank.burette", &blank.burette);
         self.line("blank.iron_equivalent", format_args!("{:?}", blank.iron_equivalent_ml));
+        // Only where there is one, so that digests signed before these existed stay what they were; kind and titrant are fields
+        // of the row, which the identity binds.
+        if let Some(u) = blank.iron_equivalent_u_ml {
+            self.line("blank.iron_equivalent.u", u);
+        }
+        if let Some(added) = &blank.added {
+            self.factor("blank.added.factor", &added.factor);
+            self.vessel("blank.added.pipette", &added.pipette);
+        }
     }
 
     fn titration(&mut self, titration: &Titration) {

@@ -215,20 +215,49 @@ fn oxide_factor<'s>(sheet: &'s Sheet<'_>, expressed: Expressed) -> Handle<'s> {
     sheet.given(Label::only(Quantity::OxideFactor), iron_oxide_factor(expressed), Source::AtomicWeights)
 }
 
-/// Rounds a result for the report.
+impl Reported {
+    /// The figure as a sentence would have it, with the sign that joins value and uncertainty. Below the limit of quantification
+    /// no uncertainty belongs to what is reported; what was measured follows with its own.
+    #[must_use]
+    pub fn stated(&self, plus_minus: &str) -> String {
+        stated((&self.text, &self.value, &self.expanded_uncertainty), self.unit, self.below_loq, plus_minus)
+    }
+}
+
+/// A reported figure of these parts (text, value, expanded uncertainty) as [`Reported::stated`] has it.
+#[must_use]
+pub fn stated((text, value, expanded): (&str, &str, &str), unit: &str, below_loq: bool, plus_minus: &str) -> String {
+    if below_loq {
+        return format!("{text} {unit}; measured {value} {plus_minus} {expanded} {unit}, kept on record");
+    }
+    format!("{text} {plus_minus} {expanded} {unit}")
+}
+
+/// Rounds a result for the report. Its expanded uncertainty is never below that of titres that agreed.
 pub(super) fn reported(
     result: &Estimate,
+    agreed: &Estimate,
     rule: &Reporting,
     loq: Option<LimitOfQuantification>,
 ) -> Result<Reported, DistributionError> {
-    let coverage = expand(result.u(), result.degrees_of_freedom(), rule.coverage)?;
+    let mut coverage = expand(result.u(), result.degrees_of_freedom(), rule.coverage)?;
+    // By Welch and Satterthwaite a wider scatter can lower the coverage factor by more than it raises u.
+    let least = expand(agreed.u(), agreed.degrees_of_freedom(), rule.coverage)?.expanded_uncertainty;
+    if least > coverage.expanded_uncertainty && result.u() > 0.0 {
+        coverage.factor = least / result.u();
+        coverage.expanded_uncertainty = least;
+    }
     let (value, expanded_uncertainty) = rounded(result.value(), coverage.expanded_uncertainty, rule.ties, rule.places);
-    let below = loq.filter(|loq| result.value() < loq.0);
+    // A content below zero within its uncertainty is nothing found; beyond it, no limit makes it one.
+    let nothing = result.value() < 0.0 && result.value() >= -2.0 * result.u();
+    let below = loq.filter(|loq| result.value() < loq.0 && (result.value() >= 0.0 || nothing));
     let text = match below {
         Some(loq) => format!("< {} (LOQ)", loq.0),
+        None if nothing => "< LOQ".to_owned(),
         None => value.clone(),
     };
-    Ok(Reported { text, value, expanded_uncertainty, coverage, unit: rule.unit.symbol(), below_loq: below.is_some() })
+    let below_loq = below.is_some() || nothing;
+    Ok(Reported { text, value, expanded_uncertainty, coverage, unit: rule.unit.symbol(), below_loq })
 }
 
 fn rounded(value: f64, expanded: f64, ties: Ties, places: Option<i64>) -> (String, String) {

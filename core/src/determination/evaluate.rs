@@ -2,7 +2,8 @@
 
 use crate::chemistry::CorrectionError;
 use crate::determination::agreement::{Agreement, Ruled, agree, decide, rule};
-use crate::determination::amount::{Basis, indicator_needs_iron, mean_blank};
+use crate::determination::amount::{Basis, Scatter};
+use crate::determination::blank::{comparison, indicator_needs_iron, is_back_titration, mean_blank};
 use crate::determination::content::{self, Content, Figure, Part, Reported};
 use crate::determination::facts::{Central, Record};
 use crate::determination::titre::{self, Fate, Titre};
@@ -10,7 +11,7 @@ use crate::determination::verdict::Verdict;
 use crate::determination::{FORMULA_SET, canonical, judgements, slips};
 use crate::statistics::distribution::DistributionError;
 use crate::uncertainty::{Contribution, InputError};
-use crate::working::{Estimate, Handle, Sheet, Working};
+use crate::working::{Estimate, Handle, Identity, Sheet, Working};
 
 /// How much of the evaluation is wanted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -76,6 +77,33 @@ pub enum Progress {
     },
 }
 
+/// What kind of result there is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ResultOutcome {
+    /// None yet.
+    Incomplete,
+    /// The titres agree by the method's rule.
+    Concordant,
+    /// As many titres as the method asks for disagree and no cause was found: all of them count, the uncertainty answers to the
+    /// scatter seen, and the result needs a decision.
+    Discordant,
+    /// Below zero by more than its uncertainty explains: no content, but an error to look for.
+    BelowZero,
+}
+
+impl ResultOutcome {
+    /// Word for it.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Incomplete => "incomplete",
+            Self::Concordant => "concordant",
+            Self::Discordant => "discordant",
+            Self::BelowZero => "below zero",
+        }
+    }
+}
+
 /// What a determination comes to.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Evaluation {
@@ -85,6 +113,8 @@ pub struct Evaluation {
     pub input_digest: [u8; 32],
     /// Where it stands.
     pub progress: Progress,
+    /// What kind of result there is.
+    pub outcome: ResultOutcome,
     /// Every titration with its fate, in order.
     pub titres: Vec<Titre>,
     /// Mean blank, mL, if the method subtracts one and there is one.
@@ -128,6 +158,8 @@ pub fn content_digest(record: &Record) -> [u8; 32] {
 pub struct Brief {
     /// Where it stands.
     pub progress: Progress,
+    /// What kind of result there is.
+    pub outcome: ResultOutcome,
     /// Every titration with its fate, in order; likely slips are not looked for.
     pub titres: Vec<Titre>,
     /// The content in the reporting unit.
@@ -144,12 +176,13 @@ pub fn brief(record: &Record) -> Result<Brief, EvaluationError> {
     let sheet = Sheet::lean();
     let settled = settle(&sheet, record, Part::Alone)?;
     let (mut figure, mut reported) = (None, None);
-    if let Some((_, result, rounded)) = settled.content.and_then(|found| found.result) {
+    let found = settled.content.filter(|_| settled.outcome != ResultOutcome::BelowZero);
+    if let Some((_, result, rounded)) = found.and_then(|found| found.result) {
         let rule = &record.rules.reporting;
         figure = Some(Figure { unit: rule.unit, expressed: rule.expressed, value: result.value(), u: result.u() });
         reported = Some(rounded);
     }
-    Ok(Brief { progress: settled.progress, titres: settled.titres, figure, reported })
+    Ok(Brief { progress: settled.progress, outcome: settled.outcome, titres: settled.titres, figure, reported })
 }
 
 /// What a record comes to, before anything is said of it.
@@ -159,6 +192,7 @@ struct Settled<'s> {
     net: Vec<f64>,
     ruled: Option<Ruled>,
     progress: Progress,
+    outcome: ResultOutcome,
     central: Central,
     blank_ml: Option<f64>,
     content: Option<Settlement<'s>>,
@@ -167,6 +201,7 @@ struct Settled<'s> {
 /// The content and the titre it is made of.
 struct Settlement<'s> {
     net_ml: f64,
+    scatter: Scatter,
     content: Content<'s>,
     /// In the reporting unit, where the density that may need is known.
     result: Option<(Handle<'s>, Estimate, Reported)>,
@@ -174,10 +209,13 @@ struct Settlement<'s> {
 
 fn settle<'s, 'r>(sheet: &'s Sheet<'r>, record: &'r Record, part: Part) -> Result<Settled<'s>, EvaluationError> {
     let rules = &record.rules;
+    let back = is_back_titration(record);
     let blank = if rules.subtract_blank { mean_blank(sheet, record)? } else { None };
+    // In a back-titration the blank is the oxidant, from which the titre is subtracted.
+    let from_titre = blank.filter(|_| !back);
     let (mut titres, mut volumes) = (Vec::new(), Vec::new());
     for titration in &record.titrations {
-        let (titre, volume) = titre::titre(sheet, titration, rules, blank)?;
+        let (titre, volume) = titre::titre(sheet, titration, rules, from_titre)?;
         titres.push(titre);
         volumes.push(volume);
     }
@@ -185,30 +223,65 @@ fn settle<'s, 'r>(sheet: &'s Sheet<'r>, record: &'r Record, part: Part) -> Resul
     let net: Vec<f64> = counted.iter().map(|i| titres[*i].net_ml).collect();
     let ruled = if net.is_empty() { None } else { Some(rule(record, &net)?) };
     let decision = decide(record, ruled.as_ref(), &net);
-    let (mut progress, mut content) = (decision.progress, None);
+    let (mut progress, mut outcome, mut content) = (decision.progress, decision.outcome, None);
     let used: Vec<usize> = decision.used.iter().map(|i| counted[*i]).collect();
     if rules.subtract_blank && blank.is_none() {
-        let why = if indicator_needs_iron(record) {
-            "the method subtracts a blank, and the run has none with added iron(II), without which the indicator does not turn"
-        } else {
-            "the method subtracts a blank, and the run has none"
-        };
-        progress = Progress::NeedsMore { titrations: 0, why: why.to_owned() };
+        progress = Progress::NeedsMore { titrations: 0, why: blank_missing(record).to_owned() };
+        outcome = ResultOutcome::Incomplete;
     } else if !used.is_empty() {
         for index in &used {
             titres[*index].fate = Fate::Used;
         }
-        let basis = Basis { record, volumes: &volumes, used: &used, central: decision.central, blank };
+        let discordant = outcome == ResultOutcome::Discordant;
+        let basis = Basis { record, volumes: &volumes, used: &used, central: decision.central, blank, discordant };
         let found = settlement(sheet, &basis, part)?;
-        if found.result.is_none() {
+        if let Some((_, estimate, _)) = &found.result {
+            if let Some(why) = below_zero(record, estimate, from_titre.map(Handle::value), found.net_ml) {
+                progress = Progress::NeedsMore { titrations: 0, why };
+                outcome = ResultOutcome::BelowZero;
+            }
+        } else {
             let unit = rules.reporting.unit.symbol();
             let why = format!("not enough data: the unit {unit} needs the density of the sample");
             progress = Progress::NeedsMore { titrations: 0, why };
+            outcome = ResultOutcome::Incomplete;
         }
         content = Some(found);
     }
     let blank_ml = blank.map(Handle::value);
-    Ok(Settled { titres, net, ruled, progress, central: decision.central, blank_ml, content })
+    Ok(Settled { titres, net, ruled, progress, outcome, central: decision.central, blank_ml, content })
+}
+
+/// Why a method that subtracts a blank has none.
+fn blank_missing(record: &Record) -> &'static str {
+    if is_back_titration(record) {
+        "the method takes the oxidant from a blank, and the run has none of this oxidant and titrant without sample"
+    } else if indicator_needs_iron(record) {
+        "the method subtracts a blank, and the run has none of this titrant with added iron(II), without which the indicator does not turn"
+    } else {
+        "the method subtracts a blank, and the run has none of this titrant"
+    }
+}
+
+/// Why a result below zero by more than its uncertainty explains is none.
+fn below_zero(record: &Record, result: &Estimate, blank_ml: Option<f64>, net_ml: f64) -> Option<String> {
+    let (value, u) = (result.value(), result.u());
+    if value >= -2.0 * u {
+        return None;
+    }
+    let seen = match blank_ml {
+        Some(blank) if net_ml < 0.0 => {
+            format!("the blank, {blank:.3} mL, is above the titre, {:.3} mL", net_ml + blank)
+        }
+        _ if is_back_titration(record) => "more titrant was used than the oxidant could have taken up".to_owned(),
+        _ => "the titre is negative".to_owned(),
+    };
+    let unit = record.rules.reporting.unit.symbol();
+    Some(format!(
+        "no content: {seen}, so that the result, {value:.2} {unit}, lies below zero by more than 2 u = {:.2} {unit}; look for a \
+         blank of another solution, swapped readings or a lost sample",
+        2.0 * u
+    ))
 }
 
 fn settlement<'s, 'r>(
@@ -223,13 +296,18 @@ fn settlement<'s, 'r>(
     let result = match content.result(sheet, rule, part) {
         Some(node) => {
             let estimate = sheet.estimate(node);
-            let reported = content::reported(&estimate, rule, record.rules.loq)?;
+            let least = [(Identity::Repeatability(&record.id), amount.scatter.least)];
+            let agreed = sheet.estimate_with(node, &least);
+            let reported = content::reported(&estimate, &agreed, rule, record.rules.loq)?;
             Some((node, estimate, reported))
         }
         None => None,
     };
-    Ok(Settlement { net_ml: amount.net_ml, content, result })
+    Ok(Settlement { net_ml: amount.net_ml, scatter: amount.scatter, content, result })
 }
+
+/// Node of a result, with the standard uncertainty and degrees of freedom that titres which agreed would have had.
+pub(super) type Node<'s> = (Handle<'s>, (f64, Option<f64>));
 
 /// Evaluates on a given sheet, so that two evaluations share what they have in common; the node of the result beside it.
 pub(super) fn evaluate_on<'s, 'r>(
@@ -237,14 +315,16 @@ pub(super) fn evaluate_on<'s, 'r>(
     record: &'r Record,
     part: Part,
     detail: Detail,
-) -> Result<(Evaluation, Option<Handle<'s>>), EvaluationError> {
+) -> Result<(Evaluation, Option<Node<'s>>), EvaluationError> {
     let rules = &record.rules;
-    let Settled { mut titres, net, ruled, progress, central, blank_ml, content } = settle(sheet, record, part)?;
+    let Settled { mut titres, net, ruled, progress, outcome, central, blank_ml, content } =
+        settle(sheet, record, part)?;
     slips::query(&mut titres, &record.titrations, rules);
     let mut evaluation = Evaluation {
         formula_set: FORMULA_SET,
         input_digest: canonical::digest(record),
         progress,
+        outcome,
         titres,
         blank_ml,
         central,
@@ -257,8 +337,9 @@ pub(super) fn evaluate_on<'s, 'r>(
         working: None,
         agreement: ruled.map(|ruled| agree(record, &net, ruled)),
     };
-    let mut node = None;
+    let (mut node, mut scatter) = (None, None);
     if let Some(found) = content {
+        scatter = Some(found.scatter);
         evaluation.titre_ml = Some(found.net_ml);
         evaluation.figures = found.content.figures(sheet);
         if let Some((result, estimate, reported)) = found.result {
@@ -268,10 +349,15 @@ pub(super) fn evaluate_on<'s, 'r>(
                 evaluation.budget = sheet.budget(result);
                 evaluation.working = Some(sheet.working(result));
             }
-            node = Some(result);
+            if outcome == ResultOutcome::BelowZero {
+                evaluation.reported = None;
+            } else {
+                node = Some((result, found.scatter.least));
+            }
         }
     }
-    evaluation.verdicts = judgements::verdicts(record, &evaluation);
+    evaluation.verdicts = judgements::verdicts(record, &evaluation, scatter.as_ref());
+    evaluation.verdicts.extend(comparison(sheet, record)?);
     if rules.interpolate_factor && evaluation.result.is_some() {
         let alone = by_factors_in_force(record)?;
         evaluation.verdicts.push(judgements::interpolation(record, &evaluation, alone));

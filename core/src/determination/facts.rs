@@ -206,6 +206,29 @@ impl Factor {
     }
 }
 
+impl Excess {
+    /// Amount of electrons that the pipette delivered, mmol. It had the temperature of the titrant, whose factors to 20 C these
+    /// are; none where volumes are not brought there.
+    ///
+    /// # Formula
+    /// n = z c V F(T)
+    ///
+    /// # Source
+    /// ISO 4787; Green Book, 2.10.
+    pub(super) fn delivered<'s, 'r>(
+        &'r self,
+        sheet: &'s Sheet<'r>,
+        to_20: &[Handle<'s>],
+    ) -> Result<Handle<'s>, InputError> {
+        let amount = self.factor.electrons(sheet) * self.factor.concentration(sheet)? * self.pipette.volume(sheet)?;
+        Ok(match to_20 {
+            [] => amount,
+            [only] => amount * *only,
+            all => amount * sheet.mean(all),
+        })
+    }
+}
+
 impl Vessel {
     /// Its volume; one used twice in a chain is one input.
     pub(super) fn volume<'s, 'r>(&'r self, sheet: &'s Sheet<'r>) -> Result<Handle<'s>, InputError> {
@@ -311,6 +334,15 @@ pub struct Titration {
     pub excess: Option<Excess>,
 }
 
+/// What a blank is of. Kinds are never averaged together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BlankKind {
+    /// All reagents, without sample; in a back-titration with the oxidant.
+    Reagent,
+    /// The indicator alone.
+    Indicator,
+}
+
 /// A blank as recorded.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Blank {
@@ -326,6 +358,14 @@ pub struct Blank {
     pub burette: Burette,
     /// Titrant volume equivalent to added iron(II), mL.
     pub iron_equivalent_ml: Option<f64>,
+    /// Standard uncertainty of that, mL.
+    pub iron_equivalent_u_ml: Option<f64>,
+    /// What it is of.
+    pub kind: BlankKind,
+    /// Titrant in force at its time; none for the one of the titrations.
+    pub factor: Option<Factor>,
+    /// Solution that a pipette added to it: iron(II), or the oxidant of a back-titration.
+    pub added: Option<Excess>,
 }
 
 /// How much was taken.

@@ -1,11 +1,11 @@
 //! Iron(III) by difference of total iron and iron(II), with what both share kept in common.
 
 use crate::determination::content::{self, Part, Reported};
-use crate::determination::evaluate::{Detail, Evaluation, EvaluationError, evaluate_on};
+use crate::determination::evaluate::{Detail, Evaluation, EvaluationError, ResultOutcome, evaluate_on};
 use crate::determination::facts::Record;
 use crate::determination::verdict::{Outcome, Verdict};
 use crate::uncertainty::Contribution;
-use crate::working::{Label, Quantity, Source, Working};
+use crate::working::{Identity, Label, Quantity, Source, Working};
 
 /// Iron(III) and what it rests on.
 #[derive(Debug, Clone, PartialEq)]
@@ -14,6 +14,8 @@ pub struct Iron3 {
     pub total: Evaluation,
     /// Evaluation of iron(II).
     pub iron2: Evaluation,
+    /// What kind of result there is: discordant where one of the two is.
+    pub outcome: ResultOutcome,
     /// Value in the reporting unit of the total, unrounded; negative values are kept. None until both are complete.
     pub value: Option<f64>,
     /// Standard uncertainty.
@@ -57,6 +59,7 @@ pub fn iron3(total: &Record, iron2: &Record, detail: Detail) -> Result<Iron3, Ev
     let mut derived = Iron3 {
         total: total_evaluation,
         iron2: iron2_evaluation,
+        outcome: ResultOutcome::Incomplete,
         value: None,
         u: None,
         u_if_independent: None,
@@ -66,22 +69,26 @@ pub fn iron3(total: &Record, iron2: &Record, detail: Detail) -> Result<Iron3, Ev
         verdicts: Vec::new(),
         working: None,
     };
-    let (Some(a), Some(b)) = (a, b) else { return Ok(derived) };
+    let (Some((a, a_least)), Some((b, b_least))) = (a, b) else { return Ok(derived) };
     let rule = &total.rules.reporting;
     let difference = sheet.named(a - b, Label::only(Quantity::Iron3Content(rule.unit)), Source::SharedInputs);
     let result = sheet.estimate(difference);
     let (value, u) = (result.value(), result.u());
+    let parts = [derived.total.outcome, derived.iron2.outcome];
+    derived.outcome = if parts.contains(&ResultOutcome::Discordant) {
+        ResultOutcome::Discordant
+    } else if value < -2.0 * u {
+        ResultOutcome::BelowZero
+    } else {
+        ResultOutcome::Concordant
+    };
     derived.value = Some(value);
     derived.u = Some(u);
     derived.u_if_independent = Some(sheet.estimate(a).u().hypot(sheet.estimate(b).u()));
     derived.correlation = sheet.correlation(a, b);
-    let mut reported = content::reported(&result, rule, total.rules.loq)?;
-    if value < 0.0 && value >= -2.0 * u && !reported.below_loq {
-        // Nothing was found, whatever limit the method states; the value itself stays in the record.
-        reported.text = "< LOQ".to_owned();
-        reported.below_loq = true;
-    }
-    derived.reported = Some(reported);
+    let least = [(Identity::Repeatability(&total.id), a_least), (Identity::Repeatability(&iron2.id), b_least)];
+    let agreed = sheet.estimate_with(difference, &least);
+    derived.reported = Some(content::reported(&result, &agreed, rule, total.rules.loq)?);
     derived.verdicts = vec![sign_verdict(value, u, rule.unit.symbol())];
     if detail == Detail::Working {
         derived.budget = sheet.budget(difference);

@@ -1,22 +1,29 @@
 //! What the rules say of an evaluation, as data.
 
-use crate::determination::amount::usable_blanks;
-use crate::determination::evaluate::Evaluation;
-use crate::determination::facts::{Record, Standing};
+use crate::determination::agreement::Agreement;
+use crate::determination::amount::Scatter;
+use crate::determination::blank;
+use crate::determination::evaluate::{Evaluation, Progress, ResultOutcome};
+use crate::determination::facts::{Record, Rules};
 use crate::determination::titre::{Fate, Titre};
 use crate::determination::verdict::{Outcome, Verdict};
 use crate::statistics::agreement::{Concordance, Next};
+use crate::statistics::distribution::{FisherF, chi_square_quantile, chi_square_sf};
 use crate::statistics::outliers::{Finding, OutlierError};
 use crate::working::Estimate;
 
 /// Every verdict on an evaluation, in the order they are read.
-pub(super) fn verdicts(record: &Record, evaluation: &Evaluation) -> Vec<Verdict> {
+pub(super) fn verdicts(record: &Record, evaluation: &Evaluation, scatter: Option<&Scatter>) -> Vec<Verdict> {
     let mut verdicts = Vec::new();
     let rules = &record.rules;
-    verdicts.extend(blank_verdict(record));
+    verdicts.extend(blank::verdict(record));
+    verdicts.extend(blank::addition_verdict(record));
     let Some(agreement) = &evaluation.agreement else { return verdicts };
     verdicts.push(concordance_verdict(&agreement.concordance, rules.concordance_limit_ml));
     verdicts.extend(agreement.follow_up.as_ref().map(critical_range_verdict));
+    verdicts.extend(scatter_verdict(rules, agreement));
+    verdicts.extend(scatter.and_then(|scatter| disagreement_verdict(evaluation, scatter)));
+    verdicts.extend(evaluation.result.as_ref().and_then(|result| below_zero_verdict(record, evaluation, result)));
     verdicts.push(outlier_verdict(
         "Dixon",
         agreement.dixon.as_ref().map(|test| (test.statistic, test.critical_5.value, test.p, &test.finding)),
@@ -104,6 +111,101 @@ fn critical_range_verdict(next: &Next) -> Verdict {
     }
 }
 
+/// Whether the scatter of the titres is that of the method: its variance against sigma_r squared.
+///
+/// # Source
+/// ISO 2854:1976, table C (variance against a known one) and table D (against one with degrees of freedom); from memory.
+fn scatter_verdict(rules: &Rules, agreement: &Agreement) -> Option<Verdict> {
+    let (sigma, dof) = rules.sigma_r_ml?;
+    let s = agreement.sd_ml?;
+    let nu = agreement.n as f64 - 1.0;
+    let ratio = (s / sigma).powi(2);
+    let (value, critical, p, obtained) = match dof {
+        Some(dof) => {
+            let f = FisherF::new(nu, dof).ok()?;
+            let obtained = format!("F at 5 %, {nu} and {dof} degrees of freedom");
+            (ratio, f.quantile(0.95), Ok(f.sf(ratio)), obtained)
+        }
+        None => (
+            nu * ratio,
+            chi_square_quantile(0.95, nu),
+            chi_square_sf(nu * ratio, nu),
+            format!("chi-square at 5 %, {nu} degrees of freedom"),
+        ),
+    };
+    let (critical, p) = (critical.ok()?, p.ok()?);
+    let met = value <= critical;
+    Some(Verdict {
+        rule: "scatter of the titres",
+        outcome: if met { Outcome::Met } else { Outcome::Query },
+        compared: "variance of the accurate titres, relative to that of the method's repeatability".to_owned(),
+        value: Some(value),
+        critical: Some(critical),
+        unit: "",
+        obtained: format!("{obtained} (ISO 2854)"),
+        p: Some(p),
+        advice: if met {
+            String::new()
+        } else {
+            "the titres scatter more than the validated method does: look at the burette, the end point and the aliquots".to_owned()
+        },
+    })
+}
+
+/// Titres whose scatter took the place of the method's repeatability, or that need a decision.
+fn disagreement_verdict(evaluation: &Evaluation, scatter: &Scatter) -> Option<Verdict> {
+    let discordant = evaluation.outcome == ResultOutcome::Discordant;
+    (discordant || scatter.seen).then(|| Verdict {
+        rule: "disagreement of the titres",
+        outcome: if discordant { Outcome::NotMet } else { Outcome::Query },
+        compared: "standard uncertainty of the titre taken, and the one of titres that agree".to_owned(),
+        value: Some(scatter.taken),
+        critical: Some(scatter.least.0),
+        unit: "mL",
+        obtained: "the larger of the method's repeatability and of the scatter seen, with Student's factor (JCGM 100, 4.2.3 and G.3.2)"
+            .to_owned(),
+        p: None,
+        advice: if discordant {
+            "discordant: the titres disagree and no cause was found. All of them count, and the uncertainty answers to the scatter \
+             seen. Somebody who had no hand in it decides, with a reason, whether it may be reported"
+                .to_owned()
+        } else {
+            "the titres keep the method's limit but scatter more than its repeatability explains: the uncertainty answers to the \
+             scatter seen"
+                .to_owned()
+        },
+    })
+}
+
+/// A content below zero: nothing found, or an error.
+fn below_zero_verdict(record: &Record, evaluation: &Evaluation, result: &Estimate) -> Option<Verdict> {
+    let (value, u) = (result.value(), result.u());
+    let subtracts = record.rules.subtract_blank && record.rules.chemistry != "back-titration";
+    let blank = subtracts.then_some(evaluation.blank_ml).flatten();
+    (value < 0.0 || blank.is_some()).then(|| {
+        let (outcome, advice) = if value >= 0.0 {
+            (Outcome::Met, String::new())
+        } else if value >= -2.0 * u {
+            (Outcome::Query, "below zero within 2 u: nothing was found; the value itself is kept on record".to_owned())
+        } else if let Progress::NeedsMore { why, .. } = &evaluation.progress {
+            (Outcome::NotMet, why.clone())
+        } else {
+            (Outcome::NotMet, "below zero by more than 2 u: an error to look for".to_owned())
+        };
+        Verdict {
+            rule: "blank not above the titre",
+            outcome,
+            compared: "content after the blank was subtracted".to_owned(),
+            value: Some(value),
+            critical: Some(-2.0 * u),
+            unit: record.rules.reporting.unit.symbol(),
+            obtained: "minus 2 u of the content".to_owned(),
+            p: None,
+            advice,
+        }
+    })
+}
+
 fn slip_verdict(titre: &Titre) -> Verdict {
     Verdict {
         rule: "likely slip",
@@ -116,23 +218,6 @@ fn slip_verdict(titre: &Titre) -> Verdict {
         p: None,
         advice: "read the burette sheet again; correct with a reason if it was a slip".to_owned(),
     }
-}
-
-/// Counted blanks that had to be left out because their indicator could not turn.
-fn blank_verdict(record: &Record) -> Option<Verdict> {
-    let counted = record.blanks.iter().filter(|blank| blank.standing == Standing::Counted).count();
-    let unusable = counted - usable_blanks(record).count();
-    (record.rules.subtract_blank && unusable > 0).then(|| Verdict {
-        rule: "blank with iron(II)",
-        outcome: Outcome::NotMet,
-        compared: format!("{unusable} of {counted} blanks without added iron(II)"),
-        value: None,
-        critical: None,
-        unit: "",
-        obtained: "the indicator turns only where iron is present (ISO 2597-1)".to_owned(),
-        p: None,
-        advice: "repeat the blank with a known addition of iron(II)".to_owned(),
-    })
 }
 
 fn outlier_verdict(

@@ -4,6 +4,7 @@
 
 mod agreement;
 mod amount;
+mod blank;
 mod canonical;
 mod content;
 mod evaluate;
@@ -17,21 +18,24 @@ mod titre;
 mod verdict;
 
 pub use agreement::Agreement;
-pub use content::{Figure, Reported, Unit};
-pub use evaluate::{Brief, Detail, Evaluation, EvaluationError, Progress, brief, content_digest, evaluate};
+pub use content::{Figure, Reported, Unit, stated};
+pub use evaluate::{
+    Brief, Detail, Evaluation, EvaluationError, Progress, ResultOutcome, brief, content_digest, evaluate,
+};
 pub use facts::{
-    Acceptance, Blank, Burette, Central, Density, DilutionStep, Excess, Factor, Following, LimitOfQuantification,
-    Portion, PortionAmount, Record, Reporting, Rules, Segment, Standing, Titration, TitrationKind, Vessel,
+    Acceptance, Blank, BlankKind, Burette, Central, Density, DilutionStep, Excess, Factor, Following,
+    LimitOfQuantification, Portion, PortionAmount, Record, Reporting, Rules, Segment, Standing, Titration,
+    TitrationKind, Vessel,
 };
 pub use iron3::{Iron3, iron3};
 pub use readings::{ReadingsError, check_readings};
 pub use slips::SlipQuery;
 pub use standardisation::{
-    Preparation, PreparedTitrant, Reference, Replicate, ReplicateResult, Standardisation, StandardisationResult,
-    prepare, standardise,
+    AGREEMENT_PERCENT, Preparation, PreparedTitrant, Reference, Replicate, ReplicateResult, Standardisation,
+    StandardisationResult, prepare, standardise,
 };
 pub use titre::{Fate, Titre};
 pub use verdict::{Outcome, Verdict};
 
 /// Version of the formulae; frozen with every signature, and changed whenever a figure could come out differently.
-pub const FORMULA_SET: &str = "ferrotitre formulae 1";
+pub const FORMULA_SET: &str = "ferrotitre formulae 2";

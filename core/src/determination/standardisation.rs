@@ -3,8 +3,9 @@
 use crate::chemistry::{WEIGHT_DENSITY, weighing_factor};
 use crate::determination::evaluate::EvaluationError;
 use crate::determination::facts::{Burette, Factor, Segment, Standing, Vessel};
-use crate::determination::titre::{Delivery, temperature_node, volume};
+use crate::determination::titre::{Delivery, Measured, temperature_node, volume};
 use crate::determination::verdict::{Outcome, Verdict};
+use crate::statistics::distribution::student_t_quantile;
 use crate::uncertainty::{Contribution, DegreesOfFreedom};
 use crate::working::{Digits, Fact, Handle, Identity, Index, Label, Leaf, Origin, Quantity, Sheet, Source, Working};
 
@@ -249,6 +250,8 @@ pub struct Standardisation {
     pub minimum: usize,
     /// Limits of the factor.
     pub factor_limits: (f64, f64),
+    /// Largest range of the concentrations relative to their mean, %; that of common practice if none.
+    pub agreement_percent: Option<f64>,
     /// Replicates and blanks, in order.
     pub replicates: Vec<Replicate>,
 }
@@ -275,10 +278,51 @@ pub struct StandardisationResult {
     pub blank_ml: Option<f64>,
     /// Sample standard deviation of the concentrations, mol/L; from two on.
     pub sd: Option<f64>,
+    /// Whether the replicates agree; none while one counts.
+    pub agreement: Option<Verdict>,
     /// The concentration; none while too few replicates count.
     pub titrant: Option<PreparedTitrant>,
     /// Why there is none yet.
     pub missing: Option<String>,
+}
+
+/// Largest range of replicates that agree, relative to their mean, %. common practice, no source.
+pub const AGREEMENT_PERCENT: f64 = 0.3;
+
+impl StandardisationResult {
+    /// Whether the replicates differ by more than they may.
+    #[must_use]
+    pub fn disagrees(&self) -> bool {
+        self.agreement.as_ref().is_some_and(|verdict| verdict.outcome == Outcome::NotMet)
+    }
+}
+
+fn agreement(terms: &[Handle<'_>], limit: f64) -> Option<Verdict> {
+    let values: Vec<f64> = terms.iter().map(|term| term.value()).collect();
+    if values.len() < 2 {
+        return None;
+    }
+    let (low, high) =
+        values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), x| (low.min(*x), high.max(*x)));
+    let percent = 100.0 * (high - low) / (values.iter().sum::<f64>() / values.len() as f64);
+    let met = percent.abs() <= limit + 1e-9;
+    Some(Verdict {
+        rule: "agreement of the replicates",
+        outcome: if met { Outcome::Met } else { Outcome::NotMet },
+        compared: "range of the concentrations, relative to their mean".to_owned(),
+        value: Some(percent),
+        critical: Some(limit),
+        unit: "%",
+        obtained: "limit of the standardisation".to_owned(),
+        p: None,
+        advice: if met {
+            String::new()
+        } else {
+            "the replicates disagree: look for a cause and repeat. Without one, somebody who had no hand in it decides, with a \
+             reason, whether the factor may be used; its uncertainty answers to the scatter seen"
+                .to_owned()
+        },
+    })
 }
 
 /// Concentration from a standardisation.
@@ -298,7 +342,7 @@ pub fn standardise(facts: &Standardisation) -> Result<StandardisationResult, Eva
         |blank: bool| facts.replicates.iter().filter(move |r| r.blank == blank && r.standing == Standing::Counted);
     let mut blanks = Vec::new();
     for (number, blank) in (1..).zip(counted(true)) {
-        blanks.push(delivered(&sheet, facts, blank, number)?);
+        blanks.push(delivered(&sheet, facts, blank, number)?.volume);
     }
     let label = Label::only(Quantity::Blank);
     let blank = match blanks.as_slice() {
@@ -307,13 +351,13 @@ pub fn standardise(facts: &Standardisation) -> Result<StandardisationResult, Eva
     };
     let (mut results, mut terms) = (Vec::new(), Vec::new());
     for replicate in counted(false) {
-        let volume = delivered(&sheet, facts, replicate, replicate.position)?;
+        let Measured { volume, to_20 } = delivered(&sheet, facts, replicate, replicate.position)?;
         let index = Index::Number(replicate.position);
         let net = match blank {
             Some(blank) => sheet.named(volume - blank, Label::at(Quantity::NetVolume, index), Source::Blank),
             None => volume,
         };
-        let term = concentration(&sheet, facts, replicate, net)?;
+        let term = concentration(&sheet, facts, replicate, (net, to_20))?;
         results.push(ReplicateResult {
             id: replicate.id.clone(),
             position: replicate.position,
@@ -327,6 +371,7 @@ pub fn standardise(facts: &Standardisation) -> Result<StandardisationResult, Eva
         replicates: results,
         blank_ml: blank.map(Handle::value),
         sd: sd.map(Handle::value).filter(|sd| !sd.is_nan()),
+        agreement: agreement(&terms, facts.agreement_percent.unwrap_or(AGREEMENT_PERCENT)),
         titrant: None,
         missing: None,
     };
@@ -335,8 +380,11 @@ pub fn standardise(facts: &Standardisation) -> Result<StandardisationResult, Eva
             Some(format!("not enough data: needs {} accepted replicates, has {}", facts.minimum, terms.len()));
         return Ok(result);
     }
-    let concentration = mean_titrant(&sheet, facts, &terms, sd)?;
-    result.titrant = Some(titrant(&sheet, concentration, facts.nominal, facts.factor_limits));
+    let disagree = result.disagrees();
+    let concentration = mean_titrant(&sheet, facts, &terms, (sd, disagree))?;
+    let mut made = titrant(&sheet, concentration, facts.nominal, facts.factor_limits);
+    made.verdicts.extend(result.agreement.clone());
+    result.titrant = Some(made);
     Ok(result)
 }
 
@@ -346,7 +394,7 @@ fn delivered<'s, 'r>(
     facts: &'r Standardisation,
     replicate: &'r Replicate,
     number: u32,
-) -> Result<Handle<'s>, EvaluationError> {
+) -> Result<Measured<'s>, EvaluationError> {
     let delivery = Delivery {
         kind: "standardisation_titrations",
         id: &replicate.id,
@@ -356,7 +404,8 @@ fn delivered<'s, 'r>(
         number,
         blank: replicate.blank,
     };
-    Ok(volume(sheet, &delivery, facts.corrections)?.node)
+    let volume = volume(sheet, &delivery, facts.corrections)?;
+    Ok(Measured { volume: volume.node, to_20: volume.to_20 })
 }
 
 /// Concentration of one replicate; its own random errors are left to the repeatability.
@@ -364,9 +413,14 @@ fn concentration<'s, 'r>(
     sheet: &'s Sheet<'r>,
     facts: &'r Standardisation,
     replicate: &'r Replicate,
-    net: Handle<'s>,
+    (net, to_20): (Handle<'s>, Option<Handle<'s>>),
 ) -> Result<Handle<'s>, EvaluationError> {
-    let volume = net + facts.burette.bias(sheet)?;
+    // Every filling of the burette has the error of its calibration.
+    let bias = match replicate.segments.len() {
+        0 | 1 => facts.burette.bias(sheet)?,
+        fillings => facts.burette.bias(sheet)? * fillings as f64,
+    };
+    let volume = net + bias;
     let z = sheet.given(Label::only(Quantity::Electrons), facts.electrons, Source::Stoichiometry);
     let label = Label::at(Quantity::ReplicateConcentration, Index::Number(replicate.position));
     if let (Some(reference), Some((grams, digits))) = (&facts.reference, &replicate.mass) {
@@ -393,7 +447,12 @@ fn concentration<'s, 'r>(
             dof: factor.dof,
             identity: Identity::Record(&factor.id),
         };
-        let c = factor.electrons(sheet) * sheet.input(input)? * pipette.volume(sheet)? / (z * volume);
+        // Pipette and burette deliver at the same temperature, so that both are brought to 20 C or none.
+        let mut delivered = factor.electrons(sheet) * sheet.input(input)? * pipette.volume(sheet)?;
+        if let Some(to_20) = to_20 {
+            delivered = delivered * to_20;
+        }
+        let c = delivered / (z * volume);
         return Ok(sheet.named(c, label, Source::TitrantStandardisation));
     }
     Err(EvaluationError::ExcessMissing(replicate.id.clone()))
@@ -425,11 +484,22 @@ fn mean_titrant<'s, 'r>(
     sheet: &'s Sheet<'r>,
     facts: &'r Standardisation,
     terms: &[Handle<'s>],
-    sd: Option<Handle<'s>>,
+    (sd, disagree): (Option<Handle<'s>>, bool),
 ) -> Result<Handle<'s>, EvaluationError> {
     let n = terms.len() as f64;
     let mean = sheet.mean(terms);
     let (relative, dof) = match (facts.relative_repeatability, sd) {
+        // The scatter seen, for the few values it was seen in, wherever it is the larger.
+        (known, Some(sd)) if disagree => {
+            let student = student_t_quantile(0.975, n - 1.0)?;
+            let student = sheet.given(Label::only(Quantity::StudentFactor), student, Source::StudentFactor);
+            let seen = student / sheet.number(student_t_quantile(0.975, f64::INFINITY)?) * (sd / mean);
+            let label = Label::only(Quantity::RelativeRepeatabilityDeviation);
+            match known {
+                Some(known) => (sheet.largest(&[sheet.given(label, known, Source::MethodVersion), seen]), None),
+                None => (seen, None),
+            }
+        }
         (Some(relative), _) => {
             let label = Label::only(Quantity::RelativeRepeatabilityDeviation);
             (sheet.given(label, relative, Source::MethodVersion), None)
@@ -439,7 +509,7 @@ fn mean_titrant<'s, 'r>(
     };
     let label = Label::only(Quantity::RelativeRepeatability);
     let u = relative / sheet.square_root(sheet.number(n));
-    let u = sheet.named(u, label.u(), Source::ScatterOfMean);
+    let u = sheet.named(u, label.u(), if disagree { Source::ScatterSeen } else { Source::ScatterOfMean });
     let error = sheet.given(label, 1.0, Source::RandomError);
     let repeatability = sheet.uncertain(error, (label, Identity::Repeatability(&facts.id)), u, dof)?;
     let label = Label::only(Quantity::TitrantConcentration);

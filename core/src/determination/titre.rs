@@ -112,6 +112,15 @@ pub(super) struct Volume<'s> {
     pub(super) correction: f64,
     pub(super) factor: f64,
     pub(super) node: Handle<'s>,
+    /// Factor to 20 C, where volumes are brought there.
+    pub(super) to_20: Option<Handle<'s>>,
+}
+
+/// Volume of a titration with the factor that brought it to 20 C.
+#[derive(Clone, Copy)]
+pub(super) struct Measured<'s> {
+    pub(super) volume: Handle<'s>,
+    pub(super) to_20: Option<Handle<'s>>,
 }
 
 /// Volume of segments at 20 C, mL.
@@ -155,7 +164,7 @@ pub(super) fn volume<'s, 'r>(
         correction = added.value();
         node = scale + added;
     }
-    let mut factor = 1.0;
+    let (mut factor, mut warmth_factor) = (1.0, None);
     if correct_temperature {
         let celsius = of.temperature.ok_or(EvaluationError::TemperatureMissing)?;
         if !corrected {
@@ -164,12 +173,13 @@ pub(super) fn volume<'s, 'r>(
         let warmth = sheet.recorded(of.label(Quantity::TitrantTemperature), celsius, of.fact("solution_temperature"));
         let to_20 = temperature_node(sheet, warmth, of.label(Quantity::TemperatureFactor))?;
         factor = to_20.value();
+        warmth_factor = Some(to_20);
         node = node * to_20;
     }
     let quantity = if of.blank { Quantity::BlankVolume } else { Quantity::TitrationVolume };
     let source = if correct_temperature { Source::VolumeTo20 } else { Source::BuretteReading };
     let node = sheet.named(node, Label::at(quantity, Index::Number(of.number)), source);
-    Ok(Volume { difference, correction, factor, node })
+    Ok(Volume { difference, correction, factor, node, to_20: warmth_factor })
 }
 
 /// Factor of a volume to 20 C.
@@ -195,7 +205,7 @@ pub(super) fn titre<'s, 'r>(
     titration: &'r Titration,
     rules: &Rules,
     blank: Option<Handle<'s>>,
-) -> Result<(Titre, Handle<'s>), EvaluationError> {
+) -> Result<(Titre, Measured<'s>), EvaluationError> {
     let corrections = (rules.correct_burette, rules.correct_temperature);
     let volume = volume(sheet, &Delivery::of_titration(titration), corrections)?;
     let net = blank.map_or(volume.node, |blank| volume.node - blank);
@@ -224,5 +234,5 @@ pub(super) fn titre<'s, 'r>(
         reduction,
         queries: Vec::new(),
     };
-    Ok((titre, volume.node))
+    Ok((titre, Measured { volume: volume.node, to_20: volume.to_20 }))
 }

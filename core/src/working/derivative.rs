@@ -3,7 +3,7 @@
 use crate::uncertainty::{Contribution, DegreesOfFreedom, Input, Inputs, Sourced, effective_degrees_of_freedom};
 use crate::working::handle::{Handle, NONE};
 use crate::working::quantity::{Index, Label};
-use crate::working::sheet::Sheet;
+use crate::working::sheet::{Identity, Sheet};
 
 /// A value with its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -123,6 +123,21 @@ impl Sheet<'_> {
     #[must_use]
     pub fn estimate(&self, of: Handle<'_>) -> Estimate {
         let parts = self.contributions(&self.sensitivities(of));
+        let u = parts.iter().map(|(part, _)| part * part).sum::<f64>().sqrt();
+        Estimate { value: of.value(), u, degrees_of_freedom: effective_degrees_of_freedom(u, parts) }
+    }
+
+    /// The same with other standard uncertainties and degrees of freedom of some inputs.
+    #[must_use]
+    pub fn estimate_with(&self, of: Handle<'_>, changed: &[(Identity<'_>, (f64, Option<f64>))]) -> Estimate {
+        let uncertain = self.uncertain.borrow();
+        let part = |(input, c): &(u32, f64)| {
+            let known = &uncertain[*input as usize];
+            let other = changed.iter().find(|(identity, _)| *identity == known.identity);
+            let (u, dof) = other.map_or((known.u, known.dof), |(_, other)| *other);
+            (c * u, dof)
+        };
+        let parts: Vec<(f64, Option<f64>)> = self.sensitivities(of).0.iter().map(part).collect();
         let u = parts.iter().map(|(part, _)| part * part).sum::<f64>().sqrt();
         Estimate { value: of.value(), u, degrees_of_freedom: effective_degrees_of_freedom(u, parts) }
     }

@@ -37,6 +37,8 @@ pub enum Quantity {
     SingleBlank,
     /// Mean blank.
     Blank,
+    /// Mean of blanks before the iron(II) added to them is subtracted.
+    ObservedBlank,
     /// Volume less the blank.
     NetVolume,
     /// Titre that stands for all, less the blank.
@@ -45,6 +47,8 @@ pub enum Quantity {
     Repeatability,
     /// Repeatability from the validation.
     RepeatabilityDeviation,
+    /// Student's factor for the number of values that disagree.
+    StudentFactor,
     /// Step of the scale.
     ReadingResolution,
     /// Error of the end point.
@@ -135,11 +139,13 @@ impl Quantity {
             Self::BlankVolume => ("V_b", "volume at 20 C", "mL"),
             Self::IronEquivalent => ("V_eq", "titrant equivalent to the iron(II) added", "mL"),
             Self::SingleBlank => ("b", "single blank", "mL"),
+            Self::ObservedBlank => ("V_obs", "blank with the iron(II) added", "mL"),
             Self::Blank => ("V_b", "blank", "mL"),
             Self::NetVolume => ("V_net", "volume less blank", "mL"),
             Self::NetTitre => ("V_net", "net titre", "mL"),
             Self::Repeatability => ("R", "repeatability of the titre", "mL"),
             Self::RepeatabilityDeviation => ("sigma_r", "repeatability of a titre, from the validation", "mL"),
+            Self::StudentFactor => ("t_95", "Student's factor, two-sided 95 %, for the values that disagree", ""),
             Self::ReadingResolution => ("a", "reading resolution", "mL"),
             Self::EndPointBias => ("E", "end-point bias", "mL"),
             Self::BuretteBias => ("B", "calibration", "mL"),

@@ -69,6 +69,8 @@ pub enum Identity<'r> {
     Repeatability(&'r str),
     /// The mean of blanks.
     Blanks(Vec<&'r str>),
+    /// Titrant equivalent to the iron(II) added to a blank.
+    Equivalent(&'r str),
     /// The end point of a chemistry with an indicator.
     EndPoint(&'r str, &'r str),
     /// The molar mass of iron.
@@ -88,6 +90,7 @@ impl fmt::Display for Identity<'_> {
         match self {
             Self::Record(id) => page.write_str(id),
             Self::Repeatability(id) => write!(page, "repeatability:{id}"),
+            Self::Equivalent(id) => write!(page, "equivalent:{id}"),
             Self::Blanks(ids) => write!(page, "blank:{}", ids.join("+")),
             Self::EndPoint(chemistry, indicator) => write!(page, "end-point:{chemistry}:{indicator}"),
             Self::MolarMassOfIron => page.write_str("molar-mass:Fe"),

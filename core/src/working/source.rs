@@ -37,6 +37,12 @@ pub enum Source {
     ScatterOfMean,
     /// Standard uncertainty of a median.
     ScatterOfMedian,
+    /// Standard uncertainty of a mean of values that disagree.
+    ScatterSeen,
+    /// The same of a median.
+    ScatterSeenOfMedian,
+    /// Student's factor.
+    StudentFactor,
     /// Standard uncertainty of a quantity known only within limits.
     Rectangular,
     /// Best estimate of a random error.
@@ -78,6 +84,13 @@ impl Source {
             Self::ScatterOfMedian => {
                 "ISO 5725-6:1994, 5.2; JCGM 100:2008, 4.2.3 and 4.3.7; efficiency of the median: Cramér 1946, 28.5"
             }
+            Self::ScatterSeen => {
+                "values that disagree: ISO 5725-6:1994, 5.2 (critical range); JCGM 100:2008, 4.2.3 and G.3.2 (Student's factor)"
+            }
+            Self::ScatterSeenOfMedian => {
+                "values that disagree: ISO 5725-6:1994, 5.2 (critical range, median); JCGM 100:2008, 4.2.3 and G.3.2 (Student's factor); efficiency of the median: Cramér 1946, 28.5"
+            }
+            Self::StudentFactor => "JCGM 100:2008, G.3.2 and table G.2",
             Self::Rectangular => "JCGM 100:2008, 4.3.7",
             Self::RandomError => "JCGM 100:2008, 3.2.2: the expectation of a random error is zero",
             Self::SystematicError => "JCGM 100:2008, 3.2.3: after correction the expectation of the error is zero",

@@ -2,9 +2,9 @@
 
 use ferrotitre_core::chemistry::{AIR_DENSITY, Expressed};
 use ferrotitre_core::determination::{
-    Acceptance, Blank, Burette, Central, Density, DilutionStep, Excess, Factor, Following, Portion, PortionAmount,
-    Preparation, Record, Reference, Replicate, Reporting, Rules, Segment, Standardisation, Standing, Titration,
-    TitrationKind, Unit, Vessel,
+    Acceptance, Blank, BlankKind, Burette, Central, Density, DilutionStep, Excess, Factor, Following, Portion,
+    PortionAmount, Preparation, Record, Reference, Replicate, Reporting, Rules, Segment, Standardisation, Standing,
+    Titration, TitrationKind, Unit, Vessel,
 };
 use ferrotitre_core::rounding::Ties;
 use ferrotitre_core::statistics::agreement::{ConcordanceMode, FollowUp};
@@ -64,6 +64,10 @@ fn blank(id: &str, last: &str) -> Blank {
         temperature: Some(21.5),
         burette: burette(),
         iron_equivalent_ml: Some(2.0),
+        iron_equivalent_u_ml: None,
+        kind: BlankKind::Reagent,
+        factor: None,
+        added: None,
     }
 }
 
@@ -143,11 +147,28 @@ pub fn determinations() -> Vec<(&'static str, Record)> {
     of_mass.rules.reporting.unit = Unit::GramsPerLitre;
     let mut median = record("m", &["23.18", "23.22", "23.80", "23.96"]);
     median.rules.central = Central::Median;
+    let mut discordant = record("s", &["21.46", "21.48", "30.46", "40.46"]);
+    discordant.rules.give_up_after = 4;
+    let mut few = discordant.clone();
+    few.rules.sigma_r_ml = None;
     let mut interpolated = plain.clone();
     interpolated.rules.interpolate_factor = true;
     for (titration, passed) in interpolated.titrations.iter_mut().zip([0.25, 0.5, 0.75]) {
         let following = Following { id: "next".into(), concentration: 0.016_683, u: 5e-6, dof: None, passed };
         titration.factor.following = Some(following);
+    }
+    let mut added = plain.clone();
+    for (blank, last) in added.blanks.iter_mut().zip(["2.06", "2.02"]) {
+        blank.segments = vec![segment("0.00", last)];
+        blank.iron_equivalent_ml = None;
+        blank.added = Some(Excess { factor: factor("iron", "A-1", 1, 0.1003), pipette: vessel("P2", 2.001) });
+        blank.factor = Some(factor("another", "D-2", 6, 0.016_652));
+        blank.burette.id = "calibration of B-02".into();
+        blank.burette.code = "B-02".into();
+    }
+    let mut stated = plain.clone();
+    for blank in &mut stated.blanks {
+        blank.iron_equivalent_u_ml = Some(0.004);
     }
     let mut back = record("back", &["10.02", "10.06"]);
     back.rules.chemistry = "back-titration".into();
@@ -156,6 +177,9 @@ pub fn determinations() -> Vec<(&'static str, Record)> {
         let oxidant = factor("oxidant", "D-1", 6, 0.016_671);
         titration.excess = Some(Excess { factor: oxidant, pipette: vessel("P50", 50.02) });
     }
+    let mut oxidant_known = back.clone();
+    back.blanks = vec![blank("blank 1", "49.96"), blank("blank 2", "49.98")];
+    oxidant_known.rules.subtract_blank = false;
     vec![
         ("plain", plain),
         ("no sigma", scattered),
@@ -165,8 +189,13 @@ pub fn determinations() -> Vec<(&'static str, Record)> {
         ("by mass of the sample", by_mass),
         ("of a mass", of_mass),
         ("median", median),
+        ("discordant", discordant),
+        ("discordant, no sigma", few),
         ("interpolated", interpolated),
         ("back-titration", back),
+        ("back-titration without a blank", oxidant_known),
+        ("iron(II) added by a pipette, another lot", added),
+        ("iron(II) with its uncertainty", stated),
     ]
 }
 
@@ -228,6 +257,7 @@ pub fn standardisations() -> Vec<(&'static str, Standardisation)> {
         relative_repeatability: None,
         minimum: 3,
         factor_limits: (0.99, 1.01),
+        agreement_percent: None,
         replicates: masses
             .iter()
             .map(|(at, mass, last)| replicate(*at, Some(mass), false, last))
