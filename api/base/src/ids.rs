@@ -108,6 +108,10 @@ ids! {
     RunId;
     /// A blank, one version.
     BlankId;
+    /// What was added to a blank.
+    BlankAdditionId;
+    /// How far the replicates of a standardisation may differ.
+    StandardisationLimitId;
     /// A determination.
     DeterminationId;
     /// A titration, one version.

@@ -43,6 +43,8 @@ pub enum Meaning {
     Rejected,
     /// I was there.
     Witnessed,
+    /// It may be reported although its titres disagree.
+    Decided,
 }
 
 impl Meaning {
@@ -53,6 +55,7 @@ impl Meaning {
             Self::Approved => "approved",
             Self::Rejected => "rejected",
             Self::Witnessed => "witnessed",
+            Self::Decided => "decided",
         }
     }
 
@@ -63,6 +66,9 @@ impl Meaning {
             Self::Approved => "fit for release",
             Self::Rejected => "not accepted, for the reason given",
             Self::Witnessed => "made under my supervision, as recorded",
+            Self::Decided => {
+                "the titres disagree and no cause was found: it may be reported as discordant, for the reason given"
+            }
         }
     }
 }
@@ -91,7 +97,7 @@ pub struct Row {
 pub struct SignOff {
     /// Identity.
     pub id: SignOffId,
-    /// authored, witnessed, reviewed, approved or rejected.
+    /// authored, witnessed, decided, reviewed, approved or rejected.
     #[schema(example = "approved")]
     pub meaning: String,
     /// The sentence signed.

@@ -248,7 +248,7 @@ impl<'a> Layout<'a> {
                 Some(_) => format!(
                     "=IF(B{line}<=C{line}+5E-10,\"still holds\",\"no longer holds: the service may choose other titres\")"
                 ),
-                None => "=\"median of all\"".to_owned(),
+                None => "=\"no limit: the titres disagree, or their median stands for them\"".to_owned(),
             };
             rows.push(vec![
                 Cell::Text(format!("{} of {}", node.symbol, titres.len())),

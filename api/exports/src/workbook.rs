@@ -57,6 +57,9 @@ fn pair(name: &str, value: impl Into<String>) -> Vec<Cell> {
 fn as_evaluated(part: &Part<'_>, layout: &Layout<'_>) -> Vec<Vec<Cell>> {
     let mut rows = layout.as_evaluated();
     rows.push(Vec::new());
+    for one in &part.made_of {
+        rows.push(pair(&format!("titres of {}", one.view.code), one.evaluation.outcome.word()));
+    }
     if let Some(reported) = part.reported {
         rows.push(pair("reported", &reported.text));
         rows.push(pair("rounded value", &reported.value));

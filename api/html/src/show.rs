@@ -79,12 +79,14 @@ pub fn figure(value: impl std::borrow::Borrow<f64>, digits: usize) -> String {
 pub fn shape(state: &str) -> &'static str {
     match state {
         "not completed" | "proposed" | "opened" | "no value yet" | "open" | "in progress" | "draft" | "received"
-        | "recorded" | "prepared" | "requested" | "quarantined" | "not used" | "planned" | "not enough data" => "open",
+        | "recorded" | "prepared" | "requested" | "quarantined" | "not used" | "planned" | "not enough data"
+        | "incomplete" => "open",
         "contained" | "investigating" | "action" | "verifying" | "preliminary" | "submitted" | "in validation"
         | "standardising" | "closed" | "accepted" | "in analysis" | "running" | "complete" => "half",
         "reviewed" => "most",
         "effective" | "valid" | "established" | "conforms" | "approved" | "released" | "in use" | "in service"
-        | "active" | "granted" | "reported" | "used" | "met" | "good" | "passed" | "in control" | "meets" => "full",
+        | "active" | "granted" | "reported" | "used" | "met" | "good" | "passed" | "in control" | "meets"
+        | "concordant" => "full",
         "investigate"
         | "soon"
         | "under investigation"
@@ -102,7 +104,8 @@ pub fn shape(state: &str) -> &'static str {
         | "in control with something to investigate"
         | "missing QC"
         | "no decision rule"
-        | "no QC plan" => "turn",
+        | "no QC plan"
+        | "discordant" => "turn",
         _ => "cross",
     }
 }

@@ -56,6 +56,7 @@ fn rows_of(read: &Value) -> Vec<Value> {
     let mut begin = json!({
         "determination": read["id"], "code": read["code"], "method": read["method_code"], "analyte": read["analyte"],
         "run": read["run"], "sample": read["sample"], "purpose": read["purpose"], "state": read["state"],
+        "outcome": evaluation["outcome"],
         "result": figure.map(|figure| &figure["value"]), "u": figure.map(|figure| &figure["u"]),
         "unit": reported["unit"], "reported": reported["text"],
         "expanded_uncertainty": reported["expanded_uncertainty"], "coverage_factor": reported["coverage_factor"],

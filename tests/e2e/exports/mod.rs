@@ -208,7 +208,7 @@ async fn every_formula_of_a_workbook_gives_what_the_service_computed() {
     let fates: Vec<String> = titrations[1..].iter().map(|row| row[4].to_string()).collect();
     assert_eq!(fates, ["rough", "used", "used", "used"]);
     let about = book.rows("About").iter().flatten().map(ToString::to_string).collect::<Vec<_>>().join(" ");
-    assert!(about.contains("ferrotitre formulae 1") && about.contains("root"), "{about}");
+    assert!(about.contains("ferrotitre formulae 2") && about.contains("root"), "{about}");
     // The same record gives the same content; the export itself is on record.
     let again = bench.lab.app.manager.get(&path).await;
     assert_eq!(again.header("x-content-sha256"), export.header("x-content-sha256"));
@@ -336,7 +336,7 @@ async fn a_table_of_determinations_counts_what_was_made_and_has_one_digest_in_ev
     assert!(book.formulas("Rows").is_empty(), "text is never a formula");
     let cells = book.rows("Rows");
     assert_eq!(cells.len(), 7);
-    assert!(cells[1..].iter().any(|row| number(&row[8]) == Some(value)));
+    assert!(cells[1..].iter().any(|row| number(&row[9]) == Some(value)));
     let listed = lab.app.manager.get("/exports").await.expect(200);
     assert_eq!(listed.as_array().unwrap().len(), 3);
     assert!(listed.as_array().unwrap().iter().all(|export| export["digest"] == digest && export["records"] == 6));

@@ -177,6 +177,9 @@ actions! {
     SubmitDeterminations = "submit_determinations": [Analyst, Manager] for ["submit_determination", "submit_iron_result"];
     /// Reviews or returns determinations of others.
     ReviewDeterminations = "review_determinations": [Analyst, Manager] for ["review_determination", "return_determination", "review_iron_result", "return_iron_result"];
+    /// Decides that a determination of others may be reported although its titres disagree, or a factor used although the
+    /// replicates do.
+    DecideDiscordance = "decide_discordance": [Analyst, Manager] for ["decide_discordance", "decide_standardisation_discordance"];
     /// Approves determinations of others, and amends approved ones.
     ApproveDeterminations = "approve_determinations": [Manager] for ["approve_determination", "amend_determination", "approve_iron_result", "amend_iron_result"];
     /// Says that signed results stay as they are although something they rest on was touched.

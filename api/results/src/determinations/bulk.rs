@@ -11,7 +11,9 @@ use ferrotitre_base::states::StateMove;
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_bench::methods::store::versions as methods;
 use ferrotitre_bench::specifications::conformity::{self, Judged};
-use ferrotitre_core::determination::{Brief, Detail, EvaluationError, Figure, Record, brief, content_digest, evaluate};
+use ferrotitre_core::determination::{
+    Brief, Detail, EvaluationError, Figure, Record, ResultOutcome, brief, content_digest, evaluate,
+};
 use uuid::Uuid;
 
 use crate::determinations::evaluation::{ReportedView, TitreView, expressed};
@@ -44,6 +46,8 @@ pub struct Tabled {
     pub sample: Uuid,
     pub purpose: String,
     pub state: String,
+    /// incomplete, concordant, discordant or below zero.
+    pub outcome: &'static str,
     /// How often it was amended.
     pub amendments: usize,
     /// Unit of the report.
@@ -119,6 +123,18 @@ impl Gathered {
         self.each(Self::one)
     }
 
+    /// What kind of result each has; none for one that cannot be evaluated at all.
+    ///
+    /// # Errors
+    /// A record that refers to nothing.
+    pub(super) fn outcomes(self) -> Result<Vec<ResultOutcome>, Refusal> {
+        self.each(|gathered, row, (source, _)| {
+            let sight = gathered.material.sight(row.id);
+            let record = gathered.material.draw(row, &sight, source)?.record;
+            Ok(brief(&record).map_or(ResultOutcome::Incomplete, |found| found.outcome))
+        })
+    }
+
     /// Digests of their content.
     fn digests(self) -> Result<Vec<(Uuid, String)>, Refusal> {
         self.each(|gathered, row, (source, _)| {
@@ -148,7 +164,7 @@ impl Gathered {
             signed::keep(kept, of.figure.as_mut_slice(), &mut of.reported)?;
         }
         let conformity = self.conformity(row, (version, &record), (state, moves), &of)?;
-        let Brief { titres, figure, reported, .. } = of;
+        let Brief { outcome, titres, figure, reported, .. } = of;
         let views = titrations.into_iter().map(|(row, state)| titration_view(row.clone(), state, lots));
         Ok(Tabled {
             id: row.id,
@@ -160,6 +176,7 @@ impl Gathered {
             sample: row.sample_id,
             purpose: row.purpose.clone(),
             state: state.to_owned(),
+            outcome: outcome.word(),
             amendments: moves.iter().filter(|step| step.to_state == "amended").count(),
             unit: reporting.unit.symbol(),
             expressed: expressed(reporting.expressed),

@@ -3,7 +3,7 @@
 use ferrotitre_base::evaluations::{BudgetLine, StepView, VerdictView, finite};
 use ferrotitre_core::chemistry::{Expressed, ReductionOutcome};
 use ferrotitre_core::determination::{
-    Agreement, Evaluation, Fate, Progress, Reported, SlipQuery, TitrationKind, Titre,
+    Agreement, Evaluation, Fate, Progress, Reported, SlipQuery, TitrationKind, Titre, stated,
 };
 use ferrotitre_core::quantity::plain;
 use ferrotitre_core::statistics::agreement::FinalResult;
@@ -18,6 +18,9 @@ pub struct EvaluationView {
     pub formula_set: &'static str,
     /// Where it stands and what to do next.
     pub progress: ProgressView,
+    /// incomplete, concordant, discordant (the titres disagree and no cause was found) or below zero.
+    #[schema(example = "concordant")]
+    pub outcome: &'static str,
     /// Every titration with its fate, in order.
     pub titres: Vec<TitreView>,
     /// Mean blank, mL; may be negative.
@@ -207,6 +210,14 @@ pub struct ReportedView {
     pub below_loq: bool,
 }
 
+impl ReportedView {
+    /// The figure as a sentence has it; below the limit of quantification without an uncertainty.
+    pub fn stated(&self) -> String {
+        let parts = (self.text.as_str(), self.value.as_str(), self.expanded_uncertainty.as_str());
+        stated(parts, self.unit, self.below_loq, "±")
+    }
+}
+
 impl From<Reported> for ReportedView {
     fn from(reported: Reported) -> Self {
         Self {
@@ -378,6 +389,7 @@ impl From<Evaluation> for EvaluationView {
         Self {
             formula_set: evaluation.formula_set,
             progress,
+            outcome: evaluation.outcome.word(),
             titres: evaluation.titres.into_iter().map(TitreView::from).collect(),
             blank_ml: evaluation.blank_ml,
             agreement: evaluation.agreement.map(AgreementView::from),

@@ -3,8 +3,8 @@
 use actix_web::{get, post, web};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::acts::{
-    ApproveDeterminations, ConductRuns, CountersignTitrations, JudgeTitrations, ReadRecords, RecordTitrations,
-    RequestConcessions, ReviewDeterminations, SignConcessions, SubmitDeterminations,
+    ApproveDeterminations, ConductRuns, CountersignTitrations, DecideDiscordance, JudgeTitrations, ReadRecords,
+    RecordTitrations, RequestConcessions, ReviewDeterminations, SignConcessions, SubmitDeterminations,
 };
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
@@ -25,7 +25,7 @@ use crate::determinations::wire::{
     DeterminationLine, DeterminationListing, DeterminationView, NewDetermination, NewIronResult, NewTitration,
     SignOffListing, TitrationHistory, TitrationView,
 };
-use crate::determinations::{service, supervision};
+use crate::determinations::{discordance, service, supervision};
 
 /// Begins a determination of a test portion in an open run.
 #[utoipa::path(tag = "determinations", request_body = NewDetermination, responses((status = 201, description = "Begun", body = DeterminationView)))]
@@ -148,6 +148,21 @@ pub(super) async fn countersign_determination(
 ) -> Result<Answer, Problem> {
     let (act, signature) = who.act(body);
     Ok(supervision::countersign(&db, &act, who.user(), **policy, *id, signature).await?)
+}
+
+/// Decides that a discordant result may be reported: signed, with a reason, by somebody who had no hand in it; needed before it
+/// is approved.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Determination")), request_body = NewSignature, responses((status = 201, description = "Decided; as it now stands", body = DeterminationView)))]
+#[post("/determinations/{id}/discordance-decision")]
+pub(super) async fn decide_discordance(
+    who: Allowed<DecideDiscordance>,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    body: Body<NewSignature>,
+) -> Result<Answer, Problem> {
+    let (act, signature) = who.act(body);
+    Ok(discordance::decide(&db, &act, who.user(), **policy, *id, signature).await?)
 }
 
 /// Submits a determination, signed by its author.

@@ -30,7 +30,7 @@ use crate::determinations::signed::{self, EarlierFigure};
 use crate::determinations::steps::{self, Signed, broken};
 use crate::determinations::store::{self, IronResultRow};
 use crate::determinations::wire::NewIronResult;
-use crate::determinations::{compared, service};
+use crate::determinations::{compared, discordance, service};
 use ferrotitre_base::pins::{self, Sight, Standing, Used};
 use ferrotitre_bench::impacts;
 use ferrotitre_bench::impacts::store::Touch;
@@ -90,6 +90,9 @@ impl Located for IronResultView {
 /// Iron(III) with both results it comes from.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct Iron3View {
+    /// incomplete, concordant, discordant (where one of the two is) or below zero.
+    #[schema(example = "concordant")]
+    pub outcome: &'static str,
     /// Iron(III), unrounded; negative values are kept. Absent until both are complete.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub value: Option<f64>,
@@ -121,6 +124,7 @@ pub struct Iron3View {
 impl From<Iron3> for Iron3View {
     fn from(derived: Iron3) -> Self {
         Self {
+            outcome: derived.outcome.word(),
             value: derived.value,
             u: derived.u,
             u_if_independent: derived.u_if_independent,
@@ -282,13 +286,16 @@ impl LoadedResult {
     }
 }
 
-fn flags(loaded: &LoadedResult) -> Vec<String> {
+fn flags(loaded: &LoadedResult, derived: &Iron3) -> Vec<String> {
     let mut flags = Vec::new();
     if let Some(last) = loaded.moves.last().filter(|step| step.to_state == "invalidated") {
         flags.push(format!("no result any longer: {}", last.reason.as_deref().unwrap_or_default()));
     }
     for (name, part) in [("total iron", &loaded.total), ("iron(II)", &loaded.iron2)] {
         flags.extend(part.frame.conceded.iter().map(|words| format!("{name} {words}")));
+        let of = if name == "iron(II)" { &derived.iron2 } else { &derived.total };
+        let discordant = discordance::words(of, &part.frame.sign_offs, &Loaded::digest(of));
+        flags.extend(discordant.map(|words| format!("{name} {words}")));
     }
     flags
 }
@@ -306,7 +313,7 @@ pub(super) fn shown(loaded: LoadedResult) -> Result<IronResultView, Refusal> {
     .flatten()
     .max();
     let earlier = signed::earlier(&loaded.sign_offs, &loaded.moves);
-    let flags = flags(&loaded);
+    let flags = flags(&loaded, &derived);
     let standing = (loaded.state.as_str(), compared::approved_at(&loaded.state, &loaded.moves));
     let conformity = compared::statements_on_iron3((&loaded.total, &loaded.iron2), &derived, standing);
     Ok(IronResultView {

@@ -109,8 +109,12 @@ pub(super) async fn gather(connection: &Connection, rows: &[DeterminationRow]) -
 
 async fn complete(connection: &Connection, frame: Frame, titrations: Vec<TitrationRow>) -> Result<Material, Refusal> {
     let vessels = once(vessels(&titrations, &frame));
-    let factor_ids: Vec<FactorId> =
-        once(titrations.iter().flat_map(|row| [Some(row.factor_id), row.oxidant_factor_id]).flatten());
+    let of_titrations = titrations.iter().flat_map(|row| [Some(row.factor_id), row.oxidant_factor_id]).flatten();
+    let of_blanks = frame.blanks.values().flat_map(|of_run| {
+        let added = of_run.additions.iter().filter_map(|added| added.factor_id);
+        of_run.all.iter().map(|blank| blank.factor_id).chain(added)
+    });
+    let factor_ids: Vec<FactorId> = once(of_titrations.chain(of_blanks));
     let titration_ids: Vec<Uuid> = titrations.iter().map(|row| row.id.0).collect();
     let named = once(frame.methods.values().filter_map(|method| method.facts.rules.0.decision_rule));
     let (judged, shelf, factors, rules) = futures_util::try_join!(
@@ -138,6 +142,7 @@ fn vessels(titrations: &[TitrationRow], frame: &Frame) -> Vec<Uuid> {
     let mut all: Vec<Uuid> =
         titrations.iter().flat_map(|row| [Some(row.burette_id), row.oxidant_pipette_id]).flatten().collect();
     all.extend(frame.blanks.values().flat_map(|of_run| of_run.all.iter().map(|blank| blank.burette_id)));
+    all.extend(frame.blanks.values().flat_map(|of_run| of_run.additions.iter().filter_map(|added| added.pipette_id)));
     for (portion, steps) in frame.portions.values().flatten() {
         all.extend([portion.balance_id, portion.pipette_id, portion.aliquot_pipette_id].into_iter().flatten());
         all.extend(steps.iter().flat_map(|step| [step.pipette_id, Some(step.flask_id)]).flatten());
@@ -213,7 +218,11 @@ impl Material {
         let steps: Vec<&portions::StepRow> =
             steps.iter().filter(|step| sight.sees(step.id.0, step.recorded_at)).collect();
         let of_run = self.frame.blanks.get(&row.run_id);
-        let blanks = of_run.map(|of_run| of_run.counted(sight)).unwrap_or_default();
+        let counted = of_run.map(|of_run| (of_run, of_run.counted(sight)));
+        let blanks: Vec<_> = counted
+            .into_iter()
+            .flat_map(|(of_run, rows)| rows.into_iter().map(|row| (row, of_run.addition(row.id))))
+            .collect();
         let all = self.titrations.get(&row.id).map_or(&[][..], Vec::as_slice);
         let titrations: Vec<&TitrationRow> =
             all.iter().filter(|titration| sight.sees(titration.id.0, titration.recorded_at)).collect();
@@ -245,6 +254,7 @@ impl Material {
         }
         if let Some(of_run) = self.frame.blanks.get(&row.run_id) {
             all.extend(of_run.all.iter().map(|blank| ("blanks", blank.id.0, blank.recorded_at)));
+            all.extend(of_run.additions.iter().map(|added| ("blank_additions", added.id.0, added.recorded_at)));
             all.extend(of_run.moves.iter().map(|step| ("state_moves", step.entity_id, step.recorded_at)));
         }
         let titrations = self.titrations.get(&row.id).into_iter().flatten();

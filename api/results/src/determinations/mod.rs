@@ -4,6 +4,7 @@ pub mod adoption;
 pub mod bulk;
 pub mod compared;
 mod decision;
+pub mod discordance;
 pub mod evaluation;
 mod handlers;
 pub mod iron_results;
@@ -46,6 +47,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::submit_determination)
         .service(handlers::review_determination)
         .service(handlers::return_determination)
+        .service(handlers::decide_discordance)
         .service(handlers::approve_determination)
         .service(handlers::amend_determination)
         .service(handlers::record_iron_result)

@@ -14,7 +14,7 @@ use ferrotitre_bench::samples::{portions, samples};
 use ferrotitre_bench::specifications::conformity::{Assigned, RuleVersion};
 use ferrotitre_bench::{concessions, methods, titrants};
 use ferrotitre_core::determination::{
-    Acceptance, Central, Detail, Evaluation, Record, Reported, content_digest, evaluate,
+    Acceptance, Central, Detail, Evaluation, Record, Reported, ResultOutcome, content_digest, evaluate,
 };
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
@@ -25,7 +25,7 @@ use crate::determinations::since::Since;
 use crate::determinations::steps::broken;
 use crate::determinations::store::{self, DeterminationRow, TitrationRow};
 use crate::determinations::wire::{DeterminationView, NewTitration, TitrationView};
-use crate::determinations::{compared, signed};
+use crate::determinations::{compared, discordance, signed};
 use ferrotitre_base::pins::{Sight, Standing, Used};
 
 pub const KIND: EntityKind = EntityKind::Determination;
@@ -69,7 +69,7 @@ pub(super) struct Frame {
     pub(super) method: methods::store::versions::Row,
     sample: samples::versions::Row,
     portion: portions::Row,
-    sign_offs: Vec<sign_offs::Row>,
+    pub(super) sign_offs: Vec<sign_offs::Row>,
     /// Concessions under which its result may stand although its run has not decided, in words.
     pub(super) conceded: Vec<String>,
     /// What a validation study concluded of the method version.
@@ -329,10 +329,13 @@ impl Loaded {
         changed.map(|count| all[..=count].to_vec()).unwrap_or_default()
     }
 
-    /// Range that the used titres may have by the method's rule, mL; none where a median stands for them.
+    /// Range that the used titres may have by the method's rule, mL; none where a median stands for them or they disagree.
     pub(super) fn allowed_ml(&self, evaluation: &Evaluation) -> Option<f64> {
         let rules = &self.record.rules;
         evaluation.titre_ml?;
+        if evaluation.outcome == ResultOutcome::Discordant {
+            return None;
+        }
         match (evaluation.central, rules.acceptance) {
             (Central::Median, _) => None,
             (Central::Mean, Acceptance::Concordance) => Some(rules.concordance_limit_ml),
@@ -376,6 +379,7 @@ impl Loaded {
 
     fn flags(&self, evaluation: &Evaluation) -> Vec<String> {
         let mut flags = Vec::new();
+        flags.extend(discordance::words(evaluation, &self.frame.sign_offs, &Self::digest(evaluation)));
         let rules = &self.frame.method.facts.rules.0;
         if let Some(result) = &evaluation.result {
             let (low, high) = (&rules.validated_low, &rules.validated_high);
@@ -425,6 +429,7 @@ impl Loaded {
         let digest = Self::digest(&evaluation);
         let amended_at = self.amended_at();
         let flags = self.flags(&evaluation);
+        let discordance_decided = discordance::decision(&self.frame.sign_offs, &digest).is_some();
         let conformity = compared::statements_on(&self, &evaluation);
         let since = self.since.view(&self, &evaluation);
         let earlier = signed::earlier(&self.frame.sign_offs, self.moves());
@@ -453,6 +458,7 @@ impl Loaded {
             conformity,
             since,
             earlier,
+            discordance_decided,
             sign_offs: self.frame.sign_offs.into_iter().map(|sign| sign.view(&digest, amended_at, true)).collect(),
             content_digest: digest,
             moves,

@@ -1,5 +1,7 @@
 //! Use cases of determinations and their titrations.
 
+use std::collections::HashMap;
+
 use chrono::{DateTime, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::permissions::Role;
@@ -22,13 +24,13 @@ use ferrotitre_bench::readings;
 use ferrotitre_bench::samples::{portions, samples};
 use ferrotitre_bench::titrants::wire::Rejection;
 use ferrotitre_core::chemistry::{chemistry, reduction};
-use ferrotitre_core::determination::{Detail, Evaluation, Reported};
+use ferrotitre_core::determination::{Detail, Evaluation, Progress, Reported, ResultOutcome};
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_core::uncertainty::CoverageRule;
+use ferrotitre_core::uncertainty::{CoverageRule, expand};
 use futures_util::{StreamExt as _, TryStreamExt as _, stream};
 use uuid::Uuid;
 
-use crate::determinations::bulk::Selection;
+use crate::determinations::bulk::{self, Selection};
 use crate::determinations::record::{self, KIND, Loaded, TITRATION, load};
 use crate::determinations::store::{self, DeterminationRow, Filter, TitrationRow};
 use crate::determinations::supervision::{self, Work};
@@ -103,15 +105,31 @@ pub async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<
     db.read(async |connection| {
         let ids = states::in_state(connection, KIND, state, (window.0, window.1 + 1)).await?;
         let rows = store::determinations_by_id(connection, &ids).await?;
-        Page::of(rows, window.1, |row| row.id.0).try_map(|row| Ok(line(row, state.to_owned())))
+        let page = Page::of(rows, window.1, |row| row.id.0);
+        let outcomes = outcomes(connection, &page.items).await?;
+        page.try_map(|row| {
+            let outcome = outcomes.get(&row.id).copied().unwrap_or(ResultOutcome::Incomplete);
+            Ok(line(row, state.to_owned(), outcome))
+        })
     })
     .await
 }
 
-fn line(row: DeterminationRow, state: String) -> DeterminationLine {
+/// What kind of result each has, read in a constant number of statements.
+async fn outcomes(
+    connection: &Connection,
+    rows: &[DeterminationRow],
+) -> Result<HashMap<DeterminationId, ResultOutcome>, Refusal> {
+    let ids: Vec<DeterminationId> = rows.iter().map(|row| row.id).collect();
+    let found = bulk::of_rows(connection, rows.to_vec()).await?.outcomes()?;
+    Ok(ids.into_iter().zip(found).collect())
+}
+
+fn line(row: DeterminationRow, state: String, outcome: ResultOutcome) -> DeterminationLine {
     DeterminationLine {
         id: row.id.0,
         state,
+        outcome: outcome.word(),
         code: row.code,
         run: row.run_id.0,
         method: row.method_id,
@@ -130,9 +148,12 @@ pub async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<Determin
         let rows = store::list_determinations(connection, &filter, limit + 1).await?;
         let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
         let states = states::present_many(connection, KIND, &ids).await?;
-        Page::of(rows, limit, |row| row.id.0).try_map(|row| {
+        let page = Page::of(rows, limit, |row| row.id.0);
+        let outcomes = outcomes(connection, &page.items).await?;
+        page.try_map(|row| {
             let state = states.get(&row.id.0).cloned().unwrap_or_default();
-            Ok(line(row, state))
+            let outcome = outcomes.get(&row.id).copied().unwrap_or(ResultOutcome::Incomplete);
+            Ok(line(row, state, outcome))
         })
     })
     .await
@@ -164,12 +185,16 @@ pub async fn read(db: &Db, id: Uuid) -> Result<DeterminationView, Refusal> {
     db.snapshot(async |connection| shown(load(connection, store::determination(connection, id).await?).await?)).await
 }
 
+/// What stands for the titres.
+fn how(progress: &Progress) -> &str {
+    match progress {
+        Progress::Complete { how } | Progress::NeedsMore { why: how, .. } => how.trim_start_matches("discordant: "),
+    }
+}
+
 /// The reported figure, as it stands below a working.
 pub(super) fn reported_line(reported: &Reported) -> String {
-    format!(
-        "\nreported: {} +- {} {} (k = {:.2})\n",
-        reported.text, reported.expanded_uncertainty, reported.unit, reported.coverage.factor
-    )
+    format!("\nreported: {} (k = {:.2})\n", reported.stated("+-"), reported.coverage.factor)
 }
 
 pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
@@ -183,7 +208,12 @@ pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
                     of: ("determination", id.to_string()),
                     head: format!("{} {}, {} by {}\n\n", loaded.row.code, method.analyte, method.title, method.code),
                     working,
-                    foot: reported_line(&reported),
+                    foot: match evaluation.outcome {
+                        ResultOutcome::Discordant => {
+                            format!("\ndiscordant: {}{}", how(&evaluation.progress), reported_line(&reported))
+                        }
+                        _ => reported_line(&reported),
+                    },
                 })
             }
             _ => Err(Refusal::new(Code::NotEnoughData, "not enough data: the determination is not complete yet")),
@@ -207,8 +237,18 @@ pub struct Exported {
 impl Exported {
     pub(super) fn of(loaded: Loaded) -> Result<Self, Refusal> {
         let evaluation = loaded.evaluate(Detail::Working)?;
-        let (coverage, allowed_ml) = (loaded.record.rules.reporting.coverage, loaded.allowed_ml(&evaluation));
+        let (coverage, allowed_ml) = (coverage_of(&loaded, &evaluation), loaded.allowed_ml(&evaluation));
         Ok(Self { view: loaded.view(evaluation.clone()), evaluation, coverage, allowed_ml })
+    }
+}
+
+/// The method's rule; the factor itself where the rule alone would state titres that scatter more tightly than titres that agree.
+fn coverage_of(loaded: &Loaded, evaluation: &Evaluation) -> CoverageRule {
+    let rule = loaded.record.rules.reporting.coverage;
+    let (Some(result), Some(reported)) = (&evaluation.result, &evaluation.reported) else { return rule };
+    match expand(result.u(), result.degrees_of_freedom(), rule) {
+        Ok(plain) if plain.factor == reported.coverage.factor => rule,
+        _ => CoverageRule::Fixed(reported.coverage.factor),
     }
 }
 

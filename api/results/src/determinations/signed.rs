@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use ferrotitre_core::determination::{Figure, Reported};
+use ferrotitre_core::uncertainty::{Coverage, DegreesOfFreedom};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -67,6 +68,24 @@ pub struct EarlierFigure {
     pub reason: Option<String>,
 }
 
+impl KeptReport {
+    fn as_reported(&self, unit: &'static str) -> Reported {
+        let expanded_uncertainty = self.expanded_uncertainty.parse().unwrap_or(f64::NAN);
+        Reported {
+            text: self.text.clone(),
+            value: self.value.clone(),
+            expanded_uncertainty: self.expanded_uncertainty.clone(),
+            coverage: Coverage {
+                factor: self.coverage_factor,
+                expanded_uncertainty,
+                degrees_of_freedom: DegreesOfFreedom::Infinite,
+            },
+            unit,
+            below_loq: self.below_loq,
+        }
+    }
+}
+
 fn kept(evaluation: &str) -> Result<Kept, Refusal> {
     serde_json::from_str(evaluation).map_err(Refusal::internal)
 }
@@ -79,7 +98,12 @@ pub(super) fn keep(
     reported: &mut Option<Reported>,
 ) -> Result<Option<Reported>, Refusal> {
     let Kept { figures: signed, reported: Some(report) } = kept(evaluation)? else { return Ok(None) };
-    let Some(now) = reported.as_mut() else { return Ok(None) };
+    let Some(now) = reported.as_mut() else {
+        // Formulae of today have no figure for it; what was signed stays what was signed.
+        let unit = figures.iter().map(|figure| figure.unit.symbol()).find(|unit| *unit == report.unit);
+        *reported = unit.map(|unit| report.as_reported(unit));
+        return Ok(None);
+    };
     if (&report.text, &report.expanded_uncertainty) == (&now.text, &now.expanded_uncertainty) {
         return Ok(None);
     }

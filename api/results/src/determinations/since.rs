@@ -112,10 +112,7 @@ impl Since {
             None => {}
         }
         if let Some(later) = later {
-            view.words.push(format!(
-                "the formulae of today make {} ± {} {} of what was signed",
-                later.text, later.expanded_uncertainty, later.unit
-            ));
+            view.words.push(format!("the formulae of today make {} of what was signed", later.stated("±")));
             view.later_formulae = Some(later.into());
         }
         view.words.extend(self.unpinned.clone());
@@ -151,10 +148,7 @@ impl SinceSignature {
                 let apart = self.difference_in_u.map(|apart| format!(", {apart:+.1} U")).unwrap_or_default();
                 let change = |of: &OutcomeChange| format!("; {} v{}: {} -> {}", of.code, of.version, of.signed, of.now);
                 let outcomes: String = self.outcomes.iter().map(change).collect();
-                format!(
-                    "it would now be {} ± {} {}{apart}{outcomes}",
-                    after.text, after.expanded_uncertainty, after.unit
-                )
+                format!("it would now be {}{apart}{outcomes}", after.stated("±"))
             }
             (Some(_), false) => "the reported figure would be the same".to_owned(),
         });
@@ -186,9 +180,6 @@ pub async fn change(connection: &Connection, id: Uuid) -> Result<Option<String>,
     let loaded = record::load(connection, store::determination(connection, id).await?).await?;
     let evaluation = loaded.evaluate(Detail::Figures)?;
     let Some(since) = loaded.since.view(&loaded, &evaluation).filter(|since| since.changes) else { return Ok(None) };
-    let stood = evaluation.reported.map_or_else(
-        || "no result".to_owned(),
-        |reported| format!("{} ± {} {}", reported.text, reported.expanded_uncertainty, reported.unit),
-    );
+    let stood = evaluation.reported.map_or_else(|| "no result".to_owned(), |reported| reported.stated("±"));
     Ok(Some(format!("{}, {stood}: {}", loaded.row.code, since.words.join("; "))))
 }

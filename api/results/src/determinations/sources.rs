@@ -15,8 +15,8 @@ use ferrotitre_bench::titrants::service::vessel;
 use ferrotitre_bench::titrants::standardisations::burette;
 use ferrotitre_bench::titrants::store as titrants;
 use ferrotitre_core::determination::{
-    Blank, Burette, Density, DilutionStep, Excess, Factor, Portion, PortionAmount, Record, Segment, Standing,
-    Titration, TitrationKind, Vessel,
+    Blank, BlankKind, Burette, Density, DilutionStep, Excess, Factor, Portion, PortionAmount, Record, Segment,
+    Standing, Titration, TitrationKind, Vessel,
 };
 use uuid::Uuid;
 
@@ -32,8 +32,8 @@ pub(super) struct Facts<'a> {
     pub(super) method: &'a MethodFacts,
     pub(super) portion: &'a portions::Row,
     pub(super) steps: &'a [&'a portions::StepRow],
-    /// Blanks of the run that count.
-    pub(super) blanks: &'a [&'a blanks::Row],
+    /// Blanks of the run that count, with what was added to them.
+    pub(super) blanks: &'a [(&'a blanks::Row, Option<&'a blanks::AdditionRow>)],
     pub(super) titrations: &'a [&'a TitrationRow],
     /// Factors of the lots, where the method interpolates.
     pub(super) of_lots: Option<&'a [&'a titrants::FactorRow]>,
@@ -144,7 +144,7 @@ impl<'a> Source<'a> {
             rules: method.rules.0.to_core(&method.chemistry, &method.indicator),
             portion: self.portion(facts)?,
             titrations,
-            blanks: facts.blanks.iter().map(|blank| self.blank(blank, facts.sight)).collect::<Result<_, _>>()?,
+            blanks: facts.blanks.iter().map(|blank| self.blank(*blank, facts)).collect::<Result<_, _>>()?,
         };
         Ok((record, states))
     }
@@ -244,8 +244,21 @@ impl<'a> Source<'a> {
         })
     }
 
-    fn blank(&self, row: &blanks::Row, sight: &Sight) -> Result<Blank, Refusal> {
-        self.note("blanks", row.id.0, row.observed_at);
+    fn blank(
+        &self,
+        (row, added): (&blanks::Row, Option<&blanks::AdditionRow>),
+        facts: &Facts<'_>,
+    ) -> Result<Blank, Refusal> {
+        let (at, sight) = (row.observed_at, facts.sight);
+        self.note("blanks", row.id.0, at);
+        let mut solution = None;
+        if let Some(added) = added {
+            self.note("blank_additions", added.id.0, at);
+            if let (Some(factor), Some(pipette)) = (added.factor_id, added.pipette_id) {
+                let pipette = self.vessel(pipette, at, sight)?;
+                solution = Some(Excess { factor: self.factor(factor, at, facts)?, pipette });
+            }
+        }
         Ok(Blank {
             id: row.id.to_string(),
             standing: Standing::Counted,
@@ -253,6 +266,10 @@ impl<'a> Source<'a> {
             temperature: row.solution_temperature.as_ref().map(Decimal::value),
             burette: self.burette((row.burette_id, row.calibration_id), row.observed_at, sight)?,
             iron_equivalent_ml: row.iron_equivalent_ml.as_ref().map(Decimal::value),
+            iron_equivalent_u_ml: added.and_then(|added| added.equivalent_u_ml.as_ref()).map(Decimal::value),
+            kind: if row.kind == "indicator" { BlankKind::Indicator } else { BlankKind::Reagent },
+            factor: Some(self.factor(row.factor_id, at, facts)?),
+            added: solution,
         })
     }
 

@@ -24,7 +24,7 @@ use uuid::Uuid;
 
 use crate::determinations::evaluation::EvaluationView;
 use crate::determinations::record::{KIND, Loaded, load};
-use crate::determinations::{iron_results, service, store, supervision};
+use crate::determinations::{discordance, iron_results, service, store, supervision};
 use crate::{control_materials, runs};
 
 /// Which step is asked for.
@@ -261,6 +261,9 @@ pub async fn determination(
             runs::approval::allows(connection, loaded.row.run_id, (id, !control)).await?;
         }
         let signed = of_determination(&loaded)?;
+        if step == Step::Approve {
+            discordance::decided(&loaded, &loaded.evaluate(Detail::Figures)?)?;
+        }
         if step == Step::Submit {
             supervision::may_answer(connection, &loaded, user).await?;
             supervision::all_countersigned(connection, &loaded, &signed.digest).await?;

@@ -47,7 +47,7 @@ pub async fn titrant(
 }
 
 /// The same for any of several species, such as the oxidant of a back-titration.
-pub(super) async fn lot(
+pub async fn lot(
     connection: &Connection,
     field: &str,
     species: &[&str],

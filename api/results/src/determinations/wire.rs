@@ -288,6 +288,8 @@ pub struct DeterminationView {
     pub earlier: Vec<EarlierFigure>,
     /// SHA-256 of what would be signed now; of what was signed while a signature stands.
     pub content_digest: String,
+    /// Whether somebody has decided that it may be reported although its titres disagree.
+    pub discordance_decided: bool,
     /// Signatures.
     pub sign_offs: Vec<SignOff>,
     /// Moves between states.
@@ -331,6 +333,9 @@ pub struct DeterminationLine {
     pub purpose: String,
     /// Present state.
     pub state: String,
+    /// incomplete, concordant, discordant or below zero, by what is recorded or was signed.
+    #[schema(example = "concordant")]
+    pub outcome: &'static str,
     /// Server time of recording.
     pub recorded_at: DateTime<Utc>,
 }

@@ -118,13 +118,24 @@ pub(super) fn caption(shell: &Shell, evaluation: &EvaluationView, rules: &Method
 pub(super) fn result(shell: &Shell, reported: Option<&ReportedView>, waits: &str) -> Part {
     match reported {
         Some(reported) => Part::Result {
-            figure: format!("{} ± {}", shell.n(&reported.text), shell.n(&reported.expanded_uncertainty)),
+            figure: match reported.below_loq {
+                true => shell.n(&reported.text),
+                false => format!("{} ± {}", shell.n(&reported.text), shell.n(&reported.expanded_uncertainty)),
+            },
             unit: reported.unit.to_owned(),
-            words: format!(
-                "Expanded uncertainty, k = {}{}. Rounded only here.",
-                shell.n(format!("{:.2}", reported.coverage_factor)),
-                if reported.below_loq { "; below the limit of quantification, the value itself is kept" } else { "" }
-            ),
+            words: match reported.below_loq {
+                true => format!(
+                    "Below the limit of quantification: no uncertainty belongs to that. Measured {} ± {} {}, k = {}; kept on record.",
+                    shell.n(&reported.value),
+                    shell.n(&reported.expanded_uncertainty),
+                    reported.unit,
+                    shell.n(format!("{:.2}", reported.coverage_factor))
+                ),
+                false => format!(
+                    "Expanded uncertainty, k = {}. Rounded only here.",
+                    shell.n(format!("{:.2}", reported.coverage_factor))
+                ),
+            },
         },
         None => Part::Words(waits.to_owned()),
     }
@@ -153,6 +164,9 @@ pub(super) async fn read_determination(
     let reviews = view.sign_offs.iter().filter(counts).count();
     let further = view.state == "reviewed" && around.rules.people() > reviews + 2;
     let supervises = me.is_some() && view.titrations.iter().any(|titration| titration.facts.supervisor == me);
+    let decides = view.evaluation.outcome == "discordant"
+        && matches!(view.state.as_str(), "submitted" | "reviewed")
+        && !view.discordance_decided;
     let evaluation = view.evaluation;
     let figures = evaluation.figures.iter().map(|figure| {
         vec![
@@ -181,6 +195,7 @@ pub(super) async fn read_determination(
             format!("{path}/bench"),
         )
         .way(further && shell.may(Action::ReviewDeterminations), "Review once more", format!("{path}/review"))
+        .way(decides && shell.may(Action::DecideDiscordance), "Decide", format!("{path}/discordance-decision"))
         .way(changes && supervises, "Countersign", format!("{path}/countersignature"))
         .way(changes && shell.may(Action::SubmitDeterminations), "Submit", format!("{path}/submission"))
         .way(
@@ -228,6 +243,7 @@ fn about(view: &DeterminationView, around: &Around) -> Vec<Fact> {
         fact("Method", Cell::text(method)),
         fact("Reduction", Cell::text(around.method.reduction.clone())),
         fact("Indicator", Cell::text(around.method.indicator.clone())),
+        fact("Titres", Cell::state(view.evaluation.outcome)),
         fact("Purpose", Cell::text(view.purpose.clone())),
         fact("Begun", Cell::text(show::time(view.observed_at))),
         fact("By", Cell::text(around.person(view.recorded_by.0))),

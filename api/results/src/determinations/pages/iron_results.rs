@@ -31,12 +31,7 @@ use crate::determinations::wire::NewIronResult;
 use crate::determinations::{service as determinations, steps};
 
 fn reported(shell: &Shell, view: &IronResultView) -> String {
-    view.evaluation.reported.as_ref().map_or_else(
-        || "not complete".to_owned(),
-        |reported| {
-            format!("{} ± {} {}", shell.n(&reported.text), shell.n(&reported.expanded_uncertainty), reported.unit)
-        },
-    )
+    view.evaluation.reported.as_ref().map_or_else(|| "not complete".to_owned(), |reported| shell.n(reported.stated()))
 }
 
 /// Lines of a list of iron results.
@@ -47,6 +42,7 @@ pub async fn rows(shell: &Shell, db: &Db, views: &[IronResultView]) -> Result<Ve
         vec![
             Cell::link(view.code.clone(), format!("/iron-results/{}", view.id)),
             Cell::state(view.state.clone()),
+            Cell::state(view.evaluation.outcome),
             Cell::link(samples.get(&view.sample).cloned().unwrap_or_default(), format!("/samples/{}", view.sample)),
             Cell::number(reported(shell, view)),
             Cell::text(show::time(view.recorded_at)),
@@ -56,7 +52,7 @@ pub async fn rows(shell: &Shell, db: &Db, views: &[IronResultView]) -> Result<Ve
 }
 
 /// Columns of [`rows`].
-pub const COLUMNS: [&str; 5] = ["Iron(III)", "State", "Sample", "Reported", "Recorded"];
+pub const COLUMNS: [&str; 6] = ["Iron(III)", "State", "Titres", "Sample", "Reported", "Recorded"];
 
 /// Lists iron results.
 #[get("/iron-results")]
@@ -169,10 +165,7 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Pro
     let people = accounts::names(db, &people).await?;
     let evaluation = view.evaluation;
     let part = |reported: &Option<crate::determinations::evaluation::ReportedView>, detail: &str| {
-        reported.as_ref().map_or_else(
-            || detail.to_owned(),
-            |reported| format!("{} ± {} {}", reported.text, reported.expanded_uncertainty, reported.unit),
-        )
+        reported.as_ref().map_or_else(|| detail.to_owned(), crate::determinations::evaluation::ReportedView::stated)
     };
     let number =
         |value: Option<f64>, digits| value.map(|value| shell.n(show::figure(value, digits))).unwrap_or_default();
@@ -181,6 +174,7 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Pro
             "Sample",
             Cell::link(sample.get(&view.sample).cloned().unwrap_or_default(), format!("/samples/{}", view.sample)),
         ),
+        fact("Titres", Cell::state(evaluation.outcome)),
         fact("Total iron", Cell::link(code(view.total), format!("/determinations/{}", view.total))),
         fact("", Cell::text(shell.n(part(&evaluation.total.reported, &evaluation.total.progress.detail)))),
         fact("Iron(II)", Cell::link(code(view.iron2), format!("/determinations/{}", view.iron2))),

@@ -46,6 +46,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(titrations::correct)
         .service(titrations::reject)
         .service(signing::countersign)
+        .service(signing::decide)
         .service(signing::submit)
         .service(signing::review)
         .service(signing::approve)
@@ -68,6 +69,7 @@ pub async fn rows(db: &Db, lines: &[DeterminationLine]) -> Result<Vec<Vec<Cell>>
         vec![
             Cell::link(line.code.clone(), format!("/determinations/{}", line.id)),
             Cell::state(line.state.clone()),
+            Cell::state(line.outcome),
             Cell::link(name(&samples, line.sample), format!("/samples/{}", line.sample)),
             Cell::text(name(&methods, line.method.0)),
             Cell::link(name(&runs, line.run), format!("/runs/{}", line.run)),
@@ -79,7 +81,7 @@ pub async fn rows(db: &Db, lines: &[DeterminationLine]) -> Result<Vec<Vec<Cell>>
 }
 
 /// Columns of [`rows`].
-pub const COLUMNS: [&str; 7] = ["Determination", "State", "Sample", "Method", "Run", "Purpose", "Begun"];
+pub const COLUMNS: [&str; 8] = ["Determination", "State", "Titres", "Sample", "Method", "Run", "Purpose", "Begun"];
 
 /// Lists determinations, all or those in a state.
 #[get("/determinations")]

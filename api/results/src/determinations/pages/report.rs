@@ -125,6 +125,7 @@ fn about(shell: &Shell, view: &DeterminationView, around: &Around) -> Vec<Fact> 
         fact("Validated matrix", Cell::text(around.method.matrix.clone())),
         fact("Determined", Cell::text(show::time(view.observed_at))),
         fact("By", Cell::text(around.person(view.recorded_by.0))),
+        fact("Titres", Cell::state(evaluation.outcome)),
         fact("What stands for the titres", Cell::text(evaluation.progress.detail.clone())),
     ];
     if let Some(agreement) = &evaluation.agreement {

@@ -3,7 +3,7 @@
 use actix_web::{HttpResponse, routes, web};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::acts::{
-    ApproveDeterminations, CountersignTitrations, ReviewDeterminations, SubmitDeterminations,
+    ApproveDeterminations, CountersignTitrations, DecideDiscordance, ReviewDeterminations, SubmitDeterminations,
 };
 use ferrotitre_base::auth::permissions::{Action, Deed};
 use ferrotitre_base::config::Policy;
@@ -18,7 +18,7 @@ use ferrotitre_html::shell::Shell;
 use uuid::Uuid;
 
 use crate::determinations::steps::{self, Step};
-use crate::determinations::{service, supervision};
+use crate::determinations::{discordance, service, supervision};
 
 /// A step by the word in its address, with its title, its button, what it means and whether it needs a reason.
 fn step_of(word: &str) -> (Step, &'static str, &'static str, &'static str, bool) {
@@ -106,9 +106,7 @@ async fn sign<D: Deed>(
 ) -> Result<HttpResponse, Problem> {
     let view = service::read(db, id).await?;
     let stands = match &view.evaluation.reported {
-        Some(reported) => {
-            format!("{} ± {} {}", shell.n(&reported.text), shell.n(&reported.expanded_uncertainty), reported.unit)
-        }
+        Some(reported) => shell.n(reported.stated()),
         None => view.evaluation.progress.detail.clone(),
     };
     let signed = Signed {
@@ -149,6 +147,40 @@ pub(super) async fn countersign(
     shell
         .take(&who, &sent, form, async |act, signature: NewSignature| {
             let answer = supervision::countersign(&db, &act, who.user(), **policy, *id, signature).await?;
+            Ok(onward(&answer, &place))
+        })
+        .await
+}
+
+/// Decides that a discordant result may be reported.
+#[routes]
+#[get("/determinations/{id}/discordance-decision")]
+#[post("/determinations/{id}/discordance-decision")]
+pub(super) async fn decide(
+    who: Allowed<DecideDiscordance>,
+    shell: Shell,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let view = service::read(&db, *id).await?;
+    let place = format!("/determinations/{id}");
+    let stands = view.evaluation.reported.as_ref().map(|reported| shell.n(reported.stated())).unwrap_or_default();
+    let form = Form::new(format!("Decide on {}", view.code), "Sign the decision", place.as_str())
+        .lead(format!(
+            "{}: {stands}. {}. You sign: it may be reported as discordant, for the reason given. Otherwise return it.",
+            view.analyte, view.evaluation.progress.detail
+        ))
+        .signing(Some(&view.content_digest), true)
+        .help(
+            "The titres disagree and no cause was found. All of them count, and the uncertainty answers to the scatter seen. Whether such a figure serves the client is for somebody to say who did not make it.",
+            "ISO 5725-6:1994 5.2 (results that are not acceptable); ISO/IEC 17025:2017 7.7.1 and 7.8.1.2.",
+            "A manager approves it; decision, name and reason are printed with the result.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, signature: NewSignature| {
+            let answer = discordance::decide(&db, &act, who.user(), **policy, *id, signature).await?;
             Ok(onward(&answer, &place))
         })
         .await
