@@ -146,6 +146,28 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What was added to a blank: a solution by a pipette, or the uncertainty of a stated equivalent.
+    blank_additions (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The blank, in this version.
+        blank_id -> Uuid,
+        /// Lot of the solution: iron(II), or the oxidant of a back-titration.
+        titrant_id -> Nullable<Uuid>,
+        /// Factor of that lot in force at the time.
+        factor_id -> Nullable<Uuid>,
+        /// Pipette that added it, first version.
+        pipette_id -> Nullable<Uuid>,
+        /// Standard uncertainty of the equivalent stated with the blank, mL of titrant.
+        equivalent_u_ml -> Nullable<Numeric>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// Blank titrations of a run.
     blanks (id) {
         /// Identity.
@@ -1220,6 +1242,22 @@ diesel::table! {
         formula_set -> Text,
         /// Reason, where one is asked for.
         reason -> Nullable<Text>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// How far the replicates of a standardisation may differ, where another limit than the usual one was stated before they were made.
+    standardisation_limits (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Standardisation.
+        standardisation_id -> Uuid,
+        /// Largest range of the concentrations relative to their mean, %.
+        agreement_percent -> Numeric,
         /// Server time of recording.
         recorded_at -> Timestamptz,
         /// Account that recorded it.

@@ -191,6 +191,28 @@ impl NewPortion {
     }
 
     /// Every vessel and balance it names must be usable at that time.
+    /// Nobody takes more out of a flask than it holds, or fills it beyond its mark.
+    fn check_fits(&self, volumes: &std::collections::HashMap<Uuid, (f64, String)>) -> Result<(), Refusal> {
+        let mut errors = FieldErrors::default();
+        let mut flask: Option<Uuid> = None;
+        let mut fits = |field: String, pipette: Option<Uuid>, flask: Option<Uuid>| {
+            let found = pipette.zip(flask).and_then(|(pipette, flask)| volumes.get(&pipette).zip(volumes.get(&flask)));
+            if let Some(((taken, pipette), (held, flask))) = found {
+                let message = format!("{pipette} takes {taken} mL, more than the {held} mL of {flask}");
+                errors.require(taken <= held, &field, "fits", message, format!("{taken} mL"));
+            }
+        };
+        for (index, step) in self.dilution.iter().enumerate() {
+            let field = format!("dilution[{index}].pipette");
+            fits(field.clone(), step.pipette, flask);
+            let into = if index == 0 { ("pipette".to_owned(), self.pipette) } else { (field, step.pipette) };
+            fits(into.0, into.1, Some(step.flask));
+            flask = Some(step.flask);
+        }
+        fits("aliquot_pipette".to_owned(), self.aliquot_pipette, flask);
+        errors.check()
+    }
+
     async fn check_equipment(&self, connection: &Connection) -> Result<(), Refusal> {
         let at = self.observed_at;
         let mut named: Vec<(String, Uuid, &[&str])> = Vec::new();
@@ -201,10 +223,12 @@ impl NewPortion {
             named.extend(step.pipette.map(|id| (format!("dilution[{index}].pipette"), id, &["pipette"][..])));
             named.push((format!("dilution[{index}].flask"), step.flask, &["flask"][..]));
         }
+        let mut volumes = std::collections::HashMap::new();
         for (field, id, kinds) in named {
-            usable(connection, &field, id, kinds, at).await?.not_overdue(&field)?;
+            let piece = usable(connection, &field, id, kinds, at).await?.not_overdue(&field)?;
+            volumes.insert(id, (piece.facts.range_high.value(), piece.facts.code.clone()));
         }
-        Ok(())
+        self.check_fits(&volumes)
     }
 }
 

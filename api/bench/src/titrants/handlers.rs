@@ -2,7 +2,9 @@
 
 use actix_web::{get, post, web};
 use ferrotitre_base::auth::allowed::Allowed;
-use ferrotitre_base::auth::permissions::acts::{MoveTitrants, PrepareTitrants, ReadRecords, ReleaseTitrants};
+use ferrotitre_base::auth::permissions::acts::{
+    DecideDiscordance, MoveTitrants, PrepareTitrants, ReadRecords, ReleaseTitrants,
+};
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::sign_offs::NewSignature;
@@ -230,6 +232,21 @@ pub(super) async fn submit_standardisation(
     let (act, signature) = who.act(body);
     let step = standardisations::Step::Submit;
     Ok(standardisations::sign(&db, &act, who.user(), **policy, *id, step, signature).await?)
+}
+
+/// Decides that the factor of replicates which disagree may be used: signed, with a reason, by somebody who had no hand in it;
+/// needed before it is approved.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Standardisation")), request_body = NewSignature, responses((status = 201, description = "Decided", body = StandardisationView)))]
+#[post("/standardisations/{id}/discordance-decision")]
+pub(super) async fn decide_standardisation_discordance(
+    who: Allowed<DecideDiscordance>,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    body: Body<NewSignature>,
+) -> Result<Answer, Problem> {
+    let (act, signature) = who.act(body);
+    Ok(standardisations::decide(&db, &act, who.user(), **policy, *id, signature).await?)
 }
 
 /// Approves a standardisation, signed by somebody who had no hand in it; its factor comes into force.

@@ -32,6 +32,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::correct_standardisation_titration)
         .service(handlers::reject_standardisation_titration)
         .service(handlers::submit_standardisation)
+        .service(handlers::decide_standardisation_discordance)
         .service(handlers::approve_standardisation)
         .service(handlers::return_standardisation);
 }

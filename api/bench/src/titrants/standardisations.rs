@@ -14,7 +14,7 @@ use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature};
 use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::Answer;
-use ferrotitre_base::web::decimal::code;
+use ferrotitre_base::web::decimal::{code, in_range};
 use ferrotitre_base::workings::Worked;
 use ferrotitre_core::chemistry::indicator;
 use ferrotitre_core::lifecycle::EntityKind;
@@ -56,6 +56,9 @@ pub async fn record(db: &Db, act: &Act, titrant: Uuid, new: NewStandardisation) 
         "is not a code of /api/v1/chemistries",
         &new.indicator,
     );
+    if let Some(percent) = &new.agreement_percent {
+        in_range(&mut errors, "agreement_percent", percent, 0.01, 5.0, "%");
+    }
     let by_mass = new.primary_standard.is_some()
         && new.balance.is_some()
         && new.reference_titrant.is_none()
@@ -75,6 +78,9 @@ pub async fn record(db: &Db, act: &Act, titrant: Uuid, new: NewStandardisation) 
         let late = Observed::new(KIND.table(), row.id.0, row.observed_at, new.late_reason.as_deref());
         bench_times::accept(connection, act, late).await?;
         let row = store::insert_standardisation(connection, &row).await?;
+        if let Some(percent) = new.agreement_percent {
+            store::insert_limit(connection, &row, percent).await?;
+        }
         if states::present(connection, EntityKind::Titrant, titrant).await?.state == "prepared" {
             let to = NewMove { to: "standardising".to_owned(), reason: None };
             states::advance(connection, act, EntityKind::Titrant, titrant, &to, None).await?;
@@ -193,6 +199,41 @@ fn same_content(signature: &NewSignature, digest: &str) -> Result<(), Refusal> {
     sign_offs::seen(signature, digest, || serde_json::Value::Null)
 }
 
+/// Decides, with a reason, that the factor of replicates which disagree may be used.
+pub async fn decide(
+    db: &Db,
+    act: &Act,
+    user: &CurrentUser,
+    policy: Policy,
+    id: Uuid,
+    signature: NewSignature,
+) -> Result<Answer, Refusal> {
+    states::reason_given("reason", signature.reason.as_deref())?;
+    signing::confirm(db, act, policy, signature.password.clone()).await?;
+    db.write(act, async |connection| {
+        hold(connection, &[Held::Standardisation(id)]).await?;
+        let loaded = load(connection, store::standardisation(connection, id).await?).await?;
+        if loaded.view.state != "submitted" {
+            let detail = format!(
+                "the standardisation is {}: a decision is made on what its author has submitted",
+                loaded.view.state
+            );
+            return Err(Refusal::new(Code::StateConflict, detail));
+        }
+        if !loaded.view.discordant {
+            return Err(Refusal::new(Code::StateConflict, "its replicates agree: there is nothing to decide"));
+        }
+        same_content(&signature, &loaded.digest)?;
+        let detail = "you had a hand in this standardisation: somebody else decides on replicates that disagree";
+        signing::not_a_party(connection, user.account, &loaded.parties, detail).await?;
+        let content = Content { kind: KIND, id, digest: &loaded.digest, evaluation: None };
+        let statement = "the replicates disagree and no cause was found: the factor may be used, for the reason given";
+        sign_offs::sign_saying(connection, user, (Meaning::Decided, statement), content, signature.reason).await?;
+        Ok(load(connection, loaded.row).await?.view)
+    })
+    .await
+}
+
 /// Which signature is asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Step {
@@ -236,6 +277,13 @@ pub async fn sign(
                 meaning.statement().to_owned()
             }
         };
+        if step != Step::Return {
+            titrations::no_blank_without_iron(&loaded)?;
+        }
+        if step == Step::Approve && loaded.view.discordant && !loaded.view.discordance_decided {
+            let detail = "the replicates disagree and no cause was found: somebody who had no hand in it decides first, with a reason, whether the factor may be used";
+            return Err(Refusal::new(Code::RuleBroken, detail));
+        }
         let titrant = match (&loaded.result.titrant, &loaded.result.missing, step) {
             (Some(titrant), ..) => Some(titrant.clone()),
             (None, _, Step::Return) => None,

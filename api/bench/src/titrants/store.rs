@@ -5,14 +5,16 @@ use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::{
-    AccountId, FactorId, PreparationId, PrimaryStandardId, StandardisationId, StandardisationTitrationId, TitrantId,
+    AccountId, FactorId, PreparationId, PrimaryStandardId, StandardisationId, StandardisationLimitId,
+    StandardisationTitrationId, TitrantId,
 };
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
 use ferrotitre_base::web::decimal::{Decimal, in_range};
 use ferrotitre_base::web::paging::Listing;
 use ferrotitre_base::web::versions::versioned;
 use ferrotitre_schema::{
-    standardisation_titrations, standardisations, titrant_factors, titrant_preparations, titrants,
+    standardisation_limits, standardisation_titrations, standardisations, titrant_factors, titrant_preparations,
+    titrants,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -279,6 +281,44 @@ pub(super) async fn insert_standardisation(
         .get_result(&mut connection)
         .await
         .map_err(|error| from_store(error, STANDARDISATION_MEANINGS))
+}
+
+/// How far the replicates of a standardisation may differ, as stored.
+#[derive(Debug, Insertable)]
+#[diesel(table_name = standardisation_limits)]
+struct LimitRow {
+    id: StandardisationLimitId,
+    standardisation_id: StandardisationId,
+    agreement_percent: Decimal,
+    recorded_by: AccountId,
+}
+
+pub(super) async fn insert_limit(
+    mut connection: &Connection,
+    of: &StandardisationRow,
+    agreement_percent: Decimal,
+) -> Result<(), Refusal> {
+    let row = LimitRow {
+        id: StandardisationLimitId::new(),
+        standardisation_id: of.id,
+        agreement_percent,
+        recorded_by: of.recorded_by,
+    };
+    diesel::insert_into(standardisation_limits::table).values(&row).execute(&mut connection).await?;
+    Ok(())
+}
+
+/// The limit stated with a standardisation, with its row.
+pub(super) async fn limit_of(
+    mut connection: &Connection,
+    of: StandardisationId,
+) -> Result<Option<(StandardisationLimitId, Decimal)>, Refusal> {
+    Ok(standardisation_limits::table
+        .filter(standardisation_limits::standardisation_id.eq(of))
+        .select((standardisation_limits::id, standardisation_limits::agreement_percent))
+        .first(&mut connection)
+        .await
+        .optional()?)
 }
 
 pub(super) async fn standardisation(mut connection: &Connection, id: Uuid) -> Result<StandardisationRow, Refusal> {

@@ -231,6 +231,10 @@ pub struct NewStandardisation {
     /// For how many days the factor shall hold.
     #[schema(example = 28)]
     pub valid_days: i32,
+    /// Largest range of the concentrations of its replicates relative to their mean, %; 0.3 if not given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "0.3")]
+    pub agreement_percent: Option<Decimal>,
     /// Apply burette corrections.
     pub correct_burette: bool,
     /// Bring volumes to 20 C.
@@ -314,6 +318,10 @@ pub struct StandardisationView {
     pub blank_ml: Option<f64>,
     /// Sample standard deviation of the concentrations, mol/L.
     pub sd: Option<f64>,
+    /// Whether its replicates differ by more than they may and no cause was found: approved only under a decision.
+    pub discordant: bool,
+    /// Whether somebody has decided that the factor may be used all the same.
+    pub discordance_decided: bool,
     /// The concentration, once enough replicates count.
     pub concentration: Option<ConcentrationView>,
     /// Why there is none yet.

@@ -349,6 +349,7 @@ impl TitrantStandardisationInput {
             relative_repeatability: repeatability,
             minimum: 1,
             factor_limits: (0.0, f64::INFINITY),
+            agreement_percent: None,
             replicates,
         })
     }

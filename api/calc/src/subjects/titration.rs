@@ -4,8 +4,8 @@ use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_core::chemistry::{self, Expressed};
 use ferrotitre_core::determination::{
-    Acceptance, Blank, Burette, Central, DilutionStep, Factor, Portion, PortionAmount, Record, Reporting, Rules,
-    Segment, Standing, Titration, TitrationKind, Unit, Vessel, check_readings,
+    Acceptance, Blank, BlankKind, Burette, Central, DilutionStep, Factor, Portion, PortionAmount, Record, Reporting,
+    Rules, Segment, Standing, Titration, TitrationKind, Unit, Vessel, check_readings,
 };
 use ferrotitre_core::quantity::Reading;
 use ferrotitre_core::rounding::Ties;
@@ -412,6 +412,10 @@ impl IronContentInput {
                 temperature: readings.temperature,
                 burette: self.burette(),
                 iron_equivalent_ml: self.blank_iron_equivalent_ml,
+                iron_equivalent_u_ml: None,
+                kind: BlankKind::Reagent,
+                factor: None,
+                added: None,
             });
         }
         Ok(Record { id: name.to_owned(), rules: self.rules(), portion: self.portion()?, titrations, blanks })

@@ -5,17 +5,20 @@ use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use ferrotitre_base::bench_times::{self, Observed};
 use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
-use ferrotitre_base::ids::{AccountId, BlankId, CalibrationId, ConcessionId, FactorId, RunId, TitrantId};
+use ferrotitre_base::ids::{
+    AccountId, BlankAdditionId, BlankId, CalibrationId, ConcessionId, FactorId, RunId, TitrantId,
+};
 use ferrotitre_base::recording::{author, not_in_the_future};
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
 use ferrotitre_base::states::{self, NewMove, StateMove};
 use ferrotitre_base::web::answer::{Answer, Located, expect_version};
 use ferrotitre_base::web::decimal::{Decimal, in_range, words};
 use ferrotitre_base::web::versions::Correction;
+use ferrotitre_bench::equipment::service::usable;
 use ferrotitre_bench::{impacts, methods, readings};
-use ferrotitre_core::chemistry::indicator;
+use ferrotitre_core::chemistry::{chemistry, indicator};
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_schema::blanks;
+use ferrotitre_schema::{blank_additions, blanks};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -52,9 +55,19 @@ pub struct NewBlank {
     /// End point as seen, in words.
     #[schema(example = "violet, sharp")]
     pub end_point: String,
-    /// Titrant volume equivalent to the added iron(II), mL; for a reagent blank with iron(II).
+    /// Titrant volume equivalent to the added iron(II), mL; for a reagent blank with iron(II), unless a pipette added it.
     #[schema(example = "1.00")]
     pub iron_equivalent_ml: Option<Decimal>,
+    /// Standard uncertainty of that equivalent, mL.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "0.004")]
+    pub iron_equivalent_u_ml: Option<Decimal>,
+    /// Lot of the solution that a pipette added: iron(II), or in a back-titration the oxidant.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub added_titrant: Option<Uuid>,
+    /// Pipette that added it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub added_pipette: Option<Uuid>,
     /// Concession under which an expired or overdue item is used.
     pub concession: Option<ConcessionId>,
     /// When.
@@ -88,6 +101,21 @@ pub struct Row {
     pub iron_equivalent_ml: Option<Decimal>,
     pub concession_id: Option<ConcessionId>,
     pub observed_at: DateTime<Utc>,
+    #[diesel(skip_insertion)]
+    pub recorded_at: DateTime<Utc>,
+    pub recorded_by: AccountId,
+}
+
+/// What was added to a blank, as stored.
+#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
+#[diesel(table_name = blank_additions)]
+pub struct AdditionRow {
+    pub id: BlankAdditionId,
+    pub blank_id: BlankId,
+    pub titrant_id: Option<TitrantId>,
+    pub factor_id: Option<FactorId>,
+    pub pipette_id: Option<Uuid>,
+    pub equivalent_u_ml: Option<Decimal>,
     #[diesel(skip_insertion)]
     pub recorded_at: DateTime<Utc>,
     pub recorded_by: AccountId,
@@ -144,7 +172,7 @@ const MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
 }];
 
 impl Row {
-    fn view(self, state: String) -> BlankView {
+    fn view(self, state: String, added: Option<&AdditionRow>) -> BlankView {
         BlankView {
             id: self.record_id,
             version_id: self.id.0,
@@ -162,6 +190,9 @@ impl Row {
                 indicator_drops: self.indicator_drops,
                 end_point: self.end_point,
                 iron_equivalent_ml: self.iron_equivalent_ml,
+                iron_equivalent_u_ml: added.and_then(|added| added.equivalent_u_ml.clone()),
+                added_titrant: added.and_then(|added| added.titrant_id).map(|id| id.0),
+                added_pipette: added.and_then(|added| added.pipette_id),
                 concession: self.concession_id,
                 observed_at: self.observed_at,
                 late_reason: None,
@@ -176,6 +207,8 @@ impl Row {
 pub struct OfRun {
     pub all: Vec<Row>,
     pub moves: Vec<StateMove>,
+    /// What was added to them.
+    pub additions: Vec<AdditionRow>,
 }
 
 impl OfRun {
@@ -189,6 +222,22 @@ impl OfRun {
                 && !seen.iter().any(|other| other.supersedes == Some(row.id))
         };
         seen.iter().filter(counts).copied().collect()
+    }
+}
+
+impl OfRun {
+    /// What was added to a blank.
+    pub fn addition(&self, blank: BlankId) -> Option<&AdditionRow> {
+        self.additions.iter().find(|added| added.blank_id == blank)
+    }
+
+    /// Blanks of the present that nobody has accepted or rejected.
+    pub fn unjudged(&self) -> usize {
+        let accepted = |row: &Row| {
+            let last = self.moves.iter().rfind(|step| step.entity_id == row.id.0);
+            last.is_some_and(|step| step.to_state == "accepted")
+        };
+        self.counted(&Sight::Present).into_iter().filter(|row| !accepted(row)).count()
     }
 }
 
@@ -216,10 +265,121 @@ pub async fn of_runs(
             found.entry(*run).or_default().moves.push(step);
         }
     }
+    for added in additions(connection, &rows).await? {
+        if let Some(run) = of_run.get(&added.blank_id.0) {
+            found.entry(*run).or_default().additions.push(added);
+        }
+    }
     for row in rows {
         found.entry(row.run_id).or_default().all.push(row);
     }
     Ok(found)
+}
+
+async fn additions(mut connection: &Connection, rows: &[Row]) -> Result<Vec<AdditionRow>, Refusal> {
+    let ids: Vec<BlankId> = rows.iter().map(|row| row.id).collect();
+    if ids.is_empty() {
+        return Ok(Vec::new());
+    }
+    let found = blank_additions::table.filter(blank_additions::blank_id.eq_any(ids));
+    Ok(found.select(AdditionRow::as_select()).load(&mut connection).await?)
+}
+
+/// Checks what a blank is of, and what was added to it, against the method.
+fn check_kind(new: &NewBlank, method: &methods::store::MethodFacts) -> Result<(), Refusal> {
+    let mut errors = FieldErrors::default();
+    let with_iron = new.kind == "reagent with iron(II)";
+    let back = chemistry(&method.chemistry).is_some_and(|entry| !entry.excess_of.is_empty());
+    let known = with_iron || matches!(new.kind.as_str(), "reagent" | "indicator");
+    errors.require(known, "kind", "one_of", "must be reagent, reagent with iron(II) or indicator", &new.kind);
+    let message = "in a back-titration iron(II) is in the burette: a reagent blank is the oxidant without sample";
+    errors.require(!(back && with_iron), "kind", "back_titration", message, &new.kind);
+    let by_pipette = new.added_titrant.is_some() && new.added_pipette.is_some();
+    let half = new.added_titrant.is_some() != new.added_pipette.is_some();
+    errors.require(!half, "added_pipette", "with_titrant", "give added_titrant and added_pipette together", "");
+    let said = new.iron_equivalent_ml.as_ref().map(ToString::to_string).unwrap_or_default();
+    if back {
+        let oxidant = new.kind != "reagent" || by_pipette;
+        let message = "name the oxidant and the pipette that added it: what it takes without sample stands for it";
+        errors.require(oxidant, "added_titrant", "required", message, "");
+        errors.require(
+            new.iron_equivalent_ml.is_none(),
+            "iron_equivalent_ml",
+            "with_iron",
+            "is of a blank with added iron(II)",
+            said,
+        );
+    } else {
+        let message = "is given for, and only for, a reagent blank with iron(II) that no pipette added";
+        errors.require(
+            new.iron_equivalent_ml.is_some() == (with_iron && !by_pipette),
+            "iron_equivalent_ml",
+            "with_iron",
+            message,
+            said,
+        );
+        errors.require(
+            with_iron || !by_pipette,
+            "added_titrant",
+            "with_iron",
+            "is of a reagent blank with iron(II)",
+            "",
+        );
+    }
+    if let Some(equivalent) = &new.iron_equivalent_ml {
+        in_range(&mut errors, "iron_equivalent_ml", equivalent, 0.01, 20.0, "mL");
+    }
+    if let Some(u) = &new.iron_equivalent_u_ml {
+        in_range(&mut errors, "iron_equivalent_u_ml", u, 0.0, 1.0, "mL");
+        errors.require(
+            new.iron_equivalent_ml.is_some(),
+            "iron_equivalent_u_ml",
+            "with_equivalent",
+            "belongs to iron_equivalent_ml",
+            u,
+        );
+    }
+    words(&mut errors, "end_point", &new.end_point);
+    errors.check()?;
+    if !back && !with_iron && indicator(&method.indicator).is_some_and(|entry| entry.needs_iron) {
+        let detail = format!(
+            "{} turns only where iron is present: without added iron(II) the blank shows no end point. Add a known amount of iron(II), by a pipette or as its titrant equivalent in iron_equivalent_ml",
+            method.indicator
+        );
+        return Err(Refusal::new(Code::BlankWithoutIron, detail).at("kind", "iron_present", &new.kind));
+    }
+    Ok(())
+}
+
+/// What was added, with the factor in force.
+async fn addition(
+    connection: &Connection,
+    act: &Act,
+    (new, id): (&NewBlank, BlankId),
+    method: &methods::store::MethodFacts,
+) -> Result<Option<AdditionRow>, Refusal> {
+    let mut row = AdditionRow {
+        id: BlankAdditionId::new(),
+        blank_id: id,
+        titrant_id: None,
+        factor_id: None,
+        pipette_id: None,
+        equivalent_u_ml: new.iron_equivalent_u_ml.clone(),
+        recorded_at: DateTime::UNIX_EPOCH,
+        recorded_by: author(act)?,
+    };
+    if let (Some(lot), Some(pipette)) = (new.added_titrant, new.added_pipette) {
+        let excess_of = chemistry(&method.chemistry).map_or(&[][..], |entry| entry.excess_of);
+        let species = if excess_of.is_empty() { &["iron(II)"][..] } else { excess_of };
+        let at = new.observed_at;
+        let used = use_of::lot(connection, "added_titrant", species, lot, at, new.concession).await?;
+        usable(connection, "added_pipette", pipette, &["pipette"], at).await?.not_overdue("added_pipette")?;
+        row.titrant_id = Some(TitrantId(lot));
+        row.factor_id = Some(used.factor.id);
+        row.pipette_id = Some(pipette);
+        return Ok(Some(row));
+    }
+    Ok(row.equivalent_u_ml.is_some().then_some(row))
 }
 
 async fn checked(
@@ -228,31 +388,9 @@ async fn checked(
     run: &service::Row,
     new: NewBlank,
     follows: Option<(&Row, String)>,
-) -> Result<Row, Refusal> {
+) -> Result<(Row, Option<AdditionRow>), Refusal> {
     let method = methods::store::versions::exactly(connection, run.method_id).await?.facts;
-    let mut errors = FieldErrors::default();
-    let with_iron = new.kind == "reagent with iron(II)";
-    let known = with_iron || matches!(new.kind.as_str(), "reagent" | "indicator");
-    errors.require(known, "kind", "one_of", "must be reagent, reagent with iron(II) or indicator", &new.kind);
-    errors.require(
-        new.iron_equivalent_ml.is_some() == with_iron,
-        "iron_equivalent_ml",
-        "with_iron",
-        "is given for, and only for, a reagent blank with iron(II)",
-        new.iron_equivalent_ml.as_ref().map(ToString::to_string).unwrap_or_default(),
-    );
-    if let Some(equivalent) = &new.iron_equivalent_ml {
-        in_range(&mut errors, "iron_equivalent_ml", equivalent, 0.01, 20.0, "mL");
-    }
-    words(&mut errors, "end_point", &new.end_point);
-    errors.check()?;
-    if !with_iron && indicator(&method.indicator).is_some_and(|entry| entry.needs_iron) {
-        let detail = format!(
-            "{} turns only where iron is present: without added iron(II) the blank shows no end point. Add a known amount of iron(II) and give its titrant equivalent in iron_equivalent_ml",
-            method.indicator
-        );
-        return Err(Refusal::new(Code::BlankWithoutIron, detail).at("kind", "iron_present", &new.kind));
-    }
+    check_kind(&new, &method)?;
     let at = new.observed_at;
     let id = BlankId::new();
     if follows.as_ref().is_none_or(|(before, _)| before.observed_at != at) {
@@ -265,7 +403,8 @@ async fn checked(
     readings::check(&mut errors, &new.initial_readings, &new.final_readings, &usable.facts);
     use_of::temperature(&mut errors, new.solution_temperature.as_ref(), method.rules.0.correct_temperature);
     errors.check()?;
-    Ok(Row {
+    let added = addition(connection, act, (&new, id), &method).await?;
+    let row = Row {
         id,
         record_id: follows.as_ref().map_or(id.0, |(row, _)| row.record_id),
         version: follows.as_ref().map_or(1, |(row, _)| row.version + 1),
@@ -288,16 +427,21 @@ async fn checked(
         observed_at: at,
         recorded_at: DateTime::UNIX_EPOCH,
         recorded_by: author(act)?,
-    })
+    };
+    Ok((row, added))
 }
 
-async fn insert(mut connection: &Connection, row: &Row) -> Result<Row, Refusal> {
-    diesel::insert_into(blanks::table)
+async fn insert(mut connection: &Connection, (row, added): &(Row, Option<AdditionRow>)) -> Result<Row, Refusal> {
+    let row = diesel::insert_into(blanks::table)
         .values(row)
         .returning(Row::as_returning())
         .get_result(&mut connection)
         .await
-        .map_err(|error| from_store(error, MEANINGS))
+        .map_err(|error| from_store(error, MEANINGS))?;
+    if let Some(added) = added {
+        diesel::insert_into(blank_additions::table).values(added).execute(&mut connection).await?;
+    }
+    Ok(row)
 }
 
 pub async fn record(db: &Db, act: &Act, run: Uuid, new: NewBlank) -> Result<Answer, Refusal> {
@@ -307,7 +451,7 @@ pub async fn record(db: &Db, act: &Act, run: Uuid, new: NewBlank) -> Result<Answ
         hold(connection, &[Held::Run(run.id.0)]).await?;
         service::still_open(connection, run.id).await?;
         let row = checked(connection, act, &run, new, None).await?;
-        Ok(insert(connection, &row).await?.view(KIND.first_state().to_owned()))
+        Ok(insert(connection, &row).await?.view(KIND.first_state().to_owned(), row.1.as_ref()))
     })
     .await
 }
@@ -339,9 +483,9 @@ pub async fn correct(
         let run = service::find(connection, present.run_id.0).await?;
         service::still_open(connection, run.id).await?;
         let row = checked(connection, act, &run, correction.facts, Some((&present, correction.reason))).await?;
-        let row = insert(connection, &row).await?;
-        impacts::follow_up(connection, act, row.id.0).await?;
-        Ok(row.view(KIND.first_state().to_owned()))
+        let made = insert(connection, &row).await?;
+        impacts::follow_up(connection, act, made.id.0).await?;
+        Ok(made.view(KIND.first_state().to_owned(), row.1.as_ref()))
     })
     .await
 }
@@ -358,7 +502,8 @@ pub async fn judge(db: &Db, act: &Act, id: Uuid, judgement: Judgement) -> Result
         let asked = NewMove { to: judgement.to, reason: judgement.reason };
         let moved = states::advance(connection, act, KIND, present.id.0, &asked, judgement.cause.as_deref()).await?;
         impacts::follow_up(connection, act, moved.id.0).await?;
-        Ok(present.view(moved.to_state))
+        let added = additions(connection, std::slice::from_ref(&present)).await?.pop();
+        Ok(present.view(moved.to_state, added.as_ref()))
     })
     .await
 }
@@ -366,7 +511,7 @@ pub async fn judge(db: &Db, act: &Act, id: Uuid, judgement: Judgement) -> Result
 pub async fn list(db: &Db, run: Uuid) -> Result<Vec<BlankView>, Refusal> {
     db.read(async |connection| {
         let run = service::find(connection, run).await?;
-        let rows = of_run(connection, run.id).await?.all;
+        let OfRun { all: rows, additions, .. } = of_run(connection, run.id).await?;
         let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
         let known = states::present_many(connection, KIND, &ids).await?;
         let replaced: Vec<BlankId> = rows.iter().filter_map(|row| row.supersedes).collect();
@@ -379,7 +524,8 @@ pub async fn list(db: &Db, run: Uuid) -> Result<Vec<BlankView>, Refusal> {
                 } else {
                     known.get(&row.id.0).cloned().unwrap_or_default()
                 };
-                row.view(state)
+                let added = additions.iter().find(|added| added.blank_id == row.id);
+                row.view(state, added)
             })
             .collect())
     })

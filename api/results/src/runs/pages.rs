@@ -392,7 +392,10 @@ pub(super) async fn judge_run(
 async fn blank_fields(db: &Db, method: &MethodFacts) -> Result<Vec<Field>, Refusal> {
     let species: Vec<&str> = chemistry(&method.chemistry).iter().map(|entry| entry.titrant).collect();
     let entry = indicator(&method.indicator);
-    let needs_iron = entry.is_some_and(|entry| entry.needs_iron);
+    let excess_of = chemistry(&method.chemistry).map_or(&[][..], |entry| entry.excess_of);
+    let back = !excess_of.is_empty();
+    let added = if back { excess_of } else { &["iron(II)"][..] };
+    let needs_iron = !back && entry.is_some_and(|entry| entry.needs_iron);
     let kinds = vec![
         Choice::thing("reagent with iron(II)", "reagent with iron(II)", "a known addition is subtracted"),
         Choice::word("reagent"),
@@ -404,7 +407,19 @@ async fn blank_fields(db: &Db, method: &MethodFacts) -> Result<Vec<Field>, Refus
     let change = entry.map_or("seen", |entry| entry.change);
     Ok(vec![
         kind,
-        Field::new("iron_equivalent_ml", "Iron(II) added, as titrant volume, mL", Kind::Decimal).optional(),
+        Field::new("iron_equivalent_ml", "Iron(II) added, as titrant volume, mL", Kind::Decimal)
+            .optional()
+            .part("What was added"),
+        Field::new("iron_equivalent_u_ml", "Its standard uncertainty, mL", Kind::Decimal).optional(),
+        Field::new(
+            "added_titrant",
+            "Or the solution a pipette added",
+            Kind::Thing(choices::titrants(db, added).await?),
+        )
+        .optional()
+        .help(if back { "The oxidant, as with the samples." } else { "A lot of iron(II)." }),
+        Field::new("added_pipette", "Pipette that added it", Kind::Thing(choices::equipment(db, &["pipette"]).await?))
+            .optional(),
         Field::new("titrant", "Titrant lot", Kind::Thing(choices::titrants(db, &species).await?)),
         Field::new("burette", "Burette", Kind::Thing(choices::equipment(db, &["burette", "piston burette"]).await?)),
         Field::new("solution_temperature", "Titrant temperature, °C", Kind::Decimal).optional(),

@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 use ferrotitre_base::db::{Act, Connection};
 use ferrotitre_base::ids::{ControlChartId, ControlValueId};
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::states;
 use ferrotitre_bench::methods;
 use ferrotitre_bench::methods::rules::BlankText;
 use ferrotitre_bench::nonconformities::service::{Opening, open_because};
@@ -106,6 +107,10 @@ pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> 
     )?;
     let counted = blanks.counted(&Sight::Present).len();
     let mut missing = Vec::new();
+    let unjudged = blanks.unjudged();
+    if unjudged > 0 && states::present(connection, KIND, run.id.0).await?.state == "open" {
+        missing.push(format!("a verdict on {unjudged} of its blanks: accepted or rejected"));
+    }
     if method.facts.rules.0.blank == BlankText::Subtract && counted == 0 {
         missing.push("a blank, which the method subtracts".to_owned());
     }

@@ -26,6 +26,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::control_charts::taking;
+use crate::runs::blanks;
 use crate::runs::quality::{self, Quality, QualityView, Verdict};
 use crate::runs::repeats;
 use ferrotitre_base::locks;
@@ -277,6 +278,13 @@ pub async fn close(db: &Db, act: &Act, id: Uuid) -> Result<Answer, Refusal> {
         hold(connection, &[Held::Run(id)]).await?;
         let row = find(connection, id).await?;
         locks::hold(connection, &[id]).await?;
+        let unjudged = blanks::of_run(connection, row.id).await?.unjudged();
+        if unjudged > 0 {
+            let detail = format!(
+                "{unjudged} of its blanks were recorded and not judged: accept or reject each before the run is closed"
+            );
+            return Err(Refusal::new(Code::StateConflict, detail));
+        }
         states::advance(connection, act, KIND, id, &NewMove { to: "closed".to_owned(), reason: None }, None).await?;
         taking::take_in(connection, act, &row).await?;
         view(connection, row).await

@@ -48,6 +48,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(standardisations::correct_titration)
         .service(standardisations::reject_titration)
         .service(standardisations::submit)
+        .service(standardisations::decide)
         .service(standardisations::judge);
 }
 

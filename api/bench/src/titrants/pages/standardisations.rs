@@ -2,7 +2,7 @@
 
 use actix_web::{HttpResponse, get, routes, web};
 use ferrotitre_base::auth::allowed::Allowed;
-use ferrotitre_base::auth::permissions::acts::{PrepareTitrants, ReadRecords, ReleaseTitrants};
+use ferrotitre_base::auth::permissions::acts::{DecideDiscordance, PrepareTitrants, ReadRecords, ReleaseTitrants};
 use ferrotitre_base::auth::permissions::{Action, Deed};
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
@@ -11,7 +11,7 @@ use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::sign_offs::NewSignature;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::Correction;
-use ferrotitre_core::chemistry::INDICATORS;
+use ferrotitre_core::chemistry::{INDICATORS, species};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward, words};
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
@@ -86,7 +86,12 @@ pub(super) async fn begin(
             Field::new("pipette", "Pipette that delivers it", of(&["pipette"])).optional(),
             Field::new("burette", "Burette", of(&["burette", "piston burette"])).part("How"),
             Field::new("indicator", "Indicator", Kind::Choice(indicators)),
-            Field::new("valid_days", "The factor shall hold, days", Kind::Whole),
+            Field::new("valid_days", "The factor shall hold, days", Kind::Whole)
+                .value(species(&lot.species).map_or(28, |entry| entry.proposed_days).to_string())
+                .help("Iron(II) is oxidised by air: a day."),
+            Field::new("agreement_percent", "Replicates may differ by, % of their mean", Kind::Decimal)
+                .optional()
+                .help("Left empty: 0.3 %."),
             Field::new("correct_burette", "Apply burette corrections", Kind::YesNo).value("true"),
             Field::new("correct_temperature", "Bring volumes to 20 °C", Kind::YesNo).value("true"),
             Field::new("correct_buoyancy", "Correct masses for air buoyancy", Kind::YesNo).value("true"),
@@ -153,6 +158,14 @@ pub(super) async fn read_standardisation(
         .way(changes && prepares && view.missing.is_some(), "Titrate", format!("{path}/titrations/new"))
         .way(changes && prepares && view.missing.is_none(), "Submit", format!("{path}/submission"))
         .way(changes && prepares && view.missing.is_none(), "Titrate", format!("{path}/titrations/new"))
+        .way(
+            view.state == "submitted"
+                && view.discordant
+                && !view.discordance_decided
+                && shell.may(Action::DecideDiscordance),
+            "Decide",
+            format!("{path}/discordance-decision"),
+        )
         .way(judges, "Approve", format!("{path}/approval"))
         .way(judges, "Return", format!("{path}/return"))
         .section("about", "About", Part::Facts(facts))
@@ -356,6 +369,35 @@ pub(super) async fn submit(
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     sign(&who, &shell, (&db, **policy), (*id, Step::Submit), &sent).await
+}
+
+/// Decides that the factor of replicates which disagree may be used.
+#[routes]
+#[get("/standardisations/{id}/discordance-decision")]
+#[post("/standardisations/{id}/discordance-decision")]
+pub(super) async fn decide(
+    who: Allowed<DecideDiscordance>,
+    shell: Shell,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let view = service::read(&db, *id).await?;
+    let back = format!("/standardisations/{id}");
+    let form = Form::new(format!("Decide on {}", view.code), "Sign the decision", back.as_str())
+        .lead("The replicates disagree. You sign: no cause was found, and the factor may be used for the reason given. Otherwise return it.")
+        .signing(Some(&view.content_digest), true)
+        .help(
+            "Replicates that differ by more than they may give a factor whose uncertainty answers to their scatter. Whether to use it is for somebody to say who did not make it.",
+            "ISO/IEC 17025:2017 6.5 and 7.7.1.",
+            "A manager approves it; decision, name and reason stay with the factor.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, signature: NewSignature| {
+            Ok(onward(&service::decide(&db, &act, who.user(), **policy, *id, signature).await?, &back))
+        })
+        .await
 }
 
 /// Approves or returns.

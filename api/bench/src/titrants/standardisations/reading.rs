@@ -24,6 +24,13 @@ use ferrotitre_base::sign_offs;
 use ferrotitre_base::states::{self, StateMove};
 use ferrotitre_base::web::decimal::Decimal;
 
+/// The decision that the factor of replicates which disagree may be used, made on the content as it is since its author signed.
+pub(super) fn decision<'a>(signed: &'a [sign_offs::Row], digest: &str) -> Option<&'a sign_offs::Row> {
+    let since = signed.iter().rposition(|sign| sign.meaning == "authored").unwrap_or(0);
+    let held = signed.get(since..).unwrap_or_default();
+    held.iter().rfind(|sign| sign.meaning == "decided" && sign.content_digest == digest)
+}
+
 /// A standardisation with everything it rests on.
 pub(in crate::titrants) struct Loaded {
     pub(super) row: StandardisationRow,
@@ -80,7 +87,11 @@ async fn facts(
     let (at, day) = (row.observed_at, row.observed_at.date_naive());
     let pieces: Vec<Uuid> = [Some(row.burette_id), row.balance_id, row.pipette_id].into_iter().flatten().collect();
     let shelf = Shelf::load(connection, &pieces).await?;
+    let limit = store::limit_of(connection, row.id).await?;
     let mut used = Used::default();
+    if let Some((limit, _)) = &limit {
+        used.add("standardisation_limits", limit.0, at);
+    }
     noted(&mut used, &[("standardisations", row.id.0), ("titrants", titrant.id.0)], at);
     let mut take = |piece: Uuid| {
         let found = shelf.on(piece, day, sight)?;
@@ -114,6 +125,7 @@ async fn facts(
         relative_repeatability: None,
         minimum: MINIMUM,
         factor_limits: (titrant.factor_low.value(), titrant.factor_high.value()),
+        agreement_percent: limit.as_ref().map(|(_, percent)| percent.value()),
         replicates,
     };
     Ok((made, used))
@@ -228,7 +240,9 @@ async fn load_under(
     let result =
         standardise(&facts).map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))?;
     // The derived form names every fact; the digest binds a signature to all of them.
-    let digest = hex::encode(Sha256::digest(format!("ferrotitre standardisation 1\n{facts:?}").as_bytes()));
+    // A limit that came later is written only where it was stated: digests signed before it existed stay what they were.
+    let text = format!("ferrotitre standardisation 1\n{facts:?}").replace(", agreement_percent: None", "");
+    let digest = hex::encode(Sha256::digest(text.as_bytes()));
     let signed = sign_offs::of(connection, row.id.0).await?;
     let mut parties = titrations.parties(&row);
     parties.extend(signed.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
@@ -238,6 +252,7 @@ async fn load_under(
         }
         _ => Vec::new(),
     };
+    let decided = decision(&signed, &digest).is_some();
     let view = StandardisationView {
         id: row.id.0,
         code: row.code.clone(),
@@ -257,6 +272,8 @@ async fn load_under(
             .collect(),
         blank_ml: result.blank_ml,
         sd: result.sd,
+        discordant: result.disagrees(),
+        discordance_decided: decided,
         concentration: result
             .titrant
             .clone()

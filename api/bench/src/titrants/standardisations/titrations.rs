@@ -11,11 +11,13 @@ use ferrotitre_base::web::decimal::{in_range, words};
 use ferrotitre_base::web::versions::Correction;
 use uuid::Uuid;
 
+use super::reading::Loaded;
 use super::{KIND, TITRATION, load};
 use crate::equipment::service::usable;
 use crate::readings;
-use crate::titrants::store::{self, StandardisationRow, StandardisationTitrationRow};
-use crate::titrants::wire::{NewStandardisationTitration, Rejection};
+use crate::titrants::store::{self, StandardisationRow, StandardisationTitrationRow, TitrantRow};
+use crate::titrants::wire::{NewStandardisationTitration, Rejection, StandardisationTitrationView};
+use ferrotitre_core::chemistry::{indicator, species};
 
 async fn check_titration(
     connection: &Connection,
@@ -68,7 +70,35 @@ async fn check_titration(
         ),
     }
     errors.check()?;
+    if new.kind == "blank" && lacks_iron(row, &store::titrant(connection, row.titrant_id.0).await?) {
+        return Err(blank_without_iron(row));
+    }
     not_in_the_future("observed_at", new.observed_at)
+}
+
+/// Whether a blank shows no end point: the oxidant in the burette, an indicator that turns only where iron is, and no iron.
+fn lacks_iron(row: &StandardisationRow, lot: &TitrantRow) -> bool {
+    indicator(&row.indicator).is_some_and(|entry| entry.needs_iron)
+        && species(&lot.chemistry).is_some_and(|entry| entry.oxidant)
+}
+
+fn blank_without_iron(row: &StandardisationRow) -> Refusal {
+    let detail = format!(
+        "{} turns only where iron is present: a blank of the oxidant without iron shows no end point. Leave the blank out, or take its indicator into the weighed iron",
+        row.indicator
+    );
+    Refusal::new(Code::BlankWithoutIron, detail).at("kind", "iron_present", "blank")
+}
+
+/// Refuses a signature on blanks that could not show an end point, recorded before they were refused.
+pub(super) fn no_blank_without_iron(loaded: &Loaded) -> Result<(), Refusal> {
+    let counts = |of: &StandardisationTitrationView| {
+        of.facts.kind == "blank" && !matches!(of.state.as_str(), "superseded" | "rejected")
+    };
+    if lacks_iron(&loaded.row, &loaded.titrant) && loaded.view.titrations.iter().any(counts) {
+        return Err(blank_without_iron(&loaded.row));
+    }
+    Ok(())
 }
 
 fn titration_row(
