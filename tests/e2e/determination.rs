@@ -139,6 +139,9 @@ impl Lab {
         });
         let recorded = self.app.analyst.post(&format!("/runs/{run}/blanks"), &blank).await;
         assert_eq!(recorded.status, 201, "{}", recorded.text);
+        let judgement = format!("/blanks/{}/judgement", text(&recorded.json, "id"));
+        let judged = self.app.analyst.post(&judgement, &json!({ "to": "accepted" })).await;
+        assert_eq!(judged.status, 201, "{}", judged.text);
     }
 
     /// Records the blank that the plan asks for, if it is still missing, and closes the run.

@@ -282,6 +282,7 @@ fn eurachem_example_a2_comes_out_of_a_standardisation() {
         relative_repeatability: Some(input("rep", 1)),
         minimum: 1,
         factor_limits: (0.95, 1.05),
+        agreement_percent: None,
         replicates: vec![Replicate {
             id: "r1".into(),
             position: 1,
@@ -314,6 +315,7 @@ fn too_few_replicates_of_a_standardisation_say_what_is_missing() {
         relative_repeatability: None,
         minimum: 3,
         factor_limits: (0.990, 1.010),
+        agreement_percent: None,
         replicates: Vec::new(),
     };
     let result = standardise(&facts).unwrap();

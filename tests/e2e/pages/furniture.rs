@@ -97,7 +97,8 @@ async fn standardisations(lab: &Lab) {
         "container": "amber glass", "expires_at": days_ahead(300), "observed_at": minutes_ago(600),
     });
     let titrant = made(&app.analyst, "/titrants", &lot).await;
-    for (code, submitted) in [("STD-1", true), ("STD-2", false)] {
+    // The third has a replicate that disagrees, and waits for a decision.
+    for (code, submitted, last) in [("STD-1", true, "24.96"), ("STD-2", false, "24.96"), ("STD-3", true, "24.40")] {
         let begin = json!({
             "code": code, "primary_standard": oxalate, "balance": lab.bench.balance, "burette": lab.bench.burette,
             "indicator": "self", "valid_days": 60, "correct_burette": false, "correct_temperature": false,
@@ -109,7 +110,7 @@ async fn standardisations(lab: &Lab) {
             ("blank", None, "0.04"),
             ("replicate", Some("0.1675"), "25.02"),
             ("replicate", Some("0.1682"), "25.12"),
-            ("replicate", Some("0.1671"), "24.96"),
+            ("replicate", Some("0.1671"), last),
         ] {
             let titration = json!({
                 "kind": kind, "mass_g": mass, "initial_readings": ["0.00"], "final_readings": [last],
@@ -169,6 +170,14 @@ async fn determinations(lab: &Lab) {
     for (last, seen) in [("23.60", "grey"), ("23.20", "slight white"), ("24.20", "slight white")] {
         let _: Value = lab.titrate(&begun, &lab.titration("accurate", last, Some(seen))).await;
     }
+    // Titres that disagree without a cause, and wait for a decision.
+    let run = lab.run(&lab.iron2).await;
+    let begun = lab.begin(&run).await;
+    for last in ["21.46", "21.46", "30.46", "40.46"] {
+        let _: Value = lab.titrate(&begun, &lab.titration("accurate", last, None)).await;
+    }
+    lab.close(&run).await;
+    signed(lab, &format!("/determinations/{begun}"), 1).await;
     touched(lab).await;
 }
 

@@ -55,6 +55,8 @@ const PLACES: &[(&str, Place)] = &[
     ("correct_titration", Page("/titrations/{id}/correction")),
     ("countersign_determination", Page("/determinations/{id}/countersignature")),
     ("create_account", Page("/accounts/new")),
+    ("decide_discordance", Page("/determinations/{id}/discordance-decision")),
+    ("decide_standardisation_discordance", Page("/standardisations/{id}/discordance-decision")),
     ("decide_impact", Page("/impacts/{id}/decisions")),
     ("decide_role_grant", Page("/role-grants/{id}/decision")),
     ("dispose_control_value", Page("/control-values/{id}/disposition")),

@@ -252,6 +252,10 @@ async fn an_empty_laboratory_comes_to_a_released_result_through_its_pages() {
     people.analyst.fill(&format!("{determination}/submission"), &[("password", password)]).await;
     let password = app.analyst2.password.as_str();
     people.analyst2.fill(&format!("{determination}/review"), &[("password", password)]).await;
+    // Recorded is not accepted: the blank is judged before the run is closed.
+    let blanks = app.auditor.get(&format!("{run}/blanks")).await.expect(200);
+    let judgement = format!("{run}/blanks/{}/judgement", blanks[0]["id"].as_str().unwrap());
+    people.analyst.fill(&judgement, &[("to", "accepted")]).await;
     people.analyst.fill(&format!("{run}/closing"), &[]).await;
     people.manager.fill(&format!("{run}/release"), &[("password", &app.manager.password)]).await;
     people.manager.fill(&format!("{determination}/approval"), &[("password", &app.manager.password)]).await;

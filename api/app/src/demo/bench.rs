@@ -4,7 +4,7 @@ use chrono::{Duration, Utc};
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_bench::concessions;
 use ferrotitre_results::determinations::steps::{self, Step};
-use ferrotitre_results::determinations::{iron_results, service as determinations, supervision};
+use ferrotitre_results::determinations::{discordance, iron_results, service as determinations, supervision};
 use ferrotitre_results::runs::{blanks, service as runs};
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -33,7 +33,9 @@ pub async fn blank(lab: &Lab<'_>, stock: &Stock, run: Uuid, at: &str) -> Result<
     let new = json!({ "kind": "reagent with iron(II)", "titrant": stock.dichromate, "burette": stock.burette,
         "initial_readings": ["0.00"], "final_readings": ["1.04"], "solution_temperature": "21.0", "indicator_drops": 6,
         "end_point": "green to violet, sharp", "iron_equivalent_ml": "1.00", "observed_at": at });
-    blanks::record(lab.db, &lab.analyst_1.act("conduct_runs"), run, wire(&new)?).await.map(|_| ())
+    let act = lab.analyst_1.act("conduct_runs");
+    let blank = id_of(&blanks::record(lab.db, &act, run, wire(&new)?).await?)?;
+    blanks::judge(lab.db, &act, blank, wire(&json!({ "to": "accepted" }))?).await.map(|_| ())
 }
 
 async fn begin(lab: &Lab<'_>, run: Uuid, portion: Uuid, at: &str) -> Result<Uuid, Refusal> {
@@ -167,6 +169,7 @@ pub async fn load(lab: &Lab<'_>, stock: &Stock) -> Result<Results, Refusal> {
     Box::pin(under_concession(lab, stock, portion_1)).await?;
     Box::pin(without_a_plan(lab, stock, portion_1)).await?;
     Box::pin(back_titration(lab, stock, portion_1)).await?;
+    Box::pin(disagreeing(lab, stock, portion_1)).await?;
     Ok(Results { iron_result, determination: iron2 })
 }
 
@@ -246,6 +249,29 @@ async fn back_titration(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(
     let changes =
         json!({ "titrant": stock.iron2, "oxidant_titrant": stock.dichromate, "oxidant_pipette": stock.pipette_25 });
     titrate(lab, determination, &titration(stock, "accurate", "3.60", &at, &changes)).await
+}
+
+/// Four titres that disagree without a cause: manager-2, who had no hand in it, decides that the discordant result may be reported.
+async fn disagreeing(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), Refusal> {
+    let at = lab.at(26, 9);
+    let run = open_run(lab, &stock.method_iron2, &at).await?;
+    blank(lab, stock, run, &at).await?;
+    let determination = begin(lab, run, portion, &at).await?;
+    for last in ["21.30", "21.52", "21.44", "21.76"] {
+        titrate(lab, determination, &titration(stock, "accurate", last, &at, &json!({}))).await?;
+    }
+    runs::close(lab.db, &lab.analyst_1.act("conduct_runs"), run).await?;
+    sign(lab, &lab.analyst_1, determination, Step::Submit, None).await?;
+    sign(lab, &lab.analyst_2, determination, Step::Review, None).await?;
+    let manager = &lab.manager_2;
+    let act = manager.act("release_runs");
+    runs::judge(lab.db, &act, &manager.user, lab.policy, (run, true), manager.signature(None)).await?;
+    let seen = determinations::read(lab.db, determination).await?.content_digest;
+    let reason = "no cause was found at the bench and the portion is used up; the client needs no more than the order of magnitude";
+    let signature = manager.signature_on(seen, Some(reason));
+    let act = manager.act("decide_discordance");
+    discordance::decide(lab.db, &act, &manager.user, lab.policy, determination, signature).await?;
+    sign(lab, &lab.manager_1, determination, Step::Approve, None).await
 }
 
 /// p: trainee-1, not yet authorised for the method and so under the supervision of analyst-1, reads the burette to the tenth more
