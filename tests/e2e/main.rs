@@ -11,6 +11,7 @@ mod control;
 mod control_history;
 mod crash;
 mod determination;
+mod door;
 mod exports;
 mod idempotency;
 mod openapi;
