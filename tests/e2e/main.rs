@@ -12,6 +12,7 @@ mod control_history;
 mod crash;
 mod determination;
 mod discordance;
+mod door;
 mod exports;
 mod figures;
 mod idempotency;

@@ -7,8 +7,9 @@ use std::time::Duration;
 
 use ferrotitre_api::alerts::Stopping;
 use ferrotitre_api::app::{Shared as AppShared, server};
+use ferrotitre_api::tls::Certificates;
 use ferrotitre_base::auth::tokens::TokenKeys;
-use ferrotitre_base::config::{Settings, StoreSettings};
+use ferrotitre_base::config::{Settings, StoreSettings, TlsSettings};
 use ferrotitre_base::db::{Db, StoreAddress};
 use ferrotitre_base::metrics::Metrics;
 use ferrotitre_ledger::audit::memory::Memory;
@@ -50,17 +51,33 @@ pub struct Running {
 impl Running {
     /// Starts the server and the sealer on a thread of their own, as the program does.
     #[must_use]
-    pub fn start(store: &StoreAddress, data: &Path, (seal_key, memory): (&SealKey, &Memory)) -> Self {
-        let settings = Settings {
+    pub fn start(store: &StoreAddress, data: &Path, seal: (&SealKey, &Memory)) -> Self {
+        Self::start_as(store, data, seal, |_| ())
+    }
+
+    /// The same with other settings.
+    #[must_use]
+    pub fn start_as(
+        store: &StoreAddress,
+        data: &Path,
+        (seal_key, memory): (&SealKey, &Memory),
+        set: impl FnOnce(&mut Settings),
+    ) -> Self {
+        let mut settings = Settings {
             listen: SocketAddr::from(([127, 0, 0, 1], 0)),
             workers: Some(1),
             late_after_minutes: 60,
             reason_after_hours: 24,
-            lock_after_failures: 5,
+            free_tries: 10,
+            trusted_proxies: Vec::new(),
+            hosts: Vec::new(),
+            tls: TlsSettings::default(),
             idle_minutes: 30,
             time_zone: None,
             store: StoreSettings { database_url: None, data: data.to_owned() },
         };
+        set(&mut settings);
+        let tls = Certificates::open(&settings.tls, (settings.listen, data, &settings.hosts)).unwrap();
         let (closing, closes) = tokio::sync::watch::channel(false);
         let shared = AppShared {
             store: store.clone(),
@@ -69,6 +86,7 @@ impl Running {
             sealing: Sealing::default(),
             metrics: actix_web::web::Data::new(Metrics::default()),
             policy: (&settings).into(),
+            tls,
             stopping: Stopping(Arc::new(closes)),
         };
         let memory = memory.clone();

@@ -141,7 +141,7 @@ impl Client {
     ) -> Result<Answer, reqwest::Error> {
         let outside = ["/api", "/health", "/ready", "/metrics"].iter().any(|prefix| path.starts_with(prefix));
         let url = format!("{}{}{path}", self.base, if outside { "" } else { "/api/v1" });
-        let mut request = self.http.request(method, url);
+        let (method, mut request) = (method.to_string(), self.http.request(method, url));
         if let Some(token) = &self.token {
             request = request.header(AUTHORIZATION, format!("Bearer {token}"));
         }
@@ -160,6 +160,11 @@ impl Client {
         let text = String::from_utf8_lossy(&bytes).into_owned();
         let is_json = headers.get(CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().ends_with(b"json"));
         let json = if is_json { serde_json::from_str(&text).unwrap_or_default() } else { Value::Null };
+        if is_json {
+            let whole = if outside { path.to_owned() } else { format!("/api/v1{path}") };
+            let breach = crate::contract::breach(&method, &whole, status, &json);
+            assert!(breach.is_none(), "the answer is not what the document says: {}", breach.unwrap_or_default());
+        }
         Ok(Answer { status, headers, bytes, text, json })
     }
 }

@@ -9,6 +9,7 @@ pub mod bench;
 pub mod browser;
 pub mod client;
 pub mod cluster;
+pub mod contract;
 pub mod demo;
 pub mod pdf;
 pub mod sources;

@@ -1,5 +1,7 @@
 //! The one constructor of the application, used by the program and by the tests.
 
+use std::sync::Arc;
+
 use actix_web::http::header::ALLOW;
 use actix_web::middleware::{Compress, from_fn};
 use actix_web::{App, HttpServer, ResponseError, web};
@@ -12,13 +14,17 @@ use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::request;
 use ferrotitre_html::readable;
+use ferrotitre_html::shell::InTheClear;
 use ferrotitre_ledger::audit::seal::{SealKey, Sealing};
 use utoipa_actix_web::AppExt;
 
 use crate::alerts::Stopping;
+use crate::connections::Connections;
+use crate::door::{self, Names};
 use crate::guard;
 use crate::openapi;
 use crate::routes;
+use crate::tls::Certificates;
 
 /// What every worker shares.
 #[derive(Clone)]
@@ -35,6 +41,8 @@ pub struct Shared {
     pub metrics: web::Data<Metrics>,
     /// Settings the services read.
     pub policy: Policy,
+    /// Certificates, where the service speaks TLS itself.
+    pub tls: Option<Arc<Certificates>>,
     /// Set when the program stops.
     pub stopping: Stopping,
 }
@@ -48,6 +56,10 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
         .workers
         .map_or_else(|| std::thread::available_parallelism().map_or(2, std::num::NonZero::get), usize::from);
     let document = web::Data::new(openapi::Document::new());
+    let names = web::Data::new(Names::new(&settings.hosts, settings.tls.speaks(settings.listen)));
+    let shared_tls = shared.tls.clone();
+    let in_the_clear = settings.tls.in_the_clear(settings.listen);
+    let connections = Connections::new(shared.policy.proxies);
     let server = HttpServer::new(move || {
         let (app, _) = App::new().into_utoipa_app().configure(routes::routes).split_for_parts();
         let app = match Db::for_worker(&shared.store) {
@@ -64,7 +76,11 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
             .app_data(web::Data::new(shared.stopping.clone()))
             .app_data(shared.metrics.clone())
             .app_data(document.clone())
+            .app_data(names.clone())
+            .app_data(web::Data::new(InTheClear(in_the_clear)))
+            .app_data(web::Data::new(shared.tls.clone()))
             .configure(openapi::pages)
+            .route("/authority.pem", web::get().to(authority))
             .configure(routes::pages)
             .default_service(web::to(no_such_path))
             .wrap(from_fn(guard::guard))
@@ -72,6 +88,7 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
             .wrap(from_fn(request::track))
             // Outside the one that gives problem documents their request id, which the page shows.
             .wrap(from_fn(readable::readable))
+            .wrap(from_fn(door::door))
             // Outermost: the request id goes into problem documents before they are compressed.
             .wrap(Compress::default())
     })
@@ -79,9 +96,21 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
     // A client that has left is noticed, and what it asked for is given up: a calculation ends, a transaction is undone.
     .h1_allow_half_closed(false)
     .shutdown_timeout(10)
-    .bind(settings.listen)?;
+    .on_connect(move |stream, extensions| connections.admit(stream, extensions));
+    let server = match &shared_tls {
+        Some(tls) => server.bind_rustls_0_23(settings.listen, tls.config().map_err(std::io::Error::other)?)?,
+        None => server.bind(settings.listen)?,
+    };
     let address = server.addrs().first().copied().unwrap_or(settings.listen);
     Ok((server.run(), address))
+}
+
+/// The certificate of the service's own authority, for browsers that should trust it. What it is worth its fingerprint says, which
+/// the operator reads at the start.
+async fn authority(tls: web::Data<Option<Arc<Certificates>>>) -> Result<actix_web::HttpResponse, Problem> {
+    let own = tls.as_ref().as_ref().and_then(|tls| tls.authority());
+    let none = || Refusal::new(Code::NotFound, "this service has no authority of its own");
+    Ok(actix_web::HttpResponse::Ok().content_type("application/x-pem-file").body(own.ok_or_else(none)?.pem.clone()))
 }
 
 async fn no_such_path(

@@ -6,6 +6,7 @@ use std::process::ExitCode;
 use std::sync::Arc;
 
 use clap::{Args, Parser, Subcommand};
+use ferrotitre_base::auth::local_key;
 use ferrotitre_base::auth::tokens::TokenKeys;
 use ferrotitre_base::config::{Settings, StoreSettings};
 use ferrotitre_base::db::{Db, StoreAddress};
@@ -23,7 +24,8 @@ use ferrotitre_results::determinations::adoption::adopt;
 use crate::alerts::Stopping;
 use crate::app::{self, Shared};
 use crate::cluster::Cluster;
-use crate::{demo, migrate, openapi};
+use crate::tls::Certificates;
+use crate::{connections, demo, migrate, openapi};
 
 /// Iron by redox titration: from burette readings to a proven result.
 #[derive(Debug, Parser)]
@@ -308,6 +310,9 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     let settings = &arguments.settings;
     zone::configure(settings.time_zone);
     bench_times::configure(settings.reason_after_hours);
+    local_key::configure(&settings.store.data)?;
+    connections::raise_limit();
+    let tls = Certificates::open(&settings.tls, (settings.listen, &settings.store.data, &settings.hosts))?;
     let db = Db::for_worker(address)?;
     let seal_key = SealKey::of_store(&settings.store.data, audit::never_sealed(&db).await?)?;
     let sealing = Sealing::default();
@@ -316,6 +321,7 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     let (closing, closes) = tokio::sync::watch::channel(false);
     tokio::spawn(until_stopped(closing));
     let memory = Memory::of(&settings.store.data);
+    tokio::spawn(accounts::pruning::run(db.clone(), stopped.clone()));
     let sealer = tokio::spawn(seal::run(db, (seal_key.clone(), memory), sealing.clone(), stopped));
     let shared = Shared {
         store: address.clone(),
@@ -324,13 +330,28 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
         sealing,
         metrics: actix_web::web::Data::new(ferrotitre_base::metrics::Metrics::default()),
         policy: settings.into(),
+        tls: tls.clone(),
         stopping: Stopping(Arc::new(closes)),
     };
     let (server, bound) = app::server(settings, shared)?;
-    println!("ferrotitre serves on http://{bound} (pages: http://{bound}/, documentation: http://{bound}/api/docs/)");
+    let scheme = if tls.is_some() { "https" } else { "http" };
+    println!(
+        "ferrotitre serves on {scheme}://{bound} (pages: {scheme}://{bound}/, documentation: {scheme}://{bound}/api/docs/)"
+    );
+    if let Some(tls) = tls {
+        if let Some(authority) = tls.authority() {
+            println!("the certificate is signed by the service's own authority, {}", authority.file.display());
+            println!("let browsers trust it once ({scheme}://{bound}/authority.pem); its SHA-256 fingerprint is");
+            println!("{}", authority.fingerprint);
+        }
+        tokio::spawn(tls.keep_fresh());
+    } else if settings.tls.in_the_clear(settings.listen) {
+        tracing::warn!(%bound, "plain HTTP where others can listen: passwords can be read on the network");
+        println!("WARNING: plain HTTP where others can listen: passwords can be read on the network");
+    }
     if let Some(scenario) = loaded {
         print!("{}", scenario.text());
-        print!("{}", demo::first_calls(bound, &scenario));
+        print!("{}", demo::first_calls(&format!("{scheme}://{bound}"), &scenario));
     }
     server.await?;
     let _ = stop.send(true);

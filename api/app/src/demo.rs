@@ -16,6 +16,7 @@ use chrono::{DateTime, Duration, NaiveDate, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::passwords;
 use ferrotitre_base::auth::permissions::Role;
+use ferrotitre_base::auth::throttle::Throttle;
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, ActorKind, Db};
 use ferrotitre_base::refusal::{Code, Refusal};
@@ -51,14 +52,14 @@ impl Scenario {
 
 /// First calls to try, with the real ids.
 #[must_use]
-pub fn first_calls(bound: std::net::SocketAddr, scenario: &Scenario) -> String {
+pub fn first_calls(base: &str, scenario: &Scenario) -> String {
     let password = scenario.accounts.first().map_or("", |(_, password, _)| password.as_str());
     format!(
         "\nFirst calls to try:\n\
-         \x20 TOKEN=$(curl -s http://{bound}/api/v1/sessions -H 'Content-Type: application/json' \\\n\
+         \x20 TOKEN=$(curl -s {base}/api/v1/sessions -H 'Content-Type: application/json' \\\n\
          \x20   -d '{{\"account\":\"analyst-1\",\"password\":\"{password}\"}}' | sed 's/.*\"access_token\":\"\\([^\"]*\\)\".*/\\1/')\n\
-         \x20 curl -s http://{bound}/api/v1/iron-results/{iron_result}/working -H \"Authorization: Bearer $TOKEN\"\n\
-         \x20 curl -s http://{bound}/api/v1/determinations/{determination} -H \"Authorization: Bearer $TOKEN\"\n\
+         \x20 curl -s {base}/api/v1/iron-results/{iron_result}/working -H \"Authorization: Bearer $TOKEN\"\n\
+         \x20 curl -s {base}/api/v1/determinations/{determination} -H \"Authorization: Bearer $TOKEN\"\n\
          Stop with Ctrl-C; the data stay.\n\n",
         iron_result = scenario.iron_result,
         determination = scenario.determination,
@@ -218,7 +219,12 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
     };
     let lab = Lab {
         db,
-        policy: Policy { late_after_minutes: 60 * 24 * 400, lock_after_failures: 5, idle_minutes: 30 },
+        policy: Policy {
+            late_after_minutes: 60 * 24 * 400,
+            proxies: &[],
+            throttle: Box::leak(Box::new(Throttle::new(10))),
+            idle_minutes: 30,
+        },
         start,
         analyst_1: analyst_1.clone(),
         analyst_2: analyst_2.clone(),

@@ -14,6 +14,7 @@ use utoipa::{OpenApi, ToSchema};
 use utoipa_actix_web::AppExt;
 use utoipa_swagger_ui::SwaggerUi;
 
+use crate::flat;
 use crate::routes;
 
 /// Frame of the document; paths and schemas are collected from the handlers.
@@ -107,6 +108,7 @@ pub fn document() -> utoipa::openapi::OpenApi {
                 .build(),
         )),
     );
+    flat::flatten(&mut components.schemas);
     for item in document.paths.paths.values_mut() {
         let operations =
             [&mut item.get, &mut item.post, &mut item.delete, &mut item.put, &mut item.patch].into_iter().flatten();

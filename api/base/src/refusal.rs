@@ -51,12 +51,18 @@ codes! {
     Unreadable = "unreadable", "The request cannot be read";
     /// The body is larger than the operation takes.
     TooLarge = "too_large", "The body is too large";
+    /// The body did not come in time.
+    TooSlow = "too_slow", "The body did not arrive in time";
+    /// Another name than the service goes by.
+    WrongHost = "wrong_host", "The service does not go by this name";
     /// The body is not announced as JSON.
     NotJson = "not_json", "The body must be application/json";
     /// No valid token.
     NotSignedIn = "not_signed_in", "Sign in first";
     /// Name or password wrong.
     BadCredentials = "bad_credentials", "Name or password is wrong";
+    /// Too many wrong passwords lately.
+    TooManyTries = "too_many_tries", "Too many wrong passwords; wait a little";
     /// The session was ended.
     SessionEnded = "session_ended", "The session has ended";
     /// The account is locked, retired or not yet active.

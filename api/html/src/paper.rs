@@ -2,12 +2,13 @@
 
 use actix_web::body::BoxBody;
 use actix_web::http::header::{CACHE_CONTROL, CONTENT_DISPOSITION};
-use actix_web::{HttpRequest, HttpResponse, Responder, web};
+use actix_web::{HttpRequest, HttpResponse, Responder};
 use chrono::{DateTime, Utc};
 use ferrotitre_base::evaluations::{BudgetLine, StepView, VerdictView};
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::sign_offs::SignOff;
 use ferrotitre_base::states::StateMove;
+use ferrotitre_base::web::heavy::heavy;
 use ferrotitre_paper::{Align, Block, Column, Document, Fact, Level, Picture, Step, Width, Words};
 
 use crate::sheet::{self, Cell, Names, Part, Section, Sheet, Table};
@@ -48,9 +49,8 @@ impl Sheet<'_> {
     pub async fn pdf(self, identity: String) -> Result<Pdf, Refusal> {
         let name = file_name(&self.title);
         let document = self.document(identity, Utc::now());
-        // Away from the threads that serve.
-        let bytes = web::block(move || document.pdf());
-        Ok(Pdf { name, bytes: bytes.await.map_err(Refusal::internal)?.map_err(Refusal::internal)? })
+        let bytes = heavy(move || document.pdf()).await?.map_err(Refusal::internal)?;
+        Ok(Pdf { name, bytes })
     }
 
     fn document(self, identity: String, made: DateTime<Utc>) -> Document {

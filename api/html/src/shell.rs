@@ -70,7 +70,13 @@ pub struct Shell {
     pub code: String,
     /// What to say about the step before.
     pub notice: &'static str,
+    /// Others can listen to what is sent.
+    pub in_the_clear: bool,
 }
+
+/// Whether the service speaks plain HTTP where others can listen; every page then says so.
+#[derive(Debug, Clone, Copy)]
+pub struct InTheClear(pub bool);
 
 impl Shell {
     /// Of a request.
@@ -101,6 +107,9 @@ impl Shell {
             comma: cookie(cookies, MARK) == Some("comma"),
             code,
             notice,
+            // A proxy in front that encrypts says so.
+            in_the_clear: request.app_data::<web::Data<InTheClear>>().is_some_and(|clear| clear.0)
+                && request.connection_info().scheme() != "https",
         }
     }
 

@@ -624,7 +624,7 @@ diesel::table! {
         key -> Text,
         /// Method and path.
         operation -> Text,
-        /// SHA-256 of the body.
+        /// Code of the body, made with a secret of the installation that is not in the store: bodies may hold passwords.
         body_digest -> Bytea,
         /// Location header of the answer.
         location -> Text,
@@ -1198,13 +1198,13 @@ diesel::table! {
         started_at -> Timestamptz,
         /// Server time of the end.
         ended_at -> Nullable<Timestamptz>,
-        /// signed out, refresh token reused, password changed or account locked.
+        /// signed out, signed out elsewhere, refresh token reused, password changed or account locked.
         end_reason -> Nullable<Text>,
     }
 }
 
 diesel::table! {
-    /// Every time a password was checked; failures in a row lock the account.
+    /// Every time a password was checked. Past some failures the next must wait; nothing is locked by them.
     sign_in_attempts (id) {
         /// Identity.
         id -> Uuid,
@@ -1596,7 +1596,7 @@ diesel::table! {
     token_keys (id) {
         /// Key id (kid) in the token's header.
         id -> Text,
-        /// HMAC-SHA-256 secret.
+        /// Random bytes; the signing key is made of them with a secret of the installation that is not in the store.
         secret -> Bytea,
         /// Server time of creation.
         created_at -> Timestamptz,

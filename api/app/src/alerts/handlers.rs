@@ -26,14 +26,14 @@ pub(super) async fn list_alerts(
 #[utoipa::path(tag = "alerts", params(Horizon), responses((status = 200, description = "Events", content_type = "text/event-stream", body = String)))]
 #[get("/alerts/stream")]
 pub(super) async fn stream_alerts(
-    _who: Allowed<ReadRecords>,
+    who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     stopping: web::Data<Stopping>,
     horizon: Params<Horizon>,
 ) -> Result<HttpResponse, Problem> {
     // A horizon out of range is a problem document now, not a broken stream later.
     service::list(&db, &horizon.0).await?;
-    let events = service::stream(db.get_ref().clone(), horizon.0, stopping.get_ref().clone());
+    let events = service::stream(db.get_ref().clone(), horizon.0, who.user().clone(), stopping.get_ref().clone());
     Ok(HttpResponse::Ok()
         .content_type("text/event-stream")
         .insert_header((CACHE_CONTROL, "no-store"))

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use actix_web::web::Bytes;
 use chrono::{Duration, Utc};
 use ferrotitre_base::alert::{Alert, Urgency};
+use ferrotitre_base::auth::current_user::{self, CurrentUser};
 use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_bench::{equipment, impacts, nonconformities, standards};
@@ -73,6 +74,8 @@ pub async fn counts(db: &Db) -> Result<BTreeMap<(&'static str, &'static str), us
 struct Watch {
     db: Db,
     asked: Horizon,
+    /// Who looks; once they are signed out there is nothing more to see.
+    user: CurrentUser,
     stopping: Stopping,
     /// The list the client has.
     sent: Option<Vec<Alert>>,
@@ -82,12 +85,16 @@ struct Watch {
 pub(super) fn stream(
     db: Db,
     asked: Horizon,
+    user: CurrentUser,
     stopping: Stopping,
 ) -> impl Stream<Item = Result<Bytes, actix_web::Error>> {
-    let begin = Watch { db, asked, stopping, sent: None };
+    let begin = Watch { db, asked, user, stopping, sent: None };
     futures_util::stream::unfold(begin, async |mut watch| {
         for _ in 0..QUIET_LOOKS {
             if watch.sent.is_some() && stops_within(&watch.stopping, EVERY).await {
+                return None;
+            }
+            if let Ok(false) = current_user::still_holds(&watch.db, &watch.user).await {
                 return None;
             }
             match list(&watch.db, &watch.asked).await {

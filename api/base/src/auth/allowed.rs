@@ -12,7 +12,7 @@ use crate::db::{Act, ActorKind, Repeat};
 use crate::refusal::{Code, Refusal};
 use crate::web::body::Body;
 use crate::web::problem::Problem;
-use crate::web::request::RequestId;
+use crate::web::request::{RequestId, address};
 
 /// Proof that the account that asks may do `D`. Made only here.
 #[derive(Debug)]
@@ -120,7 +120,7 @@ fn allow<D: Deed>(request: &HttpRequest) -> Result<Allowed<D>, Problem> {
     }
     Ok(Allowed {
         user,
-        address: request.peer_addr().map(|address| address.ip().to_string()),
+        address: address(request).map(|address| address.to_string()),
         request: request.extensions().get::<RequestId>().map(|id| id.0),
         operation: format!("{} {}", request.method(), request.path()),
         key,

@@ -70,6 +70,25 @@ pub fn known(request: &actix_web::HttpRequest) -> Option<CurrentUser> {
     request.extensions().get::<Identification>().and_then(|found| found.0.as_ref().ok().cloned())
 }
 
+/// Whether somebody known asks.
+#[must_use]
+pub fn is_known(request: &actix_web::HttpRequest) -> bool {
+    request.extensions().get::<Identification>().is_some_and(|found| found.0.is_ok())
+}
+
+/// Whether somebody who began something that goes on may still see it.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn still_holds(db: &Db, user: &CurrentUser) -> Result<bool, Refusal> {
+    let Some(session) = user.session else { return Ok(true) };
+    match db.read(async |connection| by_session(connection, session).await).await {
+        Ok(_) => Ok(true),
+        Err(refusal) if matches!(refusal.code, Code::SessionEnded | Code::AccountNotActive) => Ok(false),
+        Err(refusal) => Err(refusal),
+    }
+}
+
 /// Outcome of looking at the token.
 pub(super) struct Identification(pub(super) Result<CurrentUser, (Code, String)>);
 

@@ -2,6 +2,8 @@
 
 pub mod allowed;
 pub mod current_user;
+pub mod local_key;
 pub mod passwords;
 pub mod permissions;
+pub mod throttle;
 pub mod tokens;

@@ -1,15 +1,32 @@
 //! Password hashing with Argon2id, a few at a time so that memory stays bounded.
 
+use std::sync::atomic::{AtomicUsize, Ordering};
+
 use argon2::password_hash::{PasswordHasher, PasswordVerifier, phc::PasswordHash};
 use argon2::{Algorithm, Argon2, Params, Version};
 use rand::RngExt;
 use secrecy::{ExposeSecret, SecretString};
 use tokio::sync::Semaphore;
 
-use crate::refusal::Refusal;
+use crate::refusal::{Code, Refusal};
 
-/// Hashings at the same time; each takes 19 MiB.
-static SLOTS: Semaphore = Semaphore::const_new(2);
+/// Hashings at the same time for strangers and for those signed in; each takes 19 MiB. They have slots of their own, so that no crowd
+/// at the door holds up a signature.
+static STRANGERS: Semaphore = Semaphore::const_new(2);
+static SIGNED_IN: Semaphore = Semaphore::const_new(2);
+
+/// Strangers that wait for a slot at most: under two seconds' worth of work on a slow core.
+const MOST_WAITING: usize = 32;
+static WAITING: AtomicUsize = AtomicUsize::new(0);
+
+/// For whom a password is looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Asker {
+    /// Somebody at the door.
+    Stranger,
+    /// Somebody who is signed in.
+    SignedIn,
+}
 
 /// Shortest password that is accepted, characters.
 pub const SHORTEST: usize = 12;
@@ -25,9 +42,42 @@ fn argon2() -> Result<Argon2<'static>, Refusal> {
 #[error("password hashing failed: {0}")]
 struct Failure(String);
 
-async fn apart<T: Send + 'static>(work: impl FnOnce() -> Result<T, Refusal> + Send + 'static) -> Result<T, Refusal> {
-    let _slot = SLOTS.acquire().await.map_err(Refusal::internal)?;
-    tokio::task::spawn_blocking(work).await.map_err(Refusal::internal)?
+/// A place in the row of waiting strangers.
+struct Place;
+
+impl Place {
+    fn take() -> Result<Self, Refusal> {
+        if WAITING.fetch_add(1, Ordering::Relaxed) >= MOST_WAITING {
+            WAITING.fetch_sub(1, Ordering::Relaxed);
+            return Err(Refusal::new(Code::TooManyTries, "many are signing in at this moment; try again in a second")
+                .with_facts(serde_json::json!({ "retry_after_seconds": 1 })));
+        }
+        Ok(Self)
+    }
+}
+
+impl Drop for Place {
+    fn drop(&mut self) {
+        WAITING.fetch_sub(1, Ordering::Relaxed);
+    }
+}
+
+async fn apart<T: Send + 'static>(
+    asker: Asker,
+    work: impl FnOnce() -> Result<T, Refusal> + Send + 'static,
+) -> Result<T, Refusal> {
+    let (slots, place) = match asker {
+        Asker::Stranger => (&STRANGERS, Some(Place::take()?)),
+        Asker::SignedIn => (&SIGNED_IN, None),
+    };
+    let slot = slots.acquire().await.map_err(Refusal::internal)?;
+    drop(place);
+    let done = tokio::task::spawn_blocking(move || {
+        // Held until the work ends, also when nobody waits for it any more.
+        let _slot = slot;
+        work()
+    });
+    done.await.map_err(Refusal::internal)?
 }
 
 /// Hashes a password to a PHC string.
@@ -35,21 +85,22 @@ async fn apart<T: Send + 'static>(work: impl FnOnce() -> Result<T, Refusal> + Se
 /// # Errors
 /// A failure of the library.
 pub async fn hash(password: SecretString) -> Result<String, Refusal> {
-    apart(move || {
-        let hash = argon2()?
-            .hash_password(password.expose_secret().as_bytes())
-            .map_err(|error| Refusal::internal(Failure(error.to_string())))?;
-        Ok(hash.to_string())
-    })
-    .await
+    apart(Asker::SignedIn, move || hash_now(&password)).await
+}
+
+fn hash_now(password: &SecretString) -> Result<String, Refusal> {
+    let hash = argon2()?
+        .hash_password(password.expose_secret().as_bytes())
+        .map_err(|error| Refusal::internal(Failure(error.to_string())))?;
+    Ok(hash.to_string())
 }
 
 /// Whether the password belongs to the hash.
 ///
 /// # Errors
 /// A failure of the library or an unreadable hash.
-pub async fn verify(password: SecretString, hash: String) -> Result<bool, Refusal> {
-    apart(move || {
+pub async fn verify(asker: Asker, password: SecretString, hash: String) -> Result<bool, Refusal> {
+    apart(asker, move || {
         let parsed = PasswordHash::new(&hash).map_err(|error| Refusal::internal(Failure(error.to_string())))?;
         Ok(argon2()?.verify_password(password.expose_secret().as_bytes(), &parsed).is_ok())
     })
@@ -61,7 +112,7 @@ pub async fn verify(password: SecretString, hash: String) -> Result<bool, Refusa
 /// # Errors
 /// A failure of the library.
 pub async fn verify_nobody(password: SecretString) -> Result<(), Refusal> {
-    hash(password).await.map(|_| ())
+    apart(Asker::Stranger, move || hash_now(&password)).await.map(drop)
 }
 
 /// A random password: 20 characters of an alphabet without look-alikes, about 114 bits.
@@ -80,7 +131,7 @@ mod tests {
     async fn only_the_right_password_is_verified_and_the_hash_is_argon2id() {
         let text = hash("correct horse battery".into()).await.unwrap();
         assert!(text.starts_with("$argon2id$v=19$m=19456,t=2,p=1$"), "{text}");
-        assert!(verify("correct horse battery".into(), text.clone()).await.unwrap());
-        assert!(!verify("correct horse batterx".into(), text).await.unwrap());
+        assert!(verify(Asker::SignedIn, "correct horse battery".into(), text.clone()).await.unwrap());
+        assert!(!verify(Asker::SignedIn, "correct horse batterx".into(), text).await.unwrap());
     }
 }

@@ -88,7 +88,7 @@ pub trait Deed {
 
 actions! {
     /// Everybody signed in may see and end their own session and change their own password.
-    OwnAccount = "own_account": [Analyst, Manager, Auditor, Administrator] for ["read_own_account", "sign_out", "change_own_password"];
+    OwnAccount = "own_account": [Analyst, Manager, Auditor, Administrator] for ["read_own_account", "list_own_sessions", "end_own_session", "sign_out", "change_own_password"];
     /// Accounts, roles, tokens, competences, as a list.
     ReadAccounts = "read_accounts": [Manager, Auditor, Administrator] for ["list_accounts", "read_account", "list_role_grants", "list_service_tokens", "list_competences"];
     /// Creates and moves accounts, sets provisional passwords, asks for role grants.

@@ -14,6 +14,7 @@ use rand::Rng;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
+use crate::auth::local_key;
 use crate::db::{Connection, Db};
 use crate::ids::{AccountId, SessionId};
 use crate::refusal::{Code, Refusal};
@@ -47,6 +48,13 @@ struct Key {
     secret: Vec<u8>,
     signs_until: DateTime<Utc>,
     verifies_until: DateTime<Utc>,
+}
+
+impl Key {
+    /// What signs: what the store keeps is of no use without the secret of the installation.
+    fn signing(&self) -> [u8; 32] {
+        local_key::code("token key", &[self.id.as_bytes(), &self.secret])
+    }
 }
 
 /// Keys of this process, read from the store when one is missing.
@@ -84,7 +92,7 @@ impl TokenKeys {
             exp: (now + Duration::minutes(minutes)).timestamp(),
         };
         let header = Header { kid: Some(key.id.clone()), ..Header::new(Algorithm::HS256) };
-        jsonwebtoken::encode(&header, &claims, &EncodingKey::from_secret(&key.secret)).map_err(Refusal::internal)
+        jsonwebtoken::encode(&header, &claims, &EncodingKey::from_secret(&key.signing())).map_err(Refusal::internal)
     }
 
     /// Verifies an access token's signature and time.
@@ -108,7 +116,7 @@ impl TokenKeys {
         }
         let mut validation = Validation::new(Algorithm::HS256);
         validation.leeway = 0;
-        jsonwebtoken::decode::<Claims>(token, &DecodingKey::from_secret(&key.secret), &validation)
+        jsonwebtoken::decode::<Claims>(token, &DecodingKey::from_secret(&key.signing()), &validation)
             .map(|data| data.claims)
             .map_err(|error| {
                 let expired = matches!(error.kind(), jsonwebtoken::errors::ErrorKind::ExpiredSignature);
@@ -153,7 +161,7 @@ impl TokenKeys {
 }
 
 fn form_code(key: &Key, session: SessionId) -> Option<String> {
-    let mut code = Hmac::<Sha256>::new_from_slice(&key.secret).ok()?;
+    let mut code = Hmac::<Sha256>::new_from_slice(&key.signing()).ok()?;
     code.update(b"ferrotitre form 1 ");
     code.update(session.0.as_bytes());
     Some(URL_SAFE_NO_PAD.encode(code.finalize().into_bytes()))

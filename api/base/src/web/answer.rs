@@ -7,6 +7,7 @@ use actix_web::{HttpRequest, HttpResponse, Responder};
 use serde::Serialize;
 
 use crate::refusal::{Code, Refusal};
+use crate::web::heavy::heavy;
 
 /// What has an address of its own.
 pub trait Located {
@@ -105,7 +106,7 @@ impl Pixels {
     /// # Errors
     /// A picture that cannot be drawn, which is our bug.
     pub async fn of(svg: String) -> Result<Self, Refusal> {
-        let drawn = tokio::task::spawn_blocking(move || crate::pictures::png(&svg)).await.map_err(Refusal::internal)?;
+        let drawn = heavy(move || crate::pictures::png(&svg)).await?;
         drawn.map(Self).map_err(Refusal::internal)
     }
 }

@@ -6,11 +6,11 @@ use std::pin::Pin;
 use actix_web::dev::Payload;
 use actix_web::http::header::CONTENT_TYPE;
 use actix_web::{FromRequest, HttpRequest};
-use futures_util::StreamExt;
 use serde::de::DeserializeOwned;
-use sha2::{Digest, Sha256};
 
+use crate::auth::local_key;
 use crate::refusal::{Code, FieldErrors, Refusal};
+use crate::web::bounds::Bounds;
 use crate::web::problem::Problem;
 
 /// Bodies are small records; imports and calculations raise the limit with [`BodyLimit`] in their scope.
@@ -25,7 +25,7 @@ pub struct BodyLimit(pub usize);
 pub struct Body<T> {
     /// What was sent.
     pub value: T,
-    /// SHA-256 of the bytes, to recognise a repeated request.
+    /// Code of the bytes, to recognise a repeated request: with a key that is not in the store, since a body may hold a password.
     pub digest: [u8; 32],
 }
 
@@ -36,27 +36,11 @@ pub struct RawBody(pub Vec<u8>);
 type Reading<T> = Pin<Box<dyn Future<Output = Result<T, Problem>>>>;
 
 /// Reads a body announced as JSON to its end.
-async fn read(json: bool, limit: usize, mut payload: Payload) -> Result<Vec<u8>, Problem> {
+async fn read(json: bool, bounds: Bounds, payload: Payload) -> Result<Vec<u8>, Problem> {
     if !json {
         return Err(Refusal::new(Code::NotJson, "send the header Content-Type: application/json").into());
     }
-    let mut bytes = Vec::new();
-    let mut overflow = false;
-    while let Some(chunk) = payload.next().await {
-        let chunk = chunk.map_err(|error| Refusal::new(Code::Unreadable, "the body broke off").because(error))?;
-        // An oversized body is read to its end but not kept, so that the client sees the answer.
-        if overflow || bytes.len() + chunk.len() > limit {
-            overflow = true;
-            bytes = Vec::new();
-        } else {
-            bytes.extend_from_slice(&chunk);
-        }
-    }
-    if overflow {
-        let detail = format!("this operation takes at most {limit} bytes");
-        return Err(Refusal::new(Code::TooLarge, detail).into());
-    }
-    Ok(bytes)
+    Ok(bounds.collect(payload).await?)
 }
 
 fn reading(
@@ -69,7 +53,7 @@ fn reading(
         .get(CONTENT_TYPE)
         .and_then(|value| value.to_str().ok())
         .is_some_and(|value| value.trim_start().to_ascii_lowercase().starts_with("application/json"));
-    read(json, limit, payload.take())
+    read(json, Bounds::of(request, limit), payload.take())
 }
 
 fn limit(request: &HttpRequest) -> usize {
@@ -98,7 +82,7 @@ impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
 
 impl<T: DeserializeOwned> Body<T> {
     fn of(bytes: &[u8]) -> Result<Self, Problem> {
-        Ok(Self { value: parse(bytes)?, digest: Sha256::digest(bytes).into() })
+        Ok(Self { value: parse(bytes)?, digest: local_key::code("body", &[bytes]) })
     }
 }
 

@@ -2,7 +2,9 @@
 
 pub mod answer;
 pub mod body;
+pub mod bounds;
 pub mod decimal;
+pub mod heavy;
 pub mod json;
 pub mod paging;
 pub mod problem;

@@ -50,6 +50,9 @@ pub fn status_of(code: Code) -> StatusCode {
     match code {
         Code::Unreadable => StatusCode::BAD_REQUEST,
         Code::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
+        Code::TooSlow => StatusCode::REQUEST_TIMEOUT,
+        Code::WrongHost => StatusCode::MISDIRECTED_REQUEST,
+        Code::TooManyTries => StatusCode::TOO_MANY_REQUESTS,
         Code::NotJson => StatusCode::UNSUPPORTED_MEDIA_TYPE,
         Code::NotSignedIn | Code::BadCredentials | Code::SessionEnded => StatusCode::UNAUTHORIZED,
         Code::AccountNotActive
@@ -121,6 +124,9 @@ impl ResponseError for Problem {
         let mut response = HttpResponse::build(status);
         if status == StatusCode::UNAUTHORIZED {
             response.insert_header((header::WWW_AUTHENTICATE, "Bearer"));
+        }
+        if let Some(seconds) = self.0.facts.as_ref().and_then(|facts| facts.get("retry_after_seconds")) {
+            response.insert_header((header::RETRY_AFTER, seconds.to_string()));
         }
         response.content_type(HeaderValue::from_static("application/problem+json"));
         match serde_json::to_string(&document) {

@@ -9,6 +9,7 @@ use actix_web::middleware::Next;
 use actix_web::{Error, HttpMessage, ResponseError};
 use uuid::Uuid;
 
+use crate::config::Policy;
 use crate::metrics::Metrics;
 use crate::refusal::{Code, Refusal};
 use crate::web::problem::Problem;
@@ -16,6 +17,21 @@ use crate::web::problem::Problem;
 /// Id of the request in hand.
 #[derive(Debug, Clone, Copy)]
 pub struct RequestId(pub Uuid);
+
+/// The address that asks. Behind a proxy of the settings it is the last one in X-Forwarded-For that is not such a proxy; what
+/// anybody else says of themselves is not believed.
+#[must_use]
+pub fn address(request: &actix_web::HttpRequest) -> Option<std::net::IpAddr> {
+    let peer = request.peer_addr()?.ip().to_canonical();
+    let proxies = request.app_data::<actix_web::web::Data<Policy>>().map_or(&[][..], |policy| policy.proxies);
+    if !proxies.contains(&peer) {
+        return Some(peer);
+    }
+    let said = request.headers().get_all("x-forwarded-for").filter_map(|value| value.to_str().ok());
+    let said: Vec<std::net::IpAddr> =
+        said.flat_map(|value| value.split(',')).map_while(|text| text.trim().parse().ok()).collect();
+    Some(said.into_iter().rev().find(|address| !proxies.contains(address)).unwrap_or(peer))
+}
 
 const HEADER: HeaderName = HeaderName::from_static("x-request-id");
 

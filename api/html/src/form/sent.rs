@@ -9,17 +9,17 @@ use actix_web::http::header::LOCATION;
 use actix_web::{FromRequest, HttpRequest, HttpResponse, web};
 use askama::Template;
 use ferrotitre_base::auth::allowed::Allowed;
+use ferrotitre_base::auth::local_key;
 use ferrotitre_base::auth::permissions::Deed;
 use ferrotitre_base::db::Act;
 use ferrotitre_base::evaluations::StepView;
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::web::answer::Answer;
-use ferrotitre_base::web::body::DEFAULT_LIMIT;
+use ferrotitre_base::web::body::{DEFAULT_LIMIT, LARGE_LIMIT};
+use ferrotitre_base::web::bounds::Bounds;
 use ferrotitre_base::web::problem::{Problem, status_of};
-use futures_util::StreamExt;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
-use sha2::{Digest, Sha256};
 
 use super::upload;
 use super::{CODE, Form, RESHAPE, SHAPE, at};
@@ -80,31 +80,22 @@ impl FromRequest for Sent {
         let posted = request.method() == actix_web::http::Method::POST;
         let payload = payload.take();
         let headers = request.headers().clone();
+        let parts = upload::announced(&headers);
+        let bounds = Bounds::of(request, if parts { LARGE_LIMIT } else { DEFAULT_LIMIT });
         Box::pin(async move {
             if !posted {
                 return Ok(Self::default());
             }
-            let pairs = if upload::announced(&headers) {
-                upload::read(&headers, payload).await?
-            } else {
-                pairs_of(payload).await?
-            };
+            let pairs =
+                if parts { upload::read(&headers, payload, bounds).await? } else { pairs_of(payload, bounds).await? };
             Ok(Self { posted, digest: digest_of(&pairs), pairs })
         })
     }
 }
 
 /// Fields of a form without files.
-async fn pairs_of(mut payload: Payload) -> Result<Vec<(String, String)>, Refusal> {
-    let mut bytes = Vec::new();
-    while let Some(chunk) = payload.next().await {
-        let broken = |error| Refusal::new(Code::Unreadable, "the form broke off").because(error);
-        let chunk = chunk.map_err(broken)?;
-        if bytes.len() + chunk.len() > DEFAULT_LIMIT {
-            return Err(Refusal::new(Code::TooLarge, format!("a form has at most {DEFAULT_LIMIT} bytes")));
-        }
-        bytes.extend_from_slice(&chunk);
-    }
+async fn pairs_of(payload: Payload, bounds: Bounds) -> Result<Vec<(String, String)>, Refusal> {
+    let bytes = bounds.collect(payload).await?;
     let text = String::from_utf8(bytes).unwrap_or_default();
     let unreadable = |error| Refusal::new(Code::Unreadable, format!("the form cannot be read: {error}"));
     web::Query::<Vec<(String, String)>>::from_query(&text).map(web::Query::into_inner).map_err(unreadable)
@@ -112,14 +103,9 @@ async fn pairs_of(mut payload: Payload) -> Result<Vec<(String, String)>, Refusal
 
 /// As sent, not as read: a time left empty means another moment each time it is read.
 fn digest_of(pairs: &[(String, String)]) -> [u8; 32] {
-    let mut digest = Sha256::new();
-    for (name, value) in pairs.iter().filter(|(name, _)| !name.starts_with('_')) {
-        for part in [name, value] {
-            digest.update(part.len().to_be_bytes());
-            digest.update(part.as_bytes());
-        }
-    }
-    digest.finalize().into()
+    let counted = pairs.iter().filter(|(name, _)| !name.starts_with('_'));
+    let parts: Vec<&[u8]> = counted.flat_map(|(name, value)| [name.as_bytes(), value.as_bytes()]).collect();
+    local_key::code("form", &parts)
 }
 
 #[derive(Template)]

@@ -4,7 +4,7 @@ use actix_multipart::Multipart;
 use actix_web::dev::Payload;
 use actix_web::http::header::{CONTENT_TYPE, HeaderMap};
 use ferrotitre_base::refusal::{Code, Refusal};
-use ferrotitre_base::web::body::LARGE_LIMIT;
+use ferrotitre_base::web::bounds::Bounds;
 use futures_util::{StreamExt, TryStreamExt};
 
 use super::FILE;
@@ -19,23 +19,26 @@ pub(super) fn announced(headers: &HeaderMap) -> bool {
 }
 
 /// Fields of a form; a file becomes `text`, and its name `file_name` unless another was typed.
-pub(super) async fn read(headers: &HeaderMap, payload: Payload) -> Result<Vec<(String, String)>, Refusal> {
+pub(super) async fn read(
+    headers: &HeaderMap,
+    payload: Payload,
+    bounds: Bounds,
+) -> Result<Vec<(String, String)>, Refusal> {
+    bounds.announced()?;
+    let _place = bounds.place().await?;
     let mut parts = Multipart::new(headers, payload);
     let mut pairs: Vec<(String, String)> = Vec::new();
     let mut file = None;
     let mut size = 0;
-    while let Some(mut part) = parts.try_next().await.map_err(unreadable)? {
+    while let Some(mut part) = bounds.in_time(parts.try_next()).await?.map_err(unreadable)? {
         let name = part.name().unwrap_or_default().to_owned();
         let file_name = part.content_disposition().and_then(|said| said.get_filename()).map(str::to_owned);
         let mut bytes = Vec::new();
-        while let Some(chunk) = part.next().await {
+        while let Some(chunk) = bounds.in_time(part.next()).await? {
             let chunk = chunk.map_err(unreadable)?;
             size += chunk.len();
-            if size > LARGE_LIMIT {
-                return Err(Refusal::new(
-                    Code::TooLarge,
-                    format!("a form with a file has at most {LARGE_LIMIT} bytes"),
-                ));
+            if size > bounds.limit {
+                return Err(bounds.too_large());
             }
             bytes.extend_from_slice(&chunk);
         }

@@ -14,7 +14,7 @@ use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::body::{Body, Params};
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::problem::Problem;
-use ferrotitre_base::web::request::RequestId;
+use ferrotitre_base::web::request::{RequestId, address};
 use uuid::Uuid;
 
 use crate::accounts::store::competences::Competence;
@@ -22,7 +22,7 @@ use crate::accounts::store::persons::IdentityConfirmation;
 use crate::accounts::store::{RoleGrant, RoleGrantDecision, ServiceToken};
 use crate::accounts::wire::{
     AccountView, CreatedAccount, Credentials, IssuedServiceToken, NewAccount, NewCompetence, NewDecision,
-    NewIdentityConfirmation, NewRoleGrant, NewServiceToken, OwnAccount as OwnAccountView, PasswordChange,
+    NewIdentityConfirmation, NewRoleGrant, NewServiceToken, OwnAccount as OwnAccountView, OwnSession, PasswordChange,
     ProvisionalPassword, Refresh, Revocation, Tokens,
 };
 use crate::accounts::{service, sessions};
@@ -32,7 +32,7 @@ pub(super) fn nobody(request: &HttpRequest, action: &'static str) -> Act {
     Act {
         actor: None,
         kind: ActorKind::Nobody,
-        address: request.peer_addr().map(|address| address.ip().to_string()),
+        address: address(request).map(|address| address.to_string()),
         action,
         request: request.extensions().get::<RequestId>().map(|id| id.0),
         repeat: None,
@@ -71,6 +71,28 @@ pub(super) async fn refresh_session(
 #[delete("/sessions/current")]
 pub(super) async fn sign_out(who: Allowed<OwnAccount>, db: web::Data<Db>) -> Result<HttpResponse, Problem> {
     sessions::sign_out(&db, &who.act_without_body(), who.user()).await?;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+/// Lists where the own account is signed in.
+#[utoipa::path(tag = "sessions", responses((status = 200, description = "Open sessions, newest first", body = Vec<OwnSession>)))]
+#[get("/sessions")]
+pub(super) async fn list_own_sessions(
+    who: Allowed<OwnAccount>,
+    db: web::Data<Db>,
+) -> Result<web::Json<Vec<OwnSession>>, Problem> {
+    Ok(web::Json(sessions::own(&db, who.user()).await?))
+}
+
+/// Signs out elsewhere: ends one of the own sessions.
+#[utoipa::path(tag = "sessions", params(("id" = Uuid, Path, description = "Session")), responses((status = 204, description = "Ended")))]
+#[delete("/sessions/{id}")]
+pub(super) async fn end_own_session(
+    who: Allowed<OwnAccount>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<HttpResponse, Problem> {
+    sessions::end_own(&db, &who.act_without_body(), who.user(), *id).await?;
     Ok(HttpResponse::NoContent().finish())
 }
 

@@ -2,6 +2,7 @@
 
 mod handlers;
 pub mod pages;
+pub mod pruning;
 pub mod service;
 pub mod sessions;
 pub mod signing;
@@ -18,6 +19,8 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::sign_in)
         .service(handlers::refresh_session)
         .service(handlers::sign_out)
+        .service(handlers::list_own_sessions)
+        .service(handlers::end_own_session)
         .service(handlers::read_own_account)
         .service(handlers::change_own_password)
         .service(handlers::create_account)

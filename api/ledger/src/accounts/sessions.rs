@@ -2,7 +2,8 @@
 
 use chrono::{DateTime, Duration, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
-use ferrotitre_base::auth::passwords;
+use ferrotitre_base::auth::passwords::{self, Asker};
+use ferrotitre_base::auth::throttle::Try;
 use ferrotitre_base::auth::tokens::{ACCESS_MINUTES, REFRESH_HOURS, TokenKeys, opaque};
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Connection, Db};
@@ -12,12 +13,13 @@ use ferrotitre_base::states;
 use ferrotitre_core::lifecycle::EntityKind;
 use secrecy::{ExposeSecret, SecretString};
 use sha2::{Digest, Sha256};
+use uuid::Uuid;
 
 use crate::accounts::signing::{self, Checked};
 use crate::accounts::store;
-use crate::accounts::wire::{Credentials, PasswordChange, Tokens};
+use crate::accounts::wire::{Credentials, OwnSession, PasswordChange, Tokens};
 
-/// Signs in with name and password.
+/// Signs in with name and password. A wrong password, an unknown name and an account that is not active are told the same.
 pub(super) async fn sign_in(
     db: &Db,
     keys: &TokenKeys,
@@ -25,24 +27,27 @@ pub(super) async fn sign_in(
     policy: Policy,
     credentials: Credentials,
 ) -> Result<Tokens, Refusal> {
-    let wrong = || Refusal::new(Code::BadCredentials, "name or password is wrong");
+    let wrong = || Refusal::new(Code::BadCredentials, "name or password is wrong, or the account is not active");
     let account = db.read(async |connection| store::account_by_code(connection, &credentials.account).await).await?;
+    let asked = Try::sign_in(act.address.as_deref(), &credentials.account);
+    let known_here = match &account {
+        Some(account) if policy.throttle.matters_where(&asked) => {
+            db.read(async |connection| store::has_signed_in_from(connection, account.id, act.address.as_deref()).await)
+                .await?
+        }
+        _ => false,
+    };
+    let looking = policy.throttle.begin(&asked, known_here)?;
     let Some(account) = account else {
         passwords::verify_nobody(credentials.password).await?;
+        looking.was(false);
         tracing::warn!(address = act.address, "sign-in with an unknown name");
         return Err(wrong());
     };
-    let Checked::Right { provisional } =
-        signing::check(db, act, policy, account.id, credentials.password, "sign in").await?
-    else {
-        return Err(wrong());
-    };
-    // The state is told only to somebody who knows the password.
-    let state =
-        db.read(async |connection| states::present(connection, EntityKind::Account, account.id.0).await).await?.state;
-    if state != "active" {
-        return Err(Refusal::new(Code::AccountNotActive, format!("the account is {state}; an administrator can help")));
-    }
+    let given = (Asker::Stranger, credentials.password);
+    let checked = signing::check(db, act, account.id, given, "sign in").await?;
+    looking.was(checked != Checked::Wrong);
+    let Checked::Right { provisional } = checked else { return Err(wrong()) };
     let session = SessionId::new();
     let now = Utc::now();
     let refresh = db
@@ -54,13 +59,15 @@ pub(super) async fn sign_in(
     tokens(db, keys, account.id, session, refresh, provisional, now).await
 }
 
+/// A refresh token that ends with the session: nobody stays signed in beyond a working day without giving the password again
+/// (NIST SP 800-63B, 4.2.3: at least once in 12 hours).
 async fn new_refresh(
     connection: &Connection,
     session: SessionId,
-    now: DateTime<Utc>,
+    started: DateTime<Utc>,
 ) -> Result<(String, DateTime<Utc>), Refusal> {
     let (token, hash) = opaque("ftrt_");
-    let expires = now + Duration::hours(REFRESH_HOURS);
+    let expires = started + Duration::hours(REFRESH_HOURS);
     store::insert_refresh(connection, &hash, session, expires).await?;
     Ok((token, expires))
 }
@@ -108,7 +115,7 @@ pub(super) async fn refresh(db: &Db, keys: &TokenKeys, act: &Act, token: &str) -
                 return Ok(Outcome::Refused("the session has ended"));
             }
             let provisional = store::secret(connection, row.account).await?.is_some_and(|(_, provisional)| provisional);
-            let fresh = new_refresh(connection, row.session, now).await?;
+            let fresh = new_refresh(connection, row.session, row.started_at).await?;
             Ok(Outcome::Renewed(row.account, row.session, fresh, provisional))
         })
         .await?;
@@ -168,6 +175,28 @@ pub(super) async fn sign_out(db: &Db, act: &Act, user: &CurrentUser) -> Result<(
     db.transact(act, async |connection| store::end_session(connection, session, "signed out").await).await
 }
 
+/// Where the account is signed in.
+pub(super) async fn own(db: &Db, user: &CurrentUser) -> Result<Vec<OwnSession>, Refusal> {
+    let since = Utc::now() - Duration::hours(REFRESH_HOURS);
+    let found = db.read(async |connection| store::open_sessions(connection, user.account, since).await).await?;
+    let shown = |(id, started_at, source_address): (SessionId, _, _)| OwnSession {
+        id: id.0,
+        started_at,
+        source_address,
+        current: user.session == Some(id),
+    };
+    Ok(found.into_iter().map(shown).collect())
+}
+
+/// Ends one of the own sessions.
+pub(super) async fn end_own(db: &Db, act: &Act, user: &CurrentUser, id: Uuid) -> Result<(), Refusal> {
+    if !own(db, user).await?.iter().any(|session| session.id == id) {
+        return Err(Refusal::not_found("open session of yours", id));
+    }
+    db.transact(act, async |connection| store::end_session(connection, SessionId(id), "signed out elsewhere").await)
+        .await
+}
+
 /// Changes the own password and ends all sessions, so that a thief's session ends, too.
 pub(super) async fn change_password(
     db: &Db,
@@ -176,11 +205,11 @@ pub(super) async fn change_password(
     user: &CurrentUser,
     change: PasswordChange,
 ) -> Result<(), Refusal> {
-    acceptable(&change.new)?;
+    acceptable(&change.new, &[&user.code, &user.display_name])?;
     if change.new.expose_secret() == change.present.expose_secret() {
         return Err(Refusal::invalid("new", "different", "must differ from the present password", "(not shown)"));
     }
-    match signing::check(db, act, policy, user.account, change.present, "change password").await? {
+    match signing::check_own(db, act, policy, user.account, change.present, "change password").await? {
         Checked::Wrong => Err(Refusal::new(Code::SecretWrong, "the present password was wrong").at(
             "present",
             "secret",
@@ -197,11 +226,51 @@ pub(super) async fn change_password(
     }
 }
 
-fn acceptable(password: &SecretString) -> Result<(), Refusal> {
-    let length = password.expose_secret().chars().count();
-    if (passwords::SHORTEST..=200).contains(&length) {
-        return Ok(());
+/// Long enough, and not among what is guessed first: common passwords, words, names, dates, repeats and rows of keys, as the
+/// estimator of D. L. Wheeler (zxcvbn: low-budget password strength estimation, USENIX Security 2016) finds them. NIST SP 800-63B,
+/// 5.1.1.2 asks for such a comparison.
+fn acceptable(password: &SecretString, own: &[&str]) -> Result<(), Refusal> {
+    let text = password.expose_secret();
+    let length = text.chars().count();
+    if !(passwords::SHORTEST..=200).contains(&length) {
+        let message = format!("must have {} to 200 characters", passwords::SHORTEST);
+        return Err(Refusal::invalid("new", "length", message, format!("({length} characters)")));
     }
-    let message = format!("must have {} to 200 characters", passwords::SHORTEST);
-    Err(Refusal::invalid("new", "length", message, format!("({length} characters)")))
+    // What follows the first hundred characters makes no password easier to guess, and the search for patterns dearer.
+    let looked_at: String = text.chars().take(100).collect();
+    let known: Vec<&str> = own.iter().copied().chain(["ferrotitre", "laboratory", "titration", "dichromate"]).collect();
+    if zxcvbn::zxcvbn(&looked_at, &known).score() < zxcvbn::Score::Four {
+        let message = "is among the first that are guessed: common passwords, names, repeats, rows of keys; four words that do not belong together are hard to guess and easy to keep";
+        return Err(Refusal::invalid("new", "guessable", message, "(not shown)"));
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_guessed_first_is_refused() {
+        let own = ["mara.lindqvist", "Mara Lindqvist"];
+        // The first two head every published list of leaked passwords; from memory.
+        for weak in [
+            "password1234",
+            "123456789012",
+            "            ",
+            "qwertyuiopas",
+            "aaaaaaaaaaaaaaaa",
+            "Mara Lindqvist1",
+            "ferrotitre2026",
+        ] {
+            let refusal = acceptable(&SecretString::from(weak), &own).unwrap_err();
+            assert!(refusal.fields.iter().any(|field| field.rule == "guessable"), "{weak}");
+            assert!(!format!("{refusal:?}").contains(weak));
+        }
+        for fair in ["correct horse battery staple", "kettle-orbit-fern-lantern", "tR7#qLm2!xVz9"] {
+            assert!(acceptable(&SecretString::from(fair), &own).is_ok(), "{fair}");
+        }
+        assert!(acceptable(&SecretString::from("short"), &own).is_err());
+        assert!(acceptable(&SecretString::from("x y".repeat(100)), &own).is_err());
+    }
 }

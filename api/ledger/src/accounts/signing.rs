@@ -1,13 +1,15 @@
 //! Asks for the secret again: at sign-in, at every signature and when the password is changed.
 
 use ferrotitre_base::auth::current_user::CurrentUser;
-use ferrotitre_base::auth::passwords;
+use ferrotitre_base::auth::passwords::{self, Asker};
+use ferrotitre_base::auth::throttle::Try;
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::ids::AccountId;
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::sign_offs::Meaning;
-use ferrotitre_base::states::{self, NewMove};
+use ferrotitre_base::states;
+use ferrotitre_core::lifecycle::EntityKind;
 use secrecy::SecretString;
 
 use crate::accounts::store::{self, persons};
@@ -24,10 +26,36 @@ pub enum Checked {
     Wrong,
 }
 
-/// Checks a password and records that it was checked, right or wrong; too many wrong ones in a row lock the account.
+/// Checks a password and records that it was checked, right or wrong.
 ///
 /// The record is a transaction of its own: a refused signature must not take the record of the attempt with it.
 pub async fn check(
+    db: &Db,
+    act: &Act,
+    account: AccountId,
+    (asker, password): (Asker, SecretString),
+    purpose: &'static str,
+) -> Result<Checked, Refusal> {
+    let read = async |connection: &Connection| {
+        let state = states::present(connection, EntityKind::Account, account.0).await?.state;
+        Ok((store::secret(connection, account).await?, state == "active"))
+    };
+    let (secret, active) = db.read(read).await?;
+    let Some((hash, provisional)) = secret else {
+        passwords::verify_nobody(password).await?;
+        return Ok(Checked::Wrong);
+    };
+    // A password of an account that is not active is looked at like any other, so that nobody learns which accounts are.
+    let right = passwords::verify(asker, password, hash).await? && active;
+    db.transact(act, async |connection| store::insert_attempt(connection, account, right, purpose).await).await?;
+    Ok(if right { Checked::Right { provisional } } else { Checked::Wrong })
+}
+
+/// Checks the password of somebody who is signed in; after some wrong ones the next must wait.
+///
+/// # Errors
+/// [`Code::TooManyTries`].
+pub(super) async fn check_own(
     db: &Db,
     act: &Act,
     policy: Policy,
@@ -35,40 +63,19 @@ pub async fn check(
     password: SecretString,
     purpose: &'static str,
 ) -> Result<Checked, Refusal> {
-    let secret = db.read(async |connection| store::secret(connection, account).await).await?;
-    let Some((hash, provisional)) = secret else {
-        passwords::verify_nobody(password).await?;
-        return Ok(Checked::Wrong);
-    };
-    let right = passwords::verify(password, hash).await?;
-    db.transact(act, async |connection| {
-        store::insert_attempt(connection, account, right, purpose).await?;
-        if right {
-            return Ok(());
-        }
-        let failures = store::failures_in_a_row(connection, account, policy.lock_after_failures).await?;
-        let kind = ferrotitre_core::lifecycle::EntityKind::Account;
-        if failures >= policy.lock_after_failures
-            && states::present(connection, kind, account.0).await?.state == "active"
-        {
-            let asked =
-                NewMove { to: "locked".to_owned(), reason: Some(format!("{failures} wrong passwords in a row")) };
-            states::advance(connection, &Act { actor: None, ..act.clone() }, kind, account.0, &asked, None).await?;
-            store::end_sessions(connection, account, "account locked").await?;
-        }
-        Ok(())
-    })
-    .await?;
-    Ok(if right { Checked::Right { provisional } } else { Checked::Wrong })
+    let looking = policy.throttle.begin(&Try::Signature(account), true)?;
+    let checked = check(db, act, account, (Asker::SignedIn, password), purpose).await?;
+    looking.was(checked != Checked::Wrong);
+    Ok(checked)
 }
 
 /// Asks for the secret of the person who signs.
 ///
 /// # Errors
-/// [`Code::SecretWrong`]; [`Code::IdentityUnconfirmed`].
+/// [`Code::SecretWrong`]; [`Code::TooManyTries`]; [`Code::IdentityUnconfirmed`].
 pub async fn confirm(db: &Db, act: &Act, policy: Policy, password: SecretString) -> Result<(), Refusal> {
     let account = act.actor.ok_or_else(|| Refusal::new(Code::NotSignedIn, "only a person signs"))?;
-    match check(db, &Act { repeat: None, ..act.clone() }, policy, account, password, "sign").await? {
+    match check_own(db, &Act { repeat: None, ..act.clone() }, policy, account, password, "sign").await? {
         Checked::Right { .. } => db.read(async |connection| in_own_hands(connection, account).await).await,
         Checked::Wrong => Err(Refusal::new(Code::SecretWrong, "give your own password again to sign").at(
             "password",

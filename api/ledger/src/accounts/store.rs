@@ -174,20 +174,22 @@ pub async fn insert_attempt(
     Ok(())
 }
 
-/// Failures since the last success or unlocking, newest attempts first.
-pub async fn failures_in_a_row(mut connection: &Connection, account: AccountId, look_at: i64) -> Result<i64, Refusal> {
-    let outcomes: Vec<(bool, DateTime<Utc>)> = sign_in_attempts::table
-        .filter(sign_in_attempts::account_id.eq(account))
-        .order(sign_in_attempts::recorded_at.desc())
-        .limit(look_at)
-        .select((sign_in_attempts::succeeded, sign_in_attempts::recorded_at))
-        .load(&mut connection)
-        .await?;
-    let unlocked = ferrotitre_base::states::history(connection, account.0).await?;
-    let unlocked = unlocked.iter().rfind(|step| step.to_state == "active").map(|step| step.recorded_at);
-    let counted =
-        outcomes.iter().take_while(|(succeeded, at)| !succeeded && unlocked.is_none_or(|since| *at > since)).count();
-    Ok(i64::try_from(counted).unwrap_or(i64::MAX))
+/// Days after which an address from which an account signed in is no longer known.
+const KNOWN_DAYS: i64 = 90;
+
+/// Whether somebody has signed in to the account from this address lately.
+pub(super) async fn has_signed_in_from(
+    mut connection: &Connection,
+    account: AccountId,
+    address: Option<&str>,
+) -> Result<bool, Refusal> {
+    let since = Utc::now() - chrono::Duration::days(KNOWN_DAYS);
+    let known = sessions::table
+        .filter(sessions::account_id.eq(account))
+        .filter(sessions::source_address.eq(address))
+        .filter(sessions::started_at.gt(since))
+        .select(sessions::id);
+    Ok(diesel::select(diesel::dsl::exists(known)).get_result(&mut connection).await?)
 }
 
 pub(super) async fn insert_session(
@@ -201,6 +203,23 @@ pub(super) async fn insert_session(
         .execute(&mut connection)
         .await?;
     Ok(())
+}
+
+/// Sessions of an account that have not ended and began after a time, newest first.
+pub(super) async fn open_sessions(
+    mut connection: &Connection,
+    account: AccountId,
+    since: DateTime<Utc>,
+) -> Result<Vec<(SessionId, DateTime<Utc>, Option<String>)>, Refusal> {
+    Ok(sessions::table
+        .filter(sessions::account_id.eq(account))
+        .filter(sessions::ended_at.is_null())
+        .filter(sessions::started_at.gt(since))
+        .order(sessions::started_at.desc())
+        .limit(200)
+        .select((sessions::id, sessions::started_at, sessions::source_address))
+        .load(&mut connection)
+        .await?)
 }
 
 /// When an open session began.
@@ -259,6 +278,7 @@ pub(super) struct RefreshRow {
     pub(super) account: AccountId,
     pub(super) expires_at: DateTime<Utc>,
     pub(super) ended_at: Option<DateTime<Utc>>,
+    pub(super) started_at: DateTime<Utc>,
 }
 
 /// Marks a token used and tells whether it was the first use; of two at once only one gets the mark.
@@ -273,7 +293,13 @@ pub(super) async fn use_refresh(
     let row = refresh_tokens::table
         .inner_join(sessions::table.on(sessions::id.eq(refresh_tokens::session_id)))
         .filter(refresh_tokens::token_hash.eq(hash))
-        .select((sessions::id, sessions::account_id, refresh_tokens::expires_at, sessions::ended_at))
+        .select((
+            sessions::id,
+            sessions::account_id,
+            refresh_tokens::expires_at,
+            sessions::ended_at,
+            sessions::started_at,
+        ))
         .first::<RefreshRow>(&mut connection)
         .await
         .optional()?;

@@ -46,6 +46,20 @@ pub struct Tokens {
     pub password_provisional: bool,
 }
 
+/// A session of the own account that has not ended.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct OwnSession {
+    /// Session.
+    pub id: Uuid,
+    /// Server time of the sign-in.
+    pub started_at: DateTime<Utc>,
+    /// Address of the sign-in.
+    #[schema(example = "192.0.2.17")]
+    pub source_address: Option<String>,
+    /// Whether it is the one that asks.
+    pub current: bool,
+}
+
 /// Own account.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct OwnAccount {

@@ -2,7 +2,7 @@
 //! after a store was restored from an older backup, or after the sealing key was lost.
 
 use chrono::Utc;
-use ferrotitre_base::auth::passwords;
+use ferrotitre_base::auth::passwords::{self, Asker};
 use ferrotitre_base::db::{Act, Db};
 use ferrotitre_base::ids::AccountId;
 use ferrotitre_base::refusal::{Code, Refusal};
@@ -54,7 +54,7 @@ async fn known(db: &Db, decider: &Decider) -> Result<Known, Refusal> {
         return Err(refused("a manager, an auditor or an administrator decides"));
     }
     let right = match secret {
-        Some((hash, false)) => passwords::verify(decider.password.clone(), hash).await?,
+        Some((hash, false)) => passwords::verify(Asker::SignedIn, decider.password.clone(), hash).await?,
         // A provisional password is known to whoever set it.
         _ => false,
     };

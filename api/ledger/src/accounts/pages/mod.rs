@@ -18,8 +18,10 @@ use ferrotitre_html::form::{Field, Form, Kind, Sent, see};
 use ferrotitre_html::protect::{no_cookie, preference, session_cookie};
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
 use ferrotitre_html::shell::{LOOK, MARK, Shell};
+use ferrotitre_html::show::time;
+use uuid::Uuid;
 
-use crate::accounts::wire::{Credentials, PasswordChange};
+use crate::accounts::wire::{Credentials, OwnSession, PasswordChange};
 use crate::accounts::{handlers, service, sessions};
 
 /// Mounts the pages.
@@ -31,6 +33,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(choose_look)
         .service(own_account)
         .service(change_password)
+        .service(end_session)
         .service(people::list_accounts)
         .service(people::new_account)
         .service(people::read_account)
@@ -77,7 +80,9 @@ fn sign_in_form() -> Form {
 
 /// A place of our own to go to; never another site.
 fn own_place(next: &str) -> &str {
-    if next.starts_with('/') && !next.starts_with("//") && !next.contains('\\') { next } else { "/" }
+    // Browsers drop tabs and line ends from an address and take a backslash for a slash.
+    let plain = !next.contains(|c: char| c == '\\' || c.is_control() || c.is_whitespace());
+    if plain && next.starts_with('/') && !next.starts_with("//") { next } else { "/" }
 }
 
 /// Signs in.
@@ -158,8 +163,21 @@ pub(super) async fn choose_look(request: HttpRequest, sent: Sent) -> HttpRespons
 
 /// The own account.
 #[get("/account")]
-pub(super) async fn own_account(who: Allowed<OwnAccount>, shell: Shell) -> Result<HttpResponse, Problem> {
+pub(super) async fn own_account(
+    who: Allowed<OwnAccount>,
+    shell: Shell,
+    db: web::Data<Db>,
+) -> Result<HttpResponse, Problem> {
     let own = service::own(who.user());
+    let open = sessions::own(&db, who.user()).await?;
+    let row = |session: OwnSession| {
+        let way = match session.current {
+            true => Cell::text("this browser"),
+            false => Cell::link("sign out there", format!("/account/sessions/{}", session.id)),
+        };
+        vec![Cell::text(time(session.started_at)), Cell::text(session.source_address.unwrap_or_default()), way]
+    };
+    let open = open.into_iter().map(row).collect();
     let facts = vec![
         fact("Sign-in name", Cell::text(own.code)),
         fact("Printed name", Cell::text(own.display_name.clone())),
@@ -169,6 +187,11 @@ pub(super) async fn own_account(who: Allowed<OwnAccount>, shell: Shell) -> Resul
     let mut sheet = Sheet::new(&shell, "Own account", own.display_name)
         .way(true, "Change the password", "/account/password")
         .section("account", "", Part::Facts(facts))
+        .section(
+            "sessions",
+            "Where you are signed in",
+            Part::Table(Table { columns: vec!["Since", "From", ""], rows: open, ..Table::default() }),
+        )
         .section(
             "actions",
             "What your roles include",
@@ -183,6 +206,32 @@ pub(super) async fn own_account(who: Allowed<OwnAccount>, shell: Shell) -> Resul
         sheet.lead = "Somebody else set your password. Change it before anything else.".to_owned();
     }
     sheet.show()
+}
+
+/// Signs out at another place.
+#[routes]
+#[get("/account/sessions/{id}")]
+#[post("/account/sessions/{id}")]
+pub(super) async fn end_session(
+    who: Allowed<OwnAccount>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let form = Form::new("Sign out there", "Sign out there", "/account")
+        .lead("Whoever uses that session must sign in again. Change your password if it was not you.")
+        .help(
+            "A session that was left open elsewhere, or that is not yours.",
+            "ISO/IEC 17025:2017 7.11.3 (protection from unauthorised access).",
+            "What was recorded in it stays.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, _: serde_json::Value| {
+            sessions::end_own(&db, &act, who.user(), *id).await?;
+            Ok("/account?done=saved".to_owned())
+        })
+        .await
 }
 
 /// Changes the own password.
@@ -206,7 +255,7 @@ pub(super) async fn change_password(
         .help(
             "Only you know your password; every signature asks for it again.",
             "ISO/IEC 17025:2017 7.11.3 (protection from unauthorised access).",
-            "Too many wrong ones in a row lock the account; an administrator unlocks it.",
+            "After some wrong ones in a row the next must wait; nothing is locked.",
         );
     shell
         .take(&who, &sent, form, async |act, change: PasswordChange| {
