@@ -13,6 +13,7 @@ mod crash;
 mod determination;
 mod exports;
 mod idempotency;
+mod lookback;
 mod openapi;
 mod pages;
 mod papers;

@@ -43,7 +43,7 @@ pub struct File {
 }
 
 /// Puts an export on record.
-async fn put_on_record(
+pub(super) async fn put_on_record(
     db: &Db,
     act: &Act,
     (what, query, format): (&str, String, &str),
@@ -188,7 +188,7 @@ impl Said {
     }
 }
 
-async fn said(db: &Db, query: &str) -> Result<Said, Refusal> {
+pub(super) async fn said(db: &Db, query: &str) -> Result<Said, Refusal> {
     Ok(Said {
         query: query.to_owned(),
         made_at: Utc::now().to_rfc3339_opts(SecondsFormat::Secs, true),

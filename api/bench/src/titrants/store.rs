@@ -281,7 +281,7 @@ pub(super) async fn insert_standardisation(
         .map_err(|error| from_store(error, STANDARDISATION_MEANINGS))
 }
 
-pub(super) async fn standardisation(mut connection: &Connection, id: Uuid) -> Result<StandardisationRow, Refusal> {
+pub async fn standardisation(mut connection: &Connection, id: Uuid) -> Result<StandardisationRow, Refusal> {
     let row = standardisations::table
         .find(StandardisationId(id))
         .select(StandardisationRow::as_select())

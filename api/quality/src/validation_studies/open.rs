@@ -35,6 +35,7 @@ impl Open {
             let row = store::study(connection, id).await?;
             let loaded = reading::load_study(connection, &row).await?;
             let answers = StudyAnswers {
+                content_digest: None,
                 study: row.id,
                 state: states::present(connection, STUDY, id).await?.state,
                 characteristics: loaded.answers()?,
@@ -53,8 +54,14 @@ impl Open {
             let study = store::study(connection, row.study_id.0).await?;
             let loaded = reading::load(connection, vec![row]).await?;
             let (state, characteristics) = (String::new(), loaded.answers()?);
-            let answers =
-                StudyAnswers { study: study.id, state, characteristics, code: study.code, title: study.title };
+            let answers = StudyAnswers {
+                content_digest: None,
+                study: study.id,
+                state,
+                characteristics,
+                code: study.code,
+                title: study.title,
+            };
             Ok(Self { answers, loaded })
         })
         .await
