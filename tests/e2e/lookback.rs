@@ -198,7 +198,7 @@ async fn uses_are_listed_by_person_and_time_and_taken_out_whole() {
     let by_preparer = app.auditor.get(&format!("/where-used/{}", app.analyst2.id)).await.expect(200);
     let kinds: Vec<String> = by_preparer["items"].as_array().unwrap().iter().map(|one| text(one, "kind")).collect();
     assert_eq!(kinds, ["titrants", "determinations"], "{by_preparer}");
-    assert_eq!(by_preparer["of"], json!("Analyst 2"));
+    assert_eq!(by_preparer["of"], json!("analyst-2"));
     let by_analyst = app.auditor.get(&format!("/where-used/{}", app.analyst.id)).await.expect(200);
     assert_eq!((&by_analyst["count"], &by_analyst["items"][0]["kind"]), (&json!(1), &json!("determinations")));
     assert_eq!(format!("/determinations/{}", text(&by_analyst["items"][0], "id")), path);
@@ -437,4 +437,30 @@ async fn what_nothing_was_made_with_reaches_nothing() {
     assert_eq!(answered.totals["reached"], json!(0));
     let answered = what_if(&app.manager, &format!("without_burette={}", lab.bench.burette)).await;
     assert_eq!(answered.of_kind("determinations").len(), 1);
+}
+
+/// A limit just above the result: a flask that holds 2.4 % more lifts the content over it (simple acceptance: ILAC-G8:09/2019,
+/// 4.2.1, from memory).
+#[tokio::test(flavor = "multi_thread")]
+async fn decisions_that_would_be_others_are_named_with_before_and_after() {
+    use crate::specifications::{approved as agreed, assign, at_most, simple};
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let (path, signed) = approved(&lab).await;
+    let figures = signed["evaluation"]["figures"].as_array().unwrap();
+    let found = figures.iter().find(|figure| figure["unit"] == "g/L" && figure["expressed"] == "Fe").unwrap();
+    let limit = format!("{:.1}", found["value"].as_f64().unwrap() * 1.01);
+    let (_, rule) = agreed(app, "/decision-rules", &simple("DR-1")).await;
+    let (_, version) = agreed(app, "/specifications", &at_most("SP-1", &limit, &rule)).await;
+    let _ = assign(app, &text(&signed, "sample"), &version).await;
+    let calibrations = app.auditor.get(&format!("/equipment/{}/calibrations", lab.bench.flask_250)).await.expect(200);
+    let flask = text(&calibrations[0], "id");
+    let answered = what_if(&app.manager, &format!("calibration={flask}&calibrated_value=256.0")).await;
+    let line = answered.of_kind("determinations")[0];
+    assert_eq!(format!("/determinations/{}", text(line, "id")), path);
+    let expected = json!([{ "code": "SP-1", "version": 1, "before": "conforms", "after": "does not conform" }]);
+    assert_eq!(line["decisions"], expected, "{line}");
+    assert_eq!(answered.totals["decisions_changed"], json!(1));
+    let less = what_if(&app.manager, &format!("calibration={flask}&calibrated_value=249.0")).await;
+    assert_eq!((&less.totals["changed"], &less.totals["decisions_changed"]), (&json!(1), &json!(0)));
 }

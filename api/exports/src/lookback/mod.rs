@@ -7,7 +7,7 @@ use ferrotitre_base::auth::permissions::exports_own_data_only;
 use ferrotitre_base::db::{Act, Db};
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_bench::impacts::uses::{self, UseListing, UseView};
-use ferrotitre_results::lookback::question::Question;
+use ferrotitre_results::lookback::question;
 use ferrotitre_results::lookback::run::{self, Event};
 use ferrotitre_results::lookback::wire::{SupposedLine, Totals, WhatIf};
 use serde_json::json;
@@ -139,7 +139,7 @@ pub(super) async fn what_if_table(
     format: Format,
 ) -> Result<Handed, Refusal> {
     may_look_back(user)?;
-    let question = db.read(async |connection| Question::of(connection, user, asked).await).await?;
+    let question = question::ask(db, user, asked).await?;
     let query = question.words.clone();
     let mut heard = run::run(db, question).await?;
     let mut spool = Spool::new(format, SUPPOSED)?;

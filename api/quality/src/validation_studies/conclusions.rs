@@ -83,9 +83,16 @@ fn text_of(answers: &[CharacteristicAnswer]) -> Result<String, Refusal> {
     serde_json::to_string(answers).map_err(Refusal::internal)
 }
 
-/// Digest of answers, for the signature on a conclusion that is drawn from them.
-pub(super) fn answers_digest(answers: &[CharacteristicAnswer]) -> Result<String, Refusal> {
-    Ok(digest_of(&text_of(answers)?))
+/// Digest of what a conclusion is drawn from, for its signature: every answer, and the identity of every datum with whether it
+/// counts. The rows of the data are not read for it, since a datum never changes.
+pub(super) fn answers_digest(loaded: &reading::Loaded) -> Result<String, Refusal> {
+    let mut text = format!("ferrotitre validation answers 1\n{}\n", text_of(&loaded.answers()?)?);
+    for row in &loaded.plan {
+        for point in loaded.points(row.id) {
+            text.push_str(&format!("{} {}\n", point.id, loaded.counts(point.id)));
+        }
+    }
+    Ok(digest_of(&text))
 }
 
 /// Digest of what was signed: of the answers as they are kept with the author's signature, whatever is recorded later.
@@ -180,7 +187,7 @@ pub async fn conclude(
         };
         let row = store::insert_conclusion(connection, &row).await?;
         let answers = text_of(&loaded.whole_answers(connection).await?)?;
-        sign_offs::seen(&signature, &digest_of(&answers), || serde_json::Value::Null)?;
+        sign_offs::seen(&signature, &answers_digest(&loaded)?, || serde_json::Value::Null)?;
         let digest = digest(&row, &answers);
         // The conclusion is in the request itself; what had to be looked at are the answers.
         let signature = NewSignature { content_digest: Some(digest.clone()), ..signature };

@@ -471,7 +471,7 @@ pub async fn answers(db: &Db, id: Uuid) -> Result<StudyAnswers, Refusal> {
         let characteristics = loaded.whole_answers(connection).await?;
         Ok(StudyAnswers {
             study: row.id,
-            content_digest: Some(conclusions::answers_digest(&characteristics)?),
+            content_digest: Some(conclusions::answers_digest(&loaded)?),
             state: states::present(connection, STUDY, id).await?.state,
             characteristics,
             code: row.code,

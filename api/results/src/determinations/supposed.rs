@@ -32,7 +32,7 @@ pub struct LeftOut {
     pub until: DateTime<Utc>,
 }
 
-/// What is left out: titrations and blanks with a lot, with a burette, or by a person.
+/// What is left out: titrations with a lot; titrations and blanks with a burette or by a person.
 #[derive(Debug, Clone)]
 pub enum Left {
     Titrant(Uuid),
@@ -55,7 +55,11 @@ impl LeftOut {
         self.holds((row.titrant_id.0, row.burette_id, row.recorded_by), row.observed_at)
     }
 
+    /// A blank goes with its burette or its person. One of a lot that is left out stays: it is a volume, whatever the lot.
     pub(super) fn blank(&self, row: &blanks::Row) -> bool {
+        if matches!(self.what, Left::Titrant(_)) {
+            return false;
+        }
         self.holds((row.titrant_id.0, row.burette_id, row.recorded_by), row.observed_at)
     }
 }

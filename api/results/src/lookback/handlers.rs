@@ -10,7 +10,7 @@ use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
 use futures_util::stream;
 
-use crate::lookback::question::Question;
+use crate::lookback::question;
 use crate::lookback::run::{self, Event};
 use crate::lookback::wire::{SupposedAnswer, WhatIf};
 
@@ -53,7 +53,7 @@ pub(super) async fn suppose(
     db: web::Data<Db>,
     asked: Params<WhatIf>,
 ) -> Result<HttpResponse, Problem> {
-    let question = db.read(async |connection| Question::of(connection, who.user(), &asked.0).await).await?;
+    let question = question::ask(&db, who.user(), &asked.0).await?;
     let mut first = Vec::new();
     written(&SupposedAnswer::Hypothesis(question.words.clone()), &mut first)?;
     let heard = run::run(&db, question).await?;

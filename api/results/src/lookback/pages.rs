@@ -25,7 +25,7 @@ use ferrotitre_ledger::accounts::wire::AccountView;
 use futures_util::stream;
 use tokio::sync::mpsc::Receiver;
 
-use crate::lookback::question::Question;
+use crate::lookback::question;
 use crate::lookback::run::{self, Event};
 use crate::lookback::wire::{SupposedFigure, SupposedLine, Totals, WhatIf};
 
@@ -108,7 +108,7 @@ pub(super) async fn suppose(
     let user = who.user().clone();
     shell
         .take(&who, &sent, form, async |_, asked: WhatIf| {
-            db.read(async |connection| Question::of(connection, &user, &asked).await).await?;
+            question::ask(&db, &user, &asked).await?;
             Ok(format!("/what-if/answer?{}", query(&asked)?))
         })
         .await
@@ -247,7 +247,7 @@ fn around(shell: &Shell, words: &str, query: &str) -> Result<(String, String), R
 /// How far it is; a later one takes the place of an earlier.
 fn progress(done: u64, reached: u64) -> String {
     format!(
-        "<p class=\"progress\" role=\"status\"><progress max=\"{}\" value=\"{done}\"></progress> {done} of {}</p>\n",
+        "<p class=\"progress\" role=\"status\"><progress aria-label=\"How far it is\" max=\"{}\" value=\"{done}\"></progress> {done} of {}</p>\n",
         reached.max(1),
         of_results(reached)
     )
@@ -307,7 +307,7 @@ pub(super) async fn answer(
     db: web::Data<Db>,
     asked: Params<WhatIf>,
 ) -> Result<HttpResponse, Problem> {
-    let question = db.read(async |connection| Question::of(connection, who.user(), &asked.0).await).await?;
+    let question = question::ask(&db, who.user(), &asked.0).await?;
     let (before, after) = around(&shell, &question.words, &query(&asked.0)?)?;
     let mut response = ferrotitre_html::shell::framed(HttpResponse::build(StatusCode::OK), String::new());
     response.headers_mut().insert(CONTENT_TYPE, "text/html; charset=utf-8".parse().map_err(Refusal::internal)?);

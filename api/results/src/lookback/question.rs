@@ -2,7 +2,7 @@
 
 use chrono::DateTime;
 use ferrotitre_base::auth::current_user::CurrentUser;
-use ferrotitre_base::db::Connection;
+use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::ids::{AccountId, CalibrationId, FactorId};
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::web::decimal::{Decimal, in_range};
@@ -130,9 +130,17 @@ fn table(asked: &WhatIf) -> Result<Option<serde_json::Value>, Refusal> {
     serde_json::to_value(&points).map(Some).map_err(Refusal::internal)
 }
 
+/// Checks a hypothesis against the record.
+///
+/// # Errors
+/// One that says nothing or too much, or that is about something unknown.
+pub async fn ask(db: &Db, user: &CurrentUser, asked: &WhatIf) -> Result<Question, Refusal> {
+    db.read(async |connection| Question::of(connection, user, asked).await).await
+}
+
 impl Question {
     /// Checks a hypothesis against the record.
-    pub async fn of(connection: &Connection, user: &CurrentUser, asked: &WhatIf) -> Result<Self, Refusal> {
+    async fn of(connection: &Connection, user: &CurrentUser, asked: &WhatIf) -> Result<Self, Refusal> {
         let (about, id) = about(asked)?;
         check(asked, &about)?;
         let (reach, name) = uses::reach_of(connection, user, Some(id)).await?;
