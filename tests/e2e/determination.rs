@@ -89,7 +89,9 @@ pub(crate) async fn dichromate(
     let release = format!("/titrants/{titrant}/release");
     app.analyst2.post(&release, &json!({ "password": app.analyst2.password })).await.refused(403, "forbidden");
     app.manager.post(&release, &json!({ "password": "not the password" })).await.refused(403, "secret_wrong");
-    let _ = app.manager.post(&release, &json!({ "password": app.manager.password })).await.expect(201);
+    let unseen = json!({ "password": app.manager.password });
+    app.manager.post(&release, &unseen).await.refused(412, "stale_version");
+    let _ = app.manager.sign(&release, None).await.expect(201);
     titrant
 }
 
@@ -210,9 +212,7 @@ impl Lab {
 }
 
 pub(crate) async fn sign(who: &Client, path: &str, step: &str, reason: Option<&str>) -> ferrotitre_tests::Answer {
-    let seen = who.get(path).await.json["content_digest"].clone();
-    let signature = json!({ "password": who.password, "reason": reason, "content_digest": seen });
-    who.post(&format!("{path}/{step}"), &signature).await
+    who.sign(&format!("{path}/{step}"), reason).await
 }
 
 fn evaluation_titres(determination: &Value) -> Vec<(String, String)> {
@@ -397,14 +397,15 @@ async fn an_expired_titrant_is_refused_and_usable_only_under_a_concession_of_two
     let refused = app.analyst.post(&path, &titration).await;
     assert!((400..500).contains(&refused.status), "not signed yet: {}", refused.text);
     let signatures = format!("/concessions/{concession}/signatures");
-    let by = |who: &Client| json!({ "password": who.password });
-    app.analyst2.post(&signatures, &by(&app.analyst2)).await.refused(403, "forbidden");
-    let once = app.manager.post(&signatures, &by(&app.manager)).await.expect(201);
+    app.analyst2.sign(&signatures, None).await.refused(403, "forbidden");
+    let unseen = json!({ "password": app.manager.password });
+    app.manager.post(&signatures, &unseen).await.refused(412, "stale_version");
+    let once = app.manager.sign(&signatures, None).await.expect(201);
     assert_eq!(once["state"], "requested");
-    app.manager.post(&signatures, &by(&app.manager)).await.refused(403, "own_record");
+    app.manager.sign(&signatures, None).await.refused(403, "own_record");
     let refused = app.analyst.post(&path, &titration).await;
     assert!((400..500).contains(&refused.status), "one signature is not enough: {}", refused.text);
-    let twice = app.manager2.post(&signatures, &by(&app.manager2)).await.expect(201);
+    let twice = app.manager2.sign(&signatures, None).await.expect(201);
     assert_eq!(twice["state"], "granted");
     let recorded = app.analyst.post(&path, &titration).await.expect(201);
     assert!(recorded["flags"].to_string().contains("concession"), "shown on the record: {}", recorded["flags"]);

@@ -16,6 +16,7 @@ mod door;
 mod exports;
 mod figures;
 mod idempotency;
+mod lookback;
 mod openapi;
 mod pages;
 mod papers;

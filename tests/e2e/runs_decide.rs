@@ -41,8 +41,7 @@ async fn concede(lab: &Lab, determination: &str, managers: &[&Client]) {
     });
     let id = text(&lab.app.analyst.post("/concessions", &ask).await.expect(201), "id");
     for manager in managers {
-        let signature = json!({ "password": manager.password });
-        let _ = manager.post(&format!("/concessions/{id}/signatures"), &signature).await.expect(201);
+        let _ = manager.sign(&format!("/concessions/{id}/signatures"), None).await.expect(201);
     }
 }
 

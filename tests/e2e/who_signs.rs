@@ -10,10 +10,6 @@ use serde_json::{Value, json};
 
 use crate::determination::{Lab, sign};
 
-fn secret(who: &Client) -> Value {
-    json!({ "password": who.password })
-}
-
 /// A standardisation with four replicates by an analyst.
 async fn standardisation(app: &TestApp) -> (String, Vec<String>) {
     let bench = bench(app).await;
@@ -123,8 +119,8 @@ async fn one_person_does_not_open_a_nonconformity_for_another_write_it_and_close
     }
     let check = json!({ "kind": "effectiveness", "words": "looked at ten reports since", "effective": true });
     let _ = app.manager.post(&format!("{path}/steps"), &check).await.expect(201);
-    app.manager.post(&format!("{path}/closing"), &secret(&app.manager)).await.refused(403, "own_record");
-    let _ = app.manager2.post(&format!("{path}/closing"), &secret(&app.manager2)).await.expect(201);
+    app.manager.sign(&format!("{path}/closing"), None).await.refused(403, "own_record");
+    let _ = app.manager2.sign(&format!("{path}/closing"), None).await.expect(201);
 }
 
 #[tokio::test(flavor = "multi_thread")]

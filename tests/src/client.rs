@@ -48,6 +48,18 @@ impl Answer {
     }
 }
 
+/// Digest of the thing with an identity, somewhere in a document.
+fn digest_within(document: &Value, id: &str) -> Option<Value> {
+    match document {
+        Value::Object(fields) => {
+            let own = fields.get("content_digest").filter(|_| fields.get("id").is_some_and(|own| own == id));
+            own.cloned().or_else(|| fields.values().find_map(|inside| digest_within(inside, id)))
+        }
+        Value::Array(items) => items.iter().find_map(|inside| digest_within(inside, id)),
+        _ => None,
+    }
+}
+
 /// A client of the API.
 #[derive(Debug, Clone)]
 pub struct Client {
@@ -108,6 +120,39 @@ impl Client {
     /// POST of a JSON body.
     pub async fn post(&self, path: &str, body: &Value) -> Answer {
         self.post_with(path, &[], body).await
+    }
+
+    /// Signs: the last part of the path is the step, what is before it the thing, which is read again for its digest.
+    pub async fn sign(&self, path: &str, reason: Option<&str>) -> Answer {
+        let digest = self.digest_for(path).await;
+        self.post(path, &json!({ "password": self.password, "reason": reason, "content_digest": digest })).await
+    }
+
+    /// Digest of what a signature at this path would cover now; null where there is none.
+    pub async fn digest_for(&self, path: &str) -> Value {
+        let (thing, step) = path.rsplit_once('/').unwrap_or((path, ""));
+        let id = thing.rsplit('/').next().unwrap_or_default();
+        if thing.starts_with("/validation-amendments") || thing.starts_with("/validation-exclusions") {
+            let studies = self.get("/validation-studies").await.json;
+            for study in studies["items"].as_array().into_iter().flatten() {
+                let answers = format!("/validation-studies/{}/answers", study["id"].as_str().unwrap_or_default());
+                if let Some(found) = digest_within(&self.get(&answers).await.json, id) {
+                    return found;
+                }
+            }
+            return Value::Null;
+        }
+        let view = self.get(thing).await.json;
+        let last = |list: &str| view[list].as_array().and_then(|all| all.last()).map(|of| of["content_digest"].clone());
+        if thing.starts_with("/validation-studies") && !step.starts_with("plan-") {
+            return last("conclusions").unwrap_or_default();
+        }
+        let versions = view["versions"].as_array();
+        let in_force = versions.and_then(|all| all.iter().rfind(|one| one["state"] == "approved"));
+        match in_force.filter(|_| step == "withdrawal") {
+            Some(version) => version["content_digest"].clone(),
+            None => last("versions").unwrap_or_else(|| view["content_digest"].clone()),
+        }
     }
 
     /// POST with an idempotency key.

@@ -19,6 +19,7 @@ use ferrotitre_ledger::audit::resume::{self, Decider};
 use ferrotitre_ledger::audit::seal::{self, SealKey, SealKeyError, Sealing};
 use ferrotitre_ledger::audit::service as audit;
 use ferrotitre_ledger::audit::verify::{self, Against, KeptHead};
+use ferrotitre_quality::validation_studies::pinned;
 use ferrotitre_results::determinations::adoption::adopt;
 
 use crate::alerts::Stopping;
@@ -279,7 +280,11 @@ impl OpenStore {
 
 /// Signatures of an earlier release get the rows they stand over.
 async fn adopted(store: &StoreAddress) -> Result<(), Failure> {
-    let adopted = adopt(&Db::for_worker(store)?).await?;
+    let db = Db::for_worker(store)?;
+    let mut adopted = adopt(&db).await?;
+    let (pinned, marked) = pinned::adopt(&db).await?;
+    adopted.pinned += pinned;
+    adopted.marked += marked;
     if adopted.pinned + adopted.marked > 0 {
         tracing::info!(adopted.pinned, adopted.marked, "signatures of an earlier release");
     }

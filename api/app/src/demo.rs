@@ -86,23 +86,17 @@ impl Person {
         }
     }
 
-    /// A signature of this person.
-    pub fn signature(&self, reason: Option<&str>) -> ferrotitre_base::sign_offs::NewSignature {
-        let reason = reason.map(str::to_owned);
-        ferrotitre_base::sign_offs::NewSignature {
-            password: self.password.clone().into(),
-            content_digest: None,
-            reason,
-        }
-    }
-
     /// A signature of this person on the content that has a digest.
     pub(crate) fn signature_on(
         &self,
         digest: String,
         reason: Option<&str>,
     ) -> ferrotitre_base::sign_offs::NewSignature {
-        ferrotitre_base::sign_offs::NewSignature { content_digest: Some(digest), ..self.signature(reason) }
+        ferrotitre_base::sign_offs::NewSignature {
+            password: self.password.clone().into(),
+            content_digest: Some(digest),
+            reason: reason.map(str::to_owned),
+        }
     }
 }
 

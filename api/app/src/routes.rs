@@ -5,7 +5,7 @@ use ferrotitre_bench::{
 };
 use ferrotitre_ledger::{accounts, audit, imports};
 use ferrotitre_quality::{proficiency_rounds, reading_habits, validation_studies};
-use ferrotitre_results::{conformity, control_charts, control_materials, determinations, drift, runs};
+use ferrotitre_results::{conformity, control_charts, control_materials, determinations, drift, lookback, runs};
 use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 use {ferrotitre_calc as calculations, ferrotitre_exports as exports, ferrotitre_html as html};
@@ -32,6 +32,7 @@ pub fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(control_materials::pages::routes)
         .configure(nonconformities::pages::routes)
         .configure(impacts::pages::routes)
+        .configure(lookback::pages::routes)
         .configure(calculations::pages::routes)
         .configure(printed::routes)
         .configure(determinations::pages::routes)
@@ -63,6 +64,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(control_charts::routes)
             .configure(nonconformities::routes)
             .configure(impacts::routes)
+            .configure(lookback::routes)
             .configure(proficiency_rounds::routes)
             .configure(reading_habits::routes)
             .configure(exports::routes)

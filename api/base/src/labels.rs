@@ -7,7 +7,7 @@ use diesel_async::RunQueryDsl;
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
-use crate::db::Db;
+use crate::db::{Connection, Db};
 use crate::refusal::Refusal;
 
 #[derive(QueryableByName)]
@@ -50,6 +50,10 @@ fn query(kind: EntityKind) -> Option<&'static str> {
              WHERE record_id = ANY($1) ORDER BY record_id, version DESC",
         ),
         EntityKind::ValidationStudy => Some("SELECT id, code AS label FROM validation_studies WHERE id = ANY($1)"),
+        EntityKind::ValidationConclusion => Some(
+            "SELECT c.id, s.code || ' conclusion ' || c.number AS label FROM validation_conclusions c \
+             JOIN validation_studies s ON s.id = c.study_id WHERE c.id = ANY($1)",
+        ),
         EntityKind::DecisionRule => {
             Some("SELECT id, code || ' v' || version AS label FROM decision_rules WHERE id = ANY($1)")
         }
@@ -59,7 +63,6 @@ fn query(kind: EntityKind) -> Option<&'static str> {
         EntityKind::ServiceToken
         | EntityKind::ValidationAmendment
         | EntityKind::ValidationExclusion
-        | EntityKind::ValidationConclusion
         | EntityKind::Reagent
         | EntityKind::StandardisationTitration
         | EntityKind::Blank
@@ -75,13 +78,18 @@ fn query(kind: EntityKind) -> Option<&'static str> {
 /// # Errors
 /// A store that cannot be reached.
 pub async fn of(db: &Db, kind: EntityKind, ids: &[Uuid]) -> Result<HashMap<Uuid, String>, Refusal> {
+    db.read(async |connection| on(connection, kind, ids).await).await
+}
+
+/// The same over a connection at hand.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn on(mut connection: &Connection, kind: EntityKind, ids: &[Uuid]) -> Result<HashMap<Uuid, String>, Refusal> {
     let Some(query) = query(kind).filter(|_| !ids.is_empty()) else { return Ok(HashMap::new()) };
-    db.read(async |mut connection| {
-        let rows: Vec<Label> = diesel::sql_query(query)
-            .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(ids)
-            .load(&mut connection)
-            .await?;
-        Ok(rows.into_iter().map(|row| (row.id, row.label)).collect())
-    })
-    .await
+    let rows: Vec<Label> = diesel::sql_query(query)
+        .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(ids)
+        .load(&mut connection)
+        .await?;
+    Ok(rows.into_iter().map(|row| (row.id, row.label)).collect())
 }

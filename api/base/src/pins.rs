@@ -59,6 +59,11 @@ impl Used {
         self.0.keys().map(|(_, row)| *row).collect()
     }
 
+    /// The rows of a table with the time each was last used at.
+    pub fn times(&self, kind: &str) -> Vec<(Uuid, DateTime<Utc>)> {
+        self.0.iter().filter(|((of, _), _)| of == kind).map(|((_, row), at)| (*row, *at)).collect()
+    }
+
     /// The rows of a table.
     pub fn of(&self, kind: &str) -> Vec<Uuid> {
         self.0.keys().filter(|(of, _)| of == kind).map(|(_, row)| *row).collect()
@@ -206,6 +211,34 @@ pub async fn sights(mut connection: &Connection, among: &[Uuid]) -> Result<HashM
     .load(&mut connection)
     .await?;
     Ok(rows.into_iter().map(|row| (row.entity_id, Sight::Pinned(Arc::new(row.rows.into_iter().collect())))).collect())
+}
+
+#[derive(QueryableByName)]
+struct Signed {
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    id: Uuid,
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    entity_id: Uuid,
+    #[diesel(sql_type = diesel::sql_types::Array<diesel::sql_types::Uuid>)]
+    rows: Vec<Uuid>,
+}
+
+/// The same by the signature, with what was signed.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn sights_by_signature(
+    mut connection: &Connection,
+    among: &[Uuid],
+) -> Result<HashMap<Uuid, (Uuid, Sight)>, Refusal> {
+    let rows: Vec<Signed> = diesel::sql_query(
+        "SELECT s.id, s.entity_id, p.row_ids AS rows FROM sign_offs s JOIN pins p ON p.sign_off_id = s.id WHERE s.id = ANY($1)",
+    )
+    .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(among)
+    .load(&mut connection)
+    .await?;
+    let sight = |rows: Vec<Uuid>| Sight::Pinned(Arc::new(rows.into_iter().collect()));
+    Ok(rows.into_iter().map(|row| (row.id, (row.entity_id, sight(row.rows)))).collect())
 }
 
 #[derive(QueryableByName)]

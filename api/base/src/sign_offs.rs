@@ -179,28 +179,30 @@ pub fn seen(
 /// Stores a signature with the sentence of its meaning.
 ///
 /// # Errors
-/// A store that cannot be reached.
+/// [`Code::StaleVersion`] where the request names no digest, or that of another content.
 pub async fn sign(
     connection: &Connection,
     user: &CurrentUser,
     meaning: Meaning,
     content: Content<'_>,
-    reason: Option<String>,
+    signature: &NewSignature,
 ) -> Result<Row, Refusal> {
-    sign_saying(connection, user, (meaning, meaning.statement()), content, reason).await
+    sign_saying(connection, user, (meaning, meaning.statement()), content, signature).await
 }
 
-/// Stores a signature with a sentence of its own, where that of its meaning would not be true.
+/// Stores a signature with a sentence of its own, where that of its meaning would not be true. There is no other way to store
+/// one, so none is made over what its signer did not see.
 ///
 /// # Errors
-/// A store that cannot be reached.
+/// [`Code::StaleVersion`] where the request names no digest, or that of another content.
 pub async fn sign_saying(
     mut connection: &Connection,
     user: &CurrentUser,
     (meaning, statement): (Meaning, &str),
     content: Content<'_>,
-    reason: Option<String>,
+    signature: &NewSignature,
 ) -> Result<Row, Refusal> {
+    seen(signature, content.digest, || serde_json::Value::Null)?;
     let row = Row {
         id: SignOffId::new(),
         entity_kind: content.kind.table().to_owned(),
@@ -211,7 +213,7 @@ pub async fn sign_saying(
         content_digest: content.digest.to_owned(),
         evaluation: content.evaluation,
         formula_set: FORMULA_SET.to_owned(),
-        reason,
+        reason: signature.reason.clone(),
         recorded_at: DateTime::UNIX_EPOCH,
         recorded_by: user.account,
     };

@@ -11,4 +11,5 @@ pub mod readings;
 pub mod samples;
 pub mod specifications;
 pub mod standards;
+pub mod supposed;
 pub mod titrants;

@@ -3,6 +3,7 @@
 mod cells;
 mod formulas;
 mod handlers;
+mod lookback;
 mod own;
 pub mod pages;
 mod service;
@@ -22,5 +23,8 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::export_determinations)
         .service(handlers::export_control_chart)
         .service(handlers::export_validation_study)
+        .service(lookback::handlers::export_uses_of_a_time)
+        .service(lookback::handlers::export_uses)
+        .service(lookback::handlers::export_what_if)
         .service(handlers::list_exports);
 }

@@ -43,7 +43,7 @@ pub struct File {
 }
 
 /// Puts an export on record.
-async fn put_on_record(
+pub(super) async fn put_on_record(
     db: &Db,
     act: &Act,
     (what, query, format): (&str, String, &str),
@@ -188,7 +188,7 @@ impl Said {
     }
 }
 
-async fn said(db: &Db, query: &str) -> Result<Said, Refusal> {
+pub(super) async fn said(db: &Db, query: &str) -> Result<Said, Refusal> {
     Ok(Said {
         query: query.to_owned(),
         made_at: Utc::now().to_rfc3339_opts(SecondsFormat::Secs, true),
@@ -272,7 +272,10 @@ fn ordered(value: &impl Serialize) -> Result<String, Refusal> {
 /// A validation study: as a workbook with live formulas, or its data as rows beside the whole answer.
 pub(super) async fn study(db: &Db, (act, user): By<'_>, id: Uuid, format: Format) -> Result<Exported, Refusal> {
     own::contributed(db, user, EntityKind::ValidationStudy, id).await?;
-    let open = Arc::new(Open::study(db, id).await?);
+    let mut open = Open::study(db, id).await?;
+    // For a signature; an export has a digest of its own.
+    open.answers.content_digest = None;
+    let open = Arc::new(open);
     let answers = &open.answers;
     let query = format!("validation study {} ({id})", answers.code);
     let said = said(db, &query).await?;

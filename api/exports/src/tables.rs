@@ -128,7 +128,7 @@ pub(super) const DETERMINATIONS: &[&str] = &[
     "recorded_by",
 ];
 
-fn time(at: DateTime<Utc>) -> Cell<'static> {
+pub(super) fn time(at: DateTime<Utc>) -> Cell<'static> {
     at.to_rfc3339_opts(SecondsFormat::Micros, true).into()
 }
 

@@ -5,6 +5,7 @@ use std::borrow::Cow;
 use actix_web::HttpResponse;
 use askama::Template;
 use ferrotitre_base::evaluations::{BudgetLine, StepView, VerdictView};
+use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::sign_offs::SignOff;
 use ferrotitre_base::states::StateMove;
 use ferrotitre_base::web::problem::Problem;
@@ -223,6 +224,11 @@ impl<'a> Sheet<'a> {
         Self { help: Help { what, standard, next }, ..self }
     }
 
+    /// The page as text, for one that is sent piece by piece.
+    pub fn text(&self) -> Result<String, Refusal> {
+        self.render().map_err(Refusal::internal)
+    }
+
     /// Renders it.
     pub fn show(&self) -> Result<HttpResponse, Problem> {
         self.shell.show(self)
@@ -261,6 +267,27 @@ impl StepTemplate<'_> {
     fn inside(&self) -> String {
         self.step.inputs.iter().map(|input| drawn(self.shell, input, self.depth + 1)).collect()
     }
+}
+
+/// Sections without the page around them.
+#[derive(Template)]
+#[template(path = "sections.html")]
+struct SectionsTemplate<'a> {
+    shell: &'a Shell,
+    title: String,
+    sections: Vec<Section>,
+}
+
+impl SectionsTemplate<'_> {
+    fn drawn(&self, step: &StepView) -> String {
+        drawn(self.shell, step, 0)
+    }
+}
+
+/// Sections as text, for a page that is sent piece by piece.
+pub fn sections(shell: &Shell, sections: Vec<Section>) -> Result<String, Refusal> {
+    let template = SectionsTemplate { shell, title: String::new(), sections };
+    template.render().map_err(Refusal::internal)
 }
 
 /// A step of a working, drawn with all it was computed from.

@@ -7,4 +7,5 @@ pub mod control_charts;
 pub mod control_materials;
 pub mod determinations;
 pub mod drift;
+pub mod lookback;
 pub mod runs;

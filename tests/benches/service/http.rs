@@ -4,6 +4,9 @@ use std::io::{self, BufRead, BufReader, Read as _, Write as _};
 use std::net::{SocketAddr, TcpStream};
 use std::time::Duration;
 
+/// Bytes that are kept of the end of a long answer.
+const LAST: usize = 4096;
+
 /// One connection.
 pub struct Client {
     stream: BufReader<TcpStream>,
@@ -37,6 +40,11 @@ impl Client {
 
     /// Reads an answer of any size without keeping it; returns its length. Anything but 200 is an error.
     pub fn download(&mut self, path: &str, headers: &str) -> io::Result<usize> {
+        Ok(self.download_to_its_end(path, headers)?.0)
+    }
+
+    /// The same; returns the last bytes, too.
+    pub fn download_to_its_end(&mut self, path: &str, headers: &str) -> io::Result<(usize, String)> {
         let request = format!("GET {path} HTTP/1.1\r\nHost: {}\r\n{headers}Connection: close\r\n\r\n", self.address);
         self.stream.get_mut().write_all(request.as_bytes())?;
         let mut line = String::new();
@@ -48,11 +56,15 @@ impl Client {
             line.clear();
             self.stream.read_line(&mut line)?;
         }
-        let (mut length, mut piece) = (0, vec![0; 64 * 1024]);
+        let (mut length, mut piece, mut last) = (0, vec![0; 64 * 1024], Vec::new());
         loop {
             match self.stream.read(&mut piece)? {
-                0 => return Ok(length),
-                more => length += more,
+                0 => return Ok((length, String::from_utf8_lossy(&last).into_owned())),
+                more => {
+                    length += more;
+                    last.extend_from_slice(&piece[..more]);
+                    last.drain(..last.len().saturating_sub(LAST));
+                }
             }
         }
     }

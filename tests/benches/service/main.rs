@@ -10,6 +10,7 @@ mod export;
 mod figures;
 mod http;
 mod laboratory;
+mod lookback;
 mod rival;
 mod study;
 
@@ -35,14 +36,16 @@ const ROUNDS: usize = 3;
 fn main() -> Outcome<()> {
     // cargo bench passes --bench; a number is the length of a round in seconds.
     let seconds = std::env::args().skip(1).find_map(|argument| argument.parse().ok()).unwrap_or(3);
-    // rows=N measures exports of N rows, too; rows-only=N nothing else; data=N the study of N data, too.
+    // rows=N measures exports of N rows, too; rows-only=N nothing else; data=N the study of N data, too;
+    // signed=N a look-back over N signed results, and nothing else.
     let rows = |name: &str| {
         std::env::args().find_map(|argument| argument.strip_prefix(name).and_then(|number| number.parse().ok()))
     };
     let exports = Exports {
         rows: rows("rows-only=").or_else(|| rows("rows=")),
-        alone: rows("rows-only=").is_some(),
+        alone: rows("rows-only=").is_some() || rows("signed=").is_some(),
         data: rows("data="),
+        signed: rows("signed="),
     };
     let folder = std::env::temp_dir().join(format!("ferrotitre-bench-{}", std::process::id()));
     fs::create_dir_all(&folder)?;
@@ -58,6 +61,8 @@ struct Exports {
     alone: bool,
     /// Data of the study.
     data: Option<usize>,
+    /// Signed results of a look-back.
+    signed: Option<usize>,
 }
 
 /// The program under test, stopped in order when done.
@@ -158,6 +163,9 @@ fn measure(folder: &Path, seconds: u64, exports: &Exports) -> Outcome<()> {
     if let Some(data) = exports.data {
         study::measure(&service, &server, &laboratory, data)?;
     }
+    if let Some(results) = exports.signed {
+        lookback::measure(&service, &server, &laboratory, results)?;
+    }
     println!(
         "resident memory: {:.1} MB now, {:.1} MB at most",
         service.memory_kb("VmRSS")? / 1024.0,
@@ -165,7 +173,7 @@ fn measure(folder: &Path, seconds: u64, exports: &Exports) -> Outcome<()> {
     );
     service.stop()?;
     // Rows past the triggers have no events: such a store is not whole, and not looked at.
-    if exports.data.is_some() { Ok(()) } else { verify(&data) }
+    if exports.data.or(exports.signed).is_some() { Ok(()) } else { verify(&data) }
 }
 
 fn reads(service: &Service, server: &Server, laboratory: &Laboratory, pool: &Path, seconds: u64) -> Outcome<()> {

@@ -47,9 +47,8 @@ async fn nobody_approves_the_phase_they_proposed() {
     let path = format!("/control-charts/{chart}/phases");
     let proposed = app.manager.post(&path, &target("118.0", "0.413", 10.0)).await.expect(201);
     let approval = format!("/chart-phases/{}/approval", text(&proposed, "id"));
-    let sign = |who: &ferrotitre_tests::client::Client| json!({ "password": who.password });
-    app.manager.post(&approval, &sign(&app.manager)).await.refused(403, "own_record");
-    app.analyst.post(&approval, &sign(&app.analyst)).await.refused(403, "forbidden");
+    app.manager.sign(&approval, None).await.refused(403, "own_record");
+    app.analyst.sign(&approval, None).await.refused(403, "forbidden");
     app.manager2.post(&approval, &json!({ "password": "not it" })).await.refused(403, "secret_wrong");
     let other = json!({ "password": app.manager2.password, "content_digest": "0".repeat(64) });
     app.manager2.post(&approval, &other).await.refused(412, "stale_version");
@@ -59,9 +58,9 @@ async fn nobody_approves_the_phase_they_proposed() {
     app.manager2.post(&approval, &seen).await.refused(422, "rule_broken");
     let second = app.analyst.post(&path, &target("118.2", "0.4", 9.0)).await.expect(201);
     let rejection = format!("/chart-phases/{}/rejection", text(&second, "id"));
-    app.manager.post(&rejection, &sign(&app.manager)).await.refused(422, "invalid_input");
-    let reasoned = json!({ "password": app.manager.password, "reason": "the centre is the assigned value" });
-    assert_eq!(app.manager.post(&rejection, &reasoned).await.expect(201)["state"], "rejected");
+    app.manager.sign(&rejection, None).await.refused(422, "invalid_input");
+    let rejected = app.manager.sign(&rejection, Some("the centre is the assigned value")).await.expect(201);
+    assert_eq!(rejected["state"], "rejected");
     assert_eq!(control.import(&chart, "118.1", 8.0).await["phase"], approved["id"]);
 }
 

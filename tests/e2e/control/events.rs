@@ -41,7 +41,8 @@ async fn two_of_three_beyond_warning_reject_a_run_and_its_repetition_stands_besi
     let closed = control.close(&repeat).await;
     assert_eq!(closed["quality"]["verdict"], "in control", "{}", closed["quality"]);
     assert_eq!(closed["repeats"], json!(run));
-    let released = app.manager.post(&format!("/runs/{repeat}/release"), &signature).await.expect(201);
+    app.manager.post(&format!("/runs/{repeat}/release"), &signature).await.refused(412, "stale_version");
+    let released = app.manager.sign(&format!("/runs/{repeat}/release"), None).await.expect(201);
     assert_eq!(released["state"], "released");
     let first = app.auditor.get(&format!("/runs/{run}")).await.expect(200);
     assert_eq!((&first["state"], &first["repeated_by"]), (&json!("rejected"), &json!([repeat])));
@@ -67,8 +68,7 @@ async fn ten_of_eleven_on_one_side_after_a_new_burette_are_in_control_and_invest
     assert_eq!(closed["quality"]["verdict"], "in control with something to investigate", "{}", closed["quality"]);
     assert_eq!(closed["quality"]["values"][0]["hits"][0]["rule"], 3);
     assert_eq!(closed["quality"]["values"][0]["hits"][0]["text"], "10 of 11 points on one side of the centre line");
-    let signature = json!({ "password": app.manager.password });
-    let released = app.manager.post(&format!("/runs/{run}/release"), &signature).await.expect(201);
+    let released = app.manager.sign(&format!("/runs/{run}/release"), None).await.expect(201);
     assert_eq!(released["state"], "released");
 }
 

@@ -93,8 +93,7 @@ impl Control {
 
     pub(crate) async fn approve(&self, proposed: &Value) -> Value {
         let path = format!("/chart-phases/{}/approval", text(proposed, "id"));
-        let manager = &self.app().manager;
-        manager.post(&path, &json!({ "password": manager.password })).await.expect(201)
+        self.app().manager.sign(&path, None).await.expect(201)
     }
 
     /// Limits of 118.0 and 0.413 (0.35 %), in force from so many days ago.
@@ -145,9 +144,7 @@ impl Control {
     }
 
     pub(crate) async fn reject(&self, run: &str, reason: &str) -> Value {
-        let manager = &self.app().manager;
-        let signature = json!({ "password": manager.password, "reason": reason });
-        manager.post(&format!("/runs/{run}/rejection"), &signature).await.expect(201)
+        self.app().manager.sign(&format!("/runs/{run}/rejection"), Some(reason)).await.expect(201)
     }
 
     /// g/L that one millilitre of titrant stands for, from a determination made with it.

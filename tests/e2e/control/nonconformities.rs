@@ -32,19 +32,18 @@ async fn a_nonconformity_goes_through_all_its_states_and_is_closed_by_somebody_e
         assert_eq!(app.analyst.post(&moves, &to(state)).await.expect(201)["state"], state);
     }
     let closing = format!("{path}/closing");
-    let sign = |who: &ferrotitre_tests::client::Client| json!({ "password": who.password });
-    app.manager2.post(&closing, &sign(&app.manager2)).await.refused(422, "not_enough_data");
+    app.manager2.sign(&closing, None).await.refused(422, "not_enough_data");
     let mut check = step("effectiveness");
     app.analyst.post(&steps, &check).await.refused(422, "invalid_input");
     check["effective"] = json!(false);
     let _ = app.analyst.post(&steps, &check).await.expect(201);
-    app.manager2.post(&closing, &sign(&app.manager2)).await.refused(422, "not_enough_data");
+    app.manager2.sign(&closing, None).await.refused(422, "not_enough_data");
     check["effective"] = json!(true);
     let _ = app.analyst.post(&steps, &check).await.expect(201);
     app.analyst.post(&moves, &to("closed")).await.refused(409, "illegal_move");
-    app.manager.post(&closing, &sign(&app.manager)).await.refused(403, "own_record");
-    app.analyst.post(&closing, &sign(&app.analyst)).await.refused(403, "forbidden");
-    let closed = app.manager2.post(&closing, &sign(&app.manager2)).await.expect(201);
+    app.manager.sign(&closing, None).await.refused(403, "own_record");
+    app.analyst.sign(&closing, None).await.refused(403, "forbidden");
+    let closed = app.manager2.sign(&closing, None).await.expect(201);
     assert_eq!((&closed["state"], &closed["sign_offs"][0]["still_valid"]), (&json!("closed"), &json!(true)));
     app.analyst.post(&steps, &step("action")).await.refused(409, "state_conflict");
     let reopening = format!("{path}/reopening");

@@ -39,7 +39,7 @@ async fn a_run_without_its_planned_control_releases_nothing_until_the_control_is
     let read = app.auditor.get(&format!("/runs/{run}")).await.expect(200);
     assert_eq!(read["quality"]["verdict"], "in control", "{}", read["quality"]);
     app.analyst.post(&values, &by_hand).await.refused(409, "already_exists");
-    let released = app.manager.post(&release, &signature).await.expect(201);
+    let released = app.manager.sign(&release, None).await.expect(201);
     assert_eq!(released["sign_offs"][0]["still_valid"], true);
     // A run opened before there was a plan goes without one, and says so.
     let closed = control.close(&before).await;

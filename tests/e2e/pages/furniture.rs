@@ -239,8 +239,9 @@ async fn studies(lab: &Lab) {
             proposals(lab, &of[0]).await;
             continue;
         }
+        let answers = app.auditor.get(&format!("{path}/answers")).await.expect(200);
         let conclusion = json!({
-            "fit": true, "words": "fit for release of baths", "validated_low": "1", "validated_high": "150",
+            "answers_digest": answers["content_digest"], "fit": true, "words": "fit for release of baths", "validated_low": "1", "validated_high": "150",
             "unit": "g/L", "matrix": "hydrochloric pickling bath", "limitations": "none known",
             "password": app.analyst.password,
         });
@@ -328,8 +329,7 @@ async fn nonconformities(lab: &Lab) {
             let _ = app.analyst.post(&format!("{path}/steps"), &check).await.expect(201);
         }
         if closed {
-            let closing = json!({ "password": app.manager2.password });
-            let _ = app.manager2.post(&format!("{path}/closing"), &closing).await.expect(201);
+            let _ = app.manager2.sign(&format!("{path}/closing"), None).await.expect(201);
         }
     }
 }

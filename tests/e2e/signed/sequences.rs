@@ -72,7 +72,7 @@ async fn event(lab: &Lab, numbers: &mut Numbers, turn: u64) -> String {
         })
     };
     let standards = async || app.auditor.get("/primary-standards").await.expect(200)["items"][0].clone();
-    match numbers.below(9) {
+    match numbers.below(13) {
         0 => {
             let pipette = if numbers.below(2) == 0 { &lab.bench.pipette_10 } else { &lab.bench.pipette_25 };
             format!("portion {}", correct_portion(lab, pipette).await.status)
@@ -123,6 +123,35 @@ async fn event(lab: &Lab, numbers: &mut Numbers, turn: u64) -> String {
             let version = text(&sample, "version_id");
             format!("sample {}", app.analyst.post_if_match(&path, &version, &correction).await.status)
         }
+        8 => {
+            let state =
+                text(&app.auditor.get(&format!("/equipment/{piece}")).await.expect(200)["versions"][0], "state");
+            let to = if state == "out of service" { "retired" } else { "out of service" };
+            let moved = json!({ "to": to, "reason": "broken beyond repair" });
+            format!("moved {}", app.manager.post(&format!("/equipment/{piece}/moves"), &moved).await.status)
+        }
+        9 => {
+            let new = crate::specifications::simple(&format!("DR-{turn}"));
+            format!("rule {}", app.analyst.post("/decision-rules", &new).await.status)
+        }
+        10 => {
+            let run =
+                text(&app.auditor.get(&format!("/determinations/{}", signed_id(lab).await)).await.expect(200), "run");
+            let blanks = app.auditor.get(&format!("/runs/{run}/blanks")).await.expect(200);
+            let judged = json!({ "to": "rejected", "cause": "air bubble", "reason": "seen only on the next day" });
+            let blank = text(&blanks[0], "id");
+            format!("blank {}", app.analyst.post(&format!("/blanks/{blank}/judgement"), &judged).await.status)
+        }
+        11 => {
+            // Work goes on, with whatever is still in use.
+            let run = lab.run(&lab.iron2).await;
+            let begun = lab.begin(&run).await;
+            let titration = lab.titration("accurate", "21.48", None);
+            format!(
+                "titration {}",
+                app.analyst.post(&format!("/determinations/{begun}/titrations"), &titration).await.status
+            )
+        }
         7 => {
             let withdrawn = json!({ "to": "withdrawn", "reason": "recalled by its producer" });
             let path = format!("/primary-standards/{}/moves", text(&standards().await, "id"));
@@ -133,6 +162,12 @@ async fn event(lab: &Lab, numbers: &mut Numbers, turn: u64) -> String {
             format!("lot {}", app.manager.post(&format!("/titrants/{}/moves", lab.titrant), &withdrawn).await.status)
         }
     }
+}
+
+/// The result that was signed first.
+async fn signed_id(lab: &Lab) -> String {
+    let list = lab.app.auditor.get("/determinations?limit=200").await.expect(200);
+    text(list["items"].as_array().unwrap().last().unwrap(), "id")
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -156,5 +191,13 @@ async fn no_sequence_of_later_rows_changes_what_was_signed() {
         let later = document(&lab, &path).await;
         within(&printed, &later).unwrap_or_else(|gone| panic!("seed {seed}: {gone}\n{story:?}"));
         assert!(later.join(" ").contains("Since the signature"), "seed {seed}");
+        // At last its run is rejected: no result any longer, and still what was signed.
+        let run = format!("/runs/{}", text(&signed, "run"));
+        sign(&lab.app.manager, &run, "rejection", Some("the bath control was swapped")).await.expect(201);
+        let after = lab.app.auditor.get(&path).await.expect(200);
+        assert_eq!(after["state"], "invalidated");
+        for part in ["digest", "evaluation"] {
+            assert_eq!(signed_part(&after)[part], signed_part(&signed)[part], "{part}, seed {seed}: {story:?}");
+        }
     }
 }

@@ -12,8 +12,9 @@ fn file(text: &str) -> Value {
 
 const HEAD: &str = "ferrotitre validation data 1\nvalue [g/L];taken [g/L];analyst;burette;lot;note\n";
 
-fn conclusion(password: &str, high: &str) -> Value {
+fn conclusion(password: &str, high: &str, answers: &Value) -> Value {
     json!({
+        "answers_digest": answers["content_digest"],
         "fit": true, "words": "fit for release of baths", "validated_low": "1", "validated_high": high, "unit": "g/L",
         "matrix": "hydrochloric pickling bath", "limitations": "not below 1 g/L", "password": password,
     })
@@ -126,15 +127,22 @@ async fn conclusions(study: &Study, determination: &str) {
     let app = &study.app;
     let path = format!("/validation-studies/{}", study.id);
     let reversed = json!({ "validated_low": "60", "validated_high": "50" });
-    let mut bad = conclusion(&app.analyst.password, "50");
+    let answers = async || app.auditor.get(&format!("{path}/answers")).await.expect(200);
+    let seen = answers().await;
+    let mut bad = conclusion(&app.analyst.password, "50", &seen);
     for (name, value) in reversed.as_object().unwrap() {
         bad[name] = value.clone();
     }
     app.analyst.post(&format!("{path}/conclusions"), &bad).await.refused(422, "invalid_input");
     sign(&app.manager, &format!("{path}/approval"), None).await.refused(409, "state_conflict");
-    app.analyst.post(&format!("{path}/conclusions"), &conclusion("not it", "50")).await.refused(403, "secret_wrong");
-    let complete =
-        app.analyst.post(&format!("{path}/conclusions"), &conclusion(&app.analyst.password, "500")).await.expect(201);
+    app.analyst
+        .post(&format!("{path}/conclusions"), &conclusion("not it", "50", &seen))
+        .await
+        .refused(403, "secret_wrong");
+    let unseen = conclusion(&app.analyst.password, "500", &Value::Null);
+    app.analyst.post(&format!("{path}/conclusions"), &unseen).await.refused(412, "stale_version");
+    let signed = conclusion(&app.analyst.password, "500", &seen);
+    let complete = app.analyst.post(&format!("{path}/conclusions"), &signed).await.expect(201);
     assert_eq!(complete["state"], "complete");
     study.send(0, &[datum("1", &json!({}))]).await.refused(409, "state_conflict");
     sign(&app.analyst, &format!("{path}/review"), None).await.refused(403, "own_record");
@@ -142,8 +150,8 @@ async fn conclusions(study: &Study, determination: &str) {
     let back =
         sign(&app.analyst2, &format!("{path}/return"), Some("the range is not covered by data")).await.expect(201);
     assert_eq!(back["state"], "running");
-    let _ =
-        app.manager2.post(&format!("{path}/conclusions"), &conclusion(&app.manager2.password, "50")).await.expect(201);
+    let signed = conclusion(&app.manager2.password, "50", &answers().await);
+    let _ = app.manager2.post(&format!("{path}/conclusions"), &signed).await.expect(201);
     let reviewed = sign(&app.analyst2, &format!("{path}/review"), None).await.expect(201);
     assert_eq!(reviewed["state"], "reviewed");
     sign(&app.manager2, &format!("{path}/approval"), None).await.refused(403, "own_record");

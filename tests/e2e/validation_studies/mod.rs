@@ -5,6 +5,7 @@ mod demo;
 mod differences;
 mod frozen;
 mod life;
+mod pinned;
 mod published;
 
 use ferrotitre_tests::TestApp;
@@ -57,7 +58,7 @@ pub(crate) fn plan(code: &str, method: &str, characteristics: &[Value]) -> Value
 }
 
 pub(crate) async fn sign(who: &Client, path: &str, reason: Option<&str>) -> Answer {
-    who.post(path, &json!({ "password": who.password, "reason": reason })).await
+    who.sign(path, reason).await
 }
 
 impl Study {

@@ -103,7 +103,8 @@ async fn through_as(lab: &Lab<'_>, author: &Person, determination: Uuid) -> Resu
     if runs::read(lab.db, run).await?.state == "closed" {
         let manager = &lab.manager_2;
         let act = manager.act("release_runs");
-        runs::judge(lab.db, &act, &manager.user, lab.policy, (run, true), manager.signature(None)).await?;
+        let signature = manager.signature_on(runs::read(lab.db, run).await?.content_digest, None);
+        runs::judge(lab.db, &act, &manager.user, lab.policy, (run, true), signature).await?;
     }
     sign(lab, &lab.manager_1, determination, Step::Approve, None).await
 }
@@ -199,7 +200,8 @@ async fn concede(lab: &Lab<'_>, new: &Value) -> Result<Uuid, Refusal> {
         id_of(&concessions::request(lab.db, &lab.analyst_1.act("request_concessions"), wire(new)?).await?)?;
     for manager in [&lab.manager_1, &lab.manager_2] {
         let act = manager.act("sign_concessions");
-        concessions::sign(lab.db, &act, &manager.user, lab.policy, concession, manager.signature(None)).await?;
+        let signature = manager.signature_on(concessions::read(lab.db, concession).await?.content_digest, None);
+        concessions::sign(lab.db, &act, &manager.user, lab.policy, concession, signature).await?;
     }
     Ok(concession)
 }

@@ -80,7 +80,8 @@ async fn phase(lab: &Lab<'_>, chart: Uuid, new: &Value) -> Result<(), Refusal> {
     let id = id_of(&phases::propose(lab.db, &act, chart, wire(new)?).await?)?;
     let manager = &lab.manager_1;
     let act = manager.act("approve_chart_phases");
-    phases::decide(lab.db, &act, &manager.user, lab.policy, (id, true), manager.signature(None)).await.map(|_| ())
+    let signature = manager.signature_on(phases::read(lab.db, id).await?.content_digest, None);
+    phases::decide(lab.db, &act, &manager.user, lab.policy, (id, true), signature).await.map(|_| ())
 }
 
 fn target(lab: &Lab<'_>, centre: &str, s: &str, day: i64) -> Value {
@@ -191,7 +192,8 @@ async fn failures(lab: &Lab<'_>, chart: Uuid, failed: &[Uuid], day: i64) -> Resu
     let id = nonconformity(lab, ("factor of another lot used", "two runs of the bath"), day, link, &steps).await?;
     let manager = &lab.manager_2;
     let act = manager.act("close_nonconformities");
-    nonconformities::close(lab.db, &act, &manager.user, lab.policy, id, manager.signature(None)).await.map(|_| ())
+    let signature = manager.signature_on(nonconformities::read(lab.db, id).await?.content_digest, None);
+    nonconformities::close(lab.db, &act, &manager.user, lab.policy, id, signature).await.map(|_| ())
 }
 
 /// g: ten of eleven on one side after a new burette: in control, and somebody looks for the cause.
@@ -294,11 +296,13 @@ async fn rejected_and_repeated(lab: &Lab<'_>, stock: &Stock, bath: &Bath) -> Res
     history.take_over(lab).await?;
     let first = run(lab, stock, bath, (27, None), "21.32").await?;
     let manager = &lab.manager_1;
-    let signature = manager.signature(Some("rule 2 on the bath control; the aliquot pipette is cleaned"));
+    let seen = runs::read(lab.db, first).await?.content_digest;
+    let signature = manager.signature_on(seen, Some("rule 2 on the bath control; the aliquot pipette is cleaned"));
     runs::judge(lab.db, &manager.act("release_runs"), &manager.user, lab.policy, (first, false), signature).await?;
     let second = run(lab, stock, bath, (28, Some(first)), "21.14").await?;
     let act = manager.act("release_runs");
-    runs::judge(lab.db, &act, &manager.user, lab.policy, (second, true), manager.signature(None)).await.map(|_| ())
+    let signature = manager.signature_on(runs::read(lab.db, second).await?.content_digest, None);
+    runs::judge(lab.db, &act, &manager.user, lab.policy, (second, true), signature).await.map(|_| ())
 }
 
 /// A run of total iron with its blank, its control and a sample, closed.

@@ -21,7 +21,8 @@ async fn rule(lab: &Lab<'_>, facts: &Value) -> Result<String, Refusal> {
     let manager = &lab.manager_1;
     let act = manager.act("approve_specifications");
     let what = (id_of(&answer)?, Decision::Approve);
-    rules::decide(lab.db, &act, &manager.user, lab.policy, what, manager.signature(None)).await?;
+    let signature = manager.signature_on(text_of(&answer, "content_digest")?, None);
+    rules::decide(lab.db, &act, &manager.user, lab.policy, what, signature).await?;
     text_of(&answer, "version_id")
 }
 
@@ -30,7 +31,8 @@ async fn specification(lab: &Lab<'_>, facts: &Value) -> Result<String, Refusal> 
     let manager = &lab.manager_1;
     let act = manager.act("approve_specifications");
     let what = (id_of(&answer)?, Decision::Approve);
-    service::decide(lab.db, &act, &manager.user, lab.policy, what, manager.signature(None)).await?;
+    let signature = manager.signature_on(text_of(&answer, "content_digest")?, None);
+    service::decide(lab.db, &act, &manager.user, lab.policy, what, signature).await?;
     text_of(&answer, "version_id")
 }
 

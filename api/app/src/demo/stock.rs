@@ -101,8 +101,8 @@ async fn direct(
         "flask": flask, "solution_temperature": "24.0", "observed_at": lab.at(made, 9) }))?;
     titrants::record_preparation(lab.db, &act, facts).await?;
     let manager = &lab.manager_1;
-    let password = manager.password.clone().into();
-    titrants::release(lab.db, &manager.act("release_titrants"), &manager.user, lab.policy, id, password).await?;
+    let signature = manager.signature_on(titrants::read(lab.db, id).await?.content_digest, None);
+    titrants::release(lab.db, &manager.act("release_titrants"), &manager.user, lab.policy, id, signature).await?;
     Ok(id)
 }
 

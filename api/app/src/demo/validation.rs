@@ -10,7 +10,7 @@ use uuid::Uuid;
 
 use crate::demo::control::Scatter;
 use crate::demo::stock::Stock;
-use crate::demo::{Lab, id_of, wire};
+use crate::demo::{Lab, id_of, text_of, wire};
 
 /// Standard deviation of a single result at 118 g/L, g/L.
 const SD: f64 = 0.24;
@@ -301,11 +301,12 @@ async fn bubble(lab: &Lab<'_>, comparison: Uuid, answer: &Answer) -> Result<(), 
     let lost = datum_at(answer, 27)?;
     let new = json!({ "cause": "air bubble",
         "evidence": "bench book 9, page 31: a bubble left the tip of B-02 during the titration; seen by analyst-2" });
-    let exclusion = id_of(&data::exclude(lab.db, &act, lost, wire(&new)?).await?)?;
+    let proposed = data::exclude(lab.db, &act, lost, wire(&new)?).await?;
+    let exclusion = id_of(&proposed)?;
     let manager = &lab.manager_1;
     let signed = manager.act("approve_validation");
-    data::decide_exclusion(lab.db, &signed, &manager.user, lab.policy, (exclusion, true), manager.signature(None))
-        .await?;
+    let signature = manager.signature_on(text_of(&proposed, "content_digest")?, None);
+    data::decide_exclusion(lab.db, &signed, &manager.user, lab.policy, (exclusion, true), signature).await?;
     let again = json!({ "data": [datum(94.93, 2, &json!({ "pair": "bath 7", "arm": "new", "note": "made again" }))] });
     data::record(lab.db, &act, comparison, wire(&again)?).await.map(|_| ())
 }
@@ -318,7 +319,7 @@ async fn conclude(lab: &Lab<'_>, study: Uuid) -> Result<(), Refusal> {
         "validated_low": "1", "validated_high": "160", "unit": "g/L", "matrix": "hydrochloric pickling bath",
         "limitations": "not for baths with more than 0.1 g/L copper, which raises the result by about 0.4 %; iron(III) by difference \
             only above 2.5 % of total iron",
-        "password": author.password });
+        "answers_digest": reading::answers(lab.db, study).await?.content_digest, "password": author.password });
     let act = author.act("conduct_validation");
     conclusions::conclude(lab.db, &act, &author.user, lab.policy, study, wire(&conclusion)?).await?;
     for (person, action, decision) in [
@@ -326,7 +327,9 @@ async fn conclude(lab: &Lab<'_>, study: Uuid) -> Result<(), Refusal> {
         (&lab.manager_1, "approve_validation", Decision::Approve),
     ] {
         let act = person.act(action);
-        let signature = person.signature(None);
+        let seen = reading::read(lab.db, study).await?.conclusions.pop();
+        let seen = seen.map(|conclusion| conclusion.content_digest).unwrap_or_default();
+        let signature = person.signature_on(seen, None);
         conclusions::decide(lab.db, &act, &person.user, lab.policy, (study, decision), signature).await?;
     }
     Ok(())
@@ -343,7 +346,8 @@ pub async fn load(lab: &Lab<'_>, stock: &Stock) -> Result<(), Refusal> {
     let study = id_of(&plan::record(lab.db, &author, wire(&new)?).await?)?;
     let manager = &lab.manager_2;
     let act = manager.act("approve_validation");
-    plan::decide(lab.db, &act, &manager.user, lab.policy, (study, true), manager.signature(None)).await?;
+    let signature = manager.signature_on(reading::read(lab.db, study).await?.content_digest, None);
+    plan::decide(lab.db, &act, &manager.user, lab.policy, (study, true), signature).await?;
     let mut scatter = Scatter(20_261_125);
     for characteristic in reading::read(lab.db, study).await?.characteristics {
         let id = characteristic.id.0;

@@ -114,6 +114,7 @@ actions! {
         "list_samples", "read_sample", "list_test_portions",
         "list_runs", "read_run", "list_blanks",
         "list_determinations", "read_determination", "read_determination_working", "print_determination",
+        "read_proof_of_control", "print_proof_of_control",
         "read_titration", "list_titrations",
         "list_iron_results", "read_iron_result", "read_iron_result_working", "print_iron_result",
         "list_sign_offs", "list_concessions", "read_concession",
@@ -122,7 +123,7 @@ actions! {
         "list_control_charts", "read_control_chart", "draw_control_chart", "draw_control_chart_pixels", "read_lot_step", "read_control_import_template",
         "list_control_points", "read_control_value", "review_control_chart", "read_chart_phase",
         "compute_run_lengths", "list_qc_plans", "read_qc_plan",
-        "list_nonconformities", "read_nonconformity", "list_impacts", "read_impact", "read_uses",
+        "list_nonconformities", "read_nonconformity", "list_impacts", "read_impact", "read_uses", "read_uses_of_a_time", "suppose",
         "list_imports", "read_import",
         "list_proficiency_rounds", "read_proficiency_round", "draw_proficiency_history",
         "list_validation_studies", "read_validation_study", "read_validation_answers", "read_validation_answer",
@@ -226,7 +227,7 @@ actions! {
     /// Takes records out of the service as files; each export is on record.
     ExportRecords = "export_records": [Analyst, Manager, Auditor] for [
         "export_determination_workbook", "export_iron_result_workbook", "export_determinations", "export_control_chart",
-        "export_validation_study",
+        "export_validation_study", "export_uses", "export_uses_of_a_time", "export_what_if",
         "list_exports"];
 
     /// Reads how burettes are read and what titrations came to, by person; an analyst sees their own.

@@ -83,6 +83,8 @@ pub struct ConcessionView {
     /// requested, granted or refused.
     #[schema(example = "granted")]
     pub state: String,
+    /// SHA-256 of what a signature covers.
+    pub content_digest: String,
     /// Signatures; two managers' are needed.
     pub sign_offs: Vec<SignOff>,
     /// Server time of the request.
@@ -117,6 +119,7 @@ async fn view(connection: &Connection, row: Row) -> Result<ConcessionView, Refus
         valid_from: row.valid_from,
         valid_to: row.valid_to,
         state: states::present(connection, KIND, row.id.0).await?.state,
+        content_digest: digest,
         sign_offs,
         recorded_at: row.recorded_at,
         recorded_by: row.recorded_by,
@@ -215,7 +218,7 @@ pub async fn sign(
     id: Uuid,
     signature: NewSignature,
 ) -> Result<Answer, Refusal> {
-    signing::confirm(db, act, policy, signature.password).await?;
+    signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
         let row = find(connection, id).await?;
         let signed = sign_offs::of(connection, id).await?;
@@ -229,7 +232,7 @@ pub async fn sign(
         }
         let digest = digest(&row);
         let content = Content { kind: KIND, id, digest: &digest, evaluation: None };
-        sign_offs::sign(connection, user, Meaning::Approved, content, signature.reason).await?;
+        sign_offs::sign(connection, user, Meaning::Approved, content, &signature).await?;
         if !signed.is_empty() {
             states::advance(connection, act, KIND, id, &NewMove { to: "granted".to_owned(), reason: None }, None)
                 .await?;

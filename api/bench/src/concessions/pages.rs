@@ -164,7 +164,7 @@ pub async fn sign_concession(
     let back = format!("/concessions/{id}");
     let form = Form::new("Sign a concession", "Sign", back.as_str())
         .lead(format!("{}: {}", item(&db, &view.item_kind, view.item).await?, view.reason))
-        .signing(None, false);
+        .signing(&view.content_digest, false);
     shell
         .take(&who, &sent, form, async |act, signature: NewSignature| {
             Ok(onward(&service::sign(&db, &act, who.user(), **policy, *id, signature).await?, &back))

@@ -9,6 +9,7 @@ use uuid::Uuid;
 
 use crate::equipment::store::corrections::{self, Corrected};
 use crate::equipment::store::{self, Calibration, EquipmentFacts, versions};
+use crate::supposed::Supposed;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::{CalibrationId, EquipmentId};
 use ferrotitre_base::pins::Sight;
@@ -51,6 +52,13 @@ impl Shelf {
         }
         shelf.corrected_by = corrected.into_iter().map(|Corrected { by, corrects, .. }| (corrects, by)).collect();
         Ok(shelf)
+    }
+
+    /// Puts calibrations as a hypothesis has them.
+    pub fn suppose(&mut self, supposed: &Supposed) {
+        for row in self.calibrations.values_mut().flatten() {
+            supposed.in_calibration(row);
+        }
     }
 
     fn version(&self, id: Uuid, sight: &Sight) -> Option<&versions::Row> {

@@ -4,7 +4,7 @@ use actix_web::{get, post, web};
 use uuid::Uuid;
 
 use crate::impacts::service;
-use crate::impacts::uses::{self, WhereUsed};
+use crate::impacts::uses::{self, UseListing, WhereUsed};
 use crate::impacts::wire::{ImpactDetail, ImpactView, NewImpactDecision};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::acts::{DecideImpacts, ReadRecords};
@@ -50,14 +50,26 @@ pub(super) async fn decide_impact(
     Ok(service::decide(&db, &act, *id, new).await?)
 }
 
-/// Lists every signed result that stands over a thing, in whatever version, oldest first, with their number.
-#[utoipa::path(tag = "impacts", params(("id" = Uuid, Path, description = "The thing: equipment, calibration, standard, lot, factor, run, blank, sample, portion, method version"), Listing), responses((status = 200, description = "Signatures over it", body = WhereUsed)))]
+/// Lists every signed result that stands over a thing, in whatever version, or that a person took part in, oldest first, with
+/// their number.
+#[utoipa::path(tag = "impacts", params(("id" = Uuid, Path, description = "The thing: equipment, calibration, standard, lot, factor, run, blank, sample, portion, method version, or a person's account"), UseListing), responses((status = 200, description = "Signatures over it", body = WhereUsed)))]
 #[get("/where-used/{id}")]
 pub(super) async fn read_uses(
-    _who: Allowed<ReadRecords>,
+    who: Allowed<ReadRecords>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-    listing: Params<Listing>,
+    listing: Params<UseListing>,
 ) -> Result<web::Json<WhereUsed>, Problem> {
-    Ok(web::Json(uses::read(&db, *id, &listing.0).await?))
+    Ok(web::Json(uses::read(&db, who.user(), Some(*id), &listing.0).await?))
+}
+
+/// Lists every signed result of a stretch of time, oldest first, with their number.
+#[utoipa::path(tag = "impacts", params(UseListing), responses((status = 200, description = "Signatures of that time", body = WhereUsed)))]
+#[get("/where-used")]
+pub(super) async fn read_uses_of_a_time(
+    who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    listing: Params<UseListing>,
+) -> Result<web::Json<WhereUsed>, Problem> {
+    Ok(web::Json(uses::read(&db, who.user(), None, &listing.0).await?))
 }

@@ -21,5 +21,6 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::list_impacts)
         .service(handlers::read_impact)
         .service(handlers::decide_impact)
+        .service(handlers::read_uses_of_a_time)
         .service(handlers::read_uses);
 }

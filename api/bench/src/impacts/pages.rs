@@ -1,10 +1,11 @@
 //! Pages of what touched signed results.
 
+mod uses;
+
 use actix_web::{HttpResponse, get, routes, web};
 use uuid::Uuid;
 
 use crate::impacts::service;
-use crate::impacts::uses::{self, UseView};
 use crate::impacts::wire::{ImpactDetail, NewImpactDecision, TouchedResult};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::Action;
@@ -20,7 +21,12 @@ use ferrotitre_html::show;
 
 /// Mounts the pages.
 pub fn routes(config: &mut web::ServiceConfig) {
-    config.service(list_impacts).service(read_impact).service(decide_impact).service(read_uses);
+    config
+        .service(list_impacts)
+        .service(read_impact)
+        .service(decide_impact)
+        .service(uses::read_uses_of_a_time)
+        .service(uses::read_uses);
 }
 
 /// Lists impacts.
@@ -49,6 +55,8 @@ pub(super) async fn list_impacts(
     let more = page.next.map(|next| format!("/impacts?after={next}")).unwrap_or_default();
     Sheet::new(&shell, "Signed results", "What touched signed results")
         .lead("What was signed stays what was signed. What came later is shown beside it, and a manager decides.")
+        .way(true, "What if", "/what-if")
+        .way(true, "Signed results of a time", "/where-used")
         .way(!more.is_empty(), "Older ones", more)
         .section("list", "", Part::Table(table))
         .help(
@@ -59,12 +67,15 @@ pub(super) async fn list_impacts(
         .show()
 }
 
-fn path_of(kind: &str, id: Uuid) -> Option<String> {
+/// The page of what was signed.
+pub fn path_of(kind: &str, id: Uuid) -> Option<String> {
     let folder = match kind {
         "determinations" => "determinations",
         "iron_results" => "iron-results",
         "standardisations" => "standardisations",
         "titrants" => "titrants",
+        // By its study.
+        "validation_conclusions" => "validation",
         _ => return None,
     };
     Some(format!("/{folder}/{id}"))
@@ -73,7 +84,7 @@ fn path_of(kind: &str, id: Uuid) -> Option<String> {
 fn results(view: &ImpactDetail) -> Table {
     let row = |one: &TouchedResult| {
         vec![
-            match path_of(&one.kind, one.id) {
+            match path_of(&one.kind, one.shown_at) {
                 Some(path) => Cell::link(one.code.clone(), path),
                 None => Cell::text(one.code.clone()),
             },
@@ -108,11 +119,21 @@ pub(super) async fn read_impact(
         fact("Signed results it touches", Cell::text(view.impact.results.to_string())),
         fact("Figures", Cell::text(if view.impact.figures { "could come out differently" } else { "stay the same" })),
     ];
+    let compared = i64::try_from(service::MOST_COMPARED).unwrap_or(i64::MAX);
+    let mut about = about;
+    if view.impact.figures && view.impact.results > compared {
+        let words = format!(
+            "the first {compared} determinations of the list, when this was recorded; the others were not: each shows on its own \
+             page what it would be now, and a look-back evaluates all"
+        );
+        about.push(fact("Compared", Cell::text(words)));
+    }
     let decides = view.impact.waits && shell.may(Action::DecideImpacts);
     let more = view.next.map(|next| format!("/impacts/{id}?after={next}")).unwrap_or_default();
     Sheet::new(&shell, "Signed results", view.impact.what.clone())
         .lead("Nothing was changed by it: each result shows what it would be now beside what was signed.")
         .way(decides, "Decide", format!("/impacts/{id}/decisions"))
+        .way(true, "What if", "/what-if")
         .section("about", "About", Part::Facts(about))
         .section("results", "Signed results", Part::Table(results(&view)))
         .section_way(!more.is_empty(), "More", more)
@@ -155,45 +176,4 @@ pub(super) async fn decide_impact(
             Ok(onward(&service::decide(&db, &act, *id, new).await?, &back))
         })
         .await
-}
-
-/// Where a thing was used.
-#[get("/where-used/{id}")]
-pub(super) async fn read_uses(
-    _who: Allowed<ReadRecords>,
-    shell: Shell,
-    db: web::Data<Db>,
-    id: web::Path<Uuid>,
-    listing: Params<Listing>,
-) -> Result<HttpResponse, Problem> {
-    let found = uses::read(&db, *id, &listing.0).await?;
-    let row = |one: &UseView| {
-        vec![
-            match path_of(&one.kind, one.id) {
-                Some(path) => Cell::link(one.code.clone(), path),
-                None => Cell::text(one.code.clone()),
-            },
-            Cell::state(one.state.clone()),
-            Cell::text(show::time(one.used_at)),
-            Cell::text(show::time(one.signed_at)),
-            Cell::text(if one.stands { "" } else { "amended or returned since" }),
-        ]
-    };
-    let table = Table {
-        columns: vec!["Result", "State", "Last used", "Signed", ""],
-        rows: found.items.iter().map(row).collect(),
-        empty: "No signature stands over it.",
-        ..Table::default()
-    };
-    let more = found.next.map(|next| format!("/where-used/{id}?after={next}")).unwrap_or_default();
-    Sheet::new(&shell, "Signed results", "Where it was used")
-        .lead(format!("{} signatures stand over it, in whatever version.", found.count))
-        .way(!more.is_empty(), "More", more)
-        .section("list", "", Part::Table(table))
-        .help(
-            "Every signed result that rests on one thing, with the number that shows the list is whole.",
-            "ISO/IEC 17025:2017 7.10.1: the impact on earlier results is looked into.",
-            "Open a result to see what has touched it since its signature.",
-        )
-        .show()
 }

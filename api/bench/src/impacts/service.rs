@@ -1,6 +1,6 @@
 //! Use cases of impacts.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use chrono::{DateTime, Utc};
 use ferrotitre_core::lifecycle::EntityKind;
@@ -8,6 +8,7 @@ use uuid::Uuid;
 
 use crate::impacts::compare;
 use crate::impacts::store::{self, Touched};
+use crate::impacts::uses;
 use crate::impacts::wire::{ImpactDetail, ImpactView, NewImpactDecision, TouchedResult};
 use crate::nonconformities::service::{Opening, open_because};
 use ferrotitre_base::alert::{Alert, Urgency};
@@ -19,7 +20,7 @@ use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::{labels, states};
 
 /// Results that are compared in the transaction of a cause; more are left to the look-back.
-const MOST_COMPARED: usize = 50;
+pub const MOST_COMPARED: usize = 50;
 /// Results that a nonconformity links.
 const MOST_LINKED: i64 = 1000;
 /// Impacts that a list of alerts looks at.
@@ -32,10 +33,11 @@ const MOST_ALERTS: i64 = 100;
 /// A store that cannot be reached.
 pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Result<(), Refusal> {
     let impacts = store::of_cause(connection, cause).await?;
-    let mut touched: HashMap<Uuid, Touched> = HashMap::new();
+    // In the order of their signatures, as the page of the impact lists them.
+    let mut touched: BTreeMap<Uuid, Touched> = BTreeMap::new();
     for impact in impacts.iter().filter(|impact| impact.figures) {
         let results = store::touched(connection, impact.id, (Uuid::nil(), MOST_LINKED)).await?;
-        touched.extend(results.into_iter().map(|result| (result.entity_id, result)));
+        touched.extend(results.into_iter().map(|result| (result.sign_off.0, result)));
     }
     let Some(first) = impacts.first().filter(|_| !touched.is_empty()) else { return Ok(()) };
     let determinations: Vec<&Touched> =
@@ -50,7 +52,12 @@ pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Resul
     let many = determinations.len() > MOST_COMPARED;
     let scope = match changed {
         Some(change) => format!("{} signed results rest on what changed; one of them: {change}", touched.len()),
-        None if many => format!("{} signed results rest on what changed; not all were compared yet", touched.len()),
+        None if many => format!(
+            "{} signed results rest on what changed; the first {MOST_COMPARED} of {} determinations come out the same, the others \
+             were not compared when it was recorded: each shows on its own page what it would be now, and a look-back evaluates all",
+            touched.len(),
+            determinations.len()
+        ),
         None => return Ok(()),
     };
     let mut links: Vec<(&'static str, Uuid, &'static str)> = vec![("impacts", first.id.0, "origin")];
@@ -90,7 +97,7 @@ pub async fn list(db: &Db, listing: &Listing) -> Result<Page<ImpactView>, Refusa
 /// Codes of results, by identity.
 async fn codes(db: &Db, touched: &[Touched]) -> Result<HashMap<Uuid, String>, Refusal> {
     let mut codes = HashMap::new();
-    for kind in [EntityKind::Determination, EntityKind::IronResult, EntityKind::Standardisation] {
+    for kind in uses::SIGNED {
         let of_kind = touched.iter().filter(|one| one.entity_kind == kind.table());
         let ids: Vec<Uuid> = of_kind.map(|one| one.entity_id).collect();
         codes.extend(labels::of(db, kind, &ids).await?);

@@ -1,5 +1,7 @@
 //! Tables of impacts and of what was decided on them.
 
+pub mod reach;
+
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
@@ -116,6 +118,9 @@ pub struct Touched {
     pub entity_kind: String,
     #[diesel(sql_type = diesel::sql_types::Uuid)]
     pub entity_id: Uuid,
+    /// Where its page is: the study of a conclusion, else the result itself.
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub shown_at: Uuid,
     #[diesel(sql_type = diesel::sql_types::Uuid)]
     pub sign_off: SignOffId,
     #[diesel(sql_type = diesel::sql_types::Text)]
@@ -129,12 +134,17 @@ pub struct Touched {
 }
 
 /// Results whose author's signature was made before the impact and still stands, over a row it touches.
-const TOUCHED: &str = "SELECT s.entity_kind, s.entity_id, s.id AS sign_off, t.state, s.recorded_at AS signed_at, d.decision, d.reason \
+///
+/// A conclusion of a study is in the state of its study, and stands until there is a later one.
+const TOUCHED: &str = "SELECT s.entity_kind, s.entity_id, coalesce(vc.study_id, s.entity_id) AS shown_at, s.id AS sign_off, t.state, \
+    s.recorded_at AS signed_at, d.decision, d.reason \
     FROM impacts i JOIN pins p ON p.row_ids @> ARRAY[i.touched_id] JOIN sign_offs s ON s.id = p.sign_off_id \
-    JOIN present_states t ON t.entity_id = s.entity_id \
+    LEFT JOIN validation_conclusions vc ON s.entity_kind = 'validation_conclusions' AND vc.id = s.entity_id \
+    JOIN present_states t ON t.entity_id = coalesce(vc.study_id, s.entity_id) \
     LEFT JOIN impact_decisions d ON d.impact_id = i.id AND d.sign_off_id = s.id \
     WHERE i.id = $1 AND s.meaning = 'authored' AND s.recorded_at < i.recorded_at AND s.id > $2 \
-    AND t.state IN ('submitted', 'reviewed', 'approved', 'reported') \
+    AND (t.state IN ('submitted', 'reviewed', 'approved', 'reported') OR (vc.id IS NOT NULL AND t.state = 'complete')) \
+    AND NOT EXISTS (SELECT FROM validation_conclusions l WHERE l.study_id = vc.study_id AND l.number > vc.number) \
     AND NOT EXISTS (SELECT FROM sign_offs later WHERE later.entity_id = s.entity_id AND later.meaning = 'authored' AND later.id > s.id) \
     AND (i.since IS NULL OR EXISTS (SELECT FROM unnest(p.row_ids, p.used_at) u (id, at) WHERE u.id = i.touched_id AND u.at >= i.since))";
 
@@ -212,74 +222,4 @@ pub(super) async fn insert_decision(
         .await
         .map_err(|error| from_store(error, DECISION_MEANINGS))?;
     Ok(())
-}
-
-/// A signature over a thing.
-#[derive(Debug, Clone, QueryableByName)]
-pub struct Use {
-    #[diesel(sql_type = diesel::sql_types::Text)]
-    pub entity_kind: String,
-    #[diesel(sql_type = diesel::sql_types::Uuid)]
-    pub entity_id: Uuid,
-    #[diesel(sql_type = diesel::sql_types::Uuid)]
-    pub sign_off: SignOffId,
-    #[diesel(sql_type = diesel::sql_types::Timestamptz)]
-    pub signed_at: DateTime<Utc>,
-    #[diesel(sql_type = diesel::sql_types::Timestamptz)]
-    pub used_at: DateTime<Utc>,
-    #[diesel(sql_type = diesel::sql_types::Text)]
-    pub state: String,
-    #[diesel(sql_type = diesel::sql_types::Bool)]
-    pub stands: bool,
-}
-
-/// Every version of a thing, and the thing itself.
-const VERSIONS: &str = "ARRAY(SELECT $1::uuid UNION SELECT id FROM equipment WHERE record_id = $1 \
-    UNION SELECT id FROM primary_standards WHERE record_id = $1 UNION SELECT id FROM samples WHERE record_id = $1 \
-    UNION SELECT id FROM test_portions WHERE record_id = $1 UNION SELECT id FROM blanks WHERE record_id = $1 \
-    UNION SELECT id FROM titrations WHERE record_id = $1)";
-
-/// Signatures that stand over a thing, oldest first, after a cursor.
-pub(super) async fn uses(
-    mut connection: &Connection,
-    thing: Uuid,
-    (from, until): (DateTime<Utc>, DateTime<Utc>),
-    (after, limit): (Uuid, i64),
-) -> Result<Vec<Use>, Refusal> {
-    let sql = format!(
-        "SELECT s.entity_kind, s.entity_id, s.id AS sign_off, s.recorded_at AS signed_at, t.state, \
-         (SELECT max(u.at) FROM unnest(p.row_ids, p.used_at) u (id, at) WHERE u.id = ANY({VERSIONS})) AS used_at, \
-         t.state IN ('submitted', 'reviewed', 'approved', 'reported', 'released', 'in use', 'suspended', 'expired', 'exhausted') \
-         AND NOT EXISTS (SELECT FROM sign_offs later WHERE later.entity_id = s.entity_id AND later.meaning = s.meaning \
-         AND later.id > s.id) AS stands \
-         FROM pins p JOIN sign_offs s ON s.id = p.sign_off_id JOIN present_states t ON t.entity_id = s.entity_id \
-         WHERE p.row_ids && {VERSIONS} AND s.recorded_at >= $2 AND s.recorded_at < $3 AND s.id > $4 ORDER BY s.id LIMIT $5"
-    );
-    Ok(diesel::sql_query(sql)
-        .bind::<diesel::sql_types::Uuid, _>(thing)
-        .bind::<diesel::sql_types::Timestamptz, _>(from)
-        .bind::<diesel::sql_types::Timestamptz, _>(until)
-        .bind::<diesel::sql_types::Uuid, _>(after)
-        .bind::<diesel::sql_types::BigInt, _>(limit)
-        .load(&mut connection)
-        .await?)
-}
-
-/// How many signatures stand over a thing.
-pub(super) async fn count_uses(
-    mut connection: &Connection,
-    thing: Uuid,
-    (from, until): (DateTime<Utc>, DateTime<Utc>),
-) -> Result<i64, Refusal> {
-    let sql = format!(
-        "SELECT count(*) AS number FROM pins p JOIN sign_offs s ON s.id = p.sign_off_id \
-         WHERE p.row_ids && {VERSIONS} AND s.recorded_at >= $2 AND s.recorded_at < $3"
-    );
-    let found: Count = diesel::sql_query(sql)
-        .bind::<diesel::sql_types::Uuid, _>(thing)
-        .bind::<diesel::sql_types::Timestamptz, _>(from)
-        .bind::<diesel::sql_types::Timestamptz, _>(until)
-        .get_result(&mut connection)
-        .await?;
-    Ok(found.number)
 }

@@ -73,11 +73,15 @@ pub struct TouchedResult {
     /// Reason of the decision.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
+    /// Where its page is.
+    #[serde(skip)]
+    pub shown_at: Uuid,
 }
 
 impl TouchedResult {
     pub(super) fn of(row: Touched, code: String) -> Self {
         Self {
+            shown_at: row.shown_at,
             kind: row.entity_kind,
             id: row.entity_id,
             code,

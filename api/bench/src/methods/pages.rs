@@ -265,6 +265,7 @@ pub(super) async fn read_method(
         .lead(format!("{}, version {}", view.facts.title, view.version))
         .way(shell.may(Action::ApproveMethods) && moves_on(KIND, &view.state), "Move", format!("{path}/moves"))
         .way(shell.may(Action::DraftMethods), "Draft the next version", format!("{path}/revision"))
+        .way(true, "Where used", format!("/where-used/{}", view.version_id))
         .cautions(cautions)
         .section("principle", "Principle", Part::Facts(facts(&principle_fields(), &told, &shell)))
         .section("rules", "Replicates and corrections", Part::Facts(facts(&rule_fields(), &told, &shell)))

@@ -410,7 +410,7 @@ pub(super) async fn close_nonconformity(
         .lead(
             "You sign that the action was found effective. A nonconformity is closed by someone other than its owner.",
         )
-        .signing(None, false);
+        .signing(&view.content_digest, false);
     shell
         .take(&who, &sent, form, async |act, signature: NewSignature| {
             Ok(onward(&service::close(&db, &act, who.user(), **policy, *id, signature).await?, &back))

@@ -239,6 +239,7 @@ async fn views(connection: &Connection, rows: Vec<Row>) -> Result<Vec<Nonconform
             state,
             steps: own.into_iter().map(step_view).collect(),
             sign_offs: signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect(),
+            content_digest: digest,
             moves,
             recorded_at: row.recorded_at,
             recorded_by: row.recorded_by,
@@ -406,7 +407,7 @@ pub async fn close(
         states::advance(connection, act, KIND, id, &asked, None).await?;
         let digest = digest(&row, &steps);
         let content = Content { kind: KIND, id, digest: &digest, evaluation: None };
-        sign_offs::sign(connection, user, Meaning::Approved, content, signature.reason).await?;
+        sign_offs::sign(connection, user, Meaning::Approved, content, &signature).await?;
         one(connection, row).await
     })
     .await

@@ -102,6 +102,8 @@ pub struct NonconformityView {
     pub steps: Vec<StepRecord>,
     /// Records it concerns.
     pub links: Vec<LinkView>,
+    /// SHA-256 of what a signature would cover now: what was opened, and every step.
+    pub content_digest: String,
     /// Signatures.
     pub sign_offs: Vec<SignOff>,
     /// Moves between states.

@@ -3,7 +3,7 @@
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::AccountId;
-use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature, SignOff};
 use ferrotitre_base::states::{self, NewMove, StateMove};
 use ferrotitre_base::web::answer::Located;
@@ -103,16 +103,11 @@ pub(super) async fn decide(
         let detail = format!("a {} is decided on by someone other than its author", kind.noun());
         signing::not_a_party(connection, user.account, &[candidate.author], &detail).await?;
     }
-    if let Some(seen) = signature.content_digest.as_ref().filter(|seen| **seen != candidate.digest) {
-        let detail = "it is not the version you looked at: nothing was signed; read it again";
-        return Err(Refusal::new(Code::StaleVersion, detail)
-            .with_facts(serde_json::json!({ "named": seen, "present": candidate.digest })));
-    }
     let (to, meaning) = decision.leads_to();
     let asked = NewMove { to: to.to_owned(), reason: signature.reason.clone() };
     states::advance(connection, act, kind, version, &asked, None).await?;
     let content = Content { kind, id: version, digest: &candidate.digest, evaluation: None };
-    sign_offs::sign(connection, user, meaning, content, signature.reason).await?;
+    sign_offs::sign(connection, user, meaning, content, &signature).await?;
     if let (Decision::Approve, Some(before)) = (decision, candidate.in_force) {
         let to = NewMove { to: "superseded".to_owned(), reason: None };
         states::advance(connection, act, kind, before, &to, None).await?;

@@ -171,6 +171,7 @@ fn lot<F: Serialize>(
         .state(state.clone())
         .way(shell.may(Action::ReleaseLots) && moves_on(kind, &state), "Move", format!("{path}/moves"))
         .way(shell.may(Action::ReceiveLots), "Correct", format!("{path}/correction"))
+        .way(kind == EntityKind::PrimaryStandard, "Where used", format!("/where-used/{id}"))
         .way(
             true,
             "Label",

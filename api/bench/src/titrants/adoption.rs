@@ -5,7 +5,7 @@ use ferrotitre_base::pins::{self, Unpinned, Used};
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_core::lifecycle::EntityKind;
 
-use crate::titrants::{service, standardisations};
+use crate::titrants::{preparations, standardisations};
 
 /// Signatures that are read in one transaction.
 const AT_ONCE: i64 = 100;
@@ -46,7 +46,7 @@ async fn read(
     one: &Unpinned,
 ) -> Result<Option<(String, Used)>, Refusal> {
     match kind {
-        EntityKind::Titrant => service::as_of(connection, one.entity_id, one.signed_at).await,
+        EntityKind::Titrant => preparations::as_of(connection, one.entity_id, one.signed_at).await,
         _ => standardisations::as_of(connection, one.entity_id, one.signed_at).await,
     }
 }

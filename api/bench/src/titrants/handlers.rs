@@ -19,7 +19,7 @@ use uuid::Uuid;
 
 use crate::titrants::store::PreparationFacts;
 use crate::titrants::wire::{
-    FactorView, NewStandardisation, NewStandardisationTitration, NewTitrant, PreparationView, Rejection, Release,
+    FactorView, NewStandardisation, NewStandardisationTitration, NewTitrant, PreparationView, Rejection,
     StandardisationView, TitrantDetail, TitrantView,
 };
 use crate::titrants::{service, standardisations};
@@ -107,17 +107,17 @@ pub(super) async fn correct_titrant_preparation(
 }
 
 /// Releases a directly prepared lot, signed by somebody who did not prepare it.
-#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Titrant lot")), request_body = Release, responses((status = 201, description = "Released", body = TitrantView)))]
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Titrant lot")), request_body = NewSignature, responses((status = 201, description = "Released", body = TitrantView)))]
 #[post("/titrants/{id}/release")]
 pub(super) async fn release_titrant(
     who: Allowed<ReleaseTitrants>,
     db: web::Data<Db>,
     policy: web::Data<Policy>,
     id: web::Path<Uuid>,
-    body: Body<Release>,
+    body: Body<NewSignature>,
 ) -> Result<Answer, Problem> {
-    let (act, release) = who.act(body);
-    Ok(service::release(&db, &act, who.user(), **policy, *id, release.password).await?)
+    let (act, signature) = who.act(body);
+    Ok(service::release(&db, &act, who.user(), **policy, *id, signature).await?)
 }
 
 /// Moves a lot to another state; an analyst may only suspend it.

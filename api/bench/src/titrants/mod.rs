@@ -5,6 +5,7 @@ pub mod factors;
 mod handlers;
 pub mod origin;
 pub mod pages;
+mod preparations;
 pub mod service;
 pub mod standardisations;
 pub mod store;

@@ -6,14 +6,17 @@ use std::collections::HashMap;
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
-use crate::titrants::service::{self, number};
+use crate::supposed::Supposed;
+use crate::titrants::preparations;
+use crate::titrants::service::number;
 use crate::titrants::standardisations;
 use crate::titrants::store::{self, FactorRow, TitrantRow, versions};
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::evaluations::finite;
 use ferrotitre_base::ids::FactorId;
 use ferrotitre_base::pins::{self, Used};
-use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_core::determination::PreparedTitrant;
 
 /// What the signatures on preparations and standardisations stand over, from which these factors come.
 pub async fn of_factors(connection: &Connection, factors: &[Uuid]) -> Result<Used, Refusal> {
@@ -52,7 +55,7 @@ fn one<'a>(
             (Some(preparation), _) => {
                 let version = versions::exactly(connection, preparation).await?;
                 let present = versions::current(connection, version.record_id).await?;
-                Some(service::known_now(connection, lot, &present).await?)
+                Some(preparations::known_now(connection, lot, &present).await?)
             }
             (_, Some(standardisation)) => {
                 let row = store::standardisation(connection, standardisation.0).await?;
@@ -73,12 +76,79 @@ fn one<'a>(
         };
         // One that cannot be evaluated any more stays as it was.
         if let Some(prepared) = prepared {
-            factor.concentration = number(prepared.concentration)?;
-            factor.standard_uncertainty = number(prepared.u)?;
-            factor.factor = number(prepared.factor)?;
-            factor.degrees_of_freedom = finite(prepared.degrees_of_freedom).map(number).transpose()?;
+            put(factor, &prepared)?;
         }
         Ok(())
+    })
+}
+
+/// Puts a concentration in the place of that of a factor.
+fn put(factor: &mut FactorRow, prepared: &PreparedTitrant) -> Result<(), Refusal> {
+    factor.concentration = number(prepared.concentration)?;
+    factor.standard_uncertainty = number(prepared.u)?;
+    factor.factor = number(prepared.factor)?;
+    factor.degrees_of_freedom = finite(prepared.degrees_of_freedom).map(number).transpose()?;
+    Ok(())
+}
+
+/// Factors as a hypothesis has them, each from the rows it was signed over; those that it does not concern are left out. One
+/// that cannot be evaluated under it comes with the reason.
+pub async fn supposed(
+    connection: &Connection,
+    factors: Vec<(FactorRow, TitrantRow)>,
+    supposed: &Supposed,
+) -> Result<HashMap<FactorId, Result<FactorRow, String>>, Refusal> {
+    let mut changed = HashMap::new();
+    for (mut factor, lot) in factors {
+        let id = factor.id;
+        match under(connection, &mut factor, &lot, supposed).await {
+            Ok(true) => {
+                changed.insert(id, Ok(factor));
+            }
+            Ok(false) => {}
+            Err(refusal) if refusal.code == Code::NotEnoughData => {
+                changed.insert(id, Err(format!("the factor of {}: {}", lot.code, refusal.detail)));
+            }
+            Err(refusal) => return Err(refusal),
+        }
+    }
+    Ok(changed)
+}
+
+/// Puts a factor as a hypothesis has it; whether that concerns it.
+fn under<'a>(
+    connection: &'a Connection,
+    factor: &'a mut FactorRow,
+    lot: &'a TitrantRow,
+    supposed: &'a Supposed,
+) -> futures_util::future::LocalBoxFuture<'a, Result<bool, Refusal>> {
+    Box::pin(async move {
+        if supposed.in_factor(factor, lot)? {
+            return Ok(true);
+        }
+        let prepared = match (factor.preparation_id, factor.standardisation_id) {
+            (Some(preparation), _) => {
+                let version = versions::exactly(connection, preparation).await?;
+                preparations::supposed(connection, lot, &version, supposed).await?
+            }
+            (_, Some(standardisation)) => {
+                let row = store::standardisation(connection, standardisation.0).await?;
+                let mut reference = match row.reference_factor_id {
+                    Some(reference) => store::factors_by_id(connection, &[reference]).await?.into_iter().next(),
+                    None => None,
+                };
+                let concerned = match &mut reference {
+                    Some((reference, lot)) => under(connection, reference, lot, supposed).await?,
+                    None => false,
+                };
+                standardisations::supposed(connection, row, (reference, concerned), supposed).await?
+            }
+            (None, None) => None,
+        };
+        if let Some(prepared) = &prepared {
+            put(factor, prepared)?;
+        }
+        Ok(prepared.is_some())
     })
 }
 

@@ -31,7 +31,7 @@ use ferrotitre_base::{locks, pins};
 
 pub use reading::burette;
 use reading::load;
-pub(super) use reading::{as_of, known_now};
+pub(super) use reading::{as_of, known_now, supposed};
 pub use titrations::{correct_titration, record_titration, reject_titration};
 
 const KIND: EntityKind = EntityKind::Standardisation;
@@ -305,7 +305,7 @@ pub async fn sign(
         }
         let content = Content { kind: KIND, id, digest: &loaded.digest, evaluation };
         let signed =
-            sign_offs::sign_saying(connection, user, (meaning, &statement), content, signature.reason.clone()).await?;
+            sign_offs::sign_saying(connection, user, (meaning, &statement), content, &signature).await?;
         if step == Step::Submit {
             pins::record(connection, signed.id, &loaded.used, Some(user.account)).await?;
         }

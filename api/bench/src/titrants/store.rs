@@ -321,7 +321,7 @@ pub(super) async fn limit_of(
         .optional()?)
 }
 
-pub(super) async fn standardisation(mut connection: &Connection, id: Uuid) -> Result<StandardisationRow, Refusal> {
+pub async fn standardisation(mut connection: &Connection, id: Uuid) -> Result<StandardisationRow, Refusal> {
     let row = standardisations::table
         .find(StandardisationId(id))
         .select(StandardisationRow::as_select())

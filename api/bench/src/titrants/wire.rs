@@ -8,7 +8,6 @@ use ferrotitre_base::states::StateMove;
 use ferrotitre_base::web::answer::Located;
 use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_base::web::versions::VersionView;
-use secrecy::SecretString;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -113,6 +112,8 @@ pub struct TitrantDetail {
     pub titrant: TitrantView,
     /// Preparations by mass, all versions, oldest first.
     pub preparations: Vec<PreparationView>,
+    /// SHA-256 of what a signature would cover now, the newest preparation; empty where there is none.
+    pub content_digest: String,
     /// Signatures.
     pub sign_offs: Vec<SignOff>,
     /// Moves between states.
@@ -197,15 +198,6 @@ impl From<FactorRow> for FactorView {
             formula_set: row.formula_set,
         }
     }
-}
-
-/// Release of a directly prepared lot.
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Release {
-    /// Own password, asked again for every signature.
-    #[schema(value_type = String, format = Password)]
-    pub password: SecretString,
 }
 
 /// A standardisation as entered.

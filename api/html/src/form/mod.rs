@@ -144,7 +144,7 @@ impl Form {
     }
 
     /// A form that signs: the password again, and what was looked at.
-    pub fn signing(self, digest: Option<&str>, reason: bool) -> Self {
+    pub fn signing(self, digest: &str, reason: bool) -> Self {
         let words = Field::new("reason", if reason { "Reason" } else { "Words to go with it" }, Kind::Long);
         let words = if reason { words.help("At least 5 characters.") } else { words.optional() };
         let password = Field::new("password", "Your own password, again", Kind::Password)
@@ -154,10 +154,7 @@ impl Form {
             "ISO/IEC 17025:2017 7.5.1 and 7.8.1.2: who did, checked and authorised it.",
             "Your printed name, the time with its zone and the meaning are shown wherever the record is.",
         );
-        match digest {
-            Some(digest) => form.hide("content_digest", digest),
-            None => form,
-        }
+        form.hide("content_digest", digest)
     }
 
     /// A form that moves a thing to another of the states it can go to now.

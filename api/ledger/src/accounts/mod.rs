@@ -7,7 +7,7 @@ pub mod service;
 pub mod sessions;
 pub mod signing;
 pub mod store;
-mod wire;
+pub mod wire;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 

@@ -449,3 +449,11 @@ pub async fn reset_by_operator(db: &Db, code: &str) -> Result<String, Refusal> {
     .await?;
     Ok(password)
 }
+
+/// Every account of the person that an account belongs to.
+pub async fn accounts_of_person(
+    connection: &ferrotitre_base::db::Connection,
+    account: AccountId,
+) -> Result<Vec<AccountId>, Refusal> {
+    store::persons::accounts_of(connection, &[account]).await
+}

@@ -24,6 +24,9 @@ pub struct StudyAnswers {
     /// State of the study.
     #[schema(example = "running")]
     pub state: String,
+    /// SHA-256 over the answers and the data that count, for the signature on a conclusion drawn from them; absent in an export.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub content_digest: Option<String>,
     /// Answers in the order of the plan.
     pub characteristics: Vec<CharacteristicAnswer>,
 }
@@ -102,6 +105,8 @@ pub struct Amendment {
     pub recorded_at: DateTime<Utc>,
     /// Who proposed it.
     pub recorded_by: AccountId,
+    /// SHA-256 of what a signature on it covers.
+    pub content_digest: String,
     /// Printed name of who decided; absent while proposed.
     pub decided_by: Option<String>,
     /// When.
@@ -181,6 +186,8 @@ pub struct Excluded {
     pub cause: String,
     /// What shows it.
     pub evidence: String,
+    /// SHA-256 of what a signature on it covers.
+    pub content_digest: String,
     /// Who proposed it.
     pub proposed_by: AccountId,
     /// Printed name of who signed.

@@ -5,18 +5,22 @@ use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::ids::{AccountId, ValidationConclusionId};
+use ferrotitre_base::pins;
 use ferrotitre_base::recording::author;
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature};
 use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::decimal::words;
+use ferrotitre_bench::impacts::store as impacts;
+use ferrotitre_bench::impacts::wire::TouchView;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_ledger::accounts::signing;
 use uuid::Uuid;
 
 use crate::validation_studies::answer::CharacteristicAnswer;
-use crate::validation_studies::plan::{STUDY, digest_of, seen};
+use crate::validation_studies::pinned;
+use crate::validation_studies::plan::{STUDY, digest_of};
 use crate::validation_studies::reading;
 use crate::validation_studies::store::{self, ConclusionRow, StudyRow};
 use crate::validation_studies::wire::{ConclusionView, NewConclusion};
@@ -79,6 +83,36 @@ fn text_of(answers: &[CharacteristicAnswer]) -> Result<String, Refusal> {
     serde_json::to_string(answers).map_err(Refusal::internal)
 }
 
+/// Digest of what a conclusion is drawn from, for its signature: every answer, and the identity of every datum with whether it
+/// counts. The rows of the data are not read for it, since a datum never changes.
+pub(super) fn answers_digest(loaded: &reading::Loaded) -> Result<String, Refusal> {
+    let mut text = format!("ferrotitre validation answers 1\n{}\n", text_of(&loaded.answers()?)?);
+    for row in &loaded.plan {
+        for point in loaded.points(row.id) {
+            text.push_str(&format!("{} {}\n", point.id, loaded.counts(point.id)));
+        }
+    }
+    Ok(digest_of(&text))
+}
+
+/// Digest of what was signed: of the answers as they are kept with the author's signature, whatever is recorded later.
+pub(super) fn signed_digest(row: &ConclusionRow, signed: &[sign_offs::Row]) -> Option<String> {
+    let author = signed.iter().find(|sign| sign.meaning == "authored")?;
+    Some(digest(row, author.evaluation.as_deref()?))
+}
+
+/// The same, or what the answers come to now where none are kept.
+async fn digest_now(
+    connection: &Connection,
+    row: &ConclusionRow,
+    (signed, loaded): (&[sign_offs::Row], &reading::Loaded),
+) -> Result<String, Refusal> {
+    match signed_digest(row, signed) {
+        Some(digest) => Ok(digest),
+        None => Ok(digest(row, &text_of(&loaded.whole_answers(connection).await?)?)),
+    }
+}
+
 /// Conclusions as shown.
 pub(super) async fn views(
     connection: &Connection,
@@ -89,11 +123,12 @@ pub(super) async fn views(
     if rows.is_empty() {
         return Ok(Vec::new());
     }
-    let text = text_of(&loaded.whole_answers(connection).await?)?;
     let mut views = Vec::with_capacity(rows.len());
     for row in rows {
-        let digest = digest(&row, &text);
         let signed = sign_offs::of(connection, row.id.0).await?;
+        let digest = digest_now(connection, &row, (&signed, loaded)).await?;
+        let authored: Vec<_> = signed.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.id).collect();
+        let touched = impacts::touching(connection, &authored).await?;
         views.push(ConclusionView {
             id: row.id,
             number: row.number,
@@ -104,6 +139,7 @@ pub(super) async fn views(
             unit: row.unit,
             matrix: row.matrix,
             limitations: row.limitations,
+            touched: touched.iter().map(TouchView::from).collect(),
             sign_offs: signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect(),
             content_digest: digest,
             recorded_at: row.recorded_at,
@@ -128,7 +164,7 @@ pub async fn conclude(
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
         let study = store::study(connection, id).await?;
-        let loaded = reading::load_study(connection, &study).await?;
+        let (loaded, mut used) = pinned::to_pin(connection, &study).await?;
         if loaded.recorders().is_empty() {
             return Err(Refusal::new(Code::NotEnoughData, "not enough data: the study has none to conclude from"));
         }
@@ -151,9 +187,14 @@ pub async fn conclude(
         };
         let row = store::insert_conclusion(connection, &row).await?;
         let answers = text_of(&loaded.whole_answers(connection).await?)?;
+        sign_offs::seen(&signature, &answers_digest(&loaded)?, || serde_json::Value::Null)?;
         let digest = digest(&row, &answers);
+        // The conclusion is in the request itself; what had to be looked at are the answers.
+        let signature = NewSignature { content_digest: Some(digest.clone()), ..signature };
         let content = Content { kind: KIND, id: row.id.0, digest: &digest, evaluation: Some(answers) };
-        sign_offs::sign(connection, user, Meaning::Authored, content, None).await?;
+        let signed = sign_offs::sign(connection, user, Meaning::Authored, content, &signature).await?;
+        used.add(KIND.table(), row.id.0, signed.recorded_at);
+        pins::record(connection, signed.id, &used, Some(by)).await?;
         reading::view(connection, study).await
     })
     .await
@@ -193,13 +234,13 @@ pub async fn decide(
             let detail = "you reviewed this conclusion; somebody else approves it";
             signing::not_a_party(connection, user.account, &reviewers, detail).await?;
         }
-        let digest = digest(&conclusion, &text_of(&loaded.whole_answers(connection).await?)?);
-        seen(&signature, &digest)?;
+        let signed = sign_offs::of(connection, conclusion.id.0).await?;
+        let digest = digest_now(connection, &conclusion, (&signed, &loaded)).await?;
         let (to, meaning) = decision.leads_to();
         let asked = NewMove { to: to.to_owned(), reason: signature.reason.clone() };
         states::advance(connection, act, STUDY, id, &asked, None).await?;
         let content = Content { kind: KIND, id: conclusion.id.0, digest: &digest, evaluation: None };
-        sign_offs::sign(connection, user, meaning, content, signature.reason).await?;
+        sign_offs::sign(connection, user, meaning, content, &signature).await?;
         reading::view(connection, study).await
     })
     .await

@@ -10,6 +10,7 @@ use futures_util::stream::{self, Stream};
 use uuid::Uuid;
 
 use crate::validation_studies::answer::{InputRow, StudyAnswers};
+use crate::validation_studies::conclusions;
 use crate::validation_studies::plan::STUDY;
 use crate::validation_studies::reading::{self, AT_ONCE, Loaded};
 use crate::validation_studies::statistics::Point;
@@ -35,6 +36,7 @@ impl Open {
             let row = store::study(connection, id).await?;
             let loaded = reading::load_study(connection, &row).await?;
             let answers = StudyAnswers {
+                content_digest: Some(conclusions::answers_digest(&loaded)?),
                 study: row.id,
                 state: states::present(connection, STUDY, id).await?.state,
                 characteristics: loaded.answers()?,
@@ -53,8 +55,14 @@ impl Open {
             let study = store::study(connection, row.study_id.0).await?;
             let loaded = reading::load(connection, vec![row]).await?;
             let (state, characteristics) = (String::new(), loaded.answers()?);
-            let answers =
-                StudyAnswers { study: study.id, state, characteristics, code: study.code, title: study.title };
+            let answers = StudyAnswers {
+                content_digest: None,
+                study: study.id,
+                state,
+                characteristics,
+                code: study.code,
+                title: study.title,
+            };
             Ok(Self { answers, loaded })
         })
         .await

@@ -125,17 +125,6 @@ pub(super) fn digest(study: &StudyRow, plan: &[CharacteristicRow]) -> Result<Str
     Ok(digest_of(&text))
 }
 
-/// Refuses a signature on something other than was looked at.
-pub(super) fn seen(signature: &NewSignature, digest: &str) -> Result<(), Refusal> {
-    match signature.content_digest.as_ref().filter(|seen| *seen != digest) {
-        None => Ok(()),
-        Some(seen) => {
-            Err(Refusal::new(Code::StaleVersion, "it is not the one you looked at: nothing was signed; read it again")
-                .with_facts(serde_json::json!({ "named": seen, "present": digest })))
-        }
-    }
-}
-
 /// Approves or rejects a plan, signed by someone other than its author.
 pub async fn decide(
     db: &Db,
@@ -156,12 +145,11 @@ pub async fn decide(
             return Err(Refusal::new(Code::StateConflict, detail));
         }
         let digest = digest(&row, &store::plan(connection, row.id).await?)?;
-        seen(&signature, &digest)?;
         let (to, meaning) = if approve { ("running", Meaning::Approved) } else { ("rejected", Meaning::Rejected) };
         let asked = NewMove { to: to.to_owned(), reason: signature.reason.clone() };
         states::advance(connection, act, STUDY, id, &asked, None).await?;
         let content = Content { kind: STUDY, id, digest: &digest, evaluation: None };
-        sign_offs::sign(connection, user, meaning, content, signature.reason).await?;
+        sign_offs::sign(connection, user, meaning, content, &signature).await?;
         reading::view(connection, row).await
     })
     .await
@@ -220,6 +208,15 @@ pub async fn amend(db: &Db, act: &Act, id: Uuid, new: NewAmendment) -> Result<An
     .await
 }
 
+/// Digest of what a signature on an amendment covers: the limits before and after, and why.
+pub(super) fn amendment_digest(row: &AmendmentRow) -> Result<String, Refusal> {
+    let limits = serde_json::to_string(&(&row.old_limits, &row.limits)).map_err(Refusal::internal)?;
+    Ok(digest_of(&format!(
+        "ferrotitre validation amendment 1\n{} {} {}\n{limits}\n{}\n",
+        row.id, row.characteristic_id, row.number, row.reason
+    )))
+}
+
 /// Approves or rejects an amendment, signed by someone other than its proposer.
 pub async fn decide_amendment(
     db: &Db,
@@ -237,17 +234,12 @@ pub async fn decide_amendment(
         let study = store::study(connection, characteristic.study_id.0).await?;
         let detail = "an amendment is decided on by someone other than its proposer and than the author of the plan";
         signing::not_a_party(connection, user.account, &[row.recorded_by, study.recorded_by], detail).await?;
-        let limits = serde_json::to_string(&(&row.old_limits, &row.limits)).map_err(Refusal::internal)?;
-        let digest = digest_of(&format!(
-            "ferrotitre validation amendment 1\n{} {} {}\n{limits}\n{}\n",
-            row.id, row.characteristic_id, row.number, row.reason
-        ));
-        seen(&signature, &digest)?;
+        let digest = amendment_digest(&row)?;
         let (to, meaning) = if approve { ("approved", Meaning::Approved) } else { ("rejected", Meaning::Rejected) };
         let asked = NewMove { to: to.to_owned(), reason: signature.reason.clone() };
         states::advance(connection, act, AMENDMENT, id, &asked, None).await?;
         let content = Content { kind: AMENDMENT, id, digest: &digest, evaluation: None };
-        sign_offs::sign(connection, user, meaning, content, signature.reason).await?;
+        sign_offs::sign(connection, user, meaning, content, &signature).await?;
         data::answered(connection, characteristic.id).await
     })
     .await

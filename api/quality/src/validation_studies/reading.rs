@@ -1,8 +1,11 @@
 //! What a study is read as: its plan, its data, its answers.
 
+mod rows;
+
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
+use chrono::{DateTime, Utc};
 use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::ids::{AccountId, ValidationAmendmentId, ValidationCharacteristicId, ValidationDatumId};
 use ferrotitre_base::refusal::Refusal;
@@ -20,7 +23,7 @@ use crate::validation_studies::answer::{
     WithEverything,
 };
 use crate::validation_studies::conclusions;
-use crate::validation_studies::data::Labels;
+use crate::validation_studies::data::{self, Labels};
 use crate::validation_studies::kinds::{Kind, Label, Limit};
 use crate::validation_studies::plan::{self, STUDY};
 use crate::validation_studies::statistics::{Found, Point, Question, study};
@@ -36,6 +39,8 @@ pub(super) const AT_ONCE: i64 = 1000;
 pub(super) struct Loaded {
     pub(super) plan: Vec<CharacteristicRow>,
     amendments: Vec<AmendmentRow>,
+    /// What a signature on each amendment covers.
+    digests: HashMap<ValidationAmendmentId, String>,
     data: HashMap<ValidationCharacteristicId, Gathered>,
     /// The last of each datum.
     exclusions: HashMap<ValidationDatumId, ExclusionRow>,
@@ -52,6 +57,10 @@ struct Gathered {
     points: Vec<Point>,
     exclusions: Vec<ExclusionRow>,
     recorders: HashSet<AccountId>,
+    /// Determinations that gave data.
+    determinations: HashSet<Uuid>,
+    /// When each datum was recorded.
+    recorded: HashMap<ValidationDatumId, DateTime<Utc>>,
     /// Data whose determination has another content now.
     changed: HashSet<ValidationDatumId>,
 }
@@ -75,6 +84,8 @@ async fn gather(
         let whole = page.len() as i64 == AT_ONCE;
         for datum in page {
             gathered.recorders.insert(datum.recorded_by);
+            gathered.determinations.extend(datum.determination_id.map(|id| id.0));
+            gathered.recorded.insert(datum.id, datum.recorded_at);
             let value = datum.value.value();
             let labels = datum.labels.0.of_design();
             // By their text: levels 10 and 10.0 are two.
@@ -130,7 +141,11 @@ pub(super) async fn load(connection: &Connection, plan: Vec<CharacteristicRow>) 
             signers.insert(id, signed.printed_name);
         }
     }
-    Ok(Loaded { plan, amendments, data: data.into_iter().collect(), exclusions, moves, signers, iron })
+    let mut digests = HashMap::with_capacity(amendments.len());
+    for amendment in &amendments {
+        digests.insert(amendment.id, plan::amendment_digest(amendment)?);
+    }
+    Ok(Loaded { plan, amendments, digests, data: data.into_iter().collect(), exclusions, moves, signers, iron })
 }
 
 impl Loaded {
@@ -159,6 +174,7 @@ impl Loaded {
                     old_limits: amendment.old_limits.0.clone(),
                     new_limits: amendment.limits.0.clone(),
                     reason: amendment.reason.clone(),
+                    content_digest: self.digests.get(&amendment.id).cloned().unwrap_or_default(),
                     recorded_at: amendment.recorded_at,
                     recorded_by: amendment.recorded_by,
                     decided_by: self.signers.get(&amendment.id.0).cloned(),
@@ -178,6 +194,7 @@ impl Loaded {
             state: state.to_owned(),
             cause: row.cause.clone(),
             evidence: row.evidence.clone(),
+            content_digest: data::exclusion_digest(row),
             proposed_by: row.recorded_by,
             signed_by: self.signers.get(&row.id.0).cloned(),
             signed_at: self.decision(row.id.0).map(|step| step.recorded_at),
@@ -451,10 +468,12 @@ pub async fn answers(db: &Db, id: Uuid) -> Result<StudyAnswers, Refusal> {
     db.read(async |connection| {
         let row = store::study(connection, id).await?;
         let loaded = load_study(connection, &row).await?;
+        let characteristics = loaded.whole_answers(connection).await?;
         Ok(StudyAnswers {
             study: row.id,
+            content_digest: Some(conclusions::answers_digest(&loaded)?),
             state: states::present(connection, STUDY, id).await?.state,
-            characteristics: loaded.whole_answers(connection).await?,
+            characteristics,
             code: row.code,
             title: row.title,
         })

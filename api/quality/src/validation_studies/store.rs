@@ -261,6 +261,7 @@ finds! {
     characteristic in validation_characteristics of CharacteristicRow by ValidationCharacteristicId as "characteristic";
     amendment in validation_amendments of AmendmentRow by ValidationAmendmentId as "amendment of limits";
     datum in validation_data of DatumRow by ValidationDatumId as "datum";
+    conclusion in validation_conclusions of ConclusionRow by ValidationConclusionId as "conclusion";
     exclusion in validation_exclusions of ExclusionRow by ValidationExclusionId as "exclusion of a datum";
 }
 

@@ -8,6 +8,7 @@ use ferrotitre_base::sign_offs::{NewSignature, SignOff};
 use ferrotitre_base::states::StateMove;
 use ferrotitre_base::web::answer::Located;
 use ferrotitre_base::web::decimal::Decimal;
+use ferrotitre_bench::impacts::wire::TouchView;
 use secrecy::SecretString;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -88,15 +89,19 @@ pub struct NewConclusion {
     pub matrix: String,
     /// Residual limitations; "none known" where there are none.
     pub limitations: String,
+    /// Digest of the answers that were looked at, as the answers show it; without it, or if they have changed meanwhile, nothing
+    /// is signed.
+    pub answers_digest: Option<String>,
     /// Own password, asked again.
     #[schema(value_type = String, format = Password)]
     pub password: SecretString,
 }
 
 impl NewConclusion {
-    /// The author's signature.
+    /// The author's signature, over the answers that were looked at.
     pub(super) fn signature(&self) -> NewSignature {
-        NewSignature { password: self.password.clone(), content_digest: None, reason: None }
+        let content_digest = self.answers_digest.clone();
+        NewSignature { password: self.password.clone(), content_digest, reason: None }
     }
 }
 
@@ -184,7 +189,10 @@ pub struct ConclusionView {
     pub matrix: String,
     /// Residual limitations.
     pub limitations: String,
-    /// SHA-256 of the conclusion and of all answers, for a signature.
+    /// What touched the rows that its author signed, since then.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub touched: Vec<TouchView>,
+    /// SHA-256 of the conclusion and of all answers as its author signed them, for a signature.
     pub content_digest: String,
     /// Signatures.
     pub sign_offs: Vec<SignOff>,

@@ -430,17 +430,12 @@ pub async fn decide(
             }
         }
         let digest = digest(&row, &phases::baseline(connection, row.id).await?);
-        if let Some(seen) = signature.content_digest.as_ref().filter(|seen| **seen != digest) {
-            let detail = "the phase is not the one you looked at: nothing was signed; read it again";
-            return Err(Refusal::new(Code::StaleVersion, detail)
-                .with_facts(serde_json::json!({ "named": seen, "present": digest })));
-        }
         let (to, meaning) =
             if approve { (row.label.clone(), Meaning::Approved) } else { ("rejected".to_owned(), Meaning::Rejected) };
         let asked = NewMove { to, reason: signature.reason.clone() };
         states::advance(connection, act, KIND, id, &asked, None).await?;
         let content = Content { kind: KIND, id, digest: &digest, evaluation: None };
-        sign_offs::sign(connection, user, meaning, content, signature.reason).await?;
+        sign_offs::sign(connection, user, meaning, content, &signature).await?;
         if let Some(last) = before.last().filter(|_| approve) {
             let to = NewMove { to: "superseded".to_owned(), reason: None };
             states::advance(connection, act, KIND, last.id.0, &to, None).await?;

@@ -163,7 +163,7 @@ impl Gathered {
         if let Some(kept) = material.standing(row.id).and_then(|standing| standing.evaluation.as_deref()) {
             signed::keep(kept, of.figure.as_mut_slice(), &mut of.reported)?;
         }
-        let conformity = self.conformity(row, (version, &record), (state, moves), &of)?;
+        let conformity = judged(material, row, (version, &record), (state, moves), &of)?;
         let Brief { outcome, titres, figure, reported, .. } = of;
         let views = titrations.into_iter().map(|(row, state)| titration_view(row.clone(), state, lots));
         Ok(Tabled {
@@ -186,33 +186,39 @@ impl Gathered {
             titrations: views.zip(titres.into_iter().map(TitreView::from)).collect(),
         })
     }
+}
 
-    /// What the specifications of its sample say of it.
-    fn conformity(
-        &self,
-        row: &DeterminationRow,
-        (version, record): (&methods::Row, &Record),
-        standing: (&str, &[StateMove]),
-        of: &Brief,
-    ) -> Result<Vec<Judged>, Refusal> {
-        let assigned = self.material.assigned(row);
-        if assigned.is_empty() {
-            return Ok(Vec::new());
-        }
-        let reporting = record.rules.reporting;
-        let (unit, as_what) = (reporting.unit.symbol(), expressed(reporting.expressed));
-        let elsewhere = assigned.iter().map(|one| &one.specification.facts).any(|facts| {
-            facts.analyte == version.facts.analyte && (facts.unit.as_str(), facts.expressed.as_str()) != (unit, as_what)
-        });
-        // Limits in another unit than the report's need the whole evaluation, which has them all.
-        let figures: Vec<Figure> = if elsewhere {
-            evaluate(record, Detail::Figures).map_err(not_evaluated)?.figures
-        } else {
-            of.figure.iter().cloned().collect()
-        };
-        let rule = self.material.rule(version);
-        let result = (of.reported.as_ref(), as_what);
-        let compared = compared::of_result((version, rule), standing, &of.progress, &figures, result);
-        Ok(conformity::judged(assigned, &compared))
+/// Whether limits in another unit than the report's need the whole evaluation, which has them all.
+fn needs_everything(material: &Material, row: &DeterminationRow, (analyte, unit, as_what): (&str, &str, &str)) -> bool {
+    material
+        .assigned(row)
+        .iter()
+        .map(|one| &one.specification.facts)
+        .any(|facts| facts.analyte == analyte && (facts.unit.as_str(), facts.expressed.as_str()) != (unit, as_what))
+}
+
+/// What the specifications of its sample say of a determination.
+pub(super) fn judged(
+    material: &Material,
+    row: &DeterminationRow,
+    (version, record): (&methods::Row, &Record),
+    standing: (&str, &[StateMove]),
+    of: &Brief,
+) -> Result<Vec<Judged>, Refusal> {
+    let assigned = material.assigned(row);
+    if assigned.is_empty() {
+        return Ok(Vec::new());
     }
+    let reporting = record.rules.reporting;
+    let (unit, as_what) = (reporting.unit.symbol(), expressed(reporting.expressed));
+    let everything = needs_everything(material, row, (&version.facts.analyte, unit, as_what));
+    let figures: Vec<Figure> = if everything {
+        evaluate(record, Detail::Figures).map_err(not_evaluated)?.figures
+    } else {
+        of.figure.iter().cloned().collect()
+    };
+    let rule = material.rule(version);
+    let result = (of.reported.as_ref(), as_what);
+    let compared = compared::of_result((version, rule), standing, &of.progress, &figures, result);
+    Ok(conformity::judged(assigned, &compared))
 }

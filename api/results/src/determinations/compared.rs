@@ -92,12 +92,18 @@ pub(super) fn statements_on(loaded: &Loaded, evaluation: &Evaluation) -> Vec<Con
 }
 
 /// Iron(III) as it is compared with limits.
-fn of_iron3<'a>(
-    total: &'a Loaded,
+fn of_iron3<'a>(total: &'a Loaded, derived: &Iron3, standing: (&'a str, Option<DateTime<Utc>>)) -> Compared<'a> {
+    let as_what = expressed(total.record.rules.reporting.expressed);
+    of_difference((&total.frame.method, total.frame.rule.as_ref()), as_what, derived, standing)
+}
+
+/// The same by the method version of its total iron.
+pub(super) fn of_difference<'a>(
+    (method, method_rule): MadeWith<'a>,
+    as_what: &'static str,
     derived: &Iron3,
     (state, approved_at): (&'a str, Option<DateTime<Utc>>),
 ) -> Compared<'a> {
-    let as_what = expressed(total.record.rules.reporting.expressed);
     let content = derived.value.zip(derived.u).zip(derived.reported.as_ref());
     Compared {
         analyte: "iron(III)",
@@ -110,8 +116,8 @@ fn of_iron3<'a>(
             .collect(),
         reported: reported(derived.reported.as_ref(), as_what),
         // As its unit is that of total iron, so is the rule.
-        method: (&total.frame.method.facts.code, total.frame.method.version),
-        method_rule: total.frame.rule.as_ref(),
+        method: (&method.facts.code, method.version),
+        method_rule,
     }
 }
 

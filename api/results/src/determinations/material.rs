@@ -11,6 +11,7 @@ use crate::determinations::measured::is_signed;
 use crate::determinations::record::KIND;
 use crate::determinations::sources::{Facts, Source};
 use crate::determinations::store::{self, DeterminationRow, TitrationRow};
+use crate::determinations::supposed::Hypothesis;
 use crate::runs::blanks;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::{DecisionRuleId, DeterminationId, FactorId, MethodId, RunId, TitrantId};
@@ -272,6 +273,50 @@ impl Material {
     /// Every version of its test portion.
     pub(super) fn portion_ids(&self, row: &DeterminationRow) -> impl Iterator<Item = Uuid> {
         self.frame.portions.get(&row.portion_id).into_iter().flatten().map(|(portion, _)| portion.id.0)
+    }
+
+    /// All factors with their lots, those that only interpolation reads included.
+    pub(super) fn all_factors(&self) -> Vec<(titrants::FactorRow, titrants::TitrantRow)> {
+        let lot_of = |id: TitrantId| self.factors.iter().find(|(_, lot)| lot.id == id).map(|(_, lot)| lot.clone());
+        let others = self.of_lots.iter().filter(|one| !self.factors.iter().any(|(factor, _)| factor.id == one.id));
+        let others = others.filter_map(|one| Some((one.clone(), lot_of(one.titrant_id)?)));
+        self.factors.iter().cloned().chain(others).collect()
+    }
+
+    /// How many blanks count for a determination.
+    pub(super) fn blanks_counted(&self, row: &DeterminationRow, sight: &Sight) -> usize {
+        self.frame.blanks.get(&row.run_id).map_or(0, |of_run| of_run.counted(sight).len())
+    }
+
+    /// Why a determination cannot be evaluated with these factors: one that it was titrated with has no value.
+    pub(super) fn trouble(
+        &self,
+        id: DeterminationId,
+        factors: &HashMap<FactorId, Result<titrants::FactorRow, String>>,
+    ) -> Option<String> {
+        let used = self.titrations.get(&id).into_iter().flatten();
+        let mut used = used.flat_map(|row| [Some(row.factor_id), row.oxidant_factor_id]).flatten();
+        used.find_map(|factor| factors.get(&factor)?.as_ref().err().cloned())
+    }
+
+    /// Changes rows as a hypothesis has them. A titration is left out in all its versions, so that none comes back.
+    pub(super) fn suppose(&mut self, hypothesis: &Hypothesis) {
+        self.shelf.suppose(&hypothesis.supposed);
+        let all = self.factors.iter_mut().map(|(factor, _)| factor).chain(&mut self.of_lots);
+        for factor in all {
+            if let Some(Ok(other)) = hypothesis.factors.get(&factor.id) {
+                factor.clone_from(other);
+            }
+        }
+        let Some(out) = &hypothesis.left_out else { return };
+        for rows in self.titrations.values_mut() {
+            let gone: HashSet<Uuid> = rows.iter().filter(|row| out.titration(row)).map(|row| row.record_id).collect();
+            rows.retain(|row| !gone.contains(&row.record_id));
+        }
+        for of_run in self.frame.blanks.values_mut() {
+            let gone: HashSet<Uuid> = of_run.all.iter().filter(|row| out.blank(row)).map(|row| row.record_id).collect();
+            of_run.all.retain(|row| !gone.contains(&row.record_id));
+        }
     }
 
     /// Moves that judged its titrations.

@@ -11,6 +11,7 @@ pub mod iron_results;
 mod material;
 pub mod measured;
 pub mod pages;
+pub mod proof;
 mod record;
 pub mod rejected_runs;
 pub mod service;
@@ -20,6 +21,7 @@ mod sources;
 pub mod steps;
 pub mod store;
 pub mod supervision;
+pub mod supposed;
 pub mod use_of;
 pub mod waiting;
 pub mod wire;
@@ -38,6 +40,8 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::read_determination)
         .service(handlers::read_determination_working)
         .service(pages::report::print_determination)
+        .service(pages::proof::read_proof_of_control)
+        .service(pages::proof::print_proof_of_control)
         .service(handlers::record_titration)
         .service(handlers::list_titrations)
         .service(handlers::read_titration)

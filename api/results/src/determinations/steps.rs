@@ -142,7 +142,7 @@ pub(super) async fn take(
     }
     let evaluation = (step != Step::Return).then_some(signed.evaluation);
     let content = Content { kind: signed.kind, id: signed.id, digest: &signed.digest, evaluation };
-    let made = sign_offs::sign_saying(connection, user, (meaning, &statement), content, signature.reason).await?;
+    let made = sign_offs::sign_saying(connection, user, (meaning, &statement), content, &signature).await?;
     Ok(made.id)
 }
 

@@ -135,6 +135,6 @@ async fn signed(
         changed.into_iter().map(row).collect()
     })?;
     let content = Content { kind: KIND, id, digest: &digest, evaluation: None };
-    sign_offs::sign(connection, user, Meaning::Witnessed, content, signature.reason).await?;
+    sign_offs::sign(connection, user, Meaning::Witnessed, content, &signature).await?;
     service::shown(load(connection, loaded.row).await?)
 }

@@ -109,6 +109,8 @@ pub struct RunView {
     /// Runs that repeat this one.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub repeated_by: Vec<Uuid>,
+    /// SHA-256 of what a signature would cover now: the run, its blanks and its control values.
+    pub content_digest: String,
     /// Signatures.
     pub sign_offs: Vec<SignOff>,
     /// Moves between states.
@@ -182,6 +184,7 @@ async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
         repeats: repeats.map(|id| id.0),
         late,
         repeated_by: repeated_by.into_iter().map(|id| id.0).collect(),
+        content_digest: digest,
         sign_offs,
         moves,
         recorded_at: row.recorded_at,
@@ -312,7 +315,7 @@ pub async fn judge(
     (id, release): (Uuid, bool),
     signature: NewSignature,
 ) -> Result<Answer, Refusal> {
-    signing::confirm(db, act, policy, signature.password).await?;
+    signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
         hold(connection, &[Held::Run(id)]).await?;
         let row = find(connection, id).await?;
@@ -331,7 +334,7 @@ pub async fn judge(
         if !release {
             quality::rejected(connection, act, &row, &quality, signature.reason.as_deref()).await?;
         }
-        sign_offs::sign(connection, user, meaning, content, signature.reason).await?;
+        sign_offs::sign(connection, user, meaning, content, &signature).await?;
         view(connection, row).await
     })
     .await

@@ -56,6 +56,8 @@ pub(super) fn calibrations(shell: &Shell, rows: &[Corrigible<Calibration>], unit
             Cell::text(people.get(&row.recorded_by.0).cloned().unwrap_or_default()),
             Cell::text(standing(one)),
             way(corrects, one, &format!("/calibrations/{}/correction", row.id)),
+            Cell::link("where used", format!("/where-used/{}", row.id)),
+            Cell::link("what if", format!("/what-if?calibration={}", row.id)),
         ]
     };
     Table {
@@ -68,6 +70,8 @@ pub(super) fn calibrations(shell: &Shell, rows: &[Corrigible<Calibration>], unit
             "Corrections, mL",
             "Recorded by",
             "Corrections made",
+            "",
+            "",
             "",
         ],
         rows: rows.iter().map(row).collect(),

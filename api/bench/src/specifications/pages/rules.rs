@@ -199,9 +199,9 @@ pub(super) async fn decide_rule(
     let (lead, digest) = match parts.decided(decision) {
         Some((view, digest)) => (
             format!("{} version {}: {}. {}", view.facts.code, view.version, view.facts.in_words(), view.facts.risk),
-            Some(digest),
+            digest,
         ),
-        None => ("No version is in force.".to_owned(), None),
+        None => ("No version is in force.".to_owned(), ""),
     };
     let form = Form::new(format!("{title} a decision rule"), button, back.as_str())
         .lead(format!("{} {meaning}", shell.n(lead)))

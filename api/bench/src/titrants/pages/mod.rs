@@ -9,6 +9,7 @@ use ferrotitre_base::auth::permissions::acts::{MoveTitrants, PrepareTitrants, Re
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::sign_offs::NewSignature;
 use ferrotitre_base::states::NewMove;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
@@ -26,7 +27,7 @@ use uuid::Uuid;
 use crate::choices;
 use crate::titrants::service;
 use crate::titrants::store::PreparationFacts;
-use crate::titrants::wire::{ConcentrationView, NewTitrant, Release, TitrantDetail, TitrantView};
+use crate::titrants::wire::{ConcentrationView, NewTitrant, TitrantDetail, TitrantView};
 
 const KIND: EntityKind = EntityKind::Titrant;
 
@@ -191,7 +192,7 @@ pub(super) async fn read_titrant(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<HttpResponse, Problem> {
-    let TitrantDetail { titrant: lot, preparations, sign_offs, moves } = service::read(&db, *id).await?;
+    let TitrantDetail { titrant: lot, preparations, sign_offs, moves, .. } = service::read(&db, *id).await?;
     let factors = service::factors(&db, *id).await?;
     let standardised = standardisations::table(&shell, &db, *id).await?;
     let views: Vec<_> = preparations.iter().map(|view| &view.preparation).collect();
@@ -210,10 +211,12 @@ pub(super) async fn read_titrant(
             Cell::text(show::time(factor.valid_from)),
             Cell::text(show::time(factor.valid_to)),
             from,
+            Cell::link("where used", format!("/where-used/{}", factor.id)),
+            Cell::link("what if", format!("/what-if?factor={}", factor.id)),
         ]
     });
     let factor_table = Table {
-        columns: vec!["Factor", "mol/L at 20 °C", "u, mol/L", "From", "Until", "By"],
+        columns: vec!["Factor", "mol/L at 20 °C", "u, mol/L", "From", "Until", "By", "", ""],
         rows: factor_rows.collect(),
         empty: "No factor yet: nothing can be titrated with this lot.",
         ..Table::default()
@@ -351,14 +354,15 @@ pub(super) async fn release_titrant(
             "Factor {factor}. You sign: fit for release. Its factor comes into force from the preparation on."
         ))
         .with([Field::new("password", "Your own password, again", Kind::Password)])
+        .hide("content_digest", &detail.content_digest)
         .help(
             "A manager answers for the factor with which everything of this lot is computed.",
             "ISO/IEC 17025:2017 6.4 and 6.5.",
             "Its first titration puts the lot in use.",
         );
     shell
-        .take(&who, &sent, form, async |act, release: Release| {
-            Ok(onward(&service::release(&db, &act, who.user(), **policy, *id, release.password).await?, &back))
+        .take(&who, &sent, form, async |act, signature: NewSignature| {
+            Ok(onward(&service::release(&db, &act, who.user(), **policy, *id, signature).await?, &back))
         })
         .await
 }

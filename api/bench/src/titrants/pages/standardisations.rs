@@ -348,7 +348,7 @@ async fn sign<D: Deed>(
     let back = format!("/standardisations/{id}");
     let form = Form::new(format!("{title} {}", view.code), button, back.as_str())
         .lead(format!("{}: {stands}. {meaning}", view.code))
-        .signing(Some(&view.content_digest), step == Step::Return);
+        .signing(&view.content_digest, step == Step::Return);
     shell
         .take(who, sent, form, async |act, signature: NewSignature| {
             Ok(onward(&service::sign(db, &act, who.user(), policy, id, step, signature).await?, &back))

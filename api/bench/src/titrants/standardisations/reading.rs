@@ -11,9 +11,11 @@ use crate::equipment::shelf::{Found, Shelf};
 use crate::impacts;
 use crate::impacts::wire::TouchView;
 use crate::standards::primary;
+use crate::supposed::Supposed;
 use crate::titrants::factors::core_factor;
 use crate::titrants::origin::{noted, of_factors};
-use crate::titrants::service::{concentration_view, electrons, reference, vessel};
+use crate::titrants::preparations::{concentration_view, reference, vessel};
+use crate::titrants::service::electrons;
 use crate::titrants::store::{self, FactorRow, StandardisationRow, StandardisationTitrationRow, TitrantRow};
 use crate::titrants::wire::{NewStandardisationTitration, StandardisationTitrationView, StandardisationView};
 use ferrotitre_base::db::Connection;
@@ -81,12 +83,13 @@ async fn facts(
     connection: &Connection,
     (row, titrant): (&StandardisationRow, &TitrantRow),
     refers: &Refers,
-    sight: &Sight,
+    (sight, supposed): (&Sight, &Supposed),
     replicates: Vec<Replicate>,
 ) -> Result<(Standardisation, Used), Refusal> {
     let (at, day) = (row.observed_at, row.observed_at.date_naive());
     let pieces: Vec<Uuid> = [Some(row.burette_id), row.balance_id, row.pipette_id].into_iter().flatten().collect();
-    let shelf = Shelf::load(connection, &pieces).await?;
+    let mut shelf = Shelf::load(connection, &pieces).await?;
+    shelf.suppose(supposed);
     let limit = store::limit_of(connection, row.id).await?;
     let mut used = Used::default();
     if let Some((limit, _)) = &limit {
@@ -230,7 +233,8 @@ async fn load_under(
     let refers = refers(connection, &row).await?;
     let titrations = Titrations::of(connection, row.id, sight).await?;
     let of = (&row, &titrant);
-    let (facts, mut used) = facts(connection, of, &refers, sight, titrations.replicates()).await?;
+    let (facts, mut used) =
+        facts(connection, of, &refers, (sight, &Supposed::default()), titrations.replicates()).await?;
     for one in &titrations.rows {
         used.add("standardisation_titrations", one.id.0, one.observed_at);
     }
@@ -301,8 +305,36 @@ pub(in crate::titrants) async fn known_now(
         None => None,
     };
     let refers = Refers { standard, reference };
-    let made = facts(connection, (&row, &titrant), &refers, &Sight::Present, titrations.replicates()).await?.0;
+    let read = (&Sight::Present, &Supposed::default());
+    let made = facts(connection, (&row, &titrant), &refers, read, titrations.replicates()).await?.0;
     Ok(standardise(&made).ok().and_then(|result| result.titrant))
+}
+
+/// What an approved standardisation would come to under a hypothesis, from the rows its author signed over; none where that
+/// concerns nothing of it. The titrant it was made against comes as the hypothesis has it.
+pub(in crate::titrants) async fn supposed(
+    connection: &Connection,
+    row: StandardisationRow,
+    (reference, concerned): (Option<(FactorRow, TitrantRow)>, bool),
+    supposed: &Supposed,
+) -> Result<Option<PreparedTitrant>, Refusal> {
+    let titrant = store::titrant(connection, row.titrant_id.0).await?;
+    let sight = sight(connection, row.id.0, "approved").await?;
+    let titrations = Titrations::of(connection, row.id, &sight).await?;
+    let mut standard = refers(connection, &row).await?.standard;
+    let concerned = concerned | standard.as_mut().is_some_and(|standard| supposed.in_standard(standard));
+    let refers = Refers { standard, reference };
+    let (made, used) =
+        facts(connection, (&row, &titrant), &refers, (&sight, supposed), titrations.replicates()).await?;
+    if !concerned && !supposed.concerns(&used) {
+        return Ok(None);
+    }
+    let result = standardise(&made);
+    let result = result.map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))?;
+    match (result.titrant, result.missing) {
+        (Some(titrant), _) => Ok(Some(titrant)),
+        (None, missing) => Err(Refusal::new(Code::NotEnoughData, missing.unwrap_or_default())),
+    }
 }
 
 fn titration_view(

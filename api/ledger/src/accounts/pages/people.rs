@@ -224,6 +224,7 @@ pub(super) async fn read_account(
         .way(manages, "Move", format!("{path}/moves"))
         .way(manages, "Set a provisional password", format!("{path}/provisional-password"))
         .way(confirms, "Confirm whose it is", format!("{path}/identity-confirmation"))
+        .way(shell.may(Action::ReadRecords), "What they took part in", format!("/where-used/{id}"))
         .section(
             "account",
             "",

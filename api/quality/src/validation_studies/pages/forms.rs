@@ -123,6 +123,7 @@ pub(super) async fn conclude(
             Field::new("password", "Your own password, again", Kind::Password)
                 .help("Your printed name, the time and the answers as they stand now are kept with it."),
         ])
+        .hide("answers_digest", answers.content_digest.clone().unwrap_or_default())
         .help(
             "What the study shows, and for what range and matrix.",
             "ISO/IEC 17025:2017 7.2.2.4: records of validation, with a statement on the validity for the intended use.",

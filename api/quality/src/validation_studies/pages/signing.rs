@@ -50,7 +50,7 @@ pub(super) async fn decide_plan(
     let count = view.characteristics.len();
     let form = Form::new(title, button, back.as_str())
         .lead(format!("{count} characteristics with their limits. Approved, they are frozen and data are taken."))
-        .signing(Some(&view.content_digest), !approve);
+        .signing(&view.content_digest, !approve);
     shell
         .take(&who, &sent, form, async |act, signature: NewSignature| {
             Ok(onward(&plan::decide(&db, &act, who.user(), **policy, (id, approve), signature).await?, &back))
@@ -79,7 +79,8 @@ pub(super) async fn decide_amendment(
         let (old, new) = (super::limits_text(&shell, &one.old_limits), super::limits_text(&shell, &one.new_limits));
         format!("{old} becomes {new}. Reason: {}", one.reason)
     });
-    let form = Form::new(title, button, back.as_str()).lead(lead.unwrap_or_default()).signing(None, !approve);
+    let digest = proposed.map(|one| one.content_digest.as_str()).unwrap_or_default();
+    let form = Form::new(title, button, back.as_str()).lead(lead.unwrap_or_default()).signing(digest, !approve);
     let form = opposite(form, approve, &format!("/validation/amendments/{id}"));
     shell
         .take(&who, &sent, form, async |act, signature: NewSignature| {
@@ -104,11 +105,13 @@ pub(super) async fn decide_exclusion(
     let answer = data::characteristic_of_exclusion(&db, id).await?;
     let (title, button) = title(approve, "that a datum is left out");
     let back = format!("/validation/characteristics/{}", answer.characteristic);
-    let lead = answer.inputs.rows.iter().find_map(|row| {
+    let found = answer.inputs.rows.iter().find_map(|row| {
         let out = row.excluded.as_ref().filter(|out| out.id == id)?;
-        Some(format!("Datum {} of {}: {}. {}", row.position, answer.title, out.cause, out.evidence))
+        let lead = format!("Datum {} of {}: {}. {}", row.position, answer.title, out.cause, out.evidence);
+        Some((lead, out.content_digest.clone()))
     });
-    let form = Form::new(title, button, back.as_str()).lead(lead.unwrap_or_default()).signing(None, !approve);
+    let (lead, digest) = found.unwrap_or_default();
+    let form = Form::new(title, button, back.as_str()).lead(lead).signing(&digest, !approve);
     let form = opposite(form, approve, &format!("/validation/exclusions/{id}"));
     shell
         .take(&who, &sent, form, async |act, signature: NewSignature| {
@@ -130,7 +133,7 @@ async fn conclusion_form(db: &Db, id: Uuid, decision: Decision) -> Result<Form, 
     let words = last.map(|last| last.words.clone()).unwrap_or_default();
     Ok(Form::new(format!("{title} {}", view.code), button, format!("/validation/{id}"))
         .lead(format!("{words} {meaning}"))
-        .signing(last.map(|last| last.content_digest.as_str()), reason))
+        .signing(last.map(|last| last.content_digest.as_str()).unwrap_or_default(), reason))
 }
 
 /// Reviews or returns a conclusion.

@@ -316,9 +316,9 @@ pub(super) async fn decide_specification(
             let facts = &view.facts;
             let limits = facts.limits_in_words();
             let by = judged_by(facts);
-            (format!("{} version {}: {} {limits}{by}.", facts.code, view.version, facts.analyte), Some(digest))
+            (format!("{} version {}: {} {limits}{by}.", facts.code, view.version, facts.analyte), digest)
         }
-        None => ("No version is in force.".to_owned(), None),
+        None => ("No version is in force.".to_owned(), ""),
     };
     let form = Form::new(format!("{title} a specification"), button, back.as_str())
         .lead(format!("{} {meaning}", shell.n(lead)))

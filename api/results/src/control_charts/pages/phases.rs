@@ -283,7 +283,7 @@ pub(super) async fn decide_phase(
         Form::new(format!("Reject phase {}", phase.number), "Sign and reject", back.as_str())
             .lead(format!("The proposal stays on record, rejected. {what}"))
     };
-    let form = form.signing(Some(&phase.content_digest), !approve);
+    let form = form.signing(&phase.content_digest, !approve);
     shell
         .take(&who, &sent, form, async |act, signature: NewSignature| {
             let answer = service::decide(&db, &act, who.user(), **policy, (id, approve), signature).await?;

@@ -299,3 +299,28 @@ pub async fn last_good(
         .await
         .optional()?)
 }
+
+/// The last value of a chart that was observed by a time, and the first that was observed at or after another.
+pub async fn around(
+    mut connection: &Connection,
+    chart: ControlChartId,
+    (first, last): (DateTime<Utc>, DateTime<Utc>),
+) -> Result<(Option<Row>, Option<Row>), Refusal> {
+    let before = control_values::table
+        .filter(control_values::chart_id.eq(chart))
+        .filter(control_values::observed_at.le(first))
+        .order((control_values::observed_at.desc(), control_values::position.desc()))
+        .select(Row::as_select())
+        .first(&mut connection)
+        .await
+        .optional()?;
+    let after = control_values::table
+        .filter(control_values::chart_id.eq(chart))
+        .filter(control_values::observed_at.ge(last))
+        .order((control_values::observed_at, control_values::position))
+        .select(Row::as_select())
+        .first(&mut connection)
+        .await
+        .optional()?;
+    Ok((before, after))
+}

@@ -186,6 +186,7 @@ pub(super) async fn read_determination(
     let exports = own && shell.may(Action::ExportRecords);
     let finished = evaluation.working.is_some() && evaluation.reported.is_some();
     let changes = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
+    let signed = matches!(view.state.as_str(), "submitted" | "reviewed" | "approved" | "reported" | "invalidated");
     let mut sheet = Sheet::new(&shell, "Determination", title)
         .state(view.state.clone())
         .lead(evaluation.progress.detail.clone())
@@ -205,7 +206,8 @@ pub(super) async fn read_determination(
         );
     sheet = with_steps(sheet, &shell, &view.state, &path)
         .section("result", "Result", result(&shell, evaluation.reported.as_ref(), &evaluation.progress.detail))
-        .section_way(evaluation.reported.is_some(), "To print", format!("{path}/report"));
+        .section_way(evaluation.reported.is_some(), "To print", format!("{path}/report"))
+        .section_way(signed, "Proof of control", format!("{path}/control"));
     sheet = sheet.with(since::sections(&shell, view.since.as_ref(), &view.earlier));
     if !view.flags.is_empty() {
         sheet = sheet.section("flags", "To be known", Part::Alert(view.flags));

@@ -4,6 +4,7 @@ mod against;
 mod bench;
 mod detail;
 pub mod iron_results;
+pub mod proof;
 pub mod report;
 mod sample;
 mod signing;
@@ -43,6 +44,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(bench::titrate)
         .service(detail::read_determination)
         .service(report::report_determination)
+        .service(proof::prove_control)
         .service(titrations::correct)
         .service(titrations::reject)
         .service(signing::countersign)

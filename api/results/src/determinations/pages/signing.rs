@@ -74,7 +74,7 @@ pub(super) async fn take_step<D: Deed>(
     let flags = if flags.is_empty() { String::new() } else { format!(" To be known: {}.", flags.join("; ")) };
     let form = Form::new(format!("{title} {code}"), button, place.as_str())
         .lead(format!("{code}, {words}. {meaning}{flags}"))
-        .signing(Some(&digest), reason)
+        .signing(&digest, reason)
         .help(
             "A signature stands over the digest of what you looked at. If it has changed meanwhile, nothing is signed.",
             "ISO/IEC 17025:2017 7.8.1.2 and 7.5.1: who did, checked and authorised it.",
@@ -138,7 +138,7 @@ pub(super) async fn countersign(
     let place = format!("/determinations/{id}");
     let form = Form::new(format!("Countersign {}", view.code), "Sign as the supervisor", place.as_str())
         .lead("You sign: made under my supervision, as recorded.")
-        .signing(Some(&view.content_digest), false)
+        .signing(&view.content_digest, false)
         .help(
             "Who is not yet authorised for a method titrates under supervision; the supervisor signs for it.",
             "ISO/IEC 17025:2017 6.2.5 d and 6.2.6.",

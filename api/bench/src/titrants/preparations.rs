@@ -1,0 +1,316 @@
+//! Preparations by mass: what they come to, read from the rows their lot's release was signed over, or from those of the present.
+
+use chrono::{DateTime, Utc};
+use ferrotitre_base::bench_times::{self, Observed};
+use ferrotitre_base::db::{Act, Connection, Db};
+use ferrotitre_base::evaluations::finite;
+use ferrotitre_base::ids::{PrimaryStandardId, TitrantId};
+use ferrotitre_base::pins::{self, Sight, Standing, Used};
+use ferrotitre_base::recording::not_in_the_future;
+use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::states;
+use ferrotitre_base::web::answer::Answer;
+use ferrotitre_base::web::decimal::Decimal;
+use ferrotitre_base::web::versions::Correction;
+use ferrotitre_base::workings::Worked;
+use ferrotitre_core::chemistry::AIR_DENSITY;
+use ferrotitre_core::determination::{Preparation, PreparedTitrant, Reference, Vessel, prepare};
+use ferrotitre_core::lifecycle::EntityKind;
+use sha2::{Digest, Sha256};
+use uuid::Uuid;
+
+use crate::equipment::service::usable;
+use crate::equipment::shelf::{Found, Shelf};
+use crate::standards::primary;
+use crate::supposed::Supposed;
+use crate::titrants::origin::noted;
+use crate::titrants::service::{KIND, electrons};
+use crate::titrants::store::{self, PreparationFacts, TitrantRow, versions};
+use crate::titrants::wire::{ConcentrationView, PreparationView};
+
+/// A vessel for core.
+pub fn vessel(found: Found<'_>) -> Vessel {
+    let calibration = found.calibration;
+    Vessel {
+        id: calibration.id.to_string(),
+        code: found.facts.code.clone(),
+        volume_ml: calibration.calibrated_value.as_ref().map_or(found.facts.range_high.value(), Decimal::value),
+        u_ml: calibration.standard_uncertainty.value(),
+        dof: calibration.degrees_of_freedom.as_ref().map(Decimal::value),
+    }
+}
+
+/// A primary-standard lot for core, weighed on a balance.
+pub(super) fn reference(
+    row: &primary::versions::Row,
+    balance: Found<'_>,
+    buoyancy: bool,
+) -> Result<Reference, Refusal> {
+    let entry = row.facts.entry()?;
+    let mass = entry.molar_mass();
+    let facts = &row.facts;
+    Ok(Reference {
+        id: row.id.to_string(),
+        code: facts.code.clone(),
+        mass_fraction: facts.mass_fraction.value(),
+        mass_fraction_u: facts.expanded_uncertainty.value() / facts.coverage_factor.value(),
+        molar_mass: mass.value,
+        molar_mass_u: mass.u,
+        electrons: f64::from(entry.electrons),
+        density: buoyancy.then(|| facts.density.as_ref().map_or(entry.density, Decimal::value)),
+        air_density: AIR_DENSITY,
+        balance_id: balance.calibration.id.to_string(),
+        balance_u: balance.calibration.standard_uncertainty.value(),
+    })
+}
+
+/// A primary-standard lot that may be used at a time.
+///
+/// # Errors
+/// Unknown, not released, expired.
+pub async fn usable_standard(
+    connection: &Connection,
+    field: &str,
+    id: PrimaryStandardId,
+    at: DateTime<Utc>,
+) -> Result<primary::versions::Row, Refusal> {
+    let row = primary::versions::exactly(connection, id).await.map_err(|refusal| match refusal.code {
+        Code::NotFound => Refusal::new(Code::UnknownReference, refusal.detail).at(field, "exists", id),
+        _ => refusal,
+    })?;
+    let state = states::present(connection, EntityKind::PrimaryStandard, row.record_id).await?.state;
+    if !matches!(state.as_str(), "released" | "in use") {
+        let detail = format!("the lot {} is {state}", row.facts.code);
+        return Err(Refusal::new(Code::NotReleased, detail).at(field, "released", &row.facts.code));
+    }
+    let since = primary::there_since(connection, &row).await?;
+    bench_times::there_since(at, since, field, &row.facts.code)?;
+    if row.facts.expires_on < at.date_naive() {
+        let detail = format!("the lot {} expired on {}", row.facts.code, row.facts.expires_on);
+        return Err(Refusal::new(Code::Expired, detail).at(field, "not_expired", &row.facts.code));
+    }
+    Ok(row)
+}
+
+/// Rows a preparation is read from: those its release was signed over, or those of the present.
+async fn sight(connection: &Connection, titrant: TitrantId) -> Result<Sight, Refusal> {
+    let signed = pins::under(connection, &[titrant.0], "approved").await?;
+    Ok(signed.get(&titrant.0).and_then(Standing::sight).unwrap_or(Sight::Present))
+}
+
+/// Evaluates a preparation with a version of its standard.
+async fn evaluate(
+    connection: &Connection,
+    titrant: &TitrantRow,
+    row: &versions::Row,
+    (standard, sight): (&primary::versions::Row, &Sight),
+    supposed: &Supposed,
+) -> Result<(PreparedTitrant, Used), Refusal> {
+    let facts = &row.facts;
+    let at = facts.observed_at;
+    let mut shelf = Shelf::load(connection, &[facts.balance, facts.flask]).await?;
+    shelf.suppose(supposed);
+    let balance = shelf.on(facts.balance, at.date_naive(), sight)?;
+    let flask = shelf.on(facts.flask, at.date_naive(), sight)?;
+    let mut used = Used::default();
+    let rows = [
+        ("titrants", titrant.id.0),
+        ("titrant_preparations", row.id.0),
+        ("primary_standards", standard.id.0),
+        ("equipment", balance.version.0),
+        ("equipment_calibrations", balance.calibration.id.0),
+        ("equipment", flask.version.0),
+        ("equipment_calibrations", flask.calibration.id.0),
+    ];
+    noted(&mut used, &rows, at);
+    let preparation = Preparation {
+        id: row.id.to_string(),
+        reference: reference(standard, balance, true)?,
+        mass_g: facts.mass_g.value(),
+        mass_text: facts.mass_g.to_string(),
+        flask: vessel(flask),
+        temperature: facts.solution_temperature.value(),
+        nominal: titrant.nominal_mol_per_l.value(),
+        factor_limits: (titrant.factor_low.value(), titrant.factor_high.value()),
+    };
+    let made = prepare(&preparation);
+    let made = made.map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))?;
+    Ok((made, used))
+}
+
+/// The same with the version of the standard that it names, as it is read now.
+pub(super) async fn evaluated(
+    connection: &Connection,
+    titrant: &TitrantRow,
+    row: &versions::Row,
+) -> Result<(PreparedTitrant, Used), Refusal> {
+    let (standard, sight) = futures_util::try_join!(
+        primary::versions::exactly(connection, row.facts.primary_standard),
+        sight(connection, titrant.id)
+    )?;
+    evaluate(connection, titrant, row, (&standard, &sight), &Supposed::default()).await
+}
+
+/// What it would come to had everything been on record then that is now.
+pub(super) async fn known_now(
+    connection: &Connection,
+    titrant: &TitrantRow,
+    row: &versions::Row,
+) -> Result<PreparedTitrant, Refusal> {
+    let named = primary::versions::exactly(connection, row.facts.primary_standard).await?;
+    let standard = primary::versions::current(connection, named.record_id).await?;
+    Ok(evaluate(connection, titrant, row, (&standard, &Sight::Present), &Supposed::default()).await?.0)
+}
+
+/// What it would come to under a hypothesis, from the rows its lot's release was signed over; none where that concerns nothing of it.
+pub(super) async fn supposed(
+    connection: &Connection,
+    titrant: &TitrantRow,
+    row: &versions::Row,
+    supposed: &Supposed,
+) -> Result<Option<PreparedTitrant>, Refusal> {
+    let (mut standard, sight) = futures_util::try_join!(
+        primary::versions::exactly(connection, row.facts.primary_standard),
+        sight(connection, titrant.id)
+    )?;
+    let concerned = supposed.in_standard(&mut standard);
+    let (made, used) = evaluate(connection, titrant, row, (&standard, &sight), supposed).await?;
+    Ok((concerned || supposed.concerns(&used)).then_some(made))
+}
+
+pub(super) fn concentration_view(prepared: PreparedTitrant, electrons: u32) -> ConcentrationView {
+    ConcentrationView {
+        concentration: prepared.concentration,
+        equivalents_per_litre: prepared.concentration * f64::from(electrons),
+        u: prepared.u,
+        degrees_of_freedom: finite(prepared.degrees_of_freedom),
+        factor: prepared.factor,
+        budget: prepared.budget.into_iter().map(Into::into).collect(),
+        verdicts: prepared.verdicts.into_iter().map(Into::into).collect(),
+        working: (&prepared.working).into(),
+    }
+}
+
+/// Digest of what a signature on a preparation covers.
+fn preparation_digest(row: &versions::Row) -> Result<String, Refusal> {
+    let facts = serde_json::to_string(&(row.id, &row.facts)).map_err(Refusal::internal)?;
+    Ok(hex::encode(Sha256::digest(facts.as_bytes())))
+}
+
+/// The preparation with its evaluation, and the digest of what a signature would cover.
+pub(super) async fn preparation_view(
+    connection: &Connection,
+    titrant: &TitrantRow,
+    row: versions::Row,
+) -> Result<(PreparationView, String), Refusal> {
+    let z = electrons(titrant)?;
+    let evaluation = evaluated(connection, titrant, &row).await.ok().map(|(made, _)| concentration_view(made, z));
+    let state = states::present(connection, KIND, titrant.id.0).await?.state;
+    let digest = preparation_digest(&row)?;
+    Ok((PreparationView { preparation: row.view(state), evaluation }, digest))
+}
+
+/// The working of a preparation, as its newest version has it.
+pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
+    db.snapshot(async |connection| {
+        let row = versions::current(connection, id).await?;
+        let titrant = store::titrant(connection, row.facts.titrant).await?;
+        let (prepared, _) = evaluated(connection, &titrant, &row).await?;
+        Ok(Worked {
+            of: ("preparation", id.to_string()),
+            head: String::new(),
+            working: prepared.working,
+            foot: String::new(),
+        })
+    })
+    .await
+}
+
+async fn check_preparation(connection: &Connection, facts: &PreparationFacts) -> Result<TitrantRow, Refusal> {
+    not_in_the_future("observed_at", facts.observed_at)?;
+    let titrant = store::titrant(connection, facts.titrant).await?;
+    if titrant.route != "direct preparation" {
+        return Err(Refusal::new(
+            Code::StateConflict,
+            format!("{} is standardised, not prepared directly", titrant.code),
+        ));
+    }
+    let state = states::present(connection, KIND, facts.titrant).await?.state;
+    if state != "prepared" {
+        return Err(Refusal::new(
+            Code::StateConflict,
+            format!("{} is {state}; its preparation can no longer change", titrant.code),
+        ));
+    }
+    let at = facts.observed_at;
+    bench_times::there_since(at, titrant.observed_at, "observed_at", &titrant.code)?;
+    let standard = usable_standard(connection, "primary_standard", facts.primary_standard, at).await?;
+    let entry = standard.facts.entry()?;
+    if !entry.prepares.contains(&titrant.chemistry.as_str()) {
+        let message = format!("{} cannot be prepared from {}", titrant.chemistry, entry.code);
+        return Err(Refusal::invalid("primary_standard", "prepares", message, &standard.facts.code));
+    }
+    usable(connection, "balance", facts.balance, &["balance"], at).await?.not_overdue("balance")?;
+    usable(connection, "flask", facts.flask, &["flask"], at).await?.not_overdue("flask")?;
+    Ok(titrant)
+}
+
+/// A preparation made long ago is explained by its lot, which was recorded late itself and says why.
+async fn accept(connection: &Connection, act: &Act, facts: &PreparationFacts) -> Result<(), Refusal> {
+    let late = Observed::new("titrant_preparations", facts.titrant, facts.observed_at, None);
+    bench_times::accept(connection, act, late.within(facts.titrant)).await.map_err(|mut refusal| {
+        for field in refusal.fields.iter_mut().filter(|field| field.field == "late_reason") {
+            field.field = "observed_at".to_owned();
+            field.message = "is long ago: record the lot with the reason why it is recorded late".to_owned();
+        }
+        refusal
+    })
+}
+
+pub async fn record_preparation(db: &Db, act: &Act, facts: PreparationFacts) -> Result<Answer, Refusal> {
+    let row = versions::first(act, facts)?;
+    db.write(act, async |connection| {
+        let titrant = check_preparation(connection, &row.facts).await?;
+        accept(connection, act, &row.facts).await?;
+        let row = versions::insert(connection, &row).await?;
+        Ok(preparation_view(connection, &titrant, row).await?.0)
+    })
+    .await
+}
+
+pub async fn correct_preparation(
+    db: &Db,
+    act: &Act,
+    id: Uuid,
+    if_match: Option<&str>,
+    correction: Correction<PreparationFacts>,
+) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        let present = versions::current(connection, id).await?;
+        let row = versions::next(act, &present, if_match, correction)?;
+        let titrant = check_preparation(connection, &row.facts).await?;
+        if row.facts.observed_at != present.facts.observed_at {
+            accept(connection, act, &row.facts).await?;
+        }
+        let row = versions::insert(connection, &row).await?;
+        Ok(preparation_view(connection, &titrant, row).await?.0)
+    })
+    .await
+}
+
+/// What the release of a lot was signed over, as it was at a moment: digest and rows.
+pub(super) async fn as_of(
+    connection: &Connection,
+    id: Uuid,
+    moment: DateTime<Utc>,
+) -> Result<Option<(String, Used)>, Refusal> {
+    let titrant = store::titrant(connection, id).await?;
+    let rows = store::preparations(connection, id).await?;
+    let Some(row) = rows.into_iter().rfind(|row| row.recorded_at <= moment) else { return Ok(None) };
+    let standard = primary::versions::exactly(connection, row.facts.primary_standard).await?;
+    let sight = Sight::AsOf(moment);
+    let Ok((_, used)) = evaluate(connection, &titrant, &row, (&standard, &sight), &Supposed::default()).await else {
+        return Ok(None);
+    };
+    Ok(Some((preparation_digest(&row)?, used)))
+}

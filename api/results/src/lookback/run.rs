@@ -1,0 +1,293 @@
+//! Evaluates a hypothesis against every result that it reaches, some at a time: what is held does not grow with their number but
+//! for the list of what is reached.
+
+use std::cell::Cell;
+use std::collections::HashMap;
+use std::sync::{Arc, OnceLock};
+use std::time::Duration;
+
+use actix_web::{rt, web};
+use ferrotitre_base::db::{Connection, Db};
+use ferrotitre_base::ids::FactorId;
+use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_bench::impacts::store::reach::{self, Use};
+use ferrotitre_bench::impacts::uses;
+use ferrotitre_bench::titrants::origin;
+use ferrotitre_bench::titrants::store::FactorRow;
+use ferrotitre_core::lifecycle::EntityKind;
+use futures_util::{StreamExt as _, TryStreamExt as _, stream};
+use tokio::sync::mpsc::{Receiver, Sender, channel};
+use tokio::sync::{Mutex, Semaphore};
+use uuid::Uuid;
+
+use crate::determinations::supposed::{self, Hypothesis, Pile, Weighed};
+use crate::lookback::lots;
+use crate::lookback::question::Question;
+use crate::lookback::wire::{DecisionChange, SupposedFigure, SupposedLine, Totals};
+
+/// Results that are read and evaluated at once.
+const AT_ONCE: usize = 250;
+/// Pages that are read while those before are evaluated.
+const PAGES_AHEAD: usize = 2;
+/// Longest wait for a turn.
+const PATIENCE: Duration = Duration::from_secs(20);
+
+/// What happens while a hypothesis is evaluated.
+pub enum Event {
+    /// How many are reached.
+    Began(u64),
+    /// Some results.
+    Lines(Vec<SupposedLine>),
+    /// What the whole comes to.
+    Ended(Totals),
+}
+
+type Told = Sender<Result<Event, Refusal>>;
+
+/// One at a time in a process: records are served meanwhile.
+fn turn() -> &'static Semaphore {
+    static TURN: OnceLock<Semaphore> = OnceLock::new();
+    TURN.get_or_init(|| Semaphore::new(1))
+}
+
+/// Evaluates a hypothesis; ends when nobody listens any more.
+///
+/// # Errors
+/// Another one that takes too long.
+pub async fn run(db: &Db, question: Question) -> Result<Receiver<Result<Event, Refusal>>, Refusal> {
+    let waited = tokio::time::timeout(PATIENCE, turn().acquire()).await;
+    let busy = || {
+        let detail =
+            format!("another look-back is being evaluated and did not end within {} s; try again", PATIENCE.as_secs());
+        Refusal::new(Code::Busy, detail)
+    };
+    let turn = waited.map_err(|elapsed| busy().because(elapsed))?.map_err(Refusal::internal)?;
+    let (told, heard) = channel(PAGES_AHEAD);
+    let db = db.clone();
+    rt::spawn(async move {
+        let _turn = turn;
+        let begun = Cell::new(false);
+        let outcome = db
+            .snapshot(async |connection| {
+                if begun.replace(true) {
+                    return Err(Refusal::new(Code::Internal, "the store was lost on the way; ask again"));
+                }
+                evaluate(connection, &question, &told).await
+            })
+            .await;
+        if let Err(refusal) = outcome {
+            // Nobody may be listening any more, which is no trouble.
+            let _ = told.send(Err(refusal)).await;
+        }
+    });
+    Ok(heard)
+}
+
+/// Nobody listens any more.
+fn left() -> Refusal {
+    Refusal::new(Code::Internal, "the asker has left")
+}
+
+async fn tell(told: &Told, event: Event) -> Result<(), Refusal> {
+    told.send(Ok(event)).await.map_err(|_gone| left())
+}
+
+/// Factors under the hypothesis, each evaluated once.
+#[derive(Default)]
+struct Factors(Mutex<HashMap<FactorId, Option<Result<FactorRow, String>>>>);
+
+impl Factors {
+    async fn of(
+        &self,
+        connection: &Connection,
+        question: &Question,
+        all: Vec<(FactorRow, ferrotitre_bench::titrants::store::TitrantRow)>,
+    ) -> Result<HashMap<FactorId, Result<FactorRow, String>>, Refusal> {
+        if !question.supposed.reaches_factors() {
+            return Ok(HashMap::new());
+        }
+        let ids: Vec<FactorId> = all.iter().map(|(factor, _)| factor.id).collect();
+        let mut known = self.0.lock().await;
+        let new: Vec<_> = all.into_iter().filter(|(factor, _)| !known.contains_key(&factor.id)).collect();
+        let asked: Vec<FactorId> = new.iter().map(|(factor, _)| factor.id).collect();
+        if !new.is_empty() {
+            let mut found = origin::supposed(connection, new, &question.supposed).await?;
+            known.extend(asked.into_iter().map(|id| (id, found.remove(&id))));
+        }
+        Ok(ids.into_iter().filter_map(|id| Some((id, known.get(&id)?.clone()?))).collect())
+    }
+}
+
+async fn evaluate(connection: &Connection, question: &Question, told: &Told) -> Result<(), Refusal> {
+    let reached = reach::standing(connection, (question.reach, question.when)).await?;
+    let mut totals = Totals { reached: reached.len() as u64, ..Totals::default() };
+    for one in &reached {
+        *totals.reached_by_kind.entry(one.entity_kind.clone()).or_default() += 1;
+    }
+    tell(told, Event::Began(totals.reached)).await?;
+    let factors = Factors::default();
+    for of_kind in reached.chunk_by(|a, b| a.entity_kind == b.entity_kind) {
+        let kind = of_kind.first().map_or("", |one| one.entity_kind.as_str());
+        let results = kind == EntityKind::Determination.table() || kind == EntityKind::IronResult.table();
+        if !results {
+            for some in of_kind.chunks(AT_ONCE) {
+                let lines = others(connection, question, &factors, some).await?;
+                hand_on(told, &mut totals, lines).await?;
+            }
+            continue;
+        }
+        let pages = stream::iter(of_kind.chunks(AT_ONCE));
+        let read = pages.map(|some| page(connection, question, &factors, some)).buffered(PAGES_AHEAD);
+        let evaluated = read.map_ok(|(some, pile, hypothesis)| async move {
+            let compared = web::block(move || pile.compare(&hypothesis)).await.map_err(Refusal::internal)??;
+            Ok::<_, Refusal>(lines(some, compared))
+        });
+        let mut evaluated = std::pin::pin!(evaluated.try_buffered(PAGES_AHEAD));
+        while let Some(lines) = evaluated.try_next().await? {
+            hand_on(told, &mut totals, lines).await?;
+        }
+    }
+    totals.complete = totals.reached == totals.evaluated + totals.not_evaluated;
+    tell(told, Event::Ended(totals)).await
+}
+
+async fn hand_on(told: &Told, totals: &mut Totals, lines: Vec<SupposedLine>) -> Result<(), Refusal> {
+    for line in &lines {
+        totals.take(line);
+    }
+    tell(told, Event::Lines(lines)).await
+}
+
+/// Reads some results of one kind, with what the hypothesis makes of their factors.
+async fn page<'a>(
+    connection: &Connection,
+    question: &Question,
+    factors: &Factors,
+    some: &'a [Use],
+) -> Result<(&'a [Use], Pile, Arc<Hypothesis>), Refusal> {
+    let ids: Vec<Uuid> = some.iter().map(|one| one.entity_id).collect();
+    let iron = some.first().is_some_and(|one| one.entity_kind == EntityKind::IronResult.table());
+    let pile =
+        if iron { supposed::pile_of_irons(connection, &ids).await? } else { supposed::pile(connection, &ids).await? };
+    let factors = factors.of(connection, question, pile.factors()).await?;
+    let hypothesis = Hypothesis { supposed: question.supposed.clone(), left_out: question.left_out.clone(), factors };
+    Ok((some, pile, Arc::new(hypothesis)))
+}
+
+fn blank_line(one: &Use, code: String) -> SupposedLine {
+    SupposedLine {
+        kind: one.entity_kind.clone(),
+        id: one.entity_id,
+        code,
+        sign_off: one.sign_off,
+        signed_at: one.signed_at,
+        state: one.state.clone(),
+        unit: String::new(),
+        before: None,
+        after: None,
+        difference: None,
+        difference_in_u: None,
+        decisions: Vec::new(),
+        changes: false,
+        no_result: None,
+        not_evaluated: None,
+        shown_at: one.shown_at,
+    }
+}
+
+fn figure(of: &Weighed) -> Option<SupposedFigure> {
+    let (value, u) = of.result?;
+    let reported = of.reported.as_ref()?;
+    Some(SupposedFigure {
+        text: reported.text.clone(),
+        expanded_uncertainty: reported.expanded_uncertainty.clone(),
+        value,
+        u,
+    })
+}
+
+/// Lines of results, in the order they were asked for.
+fn lines(some: &[Use], compared: Vec<supposed::Compared>) -> Vec<SupposedLine> {
+    let mut by_id: HashMap<Uuid, supposed::Compared> = compared.into_iter().map(|one| (one.id, one)).collect();
+    let line = |one: &Use| match by_id.remove(&one.entity_id) {
+        Some(of) => line(one, of),
+        None => {
+            SupposedLine { not_evaluated: Some("it is not on record".to_owned()), ..blank_line(one, String::new()) }
+        }
+    };
+    some.iter().map(line).collect()
+}
+
+fn line(one: &Use, of: supposed::Compared) -> SupposedLine {
+    let mut line = blank_line(one, of.code);
+    let (before, after) = match of.outcome {
+        Ok(both) => both,
+        Err(why) => {
+            line.not_evaluated = Some(why);
+            return line;
+        }
+    };
+    let expanded = before.reported.as_ref().zip(before.result).map(|(reported, (_, u))| reported.coverage.factor * u);
+    line.unit = before.reported.as_ref().map(|reported| reported.unit.to_owned()).unwrap_or_default();
+    line.difference = before.result.zip(after.result).map(|(old, new)| new.0 - old.0);
+    line.difference_in_u = line.difference.zip(expanded).filter(|(_, u)| *u > 0.0).map(|(apart, u)| apart / u);
+    let changed = before.conformity.iter().zip(&after.conformity).filter(|(old, new)| old.outcome != new.outcome);
+    line.decisions = changed
+        .map(|(old, new)| DecisionChange {
+            code: old.code.clone(),
+            version: old.version,
+            before: old.outcome.to_owned(),
+            after: new.outcome.to_owned(),
+        })
+        .collect();
+    line.before = figure(&before);
+    line.after = figure(&after);
+    let digits = |figure: &Option<SupposedFigure>| {
+        figure.as_ref().map(|figure| (figure.text.clone(), figure.expanded_uncertainty.clone()))
+    };
+    line.changes = digits(&line.before) != digits(&line.after) || !line.decisions.is_empty();
+    if line.after.is_none() {
+        line.no_result = Some(after.waits);
+    }
+    line
+}
+
+/// Lots and standardisations by their factors; conclusions are people's.
+async fn others(
+    connection: &Connection,
+    question: &Question,
+    factors: &Factors,
+    some: &[Use],
+) -> Result<Vec<SupposedLine>, Refusal> {
+    let codes = uses::codes(connection, some).await?;
+    let mut lines = Vec::with_capacity(some.len());
+    for one in some {
+        let mut line = blank_line(one, codes.get(&one.entity_id).cloned().unwrap_or_default());
+        if one.entity_kind == EntityKind::ValidationConclusion.table() {
+            let why = "a study keeps its data as they were taken: people conclude anew";
+            line.not_evaluated = Some(why.to_owned());
+        } else if question.left_out.is_some() {
+            let why = "a factor is not evaluated without some of its titrations: open its standardisation or lot";
+            line.not_evaluated = Some(why.to_owned());
+        } else {
+            let factor = lots::factor_of(connection, one).await?;
+            let lot = match &factor {
+                Some(factor) => ferrotitre_bench::titrants::store::factors_by_id(connection, &[factor.id]).await?,
+                None => Vec::new(),
+            };
+            let changed = factors.of(connection, question, lot).await?;
+            match lots::compared(factor, &changed) {
+                Ok((before, after)) => {
+                    line.unit = "mol/L".to_owned();
+                    line.difference = Some(after.value - before.value);
+                    line.difference_in_u = (before.u > 0.0).then(|| (after.value - before.value) / (2.0 * before.u));
+                    line.changes = before.text != after.text;
+                    (line.before, line.after) = (Some(before), Some(after));
+                }
+                Err(why) => line.not_evaluated = Some(why),
+            }
+        }
+        lines.push(line);
+    }
+    Ok(lines)
+}

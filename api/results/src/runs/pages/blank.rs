@@ -1,0 +1,184 @@
+//! Pages of the blanks of a run.
+
+use actix_web::{HttpResponse, routes, web};
+use ferrotitre_base::auth::allowed::Allowed;
+use ferrotitre_base::auth::permissions::acts::ConductRuns;
+use ferrotitre_base::db::Db;
+use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::web::problem::Problem;
+use ferrotitre_base::web::versions::Correction;
+use ferrotitre_bench::choices;
+use ferrotitre_bench::methods::service as methods;
+use ferrotitre_bench::methods::store::MethodFacts;
+use ferrotitre_bench::readings::CAUSES;
+use ferrotitre_core::chemistry::{chemistry, indicator};
+use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward, words};
+use ferrotitre_html::sheet::Cell;
+use ferrotitre_html::shell::Shell;
+use ferrotitre_html::show;
+use ferrotitre_html::versioned::json;
+use uuid::Uuid;
+
+use crate::runs::blanks::{self, BlankView, Judgement, NewBlank};
+use crate::runs::service;
+
+/// A blank as a line of its run.
+pub(super) fn blank_cells(shell: &Shell, blank: &BlankView, open: bool, titrant: String, who: String) -> Vec<Cell> {
+    let facts = &blank.facts;
+    let readings = facts.initial_readings.iter().zip(&facts.final_readings);
+    let readings = readings.map(|(first, last)| shell.n(format!("{first} to {last}"))).collect::<Vec<_>>().join("; ");
+    let live = open && blank.state != "superseded" && blank.state != "rejected";
+    let way = |label: &str, to: &str, holds: bool| {
+        if holds { Cell::link(label, format!("/runs/{}/blanks/{}/{to}", blank.run, blank.id)) } else { Cell::default() }
+    };
+    vec![
+        Cell::text(facts.kind.clone()),
+        Cell::state(blank.state.clone()),
+        Cell::number(readings),
+        Cell::number(facts.iron_equivalent_ml.as_ref().map(|volume| shell.n(volume)).unwrap_or_default()),
+        Cell::text(facts.end_point.clone()),
+        Cell::text(titrant),
+        Cell::text(format!("{}, {who}", show::time(facts.observed_at))),
+        Cell::text(blank.reason.clone().unwrap_or_default()),
+        way("correct", "correction", live),
+        way("judge", "judgement", live),
+    ]
+}
+
+/// Fields of a blank.
+async fn blank_fields(db: &Db, method: &MethodFacts) -> Result<Vec<Field>, Refusal> {
+    let species: Vec<&str> = chemistry(&method.chemistry).iter().map(|entry| entry.titrant).collect();
+    let entry = indicator(&method.indicator);
+    let excess_of = chemistry(&method.chemistry).map_or(&[][..], |entry| entry.excess_of);
+    let back = !excess_of.is_empty();
+    let added = if back { excess_of } else { &["iron(II)"][..] };
+    let needs_iron = !back && entry.is_some_and(|entry| entry.needs_iron);
+    let kinds = vec![
+        Choice::thing("reagent with iron(II)", "reagent with iron(II)", "a known addition is subtracted"),
+        Choice::word("reagent"),
+        Choice::word("indicator"),
+    ];
+    let note = if needs_iron { "This indicator turns only where iron is present." } else { "" };
+    let kind = Field::new("kind", "Kind", Kind::Choice(kinds)).help(note);
+    let kind = if needs_iron { kind.value("reagent with iron(II)") } else { kind };
+    let change = entry.map_or("seen", |entry| entry.change);
+    Ok(vec![
+        kind,
+        Field::new("iron_equivalent_ml", "Iron(II) added, as titrant volume, mL", Kind::Decimal)
+            .optional()
+            .part("What was added"),
+        Field::new("iron_equivalent_u_ml", "Its standard uncertainty, mL", Kind::Decimal).optional(),
+        Field::new(
+            "added_titrant",
+            "Or the solution a pipette added",
+            Kind::Thing(choices::titrants(db, added).await?),
+        )
+        .optional()
+        .help(if back { "The oxidant, as with the samples." } else { "A lot of iron(II)." }),
+        Field::new("added_pipette", "Pipette that added it", Kind::Thing(choices::equipment(db, &["pipette"]).await?))
+            .optional(),
+        Field::new("titrant", "Titrant lot", Kind::Thing(choices::titrants(db, &species).await?)),
+        Field::new("burette", "Burette", Kind::Thing(choices::equipment(db, &["burette", "piston burette"]).await?)),
+        Field::new("solution_temperature", "Titrant temperature, °C", Kind::Decimal).optional(),
+        Field::new("initial_readings[0]", "Initial reading, mL", Kind::Decimal).part("Burette readings"),
+        Field::new("final_readings[0]", "Final reading, mL", Kind::Decimal),
+        Field::new("end_point", "End point as seen", Kind::Text).value(format!("{change}, sharp")).part("End point"),
+        Field::new("indicator_drops", "Drops of indicator", Kind::Whole).optional().help("As many as in the samples."),
+        Field::new("concession", "Concession", Kind::Text)
+            .optional()
+            .help("Only for an expired or overdue item: the concession's id."),
+        Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
+        Field::late_reason(),
+    ])
+}
+
+/// Records a blank.
+#[routes]
+#[get("/runs/{id}/blanks/new")]
+#[post("/runs/{id}/blanks/new")]
+pub(in crate::runs) async fn record_blank(
+    who: Allowed<ConductRuns>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let run = service::read(&db, *id).await?;
+    let method = methods::version(&db, run.method).await?.facts;
+    let back = format!("/runs/{id}#blanks");
+    let form = Form::new(format!("Blank of {}", run.code), "Save blank", back.as_str())
+        .with(blank_fields(&db, &method).await?)
+        .cautions(chemistry(&method.chemistry).map(ferrotitre_core::chemistry::Chemistry::cautions).unwrap_or_default())
+        .help(
+            "What the reagents and the indicator consume. It may be negative and is never set to zero.",
+            "ISO 2597-1: with an indicator of the diphenylamine kind a known amount of iron(II) is added and subtracted.",
+            "The mean of the run's blanks is subtracted from every titre.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, new: NewBlank| {
+            Ok(onward(&blanks::record(&db, &act, *id, new).await?, &back))
+        })
+        .await
+}
+
+/// A blank of a run in its present version.
+async fn present(db: &Db, run: Uuid, blank: Uuid) -> Result<BlankView, Refusal> {
+    let all = blanks::list(db, run).await?;
+    all.into_iter().rfind(|view| view.id == blank).ok_or_else(|| Refusal::not_found("blank", blank))
+}
+
+/// Corrects a blank.
+#[routes]
+#[get("/runs/{id}/blanks/{blank}/correction")]
+#[post("/runs/{id}/blanks/{blank}/correction")]
+pub(in crate::runs) async fn correct_blank(
+    who: Allowed<ConductRuns>,
+    shell: Shell,
+    db: web::Data<Db>,
+    path: web::Path<(Uuid, Uuid)>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let (run, id) = path.into_inner();
+    let view = present(&db, run, id).await?;
+    let method = methods::version(&db, service::read(&db, run).await?.method).await?.facts;
+    let form = Form::new("Correct a blank", "Record the correction", format!("/runs/{run}#blanks"))
+        .with(blank_fields(&db, &method).await?);
+    let present = (&json(&view.facts), view.version_id);
+    shell
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<NewBlank>| {
+            blanks::correct(&db, &act, id, version, correction).await
+        })
+        .await
+}
+
+/// Accepts or rejects a blank.
+#[routes]
+#[get("/runs/{id}/blanks/{blank}/judgement")]
+#[post("/runs/{id}/blanks/{blank}/judgement")]
+pub(in crate::runs) async fn judge_blank(
+    who: Allowed<ConductRuns>,
+    shell: Shell,
+    db: web::Data<Db>,
+    path: web::Path<(Uuid, Uuid)>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let (run, id) = path.into_inner();
+    present(&db, run, id).await?;
+    let back = format!("/runs/{run}#blanks");
+    let form = Form::new("Judge a blank", "Record", back.as_str())
+        .with([
+            Field::new("to", "Verdict", Kind::Choice(words(&["accepted", "rejected"]))),
+            Field::new("cause", "Cause of a rejection", Kind::Choice(words(&CAUSES))).optional(),
+            Field::new("reason", "Evidence", Kind::Long).optional().help("At least 5 characters for a rejection."),
+        ])
+        .help(
+            "A blank that counts, or one that does not, with its cause.",
+            "ISO/IEC 17025:2017 7.7.1.",
+            "A rejected blank stays on record and is no longer subtracted.",
+        );
+    shell
+        .take(&who, &sent, form, async |act, judgement: Judgement| {
+            Ok(onward(&blanks::judge(&db, &act, id, judgement).await?, &back))
+        })
+        .await
+}

@@ -1,0 +1,466 @@
+//! Look-back: where things were used, what results would come to under a hypothesis, and proof of control at a moment.
+
+use ferrotitre_tests::Answer;
+use ferrotitre_tests::bench::{calibration, day, install, minutes_ago, text};
+use ferrotitre_tests::client::Client;
+use ferrotitre_tests::cluster::DatabaseRole;
+use ferrotitre_tests::pdf;
+use serde_json::{Value, json};
+
+use crate::determination::{Lab, sign};
+
+/// What a hypothesis comes to: its lines by the name of their field.
+struct Answered {
+    results: Vec<Value>,
+    totals: Value,
+}
+
+impl Answered {
+    fn of(answer: &Answer) -> Self {
+        assert_eq!(answer.status, 200, "{}", answer.text);
+        assert_eq!(answer.header("content-type"), "application/x-ndjson");
+        let lines: Vec<Value> = answer.text.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+        assert!(lines[0]["hypothesis"].is_string(), "{}", lines[0]);
+        let results: Vec<Value> = lines.iter().filter_map(|line| line.get("result").cloned()).collect();
+        let totals = lines.last().unwrap()["totals"].clone();
+        assert_eq!(totals["complete"], true, "{totals}");
+        assert_eq!(totals["reached"], json!(results.len()), "{totals}");
+        let progress = lines.iter().filter_map(|line| line.get("progress")).next_back().unwrap().clone();
+        assert_eq!(progress, json!([results.len(), results.len()]));
+        Self { results, totals }
+    }
+
+    fn of_kind(&self, kind: &str) -> Vec<&Value> {
+        self.results.iter().filter(|line| line["kind"] == kind).collect()
+    }
+}
+
+async fn what_if(who: &Client, query: &str) -> Answered {
+    Answered::of(&who.get(&format!("/what-if?{query}")).await)
+}
+
+/// Unrounded new over old.
+fn ratio(line: &Value) -> f64 {
+    line["after"]["value"].as_f64().unwrap() / line["before"]["value"].as_f64().unwrap()
+}
+
+async fn approved(lab: &Lab) -> (String, Value) {
+    let path = format!("/determinations/{}", lab.iron2_done(["21.46", "21.46"]).await);
+    let view = lab.through(&path).await;
+    (path, view)
+}
+
+async fn standard(lab: &Lab) -> String {
+    text(&lab.app.auditor.get("/primary-standards").await.expect(200)["items"][0], "id")
+}
+
+/// Signatures over a thing, as the store itself has them.
+async fn over(lab: &Lab, thing: &str) -> i64 {
+    let sql = lab.app.sql(DatabaseRole::Superuser).await;
+    let row = sql.query_one(&format!("SELECT count(*) FROM pins WHERE row_ids @> ARRAY['{thing}'::uuid]"), &[]).await;
+    row.unwrap().get(0)
+}
+
+/// c = m P B / (M V): the concentration of a titrant prepared by mass, and with it every content, goes with the purity P.
+/// Vogel's Quantitative Chemical Analysis, primary standards (from memory).
+#[tokio::test(flavor = "multi_thread")]
+async fn another_purity_moves_every_result_by_the_same_factor_and_nothing_is_recorded() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let (path, signed) = approved(&lab).await;
+    let (second, _) = approved(&lab).await;
+    let before = app.row_counts(&["audit_events", "impacts", "sign_offs"]).await;
+    let id = standard(&lab).await;
+    let answered = what_if(&app.auditor, &format!("standard={id}&mass_fraction=0.9975")).await;
+    let version = text(&app.auditor.get("/primary-standards").await.expect(200)["items"][0], "version_id");
+    assert_eq!(answered.totals["reached"], json!(over(&lab, &version).await), "as many as the store has");
+    let results = answered.of_kind("determinations");
+    let paths: Vec<String> = results.iter().map(|line| format!("/determinations/{}", text(line, "id"))).collect();
+    assert_eq!(paths, [path.clone(), second]);
+    for line in &results {
+        assert!((ratio(line) / (0.9975 / 0.9998) - 1.0).abs() < 1e-12, "{line}");
+        assert_eq!(line["before"]["text"], signed["evaluation"]["reported"]["text"]);
+        let k = signed["evaluation"]["reported"]["coverage_factor"].as_f64().unwrap();
+        let (old, new) = (line["before"]["value"].as_f64().unwrap(), line["after"]["value"].as_f64().unwrap());
+        let apart = (new - old) / (k * line["before"]["u"].as_f64().unwrap());
+        assert!((line["difference_in_u"].as_f64().unwrap() - apart).abs() < 1e-9, "{line}");
+        assert_eq!((&line["changes"], &line["state"]), (&json!(true), &json!("approved")));
+    }
+    let lots = answered.of_kind("titrants");
+    assert!((ratio(lots[0]) / (0.9975 / 0.9998) - 1.0).abs() < 1e-9, "{}", lots[0]);
+    assert_eq!((&answered.totals["evaluated"], &answered.totals["not_evaluated"]), (&json!(3), &json!(0)));
+    // The same certificate changes nothing.
+    let same = what_if(&app.auditor, &format!("standard={id}&mass_fraction=0.9998")).await;
+    assert_eq!((&same.totals["changed"], &same.totals["evaluated"]), (&json!(0), &json!(3)), "{}", same.totals);
+    assert_eq!(app.row_counts(&["audit_events", "impacts", "sign_offs"]).await, before, "nothing is recorded");
+    let after = app.auditor.get(&path).await.expect(200);
+    assert_eq!(after["evaluation"], signed["evaluation"]);
+}
+
+/// A volume taken with a pipette is diluted in a flask: the content goes with the volume of the flask (dilution, from memory).
+#[tokio::test(flavor = "multi_thread")]
+async fn another_calibration_and_another_factor_reach_the_results_made_with_them() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let (_, _) = approved(&lab).await;
+    let calibrations = app.auditor.get(&format!("/equipment/{}/calibrations", lab.bench.flask_250)).await.expect(200);
+    let flask = text(&calibrations[0], "id");
+    let answered = what_if(&app.manager, &format!("calibration={flask}&calibrated_value=251.00")).await;
+    let line = answered.of_kind("determinations")[0];
+    assert!((ratio(line) / (251.0 / 250.0) - 1.0).abs() < 1e-12, "{line}");
+    // The flask of the titrant reaches them through the factor, and the other way round: c = m / (M V).
+    let calibrations = app.auditor.get(&format!("/equipment/{}/calibrations", lab.bench.flask_1000)).await.expect(200);
+    let flask = text(&calibrations[0], "id");
+    let answered = what_if(&app.manager, &format!("calibration={flask}&calibrated_value=1001.0")).await;
+    let line = answered.of_kind("determinations")[0];
+    assert!((ratio(line) / (1000.0 / 1001.0) - 1.0).abs() < 1e-9, "{line}");
+    // A burette that delivers 0.05 mL more at every reading but 0: the blank is subtracted with the same correction.
+    let calibrations = app.auditor.get(&format!("/equipment/{}/calibrations", lab.bench.burette)).await.expect(200);
+    let burette = text(&calibrations[0], "id");
+    let table = "0:0.00%2010:0.10%2020:0.10%2030:0.10%2050:0.10";
+    let answered = what_if(&app.manager, &format!("calibration={burette}&corrections={table}")).await;
+    assert_eq!(answered.totals["reached"], json!(1), "only what was titrated with it");
+    let factors = app.auditor.get(&format!("/titrants/{}/factors", lab.titrant)).await.expect(200);
+    let c: f64 = text(&factors[0], "concentration").parse().unwrap();
+    let factor = text(&factors[0], "id");
+    let answered = what_if(&app.manager, &format!("factor={factor}&concentration=0.0170")).await;
+    let line = answered.of_kind("determinations")[0];
+    assert!((ratio(line) / (0.0170 / c) - 1.0).abs() < 1e-12, "{line}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_left_out_leaves_no_result_or_the_reason_why_it_cannot_be_evaluated() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let (_, _) = approved(&lab).await;
+    let answered = what_if(&app.manager, &format!("without_titrant={}", lab.titrant)).await;
+    let line = answered.of_kind("determinations")[0];
+    assert!(line["after"].is_null() && line["no_result"].is_string(), "{line}");
+    assert_eq!(answered.totals["without_result"], json!(1));
+    let lot = answered.of_kind("titrants")[0];
+    assert!(text(lot, "not_evaluated").contains("open its standardisation or lot"), "{lot}");
+    // The analyst made the titrations and the blank.
+    let answered = what_if(&app.manager, &format!("without_person={}", app.analyst.id)).await;
+    let line = answered.of_kind("determinations")[0];
+    assert!(text(line, "not_evaluated").contains("no blank would be left"), "{line}");
+    assert_eq!(
+        answered.totals["not_evaluated_because"].as_object().unwrap().values().filter_map(Value::as_u64).sum::<u64>(),
+        answered.totals["not_evaluated"].as_u64().unwrap()
+    );
+    // From tomorrow on nothing was made.
+    let from = format!("{}T00:00:00Z", day(1));
+    let answered = what_if(&app.manager, &format!("without_person={}&from={from}", app.analyst.id)).await;
+    assert_eq!(answered.totals["reached"], json!(0));
+    // Somebody who made none of the titrations: the same figures.
+    let answered = what_if(&app.manager, &format!("without_person={}", app.analyst2.id)).await;
+    assert_eq!(answered.totals["changed"], json!(0), "{}", answered.totals);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn hypotheses_that_say_nothing_are_refused_with_their_field() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let id = standard(&lab).await;
+    let nobody = "00000000-0000-7000-8000-000000000000";
+    let calibrations = app.auditor.get(&format!("/equipment/{}/calibrations", lab.bench.burette)).await.expect(200);
+    let burette = text(&calibrations[0], "id");
+    for (query, field) in [
+        (String::new(), "standard"),
+        (format!("standard={id}"), "mass_fraction"),
+        (format!("standard={id}&mass_fraction=1.2"), "mass_fraction"),
+        (format!("standard={id}&mass_fraction=0.99&from=2026-01-01T00:00:00Z"), "from"),
+        (format!("standard={id}&mass_fraction=0.99&without_titrant={}", lab.titrant), "standard"),
+        (format!("calibration={burette}"), "calibrated_value"),
+        (format!("calibration={burette}&corrections=0:0"), "corrections"),
+        (format!("calibration={burette}&corrections=0:0,10:0,5:0,20:0,30:0"), "corrections"),
+        (format!("factor={nobody}&concentration=0.1"), "factor"),
+        (format!("without_person={}", lab.titrant), "without_person"),
+        (format!("without_titrant={}", app.analyst.id), "without_titrant"),
+    ] {
+        let answer = app.manager.get(&format!("/what-if?{query}")).await;
+        assert_eq!(answer.status, 422, "{query}: {}", answer.text);
+        assert_eq!(answer.json["errors"][0]["field"], json!(field), "{query}: {}", answer.text);
+    }
+    app.nobody.get(&format!("/what-if?standard={id}&mass_fraction=0.99")).await.refused(401, "not_signed_in");
+    // What others did is for those who answer for it.
+    app.analyst.get(&format!("/what-if?without_person={}", app.analyst2.id)).await.refused(403, "forbidden");
+    app.analyst.get(&format!("/where-used/{}", app.analyst2.id)).await.refused(403, "forbidden");
+    let _ = app.analyst.get(&format!("/where-used/{}", app.analyst.id)).await.expect(200);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn uses_are_listed_by_person_and_time_and_taken_out_whole() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let (path, _) = approved(&lab).await;
+    let count = async |query: &str| app.auditor.get(&format!("/where-used{query}")).await.expect(200)["count"].clone();
+    // The lot that analyst2 prepared, and the result through it; the analyst's own titrations.
+    let by_preparer = app.auditor.get(&format!("/where-used/{}", app.analyst2.id)).await.expect(200);
+    let kinds: Vec<String> = by_preparer["items"].as_array().unwrap().iter().map(|one| text(one, "kind")).collect();
+    assert_eq!(kinds, ["titrants", "determinations"], "{by_preparer}");
+    assert_eq!(by_preparer["of"], json!("analyst-2"));
+    let by_analyst = app.auditor.get(&format!("/where-used/{}", app.analyst.id)).await.expect(200);
+    assert_eq!((&by_analyst["count"], &by_analyst["items"][0]["kind"]), (&json!(1), &json!("determinations")));
+    assert_eq!(format!("/determinations/{}", text(&by_analyst["items"][0], "id")), path);
+    // Of a time.
+    assert_eq!(count("").await, json!(2));
+    assert_eq!(count(&format!("?until={}T00:00:00Z", day(-1))).await, json!(0));
+    assert_eq!(count(&format!("/{}?used_from={}T00:00:00Z", lab.titrant, day(1))).await, json!(0));
+    assert_eq!(count(&format!("/{}?used_until={}T00:00:00Z", lab.titrant, day(1))).await, json!(2));
+    for format in ["csv", "json", "xlsx"] {
+        let file = app.manager.get(&format!("/exports/where-used/{}?format={format}", lab.titrant)).await;
+        assert_eq!(file.status, 200, "{}", file.text);
+        assert_eq!((file.header("x-content-rows"), file.header("x-completeness")), ("2", "{\"signatures\":2}"));
+        let id = standard(&lab).await;
+        let file =
+            app.auditor.get(&format!("/exports/what-if?standard={id}&mass_fraction=0.9975&format={format}")).await;
+        assert_eq!((file.status, file.header("x-content-rows")), (200, "2"), "{}", file.text);
+        assert!(file.header("x-completeness").contains("\"complete\":true"), "{}", file.header("x-completeness"));
+    }
+    let list = app.auditor.get("/exports").await.expect(200);
+    let said: Vec<&Value> = list.as_array().unwrap().iter().filter(|one| one["what"] == "what if").collect();
+    assert!(text(said[0], "query").contains("if the mass fraction of PS-1 were 0.9975"), "{}", said[0]);
+    let digests: std::collections::BTreeSet<String> = said.iter().map(|one| text(one, "digest")).collect();
+    assert_eq!((said.len(), digests.len()), (3, 1), "one content in three forms");
+    app.analyst.get("/exports/where-used").await.refused(403, "forbidden");
+    app.analyst.get(&format!("/exports/what-if?without_titrant={}", lab.titrant)).await.refused(403, "forbidden");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_amended_result_is_not_reached_and_a_correction_after_the_signature_is_not_read() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let (path, signed) = approved(&lab).await;
+    let id = standard(&lab).await;
+    // A late calibration of the flask touches the result; the hypothesis is about what was signed.
+    let late = json!({
+        "certificate": "CAL-2", "calibrated_on": day(-10), "due_on": day(300), "calibrated_value": "252.00",
+        "standard_uncertainty": "0.08",
+    });
+    let _ = app.manager.post(&format!("/equipment/{}/calibrations", lab.bench.flask_250), &late).await.expect(201);
+    let answered = what_if(&app.auditor, &format!("standard={id}&mass_fraction=0.9975")).await;
+    let line = answered.of_kind("determinations")[0];
+    assert_eq!(line["before"]["text"], signed["evaluation"]["reported"]["text"]);
+    assert!((ratio(line) / (0.9975 / 0.9998) - 1.0).abs() < 1e-12, "{line}");
+    let calibrations = app.auditor.get(&format!("/equipment/{}/calibrations", lab.bench.flask_250)).await.expect(200);
+    let newest = calibrations.as_array().unwrap().iter().find(|one| one["certificate"] == "CAL-2").unwrap();
+    let none = what_if(&app.auditor, &format!("calibration={}&calibrated_value=253.00", text(newest, "id"))).await;
+    assert_eq!(none.totals["reached"], json!(0), "nobody signed over it");
+    sign(&app.manager, &path, "amendment", Some("to be looked at again")).await.expect(201);
+    let answered = what_if(&app.auditor, &format!("standard={id}&mass_fraction=0.9975")).await;
+    assert_eq!(answered.of_kind("determinations").len(), 0, "no result stands");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_asker_who_leaves_ends_the_look_back_and_the_next_has_its_turn() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let _ = approved(&lab).await;
+    let id = standard(&lab).await;
+    let path = format!("/what-if?standard={id}&mass_fraction=0.9975");
+    for _ in 0..20 {
+        // Dropped in the middle.
+        let leaving = tokio::time::timeout(std::time::Duration::from_millis(4), app.auditor.get(&path)).await;
+        drop(leaving);
+    }
+    let answered = Answered::of(&app.auditor.get(&path).await);
+    assert_eq!(answered.totals["evaluated"], json!(2));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn iron_iii_is_looked_back_at_as_the_difference_of_what_was_signed() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let (iron2, _) = approved(&lab).await;
+    let run = lab.run(&lab.total).await;
+    let total = lab.begin(&run).await;
+    for last in ["23.16", "23.18", "23.18"] {
+        lab.titrate(&total, &lab.titration("accurate", last, Some("slight white"))).await;
+    }
+    lab.close(&run).await;
+    let total = format!("/determinations/{total}");
+    let _ = lab.through(&total).await;
+    let new = json!({
+        "code": "FE3-1", "total": total.trim_start_matches("/determinations/"),
+        "iron2": iron2.trim_start_matches("/determinations/"), "observed_at": minutes_ago(5),
+    });
+    let made = app.analyst.post("/iron-results", &new).await.expect(201);
+    let path = format!("/iron-results/{}", text(&made, "id"));
+    sign(&app.analyst, &path, "submission", None).await.expect(201);
+    let id = standard(&lab).await;
+    let answered = what_if(&app.auditor, &format!("standard={id}&mass_fraction=0.9975")).await;
+    let line = answered.of_kind("iron_results")[0];
+    // Both parts go with the purity, and so does their difference.
+    assert!((ratio(line) / (0.9975 / 0.9998) - 1.0).abs() < 1e-10, "{line}");
+    let view = app.auditor.get(&path).await.expect(200);
+    assert_eq!(line["before"]["text"], view["evaluation"]["reported"]["text"]);
+    assert_eq!(answered.totals["reached_by_kind"], json!({ "determinations": 2, "iron_results": 1, "titrants": 1 }));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_proof_of_control_says_what_the_result_was_made_with_and_what_is_missing() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let open = format!("/determinations/{}", lab.iron2_done(["21.46", "21.46"]).await);
+    app.auditor.get(&format!("{open}/control")).await.refused(409, "state_conflict");
+    let (path, signed) = approved(&lab).await;
+    let proof = app.auditor.get(&format!("{path}/control")).await.expect(200);
+    assert_eq!(proof["content_digest"], signed["content_digest"]);
+    assert_eq!(proof["reported"], signed["evaluation"]["reported"]);
+    let factor = &proof["factors"][0];
+    // Prepared three days before, titrated half an hour ago.
+    assert!((factor["age_days"].as_f64().unwrap() - (3.0 - 30.0 / 1440.0)).abs() < 0.01, "{factor}");
+    assert_eq!(factor["in_force"], true);
+    let codes: Vec<String> =
+        proof["calibrations"].as_array().unwrap().iter().map(|one| text(one, "equipment_code")).collect();
+    assert_eq!(codes, ["B-01", "BAL-1", "F1000", "F250", "P10", "P25"], "those of the titrant, too");
+    assert!(proof["calibrations"].as_array().unwrap().iter().all(|one| one["in_force"] == true), "{proof}");
+    let parts: Vec<(String, bool)> = proof["people"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|one| (text(one, "part"), one["competent"].as_bool().unwrap()))
+        .collect();
+    assert_eq!(parts[0], ("titrated".to_owned(), true), "{}", proof["people"]);
+    assert_eq!(proof["run"]["state"], "released");
+    assert_eq!(proof["gaps"], json!(["no control chart belongs to the run"]));
+    // What comes later is said beside it, and changes nothing of it.
+    let retired = json!({ "outcome": "failed", "note": "dropped", "observed_at": minutes_ago(1) });
+    let _ = app.analyst.post(&format!("/equipment/{}/checks", lab.bench.balance), &retired).await.expect(201);
+    let after = app.auditor.get(&format!("{path}/control")).await.expect(200);
+    assert_eq!((&after["factors"], &after["gaps"]), (&proof["factors"], &proof["gaps"]));
+    assert!(after["since"].to_string().contains("failed its check"), "{}", after["since"]);
+    let balance =
+        after["calibrations"].as_array().unwrap().iter().find(|one| one["equipment_code"] == "BAL-1").unwrap();
+    assert_eq!(balance["checked_after"]["outcome"], "failed");
+    let document = app.auditor.get(&format!("{path}/control.pdf")).await;
+    assert_eq!(document.status, 200);
+    let read = pdf::read(&document.bytes).await.text;
+    for words in ["Proof of control", "Calibrations and checks", "no control chart belongs to the run"] {
+        assert!(read.contains(words), "{words}: {read}");
+    }
+}
+
+/// A piece of equipment out of use, people gone and lots withdrawn make no old record unreadable.
+#[tokio::test(flavor = "multi_thread")]
+async fn history_stays_readable_whatever_becomes_of_equipment_people_and_lots() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let (path, signed) = approved(&lab).await;
+    let id = standard(&lab).await;
+    let lot = app.auditor.get(&format!("/titrants/{}", lab.titrant)).await.expect(200);
+    let preparation = text(&lot["preparations"][0], "id");
+    let run = text(&signed, "run");
+    let pages = [
+        path.clone(),
+        format!("{path}/working"),
+        format!("{path}/report.pdf?working=true"),
+        format!("{path}/control"),
+        format!("{path}/control.pdf"),
+        format!("{path}/workbook.xlsx"),
+        format!("/titrants/{}", lab.titrant),
+        format!("/titrants/{}/factors", lab.titrant),
+        format!("/titrants/{}/drift", lab.titrant),
+        format!("/preparations/{preparation}/working"),
+        format!("/runs/{run}"),
+        format!("/equipment/{}", lab.bench.burette),
+        format!("/equipment/{}/calibrations", lab.bench.balance),
+        format!("/primary-standards/{id}"),
+        format!("/where-used/{id}"),
+        format!("/what-if?standard={id}&mass_fraction=0.9975"),
+        format!("/accounts/{}", app.analyst.id),
+        "/exports/determinations?format=csv".to_owned(),
+    ];
+    let read = async || {
+        let mut found = Vec::new();
+        for page in &pages {
+            let answer = app.manager.get(page).await;
+            assert_eq!(answer.status, 200, "{page}: {}", answer.text);
+            found.push(answer);
+        }
+        found
+    };
+    let before = read().await;
+    let failed = json!({ "outcome": "failed", "note": "dropped", "observed_at": minutes_ago(1) });
+    for piece in
+        [&lab.bench.burette, &lab.bench.balance, &lab.bench.flask_250, &lab.bench.flask_1000, &lab.bench.pipette_10]
+    {
+        let _ = app.analyst.post(&format!("/equipment/{piece}/checks"), &failed).await.expect(201);
+        let state = text(&app.auditor.get(&format!("/equipment/{piece}")).await.expect(200)["versions"][0], "state");
+        let to = if state == "out of service" { "retired" } else { "out of service" };
+        let moved = json!({ "to": to, "reason": "broken beyond repair" });
+        let _ = app.manager.post(&format!("/equipment/{piece}/moves"), &moved).await.expect(201);
+    }
+    let withdrawn = json!({ "to": "withdrawn", "reason": "recalled by its producer" });
+    let _ = app.manager.post(&format!("/titrants/{}/moves", lab.titrant), &withdrawn).await.expect(201);
+    let _ = app.manager.post(&format!("/primary-standards/{id}/moves"), &withdrawn).await.expect(201);
+    let _ =
+        app.manager.post(&format!("/methods/{}/moves", method_of(&lab, &signed).await), &withdrawn).await.expect(201);
+    for person in [&app.analyst, &app.analyst2] {
+        let retired = json!({ "to": "retired", "reason": "left the laboratory" });
+        let _ = app.administrator.post(&format!("/accounts/{}/moves", person.id), &retired).await.expect(201);
+    }
+    let after = read().await;
+    assert_eq!(after[0].json["evaluation"], before[0].json["evaluation"]);
+    assert_eq!(after[1].text, before[1].text, "the working");
+    assert_eq!(after[7].json, before[7].json, "the factors");
+    assert_eq!(after[9].text, before[9].text, "the working of the preparation");
+    for part in ["factors", "calibrations", "gaps"] {
+        let known = |answer: &Answer| {
+            let mut of = answer.json[part].clone();
+            for one in of.as_array_mut().unwrap().iter_mut().filter_map(Value::as_object_mut) {
+                one.remove("checked_after");
+            }
+            of
+        };
+        assert_eq!(known(&after[3]), known(&before[3]), "{part}");
+    }
+}
+
+/// The method of a determination, in any version.
+async fn method_of(lab: &Lab, view: &Value) -> String {
+    let version = text(view, "method");
+    let list = lab.app.auditor.get("/methods").await.expect(200);
+    let found = list["items"].as_array().unwrap().iter().find(|one| one["version_id"] == json!(version)).cloned();
+    text(&found.unwrap(), "id")
+}
+
+/// Where there are more than one burette: the other one reaches nothing.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_nothing_was_made_with_reaches_nothing() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let _ = approved(&lab).await;
+    let facts = ferrotitre_tests::bench::equipment("B-02", "burette", "50.00", Some("0.02"));
+    let other = install(app, &facts, &calibration(None, "0.015")).await;
+    let answered = what_if(&app.manager, &format!("without_burette={other}")).await;
+    assert_eq!(answered.totals["reached"], json!(0));
+    let answered = what_if(&app.manager, &format!("without_burette={}", lab.bench.burette)).await;
+    assert_eq!(answered.of_kind("determinations").len(), 1);
+}
+
+/// A limit just above the result: a flask that holds 2.4 % more lifts the content over it (simple acceptance: ILAC-G8:09/2019,
+/// 4.2.1, from memory).
+#[tokio::test(flavor = "multi_thread")]
+async fn decisions_that_would_be_others_are_named_with_before_and_after() {
+    use crate::specifications::{approved as agreed, assign, at_most, simple};
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let (path, signed) = approved(&lab).await;
+    let figures = signed["evaluation"]["figures"].as_array().unwrap();
+    let found = figures.iter().find(|figure| figure["unit"] == "g/L" && figure["expressed"] == "Fe").unwrap();
+    let limit = format!("{:.1}", found["value"].as_f64().unwrap() * 1.01);
+    let (_, rule) = agreed(app, "/decision-rules", &simple("DR-1")).await;
+    let (_, version) = agreed(app, "/specifications", &at_most("SP-1", &limit, &rule)).await;
+    let _ = assign(app, &text(&signed, "sample"), &version).await;
+    let calibrations = app.auditor.get(&format!("/equipment/{}/calibrations", lab.bench.flask_250)).await.expect(200);
+    let flask = text(&calibrations[0], "id");
+    let answered = what_if(&app.manager, &format!("calibration={flask}&calibrated_value=256.0")).await;
+    let line = answered.of_kind("determinations")[0];
+    assert_eq!(format!("/determinations/{}", text(line, "id")), path);
+    let expected = json!([{ "code": "SP-1", "version": 1, "before": "conforms", "after": "does not conform" }]);
+    assert_eq!(line["decisions"], expected, "{line}");
+    assert_eq!(answered.totals["decisions_changed"], json!(1));
+    let less = what_if(&app.manager, &format!("calibration={flask}&calibrated_value=249.0")).await;
+    assert_eq!((&less.totals["changed"], &less.totals["decisions_changed"]), (&json!(1), &json!(0)));
+}
