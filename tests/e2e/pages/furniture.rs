@@ -4,6 +4,7 @@ use ferrotitre_tests::bench::{calibration, day, days_ahead, equipment, install, 
 use ferrotitre_tests::client::Client;
 use serde_json::{Value, json};
 
+use crate::certificates::{drafted, identity, issued, path as certificate};
 use crate::control::{Control, days_ago};
 use crate::determination::{Lab, sign};
 use crate::specifications::{approved, assign, at_most, guarded};
@@ -25,8 +26,25 @@ pub(super) async fn everything() -> Lab {
     nonconformities(&lab).await;
     people(&lab).await;
     supervised(&lab).await;
+    certificates(&lab).await;
     let _ = lab.app.auditor.get("/exports/determinations?format=json").await.expect(200);
     lab
+}
+
+/// Certificates that hold, wait and were withdrawn.
+async fn certificates(lab: &Lab) {
+    let _ = lab.app.manager.post("/laboratory", &identity()).await.expect(201);
+    let mut results = Vec::new();
+    for _ in 0..3 {
+        let id = lab.iron2_done(["21.46", "21.48"]).await;
+        lab.through(&format!("/determinations/{id}")).await;
+        results.push(id);
+    }
+    let _ = issued(lab, &[&results[0]]).await;
+    let withdrawn = issued(lab, &[&results[1]]).await;
+    let reason = Some("it named another customer");
+    sign(&lab.app.manager, &certificate(&withdrawn), "withdrawal", reason).await.expect(201);
+    let _ = drafted(lab, &[&results[2]]).await;
 }
 
 async fn made(who: &Client, path: &str, new: &Value) -> String {

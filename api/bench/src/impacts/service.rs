@@ -11,6 +11,7 @@ use crate::impacts::store::{self, Touched};
 use crate::impacts::wire::{ImpactDetail, ImpactView, NewImpactDecision, TouchedResult};
 use crate::nonconformities::service::{Opening, open_because};
 use ferrotitre_base::alert::{Alert, Urgency};
+use ferrotitre_base::certified;
 use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::recording::author;
 use ferrotitre_base::refusal::{FieldErrors, Refusal};
@@ -38,6 +39,8 @@ pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Resul
         touched.extend(results.into_iter().map(|result| (result.entity_id, result)));
     }
     let Some(first) = impacts.first().filter(|_| !touched.is_empty()) else { return Ok(()) };
+    let results: Vec<Uuid> = touched.keys().copied().collect();
+    let certificates = certified::issued(connection, &results).await?;
     let determinations: Vec<&Touched> =
         touched.values().filter(|one| one.entity_kind == EntityKind::Determination.table()).collect();
     let mut changed = None;
@@ -48,14 +51,19 @@ pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Resul
         }
     }
     let many = determinations.len() > MOST_COMPARED;
-    let scope = match changed {
+    // A certificate says what sample it was, not only what was found in it.
+    let described = first.cause_kind == EntityKind::Sample.table() && !certificates.is_empty();
+    let mut scope = match changed {
         Some(change) => format!("{} signed results rest on what changed; one of them: {change}", touched.len()),
         None if many => format!("{} signed results rest on what changed; not all were compared yet", touched.len()),
+        None if described => format!("{} signed results are of the sample whose record changed", touched.len()),
         None => return Ok(()),
     };
+    scope.push_str(&concerned(&certificates));
     let mut links: Vec<(&'static str, Uuid, &'static str)> = vec![("impacts", first.id.0, "origin")];
     let kind = |name: &str| EntityKind::ALL.into_iter().map(EntityKind::table).find(|table| *table == name);
     links.extend(touched.values().filter_map(|one| Some((kind(&one.entity_kind)?, one.entity_id, "affected"))));
+    links.extend(certificates.iter().map(|(id, _)| (EntityKind::Certificate.table(), *id, "affected")));
     let opening = Opening {
         source: "signed result touched",
         severity: "major",
@@ -66,6 +74,17 @@ pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Resul
         links,
     };
     open_because(connection, act, opening).await.map(|_| ())
+}
+
+/// Issued certificates in the words of a nonconformity.
+pub fn concerned(certificates: &[(Uuid, String)]) -> String {
+    match certificates {
+        [] => String::new(),
+        some => {
+            let named: Vec<&str> = some.iter().map(|(_, words)| words.as_str()).collect();
+            format!("\nConcerned: {}", named.join(", "))
+        }
+    }
 }
 
 async fn view(connection: &Connection, row: store::Row) -> Result<ImpactView, Refusal> {
