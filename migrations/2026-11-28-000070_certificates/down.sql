@@ -1,3 +1,4 @@
+DROP INDEX state_moves_from_reported;
 DROP TRIGGER before_it_issued ON state_moves;
 DROP FUNCTION guard_issue();
 DROP TABLE certificate_deliveries;

@@ -161,6 +161,9 @@ CREATE INDEX certificate_deliveries_certificate_id_index ON certificate_deliveri
 CREATE INDEX certificate_deliveries_recorded_by_index ON certificate_deliveries (recorded_by);
 SELECT make_record_table('certificate_deliveries');
 
+-- Only certified results are reported, so what left that state is what an alert looks through.
+CREATE INDEX state_moves_from_reported ON state_moves (entity_id) WHERE from_state = 'reported';
+
 -- A second guard beside the service's own: whoever issues a certificate holds it, one issue of it stands at a time, none follows a
 -- withdrawal, and every result on it is approved under the signature that it names and on no other certificate that stands.
 CREATE FUNCTION guard_issue() RETURNS trigger

@@ -117,10 +117,11 @@ struct DayPage<'a> {
 #[get("/day")]
 pub async fn read_day(_who: Allowed<ReadRecords>, shell: Shell, db: web::Data<Db>) -> Result<HttpResponse, Problem> {
     let mut waiting = signatures(&shell, &db).await?;
-    waiting.extend(certificates(&shell, &db).await?);
+    waiting.push(drafts(&shell, &db).await?);
     waiting.extend(control(&shell, &db).await?);
     waiting.extend(benches(&shell, &db).await?);
     waiting.extend(ends(&shell, &db).await?);
+    waiting.push(to_be_certified(&shell, &db).await?);
     let mut waiting: Vec<Waiting> = waiting.into_iter().map(Waiting::split).collect();
     let others = waiting.iter_mut().flat_map(|part| std::mem::take(&mut part.blocked));
     let others: Vec<Vec<Cell>> =
@@ -216,14 +217,8 @@ async fn signatures(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
     Ok(waiting)
 }
 
-/// Results that wait for a certificate, and drafts that wait to be authorised.
-async fn certificates(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
-    let newest = (Uuid::max(), 50);
-    let mut lines = determinations::in_state(db, "approved", newest).await?.items;
-    lines.retain(|line| line.purpose == "sample");
-    let mut rows = determination_pages::rows(db, &lines).await?;
-    let results = iron_results::waiting(db, "approved", newest).await?.items;
-    rows.extend(results.into_iter().map(|row| result_cells(row, "approved")));
+/// Certificates that were drawn up and wait to be authorised.
+async fn drafts(shell: &Shell, db: &Db) -> Result<Waiting, Refusal> {
     let asked = CertificateListing { state: Some("draft".to_owned()), ..CertificateListing::default() };
     let drafts = certified::list(db, &asked).await?.items;
     let own = |line: &CertificateLine| shell.user.as_ref().is_some_and(|user| user.account == line.recorded_by);
@@ -233,24 +228,32 @@ async fn certificates(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
         drafts.iter().filter(|line| own(line)).map(|line| (line.version_id.0, why.clone())).collect();
     let cells = certificate_pages::rows(&drafts);
     let (waits, blocked) = parted(drafts.iter().map(|line| line.version_id.0).zip(cells).collect(), &not_mine);
-    Ok(vec![
-        Waiting {
-            id: "drafts",
-            title: "Certificates to be authorised",
-            whom,
-            mine: shell.may(Action::AuthoriseCertificates),
-            table: Table { columns: certificate_pages::COLUMNS.to_vec(), rows: waits, ..Table::default() },
-            blocked,
-        },
-        Waiting {
-            id: "certify",
-            title: "Approved, waiting for a certificate",
-            whom: "whoever draws up certificates",
-            mine: shell.may(Action::DraftCertificates),
-            table: Table { columns: determination_pages::COLUMNS.to_vec(), rows, ..Table::default() },
-            blocked: Vec::new(),
-        },
-    ])
+    Ok(Waiting {
+        id: "drafts",
+        title: "Certificates to be authorised",
+        whom,
+        mine: shell.may(Action::AuthoriseCertificates),
+        table: Table { columns: certificate_pages::COLUMNS.to_vec(), rows: waits, ..Table::default() },
+        blocked,
+    })
+}
+
+/// Approved results that are on no certificate.
+async fn to_be_certified(shell: &Shell, db: &Db) -> Result<Waiting, Refusal> {
+    let newest = (Uuid::max(), 50);
+    let mut lines = determinations::in_state(db, "approved", newest).await?.items;
+    lines.retain(|line| line.purpose == "sample");
+    let mut rows = determination_pages::rows(db, &lines).await?;
+    let results = iron_results::waiting(db, "approved", newest).await?.items;
+    rows.extend(results.into_iter().map(|row| result_cells(row, "approved")));
+    Ok(Waiting {
+        id: "certify",
+        title: "Approved, waiting for a certificate",
+        whom: "whoever draws up certificates",
+        mine: shell.may(Action::DraftCertificates),
+        table: Table { columns: determination_pages::COLUMNS.to_vec(), rows, ..Table::default() },
+        blocked: Vec::new(),
+    })
 }
 
 /// Accounts whose password somebody else set.

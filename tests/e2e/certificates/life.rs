@@ -88,7 +88,15 @@ async fn the_next_issue_says_what_it_replaces_and_the_one_before_stays_readable(
     let refused = amended(&lab, &first, &[&result]).await.refused(409, "state_conflict");
     assert!(text(&refused, "detail").contains("nobody has decided yet"), "{refused}");
     let determination = format!("/determinations/{result}");
+    let manager = Visitor::of(app.running.address, &app.manager);
+    let told = manager.get(&format!("{determination}/amendment")).await.text;
+    assert!(
+        told.contains(&format!("it went out on certificate {number} (issue 1): amend or withdraw that, too")),
+        "{told}"
+    );
     amend(&lab, &determination, "25 mL had been taken").await;
+    let offers = manager.get(&determination).await.text;
+    assert!(offers.contains(&format!("/certificates/{number}/amendment")), "{offers}");
     let after = app.auditor.get(&place).await.expect(200);
     assert!(after["marks"].to_string().contains("was amended since: 25 mL had been taken"), "{}", after["marks"]);
     let alerts = app.auditor.get("/alerts").await.expect(200).to_string();

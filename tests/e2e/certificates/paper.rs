@@ -53,9 +53,10 @@ async fn symbol(bytes: &[u8]) -> String {
     let mut tried = Vec::new();
     for (pixels, width, height) in painted(bytes).await {
         let format = Some(rxing::BarcodeFormat::DATA_MATRIX);
-        // The symbol stands at the left edge of the text; elsewhere there is text only.
-        let half = width / 2;
-        let strip: Vec<u8> = pixels.chunks(width as usize).flat_map(|line| line[..half as usize].to_vec()).collect();
+        // The symbol stands in the middle of the page; at its sides there is text only.
+        let (from, half) = (width / 4, width / 2);
+        let of = (from as usize)..((from + half) as usize);
+        let strip: Vec<u8> = pixels.chunks(width as usize).flat_map(|line| line[of.clone()].to_vec()).collect();
         let window = 700;
         for top in (0..height.saturating_sub(window)).step_by(150) {
             let part = strip[(top * half) as usize..((top + window) * half) as usize].to_vec();

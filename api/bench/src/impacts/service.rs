@@ -11,7 +11,6 @@ use crate::impacts::store::{self, Touched};
 use crate::impacts::wire::{ImpactDetail, ImpactView, NewImpactDecision, TouchedResult};
 use crate::nonconformities::service::{Opening, open_because};
 use ferrotitre_base::alert::{Alert, Urgency};
-use ferrotitre_base::certified;
 use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::recording::author;
 use ferrotitre_base::refusal::{FieldErrors, Refusal};
@@ -23,6 +22,8 @@ use ferrotitre_base::{labels, states};
 const MOST_COMPARED: usize = 50;
 /// Results that a nonconformity links.
 const MOST_LINKED: i64 = 1000;
+/// Certificates that a nonconformity names in its words; it links all of them.
+const MOST_NAMED: usize = 50;
 /// Impacts that a list of alerts looks at.
 const MOST_ALERTS: i64 = 100;
 
@@ -39,8 +40,12 @@ pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Resul
         touched.extend(results.into_iter().map(|result| (result.entity_id, result)));
     }
     let Some(first) = impacts.first().filter(|_| !touched.is_empty()) else { return Ok(()) };
-    let results: Vec<Uuid> = touched.keys().copied().collect();
-    let certificates = certified::issued(connection, &results).await?;
+    let mut certificates: Vec<(Uuid, String)> = Vec::new();
+    for impact in impacts.iter().filter(|impact| impact.figures) {
+        certificates.extend(store::certificates(connection, impact.id, MOST_LINKED).await?);
+    }
+    certificates.sort();
+    certificates.dedup();
     let determinations: Vec<&Touched> =
         touched.values().filter(|one| one.entity_kind == EntityKind::Determination.table()).collect();
     let mut changed = None;
@@ -78,13 +83,15 @@ pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Resul
 
 /// Issued certificates in the words of a nonconformity.
 pub fn concerned(certificates: &[(Uuid, String)]) -> String {
-    match certificates {
-        [] => String::new(),
-        some => {
-            let named: Vec<&str> = some.iter().map(|(_, words)| words.as_str()).collect();
-            format!("\nConcerned: {}", named.join(", "))
-        }
+    if certificates.is_empty() {
+        return String::new();
     }
+    let named: Vec<&str> = certificates.iter().take(MOST_NAMED).map(|(_, words)| words.as_str()).collect();
+    let rest = match certificates.len().saturating_sub(MOST_NAMED) {
+        0 => String::new(),
+        more => format!(" and {more} more"),
+    };
+    format!("\nConcerned: {}{rest}", named.join(", "))
 }
 
 async fn view(connection: &Connection, row: store::Row) -> Result<ImpactView, Refusal> {

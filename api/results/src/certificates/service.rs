@@ -274,6 +274,15 @@ pub async fn of_results(db: &Db, results: &[Uuid]) -> Result<Vec<Certified>, Ref
     db.read(async |connection| certified::of(connection, results).await).await
 }
 
+/// What somebody who amends a result is told: the certificate that it went out on.
+pub async fn to_be_amended(db: &Db, result: Uuid) -> Result<Vec<String>, Refusal> {
+    let issued = of_results(db, &[result]).await?.into_iter().filter(Certified::is_issued);
+    let told = issued.map(|one| {
+        format!("it went out on certificate {} (issue {}): amend or withdraw that, too", one.number, one.issue)
+    });
+    Ok(told.collect())
+}
+
 /// Issued certificates over results that no longer stand as they were certified.
 pub async fn alerts(connection: &Connection) -> Result<Vec<Alert>, Refusal> {
     let rows = store::fallen(connection, MOST_ALERTS).await?;

@@ -333,11 +333,12 @@ pub(super) struct Fallen {
 pub(super) async fn fallen(mut connection: &Connection, limit: i64) -> Result<Vec<Fallen>, Refusal> {
     Ok(diesel::sql_query(
         "SELECT c.record_id, c.number, c.issue, coalesce(d.code, f.code) AS code, t.state, m.recorded_at AS since \
-         FROM present_states s JOIN certificates c ON c.id = s.entity_id \
-         JOIN certificate_results r ON r.certificate_id = c.id JOIN present_states t ON t.entity_id = r.result_id \
+         FROM (SELECT DISTINCT entity_id FROM state_moves WHERE from_state = 'reported') l \
+         JOIN certificate_results r ON r.result_id = l.entity_id JOIN present_states t ON t.entity_id = r.result_id \
+         JOIN certificates c ON c.id = r.certificate_id JOIN present_states s ON s.entity_id = c.id \
          LEFT JOIN determinations d ON d.id = r.result_id LEFT JOIN iron_results f ON f.id = r.result_id \
          JOIN LATERAL (SELECT recorded_at FROM state_moves m WHERE m.entity_id = r.result_id ORDER BY position DESC LIMIT 1) m ON true \
-         WHERE s.entity_kind = 'certificates' AND s.state = 'issued' AND t.state <> 'reported' ORDER BY m.recorded_at DESC LIMIT $1",
+         WHERE s.state = 'issued' AND t.state <> 'reported' ORDER BY m.recorded_at DESC LIMIT $1",
     )
     .bind::<diesel::sql_types::BigInt, _>(limit)
     .load(&mut connection)

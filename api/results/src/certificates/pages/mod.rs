@@ -21,7 +21,7 @@ use crate::certificates::service;
 use crate::certificates::store::KIND;
 use crate::certificates::wire::{CertificateLine, CertificateListing};
 
-pub use section::of_results;
+pub use section::{of_result, of_results};
 
 /// Mounts the pages.
 pub fn routes(config: &mut web::ServiceConfig) {

@@ -26,7 +26,7 @@ use uuid::Uuid;
 use super::detail::result;
 use super::signing::{Signed, take_step, with_steps};
 use super::{NO_CERTIFICATE, since};
-use crate::certificates::pages as certificates;
+use crate::certificates::{pages as certificates, service as certified};
 use crate::determinations::iron_results::{self as service, IronResultView};
 use crate::determinations::wire::NewIronResult;
 use crate::determinations::{service as determinations, steps};
@@ -202,7 +202,7 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Pro
     if !view.flags.is_empty() {
         sheet = sheet.section("flags", "To be known", Part::Alert(view.flags));
     }
-    let on_certificates = certificates::of_results(db, &[id]).await?;
+    let on_certificates = certificates::of_result(shell, db, (id, &view.state)).await?;
     Ok(with_steps(sheet, shell, &view.state, &path)
         .way(true, "Save as PDF", format!("/api/v1{path}/report.pdf"))
         .section("result", "Result", result(shell, evaluation.reported.as_ref(), waits))
@@ -231,7 +231,10 @@ async fn sign<D: Deed>(
     (id, word): (Uuid, &str),
     sent: &Sent,
 ) -> Result<HttpResponse, Problem> {
-    let view = service::read(db, id).await?;
+    let mut view = service::read(db, id).await?;
+    if word == "amendment" {
+        view.flags.extend(certified::to_be_amended(db, id).await?);
+    }
     let signed = Signed {
         place: format!("/iron-results/{id}"),
         words: format!("iron(III): {}", reported(shell, &view)),
