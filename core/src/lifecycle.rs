@@ -61,6 +61,8 @@ pub enum EntityKind {
     DecisionRule,
     /// A version of a specification.
     Specification,
+    /// An issue of a certificate of analysis.
+    Certificate,
 }
 
 /// A legal move and what it takes.
@@ -174,6 +176,14 @@ const APPROVED_VERSION: &[Move] = &[
     reasoned("approved", "withdrawn"),
 ];
 
+/// An issue holds until it is replaced by the next one, or withdrawn.
+const CERTIFICATE: &[Move] = &[
+    plain("draft", "issued"),
+    reasoned("draft", "discarded"),
+    reasoned("issued", "superseded"),
+    reasoned("issued", "withdrawn"),
+];
+
 const SIGNED: &[Move] = &[
     plain("in progress", "submitted"),
     plain("submitted", "reviewed"),
@@ -195,7 +205,7 @@ const SIGNED: &[Move] = &[
 
 impl EntityKind {
     /// Every kind.
-    pub const ALL: [Self; 28] = [
+    pub const ALL: [Self; 29] = [
         Self::Account,
         Self::ServiceToken,
         Self::Equipment,
@@ -224,6 +234,7 @@ impl EntityKind {
         Self::ValidationConclusion,
         Self::DecisionRule,
         Self::Specification,
+        Self::Certificate,
     ];
 
     /// Name of the table, which is also the kind's name in records.
@@ -258,6 +269,7 @@ impl EntityKind {
             Self::ValidationConclusion => "validation_conclusions",
             Self::DecisionRule => "decision_rules",
             Self::Specification => "specifications",
+            Self::Certificate => "certificates",
         }
     }
 
@@ -293,6 +305,7 @@ impl EntityKind {
             Self::ValidationConclusion => "conclusion",
             Self::DecisionRule => "decision rule",
             Self::Specification => "specification",
+            Self::Certificate => "certificate",
         }
     }
 
@@ -304,7 +317,9 @@ impl EntityKind {
             Self::Equipment => "in service",
             Self::PrimaryStandard | Self::Reagent | Self::Sample => "received",
             Self::Titrant => "prepared",
-            Self::Standardisation | Self::Method | Self::DecisionRule | Self::Specification => "draft",
+            Self::Standardisation | Self::Method | Self::DecisionRule | Self::Specification | Self::Certificate => {
+                "draft"
+            }
             Self::Run => "open",
             Self::Blank
             | Self::Titration
@@ -438,6 +453,7 @@ impl EntityKind {
             Self::ValidationAmendment | Self::ValidationExclusion => PROPOSAL,
             Self::ValidationConclusion => &[],
             Self::DecisionRule | Self::Specification => APPROVED_VERSION,
+            Self::Certificate => CERTIFICATE,
         }
     }
 

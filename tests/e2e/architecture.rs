@@ -17,6 +17,7 @@ const MAY_USE_DIESEL: &[(&str, &str)] = &[
     ("base/pins.rs", "the one table of what signatures stand over, used by every feature"),
     ("base/sign_offs.rs", "the one table of signatures, used by every feature"),
     ("base/bench_times.rs", "the one table of late entries, used by every feature that observes"),
+    ("base/certified.rs", "which results are on which certificates, in one statement, for rooms below certificates"),
     ("base/labels.rs", "codes of things by identity, one query per kind, for every feature's pages"),
     ("app/operations.rs", "asks the store whether it answers"),
     ("app/demo", "looks whether the store is empty and counts what it loaded"),

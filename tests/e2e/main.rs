@@ -7,6 +7,7 @@ mod architecture;
 mod audit;
 mod bad_input;
 mod calculations;
+mod certificates;
 mod control;
 mod control_history;
 mod crash;

@@ -22,6 +22,8 @@ use ferrotitre_html::sheet::{Cell, Table};
 use ferrotitre_html::shell::{Help, Shell};
 use ferrotitre_html::show;
 use ferrotitre_ledger::accounts::service as accounts;
+use ferrotitre_results::certificates::wire::{CertificateLine, CertificateListing};
+use ferrotitre_results::certificates::{pages as certificate_pages, service as certified};
 use ferrotitre_results::control_charts::pages::shown;
 use ferrotitre_results::control_charts::wire::PhaseView;
 use ferrotitre_results::control_charts::{phases, service as charts};
@@ -67,6 +69,9 @@ impl Waiting {
             "hits" => "a word on what became of it",
             "phases" | "standardisations" => "its approval",
             "nonconformities" => "its next step",
+            "certify" => "a certificate",
+            "drafts" => "its authorisation",
+            "certified" => "an amendment or a withdrawal",
             "lots" => "a standardisation or a new lot",
             "competences" => "a new authorisation",
             "prepared" => "its release",
@@ -112,9 +117,11 @@ struct DayPage<'a> {
 #[get("/day")]
 pub async fn read_day(_who: Allowed<ReadRecords>, shell: Shell, db: web::Data<Db>) -> Result<HttpResponse, Problem> {
     let mut waiting = signatures(&shell, &db).await?;
+    waiting.push(drafts(&shell, &db).await?);
     waiting.extend(control(&shell, &db).await?);
     waiting.extend(benches(&shell, &db).await?);
     waiting.extend(ends(&shell, &db).await?);
+    waiting.push(to_be_certified(&shell, &db).await?);
     let mut waiting: Vec<Waiting> = waiting.into_iter().map(Waiting::split).collect();
     let others = waiting.iter_mut().flat_map(|part| std::mem::take(&mut part.blocked));
     let others: Vec<Vec<Cell>> =
@@ -208,6 +215,45 @@ async fn signatures(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
     });
     waiting.push(identities(shell, db).await?);
     Ok(waiting)
+}
+
+/// Certificates that were drawn up and wait to be authorised.
+async fn drafts(shell: &Shell, db: &Db) -> Result<Waiting, Refusal> {
+    let asked = CertificateListing { state: Some("draft".to_owned()), ..CertificateListing::default() };
+    let drafts = certified::list(db, &asked).await?.items;
+    let own = |line: &CertificateLine| shell.user.as_ref().is_some_and(|user| user.account == line.recorded_by);
+    let whom = "a manager who had no hand in it";
+    let why = Blocked::new("its authorisation", whom);
+    let not_mine: HashMap<Uuid, Blocked> =
+        drafts.iter().filter(|line| own(line)).map(|line| (line.version_id.0, why.clone())).collect();
+    let cells = certificate_pages::rows(&drafts);
+    let (waits, blocked) = parted(drafts.iter().map(|line| line.version_id.0).zip(cells).collect(), &not_mine);
+    Ok(Waiting {
+        id: "drafts",
+        title: "Certificates to be authorised",
+        whom,
+        mine: shell.may(Action::AuthoriseCertificates),
+        table: Table { columns: certificate_pages::COLUMNS.to_vec(), rows: waits, ..Table::default() },
+        blocked,
+    })
+}
+
+/// Approved results that are on no certificate.
+async fn to_be_certified(shell: &Shell, db: &Db) -> Result<Waiting, Refusal> {
+    let newest = (Uuid::max(), 50);
+    let mut lines = determinations::in_state(db, "approved", newest).await?.items;
+    lines.retain(|line| line.purpose == "sample");
+    let mut rows = determination_pages::rows(db, &lines).await?;
+    let results = iron_results::waiting(db, "approved", newest).await?.items;
+    rows.extend(results.into_iter().map(|row| result_cells(row, "approved")));
+    Ok(Waiting {
+        id: "certify",
+        title: "Approved, waiting for a certificate",
+        whom: "whoever draws up certificates",
+        mine: shell.may(Action::DraftCertificates),
+        table: Table { columns: determination_pages::COLUMNS.to_vec(), rows, ..Table::default() },
+        blocked: Vec::new(),
+    })
 }
 
 /// Accounts whose password somebody else set.
@@ -406,6 +452,18 @@ async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
             table: Table {
                 columns: vec!["Concerns", "How soon", "What", "Since"],
                 rows: alerts.iter().filter(|alert| alert.subject_kind == "impacts").map(row).collect(),
+                ..Table::default()
+            },
+            blocked: Vec::new(),
+        },
+        Waiting {
+            id: "certified",
+            title: "Issued certificates whose results changed",
+            whom: "whoever draws up certificates; a manager withdraws",
+            mine: shell.may(Action::DraftCertificates),
+            table: Table {
+                columns: vec!["Certificate", "How soon", "What", "Since"],
+                rows: alerts.iter().filter(|alert| alert.subject_kind == "certificates").map(row).collect(),
                 ..Table::default()
             },
             blocked: Vec::new(),

@@ -4,6 +4,7 @@
 //! cannot show anything the service would not accept. Bench times lie in the days before loading; all else is fixed.
 
 mod bench;
+mod certificates;
 mod control;
 mod proficiency;
 mod specifications;
@@ -234,6 +235,7 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
     Box::pin(control::load(&lab, &stock)).await?;
     Box::pin(proficiency::load(&lab)).await?;
     Box::pin(validation::load(&lab, &stock)).await?;
+    Box::pin(certificates::load(&lab, &stock, &results)).await?;
     Ok(Scenario { accounts: listed, iron_result: results.iron_result, determination: results.determination })
 }
 

@@ -1,10 +1,7 @@
 //! Labels: a sheet to print, each with its name, its days, its hazards and a symbol that scanners read.
 
-use std::fmt::Write as _;
-
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use askama::Template;
-use datamatrix::{DataMatrix, SymbolList};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::acts::ReadRecords;
 use ferrotitre_base::db::Db;
@@ -23,6 +20,8 @@ use ferrotitre_html::form::{Choice, see};
 use ferrotitre_html::label_text::{self, Read};
 use ferrotitre_html::shell::{Help, Shell};
 use ferrotitre_html::show;
+use ferrotitre_html::symbol::Symbol;
+use ferrotitre_results::certificates::service as certificates;
 use ferrotitre_results::control_materials::service as control_materials;
 use serde::Deserialize;
 use uuid::Uuid;
@@ -203,7 +202,7 @@ struct ChoosePage<'a> {
 const HELP: Help = Help {
     what: "Labels with a square symbol (Data Matrix) that scanners read: the identity of the record with a check character.",
     standard: "ISO/IEC 16022 (Data Matrix ECC 200), ISO/IEC 7064 MOD 37,36 (check character); ISO/IEC 17025:2017 7.4.2.",
-    next: "Print at 100 %, on sheets of 63.5 mm by 46.6 mm or on plain paper. A scanner types the symbol into any field that asks for a label.",
+    next: "Print at 100 %, on sheets of 63.5 mm by 46.6 mm or on plain paper. A scanner types the symbol into any field that asks for a label. The symbol or number of a certificate leads to its status.",
 };
 
 async fn choose(shell: &Shell, db: &Db, kind: &str, wrong: String) -> Result<HttpResponse, Problem> {
@@ -223,7 +222,7 @@ pub(super) async fn choose_labels(
     choose(&shell, &db, &query.0.kind, String::new()).await
 }
 
-/// Goes to the record of a scanned label.
+/// Goes to the record of a scanned label, or to the certificate whose number was typed or symbol scanned.
 #[get("/labels/find")]
 pub(super) async fn find_by_label(
     _who: Allowed<ReadRecords>,
@@ -231,6 +230,9 @@ pub(super) async fn find_by_label(
     db: web::Data<Db>,
     query: Params<Which>,
 ) -> Result<HttpResponse, Problem> {
+    if let Some(place) = certificates::place_of(&db, &query.0.label).await? {
+        return Ok(see(&place));
+    }
     let wrong = match label_text::read(&query.0.label) {
         Read::Id(id) => {
             let kinds = [
@@ -269,44 +271,6 @@ struct LabelPage<'a> {
     help: Help,
 }
 
-/// A drawn symbol.
-struct Symbol {
-    /// Modules on a side, with a quiet zone of two.
-    side: usize,
-    path: String,
-}
-
-/// Modules of light around a symbol; the standard asks for one.
-const QUIET: usize = 2;
-
-/// Draws a record's symbol.
-fn symbol(id: Uuid) -> Result<Symbol, Refusal> {
-    let text = label_text::of(id);
-    let code = DataMatrix::encode(text.as_bytes(), SymbolList::default().enforce_square())
-        .map_err(|error| Refusal::internal(std::io::Error::other(format!("{error:?}"))))?;
-    let bitmap = code.bitmap();
-    let mut path = String::new();
-    let mut run: Option<(usize, usize, usize)> = None;
-    let mut close = |(x, y, length): (usize, usize, usize)| {
-        // Writing to a String cannot fail.
-        let _ = write!(path, "M{} {}h{length}v1h-{length}z", x + QUIET, y + QUIET);
-    };
-    for (x, y) in bitmap.pixels() {
-        run = match run {
-            Some((from, line, length)) if line == y && from + length == x => Some((from, line, length + 1)),
-            Some(before) => {
-                close(before);
-                Some((x, y, 1))
-            }
-            None => Some((x, y, 1)),
-        };
-    }
-    if let Some(last) = run {
-        close(last);
-    }
-    Ok(Symbol { side: bitmap.width() + 2 * QUIET, path })
-}
-
 /// A sheet of labels.
 #[get("/labels/sheet")]
 pub(super) async fn print_labels(
@@ -324,7 +288,7 @@ pub(super) async fn print_labels(
         pairs.iter().filter(|(name, _)| name == "id").filter_map(|(_, value)| value.parse().ok()).take(MOST).collect();
     let mut labels = Vec::new();
     for label in labels_of(&db, kind).await?.into_iter().filter(|label| wanted.contains(&label.id)) {
-        let symbol = symbol(label.id)?;
+        let symbol = Symbol::of(&label_text::of(label.id))?;
         labels.push((label, symbol));
     }
     shell.show(&LabelPage { shell: &shell, title, labels, back: format!("/labels?kind={kind}"), help: HELP })

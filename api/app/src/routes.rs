@@ -3,9 +3,9 @@
 use ferrotitre_bench::{
     concessions, equipment, impacts, methods, nonconformities, samples, specifications, standards, titrants,
 };
-use ferrotitre_ledger::{accounts, audit, imports};
+use ferrotitre_ledger::{accounts, audit, imports, laboratory};
 use ferrotitre_quality::{proficiency_rounds, reading_habits, validation_studies};
-use ferrotitre_results::{conformity, control_charts, control_materials, determinations, drift, lookback, runs};
+use ferrotitre_results::{certificates, conformity, control_charts, control_materials, determinations, drift, lookback, runs};
 use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 use {ferrotitre_calc as calculations, ferrotitre_exports as exports, ferrotitre_html as html};
@@ -27,6 +27,8 @@ pub fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(samples::pages::routes)
         .configure(specifications::pages::routes)
         .configure(conformity::pages::routes)
+        .configure(laboratory::pages::routes)
+        .configure(certificates::pages::routes)
         .configure(runs::pages::routes)
         .configure(control_charts::pages::routes)
         .configure(control_materials::pages::routes)
@@ -57,6 +59,8 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(samples::routes)
             .configure(specifications::routes)
             .configure(conformity::routes)
+            .configure(laboratory::routes)
+            .configure(certificates::routes)
             .configure(runs::routes)
             .configure(determinations::routes)
             .configure(alerts::routes)

@@ -326,6 +326,8 @@ pub enum Held {
     Sample(Uuid),
     /// A nonconformity with what was found and done.
     Nonconformity(Uuid),
+    /// A certificate with all its issues.
+    Certificate(Uuid),
 }
 
 impl Held {
@@ -336,6 +338,7 @@ impl Held {
             Self::Standardisation(id) => format!("standardisation {id}"),
             Self::Sample(id) => format!("sample {id}"),
             Self::Nonconformity(id) => format!("nonconformity {id}"),
+            Self::Certificate(id) => format!("certificate {id}"),
         }
     }
 }

@@ -186,4 +186,16 @@ ids! {
     CalibrationCorrectionId;
     /// A correction of a check.
     CheckCorrectionId;
+    /// The laboratory, one version.
+    LaboratoryId;
+    /// An issue or draft of a certificate of analysis.
+    CertificateId;
+    /// A result on a certificate.
+    CertificateResultId;
+    /// The document of an issue.
+    CertificatePaperId;
+    /// A document that was taken out.
+    CertificateCopyId;
+    /// Who was sent an issue.
+    CertificateDeliveryId;
 }

@@ -60,6 +60,9 @@ fn query(kind: EntityKind) -> Option<&'static str> {
         EntityKind::Specification => {
             Some("SELECT id, code || ' v' || version AS label FROM specifications WHERE id = ANY($1)")
         }
+        EntityKind::Certificate => {
+            Some("SELECT id, number || ' issue ' || issue AS label FROM certificates WHERE id = ANY($1)")
+        }
         EntityKind::ServiceToken
         | EntityKind::ValidationAmendment
         | EntityKind::ValidationExclusion

@@ -6,6 +6,7 @@
 pub mod alert;
 pub mod auth;
 pub mod bench_times;
+pub mod certified;
 pub mod config;
 pub mod core_refusals;
 pub mod db;

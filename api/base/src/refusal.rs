@@ -287,6 +287,18 @@ const GUARDS: &[ConstraintMeaning] = &[
         detail: "the determination is signed",
     },
     ConstraintMeaning { constraint: "runs_open", code: Code::StateConflict, field: "", detail: "the run is not open" },
+    ConstraintMeaning {
+        constraint: "certificates_one_issue",
+        code: Code::StateConflict,
+        field: "",
+        detail: "another issue of the certificate stands, or it was withdrawn",
+    },
+    ConstraintMeaning {
+        constraint: "certificates_results_stand",
+        code: Code::StateConflict,
+        field: "",
+        detail: "a result is not approved as it is certified",
+    },
 ];
 
 /// Turns a failure of the store into a refusal; violations are told apart by the name of the constraint, and one that is

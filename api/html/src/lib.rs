@@ -16,4 +16,5 @@ pub mod readable;
 pub mod sheet;
 pub mod shell;
 pub mod show;
+pub mod symbol;
 pub mod versioned;

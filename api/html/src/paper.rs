@@ -23,10 +23,25 @@ const PRINT_STYLE: &str = "<style>.band{fill:#dddddd}.band-edge{stroke:#000000;s
     .mark-cross path{fill:none;stroke-width:3}.mark text{font-size:12px;font-family:'DejaVu Sans';fill:#000000}\
     .mark-full text{fill:#ffffff}</style>";
 
+/// Lays a document out and writes it, away from the threads that serve.
+///
+/// # Errors
+/// A picture that cannot be printed, which is a mistake of ours.
+pub async fn written(document: Document) -> Result<Vec<u8>, Refusal> {
+    heavy(move || document.pdf()).await?.map_err(Refusal::internal)
+}
+
 /// A document that is handed out.
 pub struct Pdf {
     name: String,
     bytes: Vec<u8>,
+}
+
+impl Pdf {
+    /// A document that is there already, by the name it is saved under.
+    pub fn of(title: &str, bytes: Vec<u8>) -> Self {
+        Self { name: file_name(title), bytes }
+    }
 }
 
 impl Responder for Pdf {
@@ -48,8 +63,7 @@ impl Sheet<'_> {
     /// A picture that cannot be printed, which is a mistake of ours.
     pub async fn pdf(self, identity: String) -> Result<Pdf, Refusal> {
         let name = file_name(&self.title);
-        let document = self.document(identity, Utc::now());
-        let bytes = heavy(move || document.pdf()).await?.map_err(Refusal::internal)?;
+        let bytes = written(self.document(identity, Utc::now())).await?;
         Ok(Pdf { name, bytes })
     }
 

@@ -25,13 +25,14 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
     connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 
 /// Main places, in the order of a day: address, name, action needed.
-const PLACES: [(&str, &str, Action); 19] = [
+const PLACES: [(&str, &str, Action); 20] = [
     ("/day", "Day", Action::ReadRecords),
     ("/bench", "Bench", Action::RecordTitrations),
     ("/samples", "Samples", Action::ReadRecords),
     ("/runs", "Runs", Action::ReadRecords),
     ("/determinations", "Determinations", Action::ReadRecords),
     ("/iron-results", "Iron(III)", Action::ReadRecords),
+    ("/certificates", "Certificates", Action::ReadRecords),
     ("/titrants", "Titrants", Action::ReadRecords),
     ("/charts", "Charts", Action::ReadRecords),
     ("/nonconformities", "Nonconformities", Action::ReadRecords),

@@ -2017,6 +2017,154 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    /// The laboratory as its certificates name it, version by version. There is one.
+    laboratories (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The laboratory itself, the same in all versions: the id of the first.
+        record_id -> Uuid,
+        /// Version, from 1; once each, as there is one laboratory.
+        version -> Int4,
+        /// Version this one follows; each can be followed once.
+        supersedes -> Nullable<Uuid>,
+        /// Reason of the new version.
+        reason -> Nullable<Text>,
+        /// Name.
+        name -> Text,
+        /// Postal address, and where the work is done.
+        address -> Text,
+        /// How it is reached: telephone, e-mail.
+        contact -> Text,
+        /// What it says of its accreditation on certificates; null if it says nothing.
+        accreditation -> Nullable<Text>,
+        /// Address below which the status of a certificate is looked up, for the symbol on the certificate; null if there is none.
+        status_address -> Nullable<Text>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Certificates of analysis, draft by draft and issue by issue; each row is the document that can be signed, frozen.
+    certificates (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The certificate itself, the same in all its issues: the id of the first row.
+        record_id -> Uuid,
+        /// Version, from 1, counting drafts.
+        version -> Int4,
+        /// Version this one follows; each can be followed once.
+        supersedes -> Nullable<Uuid>,
+        /// Why it was drawn up anew, or why the issue before is replaced.
+        reason -> Nullable<Text>,
+        /// Year of its number.
+        year -> Int4,
+        /// Place in that year.
+        running -> Int4,
+        /// Number, of year and place.
+        number -> Text,
+        /// Issue, from 1; a later one replaces the one before.
+        issue -> Int4,
+        /// The laboratory, in this version.
+        laboratory_id -> Uuid,
+        /// Customer.
+        customer -> Text,
+        /// Address of the customer.
+        customer_address -> Text,
+        /// Additions to, deviations from or exclusions from the method, in words; null if there is nothing to add.
+        remarks -> Nullable<Text>,
+        /// What differs from the issue before; null in the first.
+        what_changed -> Nullable<Text>,
+        /// Specifications of the samples, as assigned, whose statements of conformity it holds.
+        specifications -> Array<Uuid>,
+        /// Everything it says, as JSON text, bit for bit.
+        document -> Text,
+        /// SHA-256 of that text after its heading line.
+        content_digest -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Who drew it up.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Results on certificates, each under the signature of its author that is certified.
+    certificate_results (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The certificate, in this version.
+        certificate_id -> Uuid,
+        /// Order on the certificate.
+        position -> Int4,
+        /// determinations or iron_results.
+        result_kind -> Text,
+        /// The result.
+        result_id -> Uuid,
+        /// Signature of its author.
+        sign_off_id -> Uuid,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// The document of each issue as it went out: the same bytes for ever, whatever program reads them later.
+    certificate_papers (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The issue.
+        certificate_id -> Uuid,
+        /// The document, PDF/A.
+        pdf -> Bytea,
+        /// SHA-256 of the document.
+        pdf_digest -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that authorised it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Documents of issues that were taken out of the service.
+    certificate_copies (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The issue.
+        certificate_id -> Uuid,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Who took it out.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Who was sent which issue, and so is told when it is amended or withdrawn.
+    certificate_deliveries (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The issue.
+        certificate_id -> Uuid,
+        /// Who got it.
+        recipient -> Text,
+        /// How: by e-mail, by post, by hand.
+        means -> Text,
+        /// When it was sent or handed over.
+        delivered_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
 diesel::allow_tables_to_appear_in_same_query!(account_starts, accounts);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_leaves);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_pending);

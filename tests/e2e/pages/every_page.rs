@@ -22,7 +22,9 @@ fn axe() -> String {
 /// The path without what tells one thing from another.
 fn pattern(path: &str) -> String {
     let path = path.split(['?', '#']).next().unwrap_or_default();
-    let one = |part: &str| if part.len() == 36 && part.contains('-') { "ID".to_owned() } else { part.to_owned() };
+    // A certificate goes by its number.
+    let named = |part: &str| (part.len() == 36 && part.contains('-')) || part.starts_with("C-2");
+    let one = |part: &str| if named(part) { "ID".to_owned() } else { part.to_owned() };
     path.split('/').map(one).collect::<Vec<_>>().join("/")
 }
 

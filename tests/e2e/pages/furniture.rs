@@ -4,6 +4,7 @@ use ferrotitre_tests::bench::{calibration, day, days_ahead, equipment, install, 
 use ferrotitre_tests::client::Client;
 use serde_json::{Value, json};
 
+use crate::certificates::{drafted, identity, issued, path as certificate};
 use crate::control::{Control, days_ago};
 use crate::determination::{Lab, sign};
 use crate::specifications::{approved, assign, at_most, guarded};
@@ -27,6 +28,16 @@ pub(super) async fn everything() -> Lab {
     supervised(&lab).await;
     let _ = lab.app.auditor.get("/exports/determinations?format=json").await.expect(200);
     lab
+}
+
+/// Certificates that hold, wait and were withdrawn.
+async fn certificates(lab: &Lab, results: &[String]) {
+    let _ = lab.app.manager.post("/laboratory", &identity()).await.expect(201);
+    let _ = issued(lab, &[&results[0]]).await;
+    let withdrawn = issued(lab, &[&results[1]]).await;
+    let reason = Some("it named another customer");
+    sign(&lab.app.manager, &certificate(&withdrawn), "withdrawal", reason).await.expect(201);
+    let _ = drafted(lab, &[&results[2]]).await;
 }
 
 async fn made(who: &Client, path: &str, new: &Value) -> String {
@@ -139,8 +150,10 @@ async fn determinations(lab: &Lab) {
         let plan = json!({ "method": method, "charts": [], "blanks": 1, "duplicates": 0 });
         let _ = lab.app.manager.post("/qc-plans", &plan).await.expect(201);
     }
+    let mut certified = Vec::new();
     for steps in 0..=3 {
         let iron2 = lab.iron2_done(["21.46", "21.46"]).await;
+        certified.push(iron2.clone());
         let run = lab.run(&lab.total).await;
         let total = lab.begin(&run).await;
         for (kind, last, seen) in [
@@ -178,6 +191,7 @@ async fn determinations(lab: &Lab) {
     }
     lab.close(&run).await;
     signed(lab, &format!("/determinations/{begun}"), 1).await;
+    certificates(lab, &certified).await;
     touched(lab).await;
 }
 

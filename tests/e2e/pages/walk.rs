@@ -8,7 +8,7 @@ use super::Visitor;
 
 impl Visitor {
     /// Fills a form as it stands and sends it; returns where the service goes on to.
-    pub(super) async fn fill(&self, path: &str, entries: &[(&str, &str)]) -> String {
+    pub(crate) async fn fill(&self, path: &str, entries: &[(&str, &str)]) -> String {
         let form = self.get(path).await;
         assert_eq!(form.status, 200, "{path}: {}", form.text);
         for (name, _) in entries {

@@ -11,7 +11,7 @@ use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_bench::{equipment, impacts, nonconformities, standards};
 use ferrotitre_ledger::{accounts, audit};
-use ferrotitre_results::{control_charts, drift};
+use ferrotitre_results::{certificates, control_charts, drift};
 use futures_util::Stream;
 use tokio::sync::watch;
 
@@ -48,6 +48,7 @@ pub async fn list(db: &Db, asked: &Horizon) -> Result<Alerts, Refusal> {
         items.extend(control_charts::service::alerts(connection, now).await?);
         items.extend(nonconformities::service::alerts(connection, now, until).await?);
         items.extend(impacts::alerts(connection, now).await?);
+        items.extend(certificates::service::alerts(connection).await?);
         items.extend(accounts::service::alerts(connection, now, until).await?);
         items.extend(audit::service::alerts(connection, now).await?);
         Ok(items)

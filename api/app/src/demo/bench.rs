@@ -16,6 +16,12 @@ use crate::demo::{Lab, Person, TAKEN_OVER, id_of, wire};
 pub struct Results {
     pub iron_result: Uuid,
     pub determination: Uuid,
+    /// One that was amended once.
+    pub amended: Uuid,
+    /// One that stands under a concession.
+    pub conceded: Uuid,
+    /// Of the first weeks of a trainee.
+    pub first_weeks: Vec<Uuid>,
 }
 
 async fn open_run(lab: &Lab<'_>, method: &str, at: &str) -> Result<Uuid, Refusal> {
@@ -30,7 +36,17 @@ pub async fn open_run_with(lab: &Lab<'_>, method: &str, at: &str, repeats: Optio
 }
 
 pub async fn blank(lab: &Lab<'_>, stock: &Stock, run: Uuid, at: &str) -> Result<(), Refusal> {
-    let new = json!({ "kind": "reagent with iron(II)", "titrant": stock.dichromate, "burette": stock.burette,
+    blank_with(lab, stock, stock.dichromate, (run, at)).await
+}
+
+/// The same with another lot of titrant.
+pub(super) async fn blank_with(
+    lab: &Lab<'_>,
+    stock: &Stock,
+    titrant: Uuid,
+    (run, at): (Uuid, &str),
+) -> Result<(), Refusal> {
+    let new = json!({ "kind": "reagent with iron(II)", "titrant": titrant, "burette": stock.burette,
         "initial_readings": ["0.00"], "final_readings": ["1.04"], "solution_temperature": "21.0", "indicator_drops": 6,
         "end_point": "green to violet, sharp", "iron_equivalent_ml": "1.00", "observed_at": at });
     let act = lab.analyst_1.act("conduct_runs");
@@ -92,7 +108,8 @@ pub async fn sign(
     Box::pin(signing).await.map(|_| ())
 }
 
-async fn through(lab: &Lab<'_>, determination: Uuid) -> Result<(), Refusal> {
+/// Submitted, reviewed, released and approved.
+pub(super) async fn through(lab: &Lab<'_>, determination: Uuid) -> Result<(), Refusal> {
     through_as(lab, &lab.analyst_1, determination).await
 }
 
@@ -165,17 +182,17 @@ pub async fn load(lab: &Lab<'_>, stock: &Stock) -> Result<Results, Refusal> {
         let signature = who.signature_on(seen, None);
         steps::iron_result(lab.db, &act, &who.user, lab.policy, (iron_result, step), signature).await?;
     }
-    Box::pin(amended(lab, stock, portion_1)).await?;
-    Box::pin(first_weeks(lab, stock, portion_1)).await?;
+    let amended = Box::pin(amended(lab, stock, portion_1)).await?;
+    let first_weeks = Box::pin(first_weeks(lab, stock, portion_1)).await?;
     Box::pin(under_concession(lab, stock, portion_1)).await?;
-    Box::pin(without_a_plan(lab, stock, portion_1)).await?;
+    let conceded = Box::pin(without_a_plan(lab, stock, portion_1)).await?;
     Box::pin(back_titration(lab, stock, portion_1)).await?;
     Box::pin(disagreeing(lab, stock, portion_1)).await?;
-    Ok(Results { iron_result, determination: iron2 })
+    Ok(Results { iron_result, determination: iron2, amended, conceded, first_weeks })
 }
 
 /// v: manager-1 amends an approved result, its signatures are no longer valid, manager-2 approves anew.
-async fn amended(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), Refusal> {
+async fn amended(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<Uuid, Refusal> {
     let at = lab.at(6, 9);
     let run = open_run(lab, &stock.method_iron2, &at).await?;
     blank(lab, stock, run, &at).await?;
@@ -191,7 +208,8 @@ async fn amended(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), Refu
     correct(lab, &lab.manager_1, determination, &right, reason).await?;
     sign(lab, &lab.manager_1, determination, Step::Submit, None).await?;
     sign(lab, &lab.analyst_2, determination, Step::Review, None).await?;
-    sign(lab, &lab.manager_2, determination, Step::Approve, None).await
+    sign(lab, &lab.manager_2, determination, Step::Approve, None).await?;
+    Ok(determination)
 }
 
 /// Asks for a concession as the analyst; both managers sign it.
@@ -207,7 +225,7 @@ async fn concede(lab: &Lab<'_>, new: &Value) -> Result<Uuid, Refusal> {
 }
 
 /// The back-titration has no plan of quality control: its result is approved under a concession, which is printed with it.
-async fn without_a_plan(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), Refusal> {
+async fn without_a_plan(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<Uuid, Refusal> {
     let at = lab.at(24, 9);
     let run = open_run(lab, &stock.method_back, &at).await?;
     let determination = begin(lab, run, portion, &at).await?;
@@ -224,7 +242,8 @@ async fn without_a_plan(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(
         "reason": "no control material for the back-titration yet; it agrees with the direct titration of the same portion",
         "valid_from": now - Duration::hours(1), "valid_to": now + Duration::days(7) });
     concede(lab, &new).await?;
-    sign(lab, &lab.manager_1, determination, Step::Approve, None).await
+    sign(lab, &lab.manager_1, determination, Step::Approve, None).await?;
+    Ok(determination)
 }
 
 /// l: the expired lot D-0 is used under a concession signed by two managers.
@@ -278,7 +297,7 @@ async fn disagreeing(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), 
 
 /// p: trainee-1, not yet authorised for the method and so under the supervision of analyst-1, reads the burette to the tenth more
 /// often than chance would.
-async fn first_weeks(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), Refusal> {
+async fn first_weeks(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<Vec<Uuid>, Refusal> {
     let at = lab.at(8, 9);
     let run = open_run(lab, &stock.method_iron2, &at).await?;
     blank(lab, stock, run, &at).await?;
@@ -301,7 +320,7 @@ async fn first_weeks(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), 
         made.push(determination);
     }
     runs::close(lab.db, &lab.analyst_1.act("conduct_runs"), run).await?;
-    for determination in made {
+    for &determination in &made {
         let supervisor = &lab.analyst_1;
         let act = supervisor.act("countersign_titrations");
         let seen = determinations::read(lab.db, determination).await?.content_digest;
@@ -309,5 +328,5 @@ async fn first_weeks(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), 
         supervision::countersign(lab.db, &act, &supervisor.user, lab.policy, determination, signature).await?;
         through_as(lab, &lab.trainee_1, determination).await?;
     }
-    Ok(())
+    Ok(made)
 }

@@ -18,10 +18,12 @@ use crate::demo::{Lab, TAKEN_OVER, id_of, rules, text_of, wire};
 
 /// What the bench works with.
 pub struct Stock {
+    pub balance: Uuid,
     pub burette: Uuid,
     pub pipette_10: Uuid,
     pub pipette_25: Uuid,
     pub flask_250: Uuid,
+    pub flask_1000: Uuid,
     pub dichromate: Uuid,
     pub old_dichromate: Uuid,
     pub iron2: Uuid,
@@ -76,14 +78,16 @@ async fn burette(lab: &Lab<'_>, code: &str, corrections: [&str; 6]) -> Result<Uu
     piece(lab, &facts, &calibration).await
 }
 
-async fn standard(lab: &Lab<'_>, facts: &Value) -> Result<(Uuid, String), Refusal> {
+/// Receives and releases a lot of a primary standard; the lot and its version.
+pub(super) async fn standard(lab: &Lab<'_>, facts: &Value) -> Result<(Uuid, String), Refusal> {
     let answer = primary::record(lab.db, &lab.analyst_1.act("receive_lots"), wire(facts)?).await?;
     let id = id_of(&answer)?;
     primary::advance(lab.db, &lab.manager_1.act("release_lots"), id, to("released")).await?;
     Ok((id, text_of(&answer, "version_id")?))
 }
 
-async fn direct(
+/// Prepares and releases a lot of dichromate.
+pub(super) async fn direct(
     lab: &Lab<'_>,
     code: &str,
     mass: &str,
@@ -264,10 +268,12 @@ pub async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
     let bath = bath(lab, matrix).await?;
     let burette = burette_1;
     Ok(Stock {
+        balance,
         burette,
         pipette_10,
         pipette_25,
         flask_250,
+        flask_1000,
         dichromate,
         old_dichromate,
         iron2,

@@ -124,6 +124,7 @@ actions! {
         "list_control_points", "read_control_value", "review_control_chart", "read_chart_phase",
         "compute_run_lengths", "list_qc_plans", "read_qc_plan",
         "list_nonconformities", "read_nonconformity", "list_impacts", "read_impact", "read_uses", "read_uses_of_a_time", "suppose",
+        "list_certificates", "read_certificate", "preview_certificate", "print_certificate", "read_laboratory",
         "list_imports", "read_import",
         "list_proficiency_rounds", "read_proficiency_round", "draw_proficiency_history",
         "list_validation_studies", "read_validation_study", "read_validation_answers", "read_validation_answer",
@@ -185,6 +186,13 @@ actions! {
     ApproveDeterminations = "approve_determinations": [Manager] for ["approve_determination", "amend_determination", "approve_iron_result", "amend_iron_result"];
     /// Says that signed results stay as they are although something they rest on was touched.
     DecideImpacts = "decide_impacts": [Manager] for ["decide_impact"];
+    /// Says how certificates name the laboratory.
+    DescribeLaboratory = "describe_laboratory": [Manager] for ["record_laboratory", "correct_laboratory"];
+    /// Draws up certificates of analysis and those that replace them, and records who was sent one.
+    DraftCertificates = "draft_certificates": [Analyst, Manager] for [
+        "draw_up_certificate", "revise_certificate", "amend_certificate", "discard_certificate", "record_certificate_delivery"];
+    /// Authorises certificates that others drew up, and withdraws them.
+    AuthoriseCertificates = "authorise_certificates": [Manager] for ["authorise_certificate", "withdraw_certificate"];
     /// Asks for a concession.
     RequestConcessions = "request_concessions": [Analyst, Manager] for ["request_concession"];
     /// Signs a concession; two managers must.

@@ -23,6 +23,8 @@ use ferrotitre_base::{labels, states};
 pub const MOST_COMPARED: usize = 50;
 /// Results that a nonconformity links.
 const MOST_LINKED: i64 = 1000;
+/// Certificates that a nonconformity names in its words; it links all of them.
+const MOST_NAMED: usize = 50;
 /// Impacts that a list of alerts looks at.
 const MOST_ALERTS: i64 = 100;
 
@@ -40,6 +42,12 @@ pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Resul
         touched.extend(results.into_iter().map(|result| (result.sign_off.0, result)));
     }
     let Some(first) = impacts.first().filter(|_| !touched.is_empty()) else { return Ok(()) };
+    let mut certificates: Vec<(Uuid, String)> = Vec::new();
+    for impact in impacts.iter().filter(|impact| impact.figures) {
+        certificates.extend(store::certificates(connection, impact.id, MOST_LINKED).await?);
+    }
+    certificates.sort();
+    certificates.dedup();
     let determinations: Vec<&Touched> =
         touched.values().filter(|one| one.entity_kind == EntityKind::Determination.table()).collect();
     let mut changed = None;
@@ -50,7 +58,9 @@ pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Resul
         }
     }
     let many = determinations.len() > MOST_COMPARED;
-    let scope = match changed {
+    // A certificate says what sample it was, not only what was found in it.
+    let described = first.cause_kind == EntityKind::Sample.table() && !certificates.is_empty();
+    let mut scope = match changed {
         Some(change) => format!("{} signed results rest on what changed; one of them: {change}", touched.len()),
         None if many => format!(
             "{} signed results rest on what changed; the first {MOST_COMPARED} of {} determinations come out the same, the others \
@@ -58,11 +68,14 @@ pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Resul
             touched.len(),
             determinations.len()
         ),
+        None if described => format!("{} signed results are of the sample whose record changed", touched.len()),
         None => return Ok(()),
     };
+    scope.push_str(&concerned(&certificates));
     let mut links: Vec<(&'static str, Uuid, &'static str)> = vec![("impacts", first.id.0, "origin")];
     let kind = |name: &str| EntityKind::ALL.into_iter().map(EntityKind::table).find(|table| *table == name);
     links.extend(touched.values().filter_map(|one| Some((kind(&one.entity_kind)?, one.entity_id, "affected"))));
+    links.extend(certificates.iter().map(|(id, _)| (EntityKind::Certificate.table(), *id, "affected")));
     let opening = Opening {
         source: "signed result touched",
         severity: "major",
@@ -73,6 +86,19 @@ pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Resul
         links,
     };
     open_because(connection, act, opening).await.map(|_| ())
+}
+
+/// Issued certificates in the words of a nonconformity.
+pub fn concerned(certificates: &[(Uuid, String)]) -> String {
+    if certificates.is_empty() {
+        return String::new();
+    }
+    let named: Vec<&str> = certificates.iter().take(MOST_NAMED).map(|(_, words)| words.as_str()).collect();
+    let rest = match certificates.len().saturating_sub(MOST_NAMED) {
+        0 => String::new(),
+        more => format!(" and {more} more"),
+    };
+    format!("\nConcerned: {}{rest}", named.join(", "))
 }
 
 async fn view(connection: &Connection, row: store::Row) -> Result<ImpactView, Refusal> {

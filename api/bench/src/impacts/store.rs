@@ -163,6 +163,35 @@ pub async fn touched(
 }
 
 #[derive(QueryableByName)]
+struct Certificate {
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    id: Uuid,
+    #[diesel(sql_type = diesel::sql_types::Text)]
+    words: String,
+}
+
+/// Issued certificates over results that an impact touches, by identity and what they are called. Certificates are drawn up in a
+/// room above.
+pub(super) async fn certificates(
+    mut connection: &Connection,
+    impact: ImpactId,
+    limit: i64,
+) -> Result<Vec<(Uuid, String)>, Refusal> {
+    let sql = format!(
+        "SELECT DISTINCT c.id, 'issued certificate ' || c.number || ' (issue ' || c.issue || ')' AS words FROM ({TOUCHED}) of \
+         JOIN certificate_results r ON r.result_id = of.entity_id JOIN certificates c ON c.id = r.certificate_id \
+         JOIN present_states x ON x.entity_id = c.id WHERE x.state = 'issued' ORDER BY c.id LIMIT $3"
+    );
+    let rows: Vec<Certificate> = diesel::sql_query(sql)
+        .bind::<diesel::sql_types::Uuid, _>(impact)
+        .bind::<diesel::sql_types::Uuid, _>(Uuid::nil())
+        .bind::<diesel::sql_types::BigInt, _>(limit)
+        .load(&mut connection)
+        .await?;
+    Ok(rows.into_iter().map(|row| (row.id, row.words)).collect())
+}
+
+#[derive(QueryableByName)]
 struct Open {
     #[diesel(sql_type = diesel::sql_types::Bool)]
     open: bool,

@@ -181,6 +181,7 @@ fn address(table: &str, id: Uuid) -> String {
         "control_materials" => "control-materials",
         "control_charts" => "charts",
         "control_values" => "control-values",
+        "certificates" => "certificates",
         _ => return String::new(),
     };
     format!("/{place}/{id}")

@@ -31,7 +31,7 @@ const DUE_DAYS: i64 = 30;
 const MOST_ALERTS: i64 = 200;
 
 /// Records that a person can link.
-pub const LINKED: [EntityKind; 16] = [
+pub const LINKED: [EntityKind; 17] = [
     EntityKind::Equipment,
     EntityKind::PrimaryStandard,
     EntityKind::Reagent,
@@ -48,6 +48,7 @@ pub const LINKED: [EntityKind; 16] = [
     EntityKind::ControlChart,
     EntityKind::ControlValue,
     EntityKind::ProficiencyRound,
+    EntityKind::Certificate,
 ];
 
 /// What a person can name as the source.

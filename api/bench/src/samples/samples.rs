@@ -7,14 +7,16 @@ use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal};
 use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::decimal::{code, words};
-use ferrotitre_base::web::versions::versioned;
+use ferrotitre_base::web::versions::{Correction, versioned};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_schema::samples;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-pub use versions::{correct, list, read, record};
+use crate::impacts;
+
+pub use versions::{list, read, record};
 
 const KIND: EntityKind = EntityKind::Sample;
 
@@ -111,7 +113,28 @@ versioned! {
     kind: super::KIND,
     path: "/api/v1/samples",
     meanings: super::MEANINGS,
-    also: [every, record, correct, read, list],
+    also: [every, record, read, list],
+}
+
+/// Corrects a sample. What is said of it on a certificate that went out is looked into.
+///
+/// # Errors
+/// Another version than the present one; facts that break a rule.
+pub async fn correct(
+    db: &Db,
+    act: &Act,
+    sample: Uuid,
+    if_match: Option<&str>,
+    correction: Correction<SampleFacts>,
+) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        let present = versions::current(connection, sample).await?;
+        let row = versions::insert(connection, &versions::next(act, &present, if_match, correction)?).await?;
+        impacts::follow_up(connection, act, row.id.0).await?;
+        let state = states::present(connection, KIND, sample).await?.state;
+        Ok(row.view(state))
+    })
+    .await
 }
 
 /// Whether something can still be taken of a sample or done with what was taken.

@@ -144,12 +144,12 @@ pub(super) struct LoadedResult {
     pub(super) row: IronResultRow,
     pub(super) total: Loaded,
     pub(super) iron2: Loaded,
-    state: String,
+    pub(super) state: String,
     moves: Vec<StateMove>,
     sign_offs: Vec<sign_offs::Row>,
     /// The author's signature it stands under.
     pub(super) standing: Option<Standing>,
-    touches: Vec<Touch>,
+    pub(super) touches: Vec<Touch>,
 }
 
 /// What each determination of a signed iron result is read under: its own author's signature as it then stood.

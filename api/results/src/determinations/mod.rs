@@ -2,6 +2,7 @@
 
 pub mod adoption;
 pub mod bulk;
+pub mod certifying;
 pub mod compared;
 mod decision;
 pub mod discordance;

@@ -70,7 +70,7 @@ pub(super) struct Loaded {
 /// What a determination rests on apart from its titrations.
 pub(super) struct Frame {
     pub(super) method: methods::store::versions::Row,
-    sample: samples::versions::Row,
+    pub(super) sample: samples::versions::Row,
     portion: portions::Row,
     pub(super) sign_offs: Vec<sign_offs::Row>,
     /// Concessions under which its result may stand although its run has not decided, in words.

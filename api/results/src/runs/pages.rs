@@ -27,6 +27,7 @@ use ferrotitre_html::show;
 use ferrotitre_ledger::accounts::service as accounts;
 use uuid::Uuid;
 
+use crate::certificates::pages as certificates;
 use crate::control_charts::pages::shown;
 use crate::determinations::wire::DeterminationListing;
 use crate::determinations::{pages as determination_pages, service as determinations};
@@ -257,6 +258,8 @@ pub(super) async fn read_run(
         empty: "No blank yet.",
         ..Table::default()
     };
+    let results: Vec<Uuid> = lines.iter().map(|line| line.id).collect();
+    let certified = certificates::of_results(&db, &results).await?;
     let (control, values) = (quality(&run), control_values(&shell, &run));
     let facts = about(&shell, &run, &method, name(run.recorded_by.0));
     let path = format!("/runs/{id}");
@@ -295,6 +298,7 @@ pub(super) async fn read_run(
                 ..Table::default()
             }),
         )
+        .with(certified)
         .section("signatures", "Signatures", Part::Signatures(run.sign_offs))
         .section("history", "History", Part::Moves(run.moves, people))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={id}"))

@@ -1,13 +1,16 @@
 //! Whether a run is in control: its control values, blanks and duplicates against the plan of its method.
 
 use chrono::{DateTime, Utc};
+use ferrotitre_base::certified;
 use ferrotitre_base::db::{Act, Connection};
 use ferrotitre_base::ids::{ControlChartId, ControlValueId};
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::states;
+use ferrotitre_bench::impacts;
 use ferrotitre_bench::methods;
 use ferrotitre_bench::methods::rules::BlankText;
 use ferrotitre_bench::nonconformities::service::{Opening, open_because};
+use ferrotitre_core::lifecycle::EntityKind;
 use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -201,17 +204,20 @@ pub async fn rejected(
 ) -> Result<(), Refusal> {
     let because = format!("run {} was rejected: {}", run.code, reason.unwrap_or_default());
     let given_back = determinations::rejected_runs::give_back(connection, act, run.id, &because).await?;
+    let results: Vec<Uuid> = given_back.iter().map(|(_, id)| *id).collect();
+    let certificates = certified::issued(connection, &results).await?;
     let first = repeats::chain(connection, run.id).await?;
     let mut links: Vec<(&'static str, Uuid, &'static str)> = vec![(KIND.table(), run.id.0, "origin")];
     links.extend(first.iter().map(|earlier| (KIND.table(), earlier.id.0, "origin")));
     links.extend(bad(&quality.values).map(|value| ("control_values", value.row.id.0, "origin")));
     links.extend(given_back.into_iter().map(|(kind, id)| (kind, id, "affected")));
+    links.extend(certificates.iter().map(|(id, _)| (EntityKind::Certificate.table(), *id, "affected")));
     let why = reason.unwrap_or_default();
     let mut opening = Opening {
         source: "run rejection",
-        severity: "minor",
+        severity: if certificates.is_empty() { "minor" } else { "major" },
         title: format!("run {} was rejected", run.code),
-        scope: format!("{why}\n{}", quality.reasons.join("\n")),
+        scope: format!("{why}\n{}{}", quality.reasons.join("\n"), impacts::concerned(&certificates)),
         owner: Some(run.recorded_by),
         observed_at: Utc::now(),
         links,

@@ -24,6 +24,7 @@ use uuid::Uuid;
 
 use super::signing::with_steps;
 use super::since;
+use crate::certificates::pages as certificates;
 use crate::determinations::evaluation::{AgreementView, EvaluationView, ReportedView};
 use crate::determinations::pages::against::{self, Against};
 use crate::determinations::service;
@@ -213,6 +214,7 @@ pub(super) async fn read_determination(
         sheet = sheet.section("flags", "To be known", Part::Alert(view.flags));
     }
     sheet = sheet.with(statements::sections(&shell, &view.conformity));
+    sheet = sheet.with(certificates::of_result(&shell, &db, (*id, &view.state)).await?);
     let expressed = json(&around.rules.expressed);
     sheet.sections.extend(against::sections(&shell, &evaluation, expressed.as_str().unwrap_or_default(), &query.0));
     let numbers = (!figures.rows.is_empty()).then_some(Part::Table(figures));

@@ -25,7 +25,8 @@ use uuid::Uuid;
 
 use super::detail::result;
 use super::signing::{Signed, take_step, with_steps};
-use super::since;
+use super::{NO_CERTIFICATE, since};
+use crate::certificates::{pages as certificates, service as certified};
 use crate::determinations::iron_results::{self as service, IronResultView};
 use crate::determinations::wire::NewIronResult;
 use crate::determinations::{service as determinations, steps};
@@ -152,7 +153,7 @@ pub async fn print_iron_result(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<Pdf, Problem> {
-    Ok(sheet(&shell, &db, *id).await?.pdf(format!("iron result {id}")).await?)
+    Ok(sheet(&shell, &db, *id).await?.lead(NO_CERTIFICATE).pdf(format!("iron result {id}")).await?)
 }
 
 async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Problem> {
@@ -195,12 +196,14 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Pro
     if !view.flags.is_empty() {
         sheet = sheet.section("flags", "To be known", Part::Alert(view.flags));
     }
+    let on_certificates = certificates::of_result(shell, db, (id, &view.state)).await?;
     Ok(with_steps(sheet, shell, &view.state, &path)
         .way(true, "Save as PDF", format!("/api/v1{path}/report.pdf"))
         .section("result", "Result", result(shell, evaluation.reported.as_ref(), waits))
         .with(since::touched(&view.touched))
         .with(since::before(shell, &view.earlier))
         .with(statements::sections(shell, &view.conformity))
+        .with(on_certificates)
         .section("about", "About", Part::Facts(facts))
         .section("rules", "What the rules say", Part::Verdicts(evaluation.verdicts))
         .section_of("working", "Working", evaluation.working.map(Part::Working))
@@ -222,7 +225,10 @@ async fn sign<D: Deed>(
     (id, word): (Uuid, &str),
     sent: &Sent,
 ) -> Result<HttpResponse, Problem> {
-    let view = service::read(db, id).await?;
+    let mut view = service::read(db, id).await?;
+    if word == "amendment" {
+        view.flags.extend(certified::to_be_amended(db, id).await?);
+    }
     let signed = Signed {
         place: format!("/iron-results/{id}"),
         words: format!("iron(III): {}", reported(shell, &view)),

@@ -34,6 +34,9 @@ use crate::determinations::service;
 use crate::determinations::wire::{DeterminationLine, DeterminationListing, NewDetermination};
 use crate::runs::service as runs;
 
+/// What a report says of itself, so that nobody takes it for more.
+pub(super) const NO_CERTIFICATE: &str = "This report is not a certificate of analysis.";
+
 /// Mounts the pages.
 pub fn routes(config: &mut web::ServiceConfig) {
     config

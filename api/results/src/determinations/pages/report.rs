@@ -19,7 +19,7 @@ use utoipa::IntoParams;
 use uuid::Uuid;
 
 use crate::determinations::pages::detail::{Around, caption, picture, result};
-use crate::determinations::pages::since;
+use crate::determinations::pages::{NO_CERTIFICATE, since};
 use crate::determinations::service;
 use crate::determinations::wire::DeterminationView;
 
@@ -87,7 +87,7 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid, working: bool) -> Result
     let evaluation = view.evaluation;
     let report = Sheet::new(shell, "Report on a determination", title)
         .state(view.state)
-        .lead("The result relates only to the sample tested.")
+        .lead(format!("The result relates only to the sample tested. {NO_CERTIFICATE}"))
         .way(true, "Save as PDF", format!("/api/v1{path}/report.pdf"))
         .way(true, "PDF with the full working", format!("/api/v1{path}/report.pdf?working=true"))
         .way(true, "Back to the determination", path)

@@ -15,6 +15,7 @@ use ferrotitre_html::shell::Shell;
 use ferrotitre_html::versioned::{self, json, moves_on};
 use uuid::Uuid;
 
+use crate::certificates::pages as certificates;
 use crate::conformity::pages::samples as judged_by;
 use crate::determinations::pages as determination_pages;
 use crate::determinations::service as determinations;
@@ -35,6 +36,9 @@ pub(super) async fn read_sample(
     let names = versioned::names(&db, &history.versions, &history.moves).await?;
     let listing = DeterminationListing { sample: Some(*id), limit: Some(200), ..Default::default() };
     let lines = determinations::list(&db, &listing).await?.items;
+    let results: Vec<Uuid> = lines.iter().map(|line| line.id).collect();
+    let certified = certificates::of_results(&db, &results).await?;
+    let waits = lines.iter().any(|line| line.state == "approved");
     let portions = portion_table(&shell, &db, *id).await?;
     let path = format!("/samples/{id}");
     let registers = shell.may(Action::RegisterSamples);
@@ -42,6 +46,11 @@ pub(super) async fn read_sample(
         .state(present.state.clone())
         .lead(present.facts.client_reference.clone())
         .way(registers, "Take a test portion", format!("{path}/portions/new"))
+        .way(
+            waits && shell.may(Action::DraftCertificates),
+            "Draw up a certificate",
+            format!("/certificates/new?sample={id}"),
+        )
         .way(registers && moves_on(KIND, &present.state), "Move on", format!("{path}/moves"))
         .way(registers, "Correct", format!("{path}/correction"))
         .section("about", "About", Part::Facts(facts(&fields(), &json(&present.facts), &shell)))
@@ -57,6 +66,7 @@ pub(super) async fn read_sample(
                 ..Table::default()
             }),
         )
+        .with(certified)
         .section("versions", "Versions", versioned::versions(&shell, &fields(), &history.versions, &names))
         .section("history", "History", Part::Moves(history.moves, names))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={id}"))

@@ -17,6 +17,7 @@ use ferrotitre_html::sheet::Sheet;
 use ferrotitre_html::shell::Shell;
 use uuid::Uuid;
 
+use crate::certificates::service as certificates;
 use crate::determinations::steps::{self, Step};
 use crate::determinations::{discordance, service, supervision};
 
@@ -104,7 +105,10 @@ async fn sign<D: Deed>(
     (id, word): (Uuid, &str),
     sent: &Sent,
 ) -> Result<HttpResponse, Problem> {
-    let view = service::read(db, id).await?;
+    let mut view = service::read(db, id).await?;
+    if word == "amendment" {
+        view.flags.extend(certificates::to_be_amended(db, id).await?);
+    }
     let stands = match &view.evaluation.reported {
         Some(reported) => shell.n(reported.stated()),
         None => view.evaluation.progress.detail.clone(),
