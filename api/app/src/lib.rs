@@ -14,3 +14,4 @@ pub mod openapi;
 pub mod operations;
 mod printed;
 pub mod routes;
+mod witness;

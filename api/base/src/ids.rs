@@ -182,4 +182,6 @@ ids! {
     CalibrationCorrectionId;
     /// A correction of a check.
     CheckCorrectionId;
+    /// A decision on who countersigns the heads of the audit log.
+    WitnessPolicyId;
 }

@@ -49,6 +49,7 @@ pub async fn list(db: &Db, asked: &Horizon) -> Result<Alerts, Refusal> {
         items.extend(impacts::alerts(connection, now).await?);
         items.extend(accounts::service::alerts(connection, now, until).await?);
         items.extend(audit::service::alerts(connection, now).await?);
+        items.extend(audit::witnesses::alerts(connection, now).await?);
         Ok(items)
     });
     let mut items = items.await?;
