@@ -1,5 +1,6 @@
 //! Exports: records as files that can be read, recomputed and compared without the service.
 
+mod bundles;
 mod cells;
 mod formulas;
 mod handlers;
@@ -22,5 +23,9 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::export_determinations)
         .service(handlers::export_control_chart)
         .service(handlers::export_validation_study)
+        .service(handlers::bundle_determination)
+        .service(handlers::bundle_iron_result)
+        .service(handlers::bundle_titrant)
+        .service(handlers::bundle_period)
         .service(handlers::list_exports);
 }
