@@ -246,6 +246,7 @@ async fn a_cut_off_end_is_proved_by_a_head_kept_elsewhere() {
         "DELETE FROM state_moves WHERE recorded_at >= (SELECT min(at) FROM audit_events e JOIN audit_leaves l ON l.event_id = e.id WHERE l.leaf_index >= $1) - interval '1 s' AND entity_kind = 'samples'",
         "DELETE FROM audit_events WHERE id IN (SELECT event_id FROM audit_leaves WHERE leaf_index >= $1)",
         "DELETE FROM audit_leaves WHERE leaf_index >= $1",
+        "DELETE FROM audit_checkpoints WHERE tree_size > $1",
         "DELETE FROM audit_tree_heads WHERE tree_size > $1",
     ] {
         sql.execute(statement, &[&size]).await.unwrap();
@@ -350,4 +351,24 @@ async fn an_analyst_sees_own_events_and_an_administrator_no_contents() {
     assert!(seen.iter().all(|event| event["after_row"].is_null() && event["before_row"].is_null()));
     let all = items(app.auditor.get("/audit-events?limit=200").await.expect(200));
     assert!(all.iter().all(|event| event["after_row"].is_string()));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_trail_of_a_thing_is_found_by_its_code_with_everything_that_belongs_to_it() {
+    let app = TestApp::start().await;
+    let id = work(&app).await;
+    let _ = app.analyst.post("/samples", &bench::sample("S-2")).await.expect(201);
+    let trail = async |thing: &str| {
+        let page = app.auditor.get(&format!("/audit-events?limit=200&thing={thing}")).await.expect(200);
+        page["items"].as_array().unwrap().clone()
+    };
+    let by_code = trail("S-1").await;
+    let kinds: Vec<&str> = by_code.iter().map(|event| event["entity_kind"].as_str().unwrap()).collect();
+    // Both versions and the move, newest first, and nothing of the other sample.
+    assert_eq!(kinds, ["state_moves", "samples", "samples"]);
+    assert_eq!(trail(&id.to_string()).await, by_code, "by identity");
+    assert_eq!(trail("S-404").await, Vec::<Value>::new());
+    // An analyst sees the own part of it.
+    let own = app.analyst2.get("/audit-events?thing=S-1").await.expect(200);
+    assert_eq!(own["items"], json!([]));
 }

@@ -24,6 +24,7 @@ mod papers;
 mod permissions;
 mod proficiency;
 mod proof;
+mod proofs;
 mod reference_calculations;
 mod reference_files;
 mod rules_of_methods;

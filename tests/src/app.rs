@@ -14,6 +14,7 @@ use ferrotitre_base::db::{Db, StoreAddress};
 use ferrotitre_base::metrics::Metrics;
 use ferrotitre_ledger::audit::memory::Memory;
 use ferrotitre_ledger::audit::seal::{self, SealKey, Sealing};
+use ferrotitre_ledger::audit::witnesses;
 use serde_json::json;
 use uuid::Uuid;
 
@@ -97,8 +98,10 @@ impl Running {
             runtime.block_on(async move {
                 let (end, ended) = tokio::sync::watch::channel(false);
                 let db = Db::for_worker(&shared.store).unwrap();
+                let asked = ended.clone();
                 let sealer =
                     tokio::spawn(seal::run(db, (shared.seal_key.clone(), memory), shared.sealing.clone(), ended));
+                let asking = witnesses::run(Db::for_worker(&shared.store).unwrap(), asked);
                 let (server, address) = server(&settings, shared).unwrap();
                 let handle = server.handle();
                 ready.send(address).unwrap();
@@ -108,8 +111,11 @@ impl Running {
                     let _ = closing.send(true);
                     handle.stop(true).await;
                 });
-                server.await.unwrap();
-                end.send(true).unwrap();
+                let serving = async {
+                    server.await.unwrap();
+                    end.send(true).unwrap();
+                };
+                tokio::join!(serving, asking);
                 sealer.await.unwrap();
             });
         });

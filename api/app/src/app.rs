@@ -15,6 +15,7 @@ use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::request;
 use ferrotitre_html::readable;
 use ferrotitre_html::shell::InTheClear;
+use ferrotitre_ledger::audit::receipts;
 use ferrotitre_ledger::audit::seal::{SealKey, Sealing};
 use utoipa_actix_web::AppExt;
 
@@ -85,6 +86,7 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
             .default_service(web::to(no_such_path))
             .wrap(from_fn(guard::guard))
             .wrap(from_fn(current_user::resolve))
+            .wrap(from_fn(receipts::promise))
             .wrap(from_fn(request::track))
             // Outside the one that gives problem documents their request id, which the page shows.
             .wrap(from_fn(readable::readable))

@@ -20,12 +20,14 @@ use ferrotitre_ledger::audit::seal::{self, SealKey, SealKeyError, Sealing};
 use ferrotitre_ledger::audit::service as audit;
 use ferrotitre_ledger::audit::verify::{self, Against, KeptHead};
 use ferrotitre_quality::validation_studies::pinned;
+use ferrotitre_ledger::audit::witnesses;
 use ferrotitre_results::determinations::adoption::adopt;
 
 use crate::alerts::Stopping;
 use crate::app::{self, Shared};
 use crate::cluster::Cluster;
 use crate::tls::Certificates;
+use crate::witness::{self, WitnessArguments};
 use crate::{connections, demo, migrate, openapi};
 
 /// Iron by redox titration: from burette readings to a proven result.
@@ -50,6 +52,8 @@ enum Command {
     Verify(VerifyArguments),
     /// Decisions about the sealing of the audit log.
     Seal(SealArguments),
+    /// Countersigns the heads of logs, on an auditor's machine or a second server; needs no store.
+    Witness(WitnessArguments),
     /// Prints the OpenAPI document.
     Openapi,
     /// Calculates: statistics, uncertainty, control charts, volumes. Needs no store.
@@ -158,6 +162,9 @@ pub fn main() -> ExitCode {
     if let Command::Calc(arguments) = &cli.command {
         return command::run(arguments);
     }
+    if let Command::Witness(arguments) = &cli.command {
+        return witness::run(arguments);
+    }
     let filter =
         tracing_subscriber::EnvFilter::try_from_default_env().unwrap_or_else(|_| "info,tiny_skia=error".into());
     tracing_subscriber::fmt().json().with_env_filter(filter).with_writer(std::io::stderr).init();
@@ -209,8 +216,8 @@ async fn run(command: Command) -> Result<ExitCode, Failure> {
         }
         Command::Verify(arguments) => verify_store(arguments).await,
         Command::Seal(arguments) => resume_sealing(arguments).await,
-        // Both have run before there was a runtime.
-        Command::Openapi | Command::Calc(_) => Ok(ExitCode::SUCCESS),
+        // They have run before there was a runtime.
+        Command::Openapi | Command::Calc(_) | Command::Witness(_) => Ok(ExitCode::SUCCESS),
     }
 }
 
@@ -327,6 +334,7 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     tokio::spawn(until_stopped(closing));
     let memory = Memory::of(&settings.store.data);
     tokio::spawn(accounts::pruning::run(db.clone(), stopped.clone()));
+    let asking = witnesses::run(db.clone(), stopped.clone());
     let sealer = tokio::spawn(seal::run(db, (seal_key.clone(), memory), sealing.clone(), stopped));
     let shared = Shared {
         store: address.clone(),
@@ -358,8 +366,13 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
         print!("{}", scenario.text());
         print!("{}", demo::first_calls(&format!("{scheme}://{bound}"), &scenario));
     }
-    server.await?;
-    let _ = stop.send(true);
+    let serving = async {
+        let outcome = server.await;
+        let _ = stop.send(true);
+        outcome
+    };
+    let (outcome, ()) = tokio::join!(serving, asking);
+    outcome?;
     sealer.await?;
     Ok(())
 }

@@ -18,3 +18,4 @@ pub mod operations;
 mod printed;
 pub mod routes;
 pub mod tls;
+mod witness;

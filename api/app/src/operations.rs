@@ -55,6 +55,9 @@ async fn read_metrics(metrics: web::Data<Metrics>, db: web::Data<Db>, sealing: w
     if let Ok(pending) = audit::service::pending(&db).await {
         text.push_str(&metrics::pending_text(pending.events, pending.oldest_seconds));
     }
+    if let Ok(Some(seconds)) = audit::witnesses::age(&db, chrono::Utc::now()).await {
+        text.push_str(&metrics::countersigned_text(seconds));
+    }
     HttpResponse::Ok().content_type("text/plain; version=0.0.4; charset=utf-8").body(text)
 }
 

@@ -17,6 +17,7 @@ use serde::Serialize;
 use uuid::Uuid;
 
 use crate::ids::AccountId;
+use crate::receipts;
 use crate::refusal::{Code, Refusal};
 use crate::web::answer::{Answer, Located};
 
@@ -282,7 +283,10 @@ impl Db {
         let mut connection = self.begin(act).await?;
         match work(&connection).await {
             Ok(value) => {
+                // Within the transaction, so that what is promised is what commits.
+                let made = receipts::made(&connection).await?;
                 AnsiTransactionManager::commit_transaction(&mut *connection).await?;
+                receipts::promise(made);
                 Ok(value)
             }
             Err(refusal) => {

@@ -198,4 +198,6 @@ ids! {
     CertificateCopyId;
     /// Who was sent an issue.
     CertificateDeliveryId;
+    /// A decision on who countersigns the heads of the audit log.
+    WitnessPolicyId;
 }

@@ -39,6 +39,15 @@ pub fn sealing_text(stopped: bool) -> String {
     )
 }
 
+/// Age of the last head that as many witnesses countersigned as must, as a gauge.
+#[must_use]
+pub fn countersigned_text(seconds: i64) -> String {
+    format!(
+        "# HELP ferrotitre_audit_countersigned_seconds Age of the last head that as many witnesses countersigned as must.\n\
+         # TYPE ferrotitre_audit_countersigned_seconds gauge\nferrotitre_audit_countersigned_seconds {seconds}\n"
+    )
+}
+
 /// Events that wait for their leaf, as gauges.
 #[must_use]
 pub fn pending_text(events: i64, oldest_seconds: i64) -> String {

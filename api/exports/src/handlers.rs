@@ -10,11 +10,13 @@ use ferrotitre_base::db::Db;
 use ferrotitre_base::ids::{AccountId, MethodId};
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
+use ferrotitre_ledger::audit::seal::SealKey;
 use ferrotitre_results::determinations::bulk::Selection;
 use serde::Deserialize;
 use utoipa::IntoParams;
 use uuid::Uuid;
 
+use crate::bundles::{self, Bundle};
 use crate::service::{self, ExportView, Exported, File, Handed};
 use crate::spool::Format;
 
@@ -187,6 +189,82 @@ pub(super) async fn export_validation_study(
     asked: Params<ExportForm>,
 ) -> Result<Exported, Problem> {
     Ok(service::study(&db, (&who.act_without_body(), who.user()), *id, asked.0.format).await?)
+}
+
+impl Responder for Bundle {
+    type Body = BoxBody;
+
+    fn respond_to(self, _: &HttpRequest) -> HttpResponse {
+        HttpResponse::Ok()
+            .insert_header((CONTENT_TYPE, "application/json"))
+            .insert_header((CONTENT_DISPOSITION, format!("attachment; filename=\"{}\"", self.name)))
+            .insert_header(("X-Content-SHA256", self.file.digest.as_str()))
+            .insert_header(("X-Content-Rows", self.file.rows.to_string()))
+            .body(SizedStream::new(self.size, self.file.stream()))
+    }
+}
+
+/// Bundles a determination: its events with their proof under a signed head, its working, what was signed and what is printed.
+///
+/// `ferrotitre-check` and `tests/oracle/proof.py` check the file away from the service; its form is `openapi/PROOF.md`. An
+/// analyst who is neither manager nor auditor takes out only determinations that the analyst opened or titrated.
+#[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Determination")), responses((status = 200, description = "The bundle", body = String, content_type = "application/json"), (status = 503, description = "The log is not sealed")))]
+#[get("/determinations/{id}/bundle")]
+pub(super) async fn bundle_determination(
+    who: Allowed<ExportRecords>,
+    db: web::Data<Db>,
+    key: web::Data<SealKey>,
+    id: web::Path<Uuid>,
+) -> Result<Bundle, Problem> {
+    Ok(bundles::determination(&db, (&who.act_without_body(), who.user(), &key), *id).await?)
+}
+
+/// Bundles iron(III) by difference with both determinations, as the bundle of a determination.
+#[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Iron result")), responses((status = 200, description = "The bundle", body = String, content_type = "application/json"), (status = 503, description = "The log is not sealed")))]
+#[get("/iron-results/{id}/bundle")]
+pub(super) async fn bundle_iron_result(
+    who: Allowed<ExportRecords>,
+    db: web::Data<Db>,
+    key: web::Data<SealKey>,
+    id: web::Path<Uuid>,
+) -> Result<Bundle, Problem> {
+    Ok(bundles::iron_result(&db, (&who.act_without_body(), who.user(), &key), *id).await?)
+}
+
+/// Bundles a titrant lot: preparations, standardisations with their workings, factors, signatures.
+#[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Titrant lot")), responses((status = 200, description = "The bundle", body = String, content_type = "application/json"), (status = 503, description = "The log is not sealed")))]
+#[get("/titrants/{id}/bundle")]
+pub(super) async fn bundle_titrant(
+    who: Allowed<ExportRecords>,
+    db: web::Data<Db>,
+    key: web::Data<SealKey>,
+    id: web::Path<Uuid>,
+) -> Result<Bundle, Problem> {
+    Ok(bundles::titrant(&db, (&who.act_without_body(), who.user(), &key), *id).await?)
+}
+
+/// Which period.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct Period {
+    /// Events at or after this time.
+    pub from: DateTime<Utc>,
+    /// Events before this time.
+    pub until: DateTime<Utc>,
+}
+
+/// Bundles a period: every event of the log between the first and the last of that time, so that none can be left out.
+#[utoipa::path(tag = "exports", params(Period), responses((status = 200, description = "The bundle", body = String, content_type = "application/json"), (status = 503, description = "The log is not sealed")))]
+#[get("/exports/period-bundle")]
+pub(super) async fn bundle_period(
+    who: Allowed<ExportRecords>,
+    db: web::Data<Db>,
+    key: web::Data<SealKey>,
+    asked: Params<Period>,
+) -> Result<Bundle, Problem> {
+    let period = (asked.0.from, asked.0.until);
+    Ok(bundles::period(&db, (&who.act_without_body(), who.user(), &key), period).await?)
 }
 
 /// Lists the newest exports: what was handed out, to whom, with which digest. Who is an analyst and nothing else sees own exports.

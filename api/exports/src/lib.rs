@@ -1,5 +1,6 @@
 //! Exports: records as files that can be read, recomputed and compared without the service.
 
+mod bundles;
 mod cells;
 mod formulas;
 mod handlers;
@@ -26,5 +27,9 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(lookback::handlers::export_uses_of_a_time)
         .service(lookback::handlers::export_uses)
         .service(lookback::handlers::export_what_if)
+        .service(handlers::bundle_determination)
+        .service(handlers::bundle_iron_result)
+        .service(handlers::bundle_titrant)
+        .service(handlers::bundle_period)
         .service(handlers::list_exports);
 }

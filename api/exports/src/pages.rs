@@ -1,7 +1,7 @@
 //! The page of exports: filters, files, and what was handed out before.
 
 use actix_web::{HttpResponse, get, web};
-use chrono::SecondsFormat;
+use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::permissions::acts::{ExportRecords, ReadRecords};
@@ -63,6 +63,15 @@ impl Asked {
             }
         }
         Ok(query)
+    }
+
+    /// Address of the bundle of the same time: all of it that is not named.
+    fn bundle(&self) -> Result<String, Problem> {
+        let listing = Narrow::of_days(&self.from, &self.until).listing()?;
+        let text = |time: DateTime<Utc>| encoded(&time.to_rfc3339_opts(SecondsFormat::Secs, true));
+        let from = text(listing.from.unwrap_or(DateTime::UNIX_EPOCH));
+        let until = text(listing.until.unwrap_or_else(|| Utc::now() + TimeDelta::days(1)));
+        Ok(format!("/api/v1/exports/period-bundle?from={from}&until={until}"))
     }
 }
 
@@ -173,6 +182,7 @@ pub(super) async fn list_exports(
         .way(true, "What was imported", "/imports")
         .lead(lead)
         .section("records", "Determinations", Part::Table(determinations(&db, &asked.0, own_only).await?))
+        .section_way(!own_only, "The whole log of that time, to be checked elsewhere", asked.0.bundle()?)
         .section("charts", "Control charts", Part::Table(charts.await?))
         .section("studies", "Validation studies", Part::Table(studies.await?))
         .section("before", "What was exported", Part::Table(before(&db, who.user()).await?))

@@ -48,7 +48,7 @@ pub(super) async fn put_on_record(
     act: &Act,
     (what, query, format): (&str, String, &str),
     (digest, records): (&str, i64),
-) -> Result<(), Refusal> {
+) -> Result<ExportId, Refusal> {
     let row = store::Row {
         id: ExportId::new(),
         what: what.to_owned(),
@@ -59,8 +59,7 @@ pub(super) async fn put_on_record(
         recorded_at: DateTime::UNIX_EPOCH,
         recorded_by: author(act)?,
     };
-    db.transact(act, async |connection| store::insert(connection, &row).await).await?;
-    Ok(())
+    Ok(db.transact(act, async |connection| store::insert(connection, &row).await).await?.id)
 }
 
 /// Head of the audit tree as text; an export says how far the log had come.
@@ -320,7 +319,7 @@ pub struct ExportView {
     pub what: String,
     /// What it was narrowed to.
     pub query: String,
-    /// json, csv or xlsx.
+    /// json, csv, xlsx or bundle.
     #[schema(example = "csv")]
     pub format: String,
     /// SHA-256 of the content, the same in every format.

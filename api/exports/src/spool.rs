@@ -147,7 +147,7 @@ fn json(value: &impl serde::Serialize) -> Result<String, Refusal> {
 }
 
 /// A file without a name: it is unlinked at once, so that nothing is left behind whatever happens.
-fn nameless() -> Result<File, Refusal> {
+pub(super) fn nameless() -> Result<File, Refusal> {
     let path = std::env::temp_dir().join(format!("ferrotitre-export-{}", Uuid::now_v7()));
     let file = OpenOptions::new().read(true).write(true).create_new(true).mode(0o600).open(&path).map_err(io)?;
     std::fs::remove_file(&path).map_err(io)?;

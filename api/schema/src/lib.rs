@@ -80,6 +80,54 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Tree heads as signed notes (C2SP signed-note, tlog-checkpoint). Append only.
+    audit_checkpoints (tree_size) {
+        /// Number of leaves under the root.
+        tree_size -> Int8,
+        /// The note as signed: origin, size, root, and the signature of the log.
+        note -> Text,
+    }
+}
+
+diesel::table! {
+    /// What witnesses countersigned (C2SP tlog-cosignature). Append only.
+    audit_cosignatures (tree_size, witness) {
+        /// Checkpoint.
+        tree_size -> Int8,
+        /// Key of the witness, as NAME+ID+KEY.
+        witness -> Text,
+        /// The line of signature.
+        line -> Text,
+        /// When the witness says it signed.
+        signed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    /// Decisions on who countersigns the heads of the audit log and how many must; the newest counts.
+    witness_policies (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Keys of the witnesses, as NAME+ID+KEY.
+        witnesses -> Array<Text>,
+        /// Address of each, below which add-checkpoint is.
+        addresses -> Array<Text>,
+        /// How many must have countersigned a head.
+        needed -> Int4,
+        /// Age of the last such head above which an alert is raised, hours.
+        within_hours -> Int4,
+        /// Why, at least 5 characters.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that decided.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// What was done, by whom, when and why; one row per change, written in the change's own transaction. Append only.
     audit_events (id) {
         /// Identity of the event.

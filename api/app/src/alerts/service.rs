@@ -51,6 +51,7 @@ pub async fn list(db: &Db, asked: &Horizon) -> Result<Alerts, Refusal> {
         items.extend(certificates::service::alerts(connection).await?);
         items.extend(accounts::service::alerts(connection, now, until).await?);
         items.extend(audit::service::alerts(connection, now).await?);
+        items.extend(audit::witnesses::alerts(connection, now).await?);
         Ok(items)
     });
     let mut items = items.await?;

@@ -236,19 +236,32 @@ actions! {
     ExportRecords = "export_records": [Analyst, Manager, Auditor] for [
         "export_determination_workbook", "export_iron_result_workbook", "export_determinations", "export_control_chart",
         "export_validation_study", "export_uses", "export_uses_of_a_time", "export_what_if",
+        "export_validation_study", "bundle_determination", "bundle_iron_result", "bundle_titrant", "bundle_period",
         "list_exports"];
 
     /// Reads how burettes are read and what titrations came to, by person; an analyst sees their own.
     ReadReadingHabits = "read_reading_habits": [Analyst, Manager, Auditor] for ["read_reading_habits"];
     /// Reads the audit trail; analysts see their own events, administrators no contents.
-    ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event"];
+    ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event", "read_event_bytes"];
     /// Reads tree heads and proofs.
-    ReadProofs = "read_proofs": [Analyst, Manager, Auditor, Administrator] for ["list_tree_heads", "read_latest_tree_head", "prove_inclusion", "prove_consistency"];
+    ReadProofs = "read_proofs": [Analyst, Manager, Auditor, Administrator] for [
+        "list_tree_heads", "read_latest_tree_head", "prove_inclusion", "prove_consistency",
+        "read_checkpoint", "read_event_proof", "list_witness_policies"];
+    /// Decides who countersigns the heads of the audit log.
+    DecideWitnesses = "decide_witnesses": [Manager] for ["record_witness_policy"];
 }
 
 /// Operations that need no account.
-pub const OPEN_OPERATIONS: &[&str] =
-    &["sign_in", "refresh_session", "live", "ready", "read_metrics", "read_about", "read_seal_key"];
+pub const OPEN_OPERATIONS: &[&str] = &[
+    "sign_in",
+    "refresh_session",
+    "live",
+    "ready",
+    "read_metrics",
+    "read_about",
+    "read_seal_key",
+    "read_verifier_key",
+];
 
 /// Acts that count because a second person does them, though no signature is asked for. An account whose password somebody else
 /// had set does none of them until it is confirmed; signatures it is refused where the secret is asked.
@@ -264,6 +277,7 @@ pub const SECOND_PERSONS: &[Action] = &[
     Action::DisposeControlValues,
     Action::CloseNonconformities,
     Action::WithdrawRounds,
+    Action::DecideWitnesses,
 ];
 
 /// Whether one of the roles may do the action.

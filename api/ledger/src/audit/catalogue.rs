@@ -34,6 +34,38 @@ pub(super) async fn differences(connection: &Connection) -> Result<Vec<String>, 
     Ok(missing.chain(added).collect())
 }
 
+/// Table and name of every column of a table with identities.
+pub(super) fn columns() -> Vec<(String, String)> {
+    let columns = EXPECTED.lines().filter_map(|line| line.strip_prefix("column ")?.split_once(' '));
+    columns
+        .filter_map(|(name, _)| name.split_once('.'))
+        .map(|(table, name)| (table.to_owned(), name.to_owned()))
+        .collect()
+}
+
+/// A column that refers to the rows of another table.
+pub(super) struct Reference {
+    pub(super) table: String,
+    pub(super) column: String,
+    pub(super) to: String,
+}
+
+/// Foreign keys between tables with identities.
+pub(super) fn references() -> Vec<Reference> {
+    let columns = columns();
+    let identified = |table: &str| columns.iter().any(|(of, name)| of == table && name == "id");
+    let keys = EXPECTED
+        .lines()
+        .filter_map(|line| line.strip_prefix("constraint ")?.split_once(" on ")?.1.split_once(": FOREIGN KEY ("));
+    keys.filter_map(|(table, rest)| {
+        let (column, to) = rest.split_once(") REFERENCES ")?;
+        let to = to.strip_suffix("(id)")?;
+        let found = Reference { table: table.to_owned(), column: column.to_owned(), to: to.to_owned() };
+        (identified(table) && !column.contains(',')).then_some(found)
+    })
+    .collect()
+}
+
 /// The tables whose inserts are audited, with the columns left out of their events.
 pub(super) fn audited_tables() -> Vec<AuditedTable> {
     let tables = EXPECTED.lines().filter_map(|line| {

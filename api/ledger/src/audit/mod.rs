@@ -1,16 +1,20 @@
 //! The audit log: who did what, made tamper-evident. Why and how: README.md beside this file.
 
 pub mod catalogue;
-pub mod entry;
+pub use ferrotitre_base::entry;
+pub mod checkpoints;
 mod handlers;
 pub mod memory;
 pub mod pages;
+pub mod receipts;
 pub mod resume;
 pub mod seal;
 pub mod service;
 mod store;
+mod trail;
 pub mod verify;
 pub mod wire;
+pub mod witnesses;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -23,5 +27,11 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::read_latest_tree_head)
         .service(handlers::prove_inclusion)
         .service(handlers::prove_consistency)
+        .service(handlers::read_checkpoint)
+        .service(handlers::read_event_proof)
+        .service(handlers::read_event_bytes)
+        .service(handlers::read_verifier_key)
+        .service(handlers::record_witness_policy)
+        .service(handlers::list_witness_policies)
         .service(handlers::read_seal_key);
 }

@@ -15,12 +15,19 @@ use ferrotitre_html::show;
 use uuid::Uuid;
 
 use crate::accounts::service as accounts;
+use crate::audit::seal::SealKey;
 use crate::audit::service;
 use crate::audit::wire::{EventListing, HeadListing};
+use crate::audit::witnesses;
 
 /// Mounts the pages.
 pub fn routes(config: &mut web::ServiceConfig) {
-    config.service(list_events).service(list_heads).service(read_event);
+    config
+        .service(list_events)
+        .service(list_heads)
+        .service(witnesses::pages::list_witnesses)
+        .service(witnesses::pages::decide_witnesses)
+        .service(read_event);
 }
 
 #[derive(Debug, Default, serde::Deserialize)]
@@ -42,10 +49,10 @@ pub(super) async fn list_events(
     db: web::Data<Db>,
     query: Params<Narrowed>,
 ) -> Result<HttpResponse, Problem> {
-    let entity = query.0.entity_id.trim().parse::<Uuid>().ok();
+    let thing = Some(query.0.entity_id.trim().to_owned()).filter(|thing| !thing.is_empty());
     let narrow = Narrow::of_days(&query.0.from, &query.0.until);
     let Listing { from, until, .. } = narrow.listing()?;
-    let listing = EventListing { entity_id: entity, after: query.0.after, from, until, ..EventListing::default() };
+    let listing = EventListing { thing, after: query.0.after, from, until, ..EventListing::default() };
     let page = service::list(&db, who.user(), listing).await?;
     let people: Vec<Uuid> = page.items.iter().filter_map(|event| event.actor).collect();
     let people = accounts::names(&db, &people).await?;
@@ -58,8 +65,11 @@ pub(super) async fn list_events(
             Cell::text(event.reason.unwrap_or_default()),
         ]
     });
-    let mut filters =
-        vec![Field::new("entity_id", "Only of this thing (id)", Kind::Text).optional().value(&query.0.entity_id)];
+    let mut filters = vec![
+        Field::new("entity_id", "Only of this thing and what belongs to it (its code)", Kind::Text)
+            .optional()
+            .value(&query.0.entity_id),
+    ];
     filters.extend(narrow.fields(&[]));
     let place = format!("/audit?entity_id={}", show::encoded(&query.0.entity_id));
     let table = Table {
@@ -71,6 +81,7 @@ pub(super) async fn list_events(
     };
     Sheet::new(&shell, "Audit", "Audit events")
         .way(true, "Signed tree heads", "/audit/heads")
+        .way(true, "Witnesses", "/audit/witnesses")
         .section("list", "", Part::Table(table))
         .help(
             "Every change with who made it, when and why; written by the store itself in the transaction of the change.",
@@ -104,13 +115,14 @@ pub(super) async fn read_event(
     ];
     let row = |text: Option<String>| Part::Words(text.unwrap_or_else(|| "nothing, or not for your role".to_owned()));
     Sheet::new(&shell, "Audit event", event.id.to_string())
+        .way(true, "Its proof, as a file", format!("/api/v1/audit-events/{}/tlog-proof", event.id))
         .section("about", "About", Part::Facts(facts))
         .section("before", "Row before", row(event.before_row))
         .section("after", "Row after", row(event.after_row))
         .help(
             "One change, exactly as its leaf in the tree was computed from it.",
             "RFC 9162, section 2.1.",
-            "The API gives the proof that the event is under a signed head: /api/v1/audit-events/{id}/inclusion-proof.",
+            "Its proof and its bytes, kept together, show for ever that it was recorded (ferrotitre-check event).",
         )
         .show()
 }
@@ -121,6 +133,7 @@ pub(super) async fn list_heads(
     _who: Allowed<ReadProofs>,
     shell: Shell,
     db: web::Data<Db>,
+    key: web::Data<SealKey>,
 ) -> Result<HttpResponse, Problem> {
     let heads = service::heads(&db, HeadListing::default()).await?;
     let rows = heads.into_iter().map(|head| {
@@ -137,12 +150,16 @@ pub(super) async fn list_heads(
         empty: "Nothing has been sealed yet.",
         ..Table::default()
     };
+    let key = key.named();
+    let facts = vec![fact("Key", Cell::text(key.text())), fact("Fingerprint (SHA-256)", Cell::text(key.fingerprint()))];
     Sheet::new(&shell, "Audit", "Signed tree heads")
+        .way(true, "The newest as a signed note", "/api/v1/audit-tree/checkpoint")
+        .section("key", "Key of this log", Part::Facts(facts))
         .section("list", "", Part::Table(table))
         .help(
             "A head kept on paper proves any later rewriting of the log.",
             "RFC 9162, section 2.1; Ed25519 signatures.",
-            "Write size and root down now and then, and give them to ferrotitre verify --kept-head.",
+            "Write size and root down now and then, and give them to ferrotitre verify --kept-head. Auditors take the fingerprint with them, for ferrotitre-check.",
         )
         .show()
 }

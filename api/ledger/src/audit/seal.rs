@@ -2,7 +2,7 @@
 
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -13,6 +13,7 @@ use ed25519_dalek::{Signer as _, SigningKey, Verifier as _, VerifyingKey};
 use ferrotitre_base::auth::tokens::random_bytes;
 use ferrotitre_base::db::{Act, Db};
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_check::note::{Checkpoint, KeyKind, NamedKey, Note, SignatureLine};
 use ferrotitre_core::merkle::Frontier;
 use sha2::{Digest, Sha256};
 
@@ -49,10 +50,17 @@ impl SealKey {
     /// # Errors
     /// See [`SealKeyError`].
     pub fn open(data: &Path) -> Result<Self, SealKeyError> {
-        let path = data.join("seal.key");
+        Self::read(data.join("seal.key"))
+    }
+
+    /// Reads a key file by its own name.
+    ///
+    /// # Errors
+    /// See [`SealKeyError`].
+    pub fn read(path: PathBuf) -> Result<Self, SealKeyError> {
         match fs::read_to_string(&path) {
             Ok(text) => {
-                let key = SigningKey::from_pkcs8_pem(&text).map_err(|_error| SealKeyError::NotAKey(path));
+                let key = SigningKey::from_pkcs8_pem(&text).map_err(|_error| SealKeyError::NotAKey(path.clone()));
                 Ok(Self(Arc::new(key?)))
             }
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => Err(SealKeyError::Missing(path)),
@@ -77,13 +85,20 @@ impl SealKey {
     /// # Errors
     /// See [`SealKeyError`].
     pub fn make(data: &Path) -> Result<Self, SealKeyError> {
-        let path = data.join("seal.key");
+        Self::write(data.join("seal.key"))
+    }
+
+    /// Makes a key and its file by its own name.
+    ///
+    /// # Errors
+    /// See [`SealKeyError`].
+    pub fn write(path: PathBuf) -> Result<Self, SealKeyError> {
         let io = |error| SealKeyError::Io(path.clone(), error);
-        fs::create_dir_all(data).map_err(io)?;
+        path.parent().map_or(Ok(()), fs::create_dir_all).map_err(io)?;
         let key = SigningKey::from_bytes(&random_bytes::<32>());
         let pem = key.to_pkcs8_pem(LineEnding::LF).map_err(|_error| SealKeyError::NotAKey(path.clone()))?;
         // Readable by the owner from the first byte on.
-        let draft = data.join("seal.key.new");
+        let draft = path.with_extension("key.new");
         fs::write(&draft, "").map_err(io)?;
         fs::set_permissions(&draft, fs::Permissions::from_mode(0o600)).map_err(io)?;
         fs::write(&draft, pem.as_bytes()).map_err(io)?;
@@ -109,7 +124,15 @@ impl SealKey {
         key_id(&self.0.verifying_key())
     }
 
-    fn sign(&self, text: &str) -> [u8; 64] {
+    /// The key under the log's name, as others know it. A log is named by its key, so that nobody else can take its name.
+    #[must_use]
+    pub fn named(&self) -> NamedKey {
+        named(&self.public())
+    }
+
+    /// Signs a text.
+    #[must_use]
+    pub fn sign(&self, text: &str) -> [u8; 64] {
         self.0.sign(text.as_bytes()).to_bytes()
     }
 }
@@ -118,6 +141,12 @@ impl SealKey {
 #[must_use]
 pub fn key_id(key: &VerifyingKey) -> String {
     hex::encode(Sha256::digest(key.as_bytes())).chars().take(16).collect()
+}
+
+/// A log's key under the log's name.
+#[must_use]
+pub fn named(key: &VerifyingKey) -> NamedKey {
+    NamedKey { name: format!("ferrotitre/{}", key_id(key)), kind: KeyKind::Note, key: *key }
 }
 
 /// Whether a tree head's signature is right.
@@ -218,6 +247,7 @@ async fn seal_once(db: &Db, (key, memory): (&SealKey, &Memory), known: &mut Know
                 return Ok(Outcome::Elsewhere);
             }
             let (mut frontier, remembered) = before;
+            let first = remembered.is_none();
             let size = store::tree_size(connection).await?;
             let remembered = match remembered {
                 Some(remembered) if size.cast_unsigned() == frontier.size() => remembered,
@@ -233,6 +263,10 @@ async fn seal_once(db: &Db, (key, memory): (&SealKey, &Memory), known: &mut Know
             };
             let events = store::take_pending(connection, BATCH).await?;
             if events.is_empty() {
+                // A head of an earlier release gets its note when this one first looks.
+                if first && size > 0 && !store::has_checkpoint(connection, size).await? {
+                    store::insert_checkpoint(connection, size, &signed_note(key, &frontier)).await?;
+                }
                 return Ok(Outcome::Sealed(0, frontier, remembered));
             }
             let mut leaves = Vec::with_capacity(events.len());
@@ -248,6 +282,7 @@ async fn seal_once(db: &Db, (key, memory): (&SealKey, &Memory), known: &mut Know
                 return Err(Refusal::internal(error));
             }
             store::insert_sealed(connection, &leaves, &head).await?;
+            store::insert_checkpoint(connection, head.tree_size, &signed_note(key, &frontier)).await?;
             Ok(Outcome::Sealed(events.len(), frontier, remembered))
         })
         .await?;
@@ -275,6 +310,14 @@ fn signed_head(key: &SealKey, frontier: &Frontier) -> store::HeadRow {
     let tree_size = frontier.size().cast_signed();
     let signature = key.sign(&entry::head_text(tree_size, &root, signed_at));
     store::HeadRow { tree_size, root_hash: root.to_vec(), signed_at, key_id: key.id(), signature: signature.to_vec() }
+}
+
+/// The same tree as a signed note (C2SP tlog-checkpoint).
+fn signed_note(key: &SealKey, frontier: &Frontier) -> String {
+    let named = key.named();
+    let text = Checkpoint { origin: named.name.clone(), size: frontier.size(), root: frontier.root() }.text();
+    let line = SignatureLine::by(&named, &key.sign(&text));
+    Note { text, signatures: vec![line] }.print()
 }
 
 /// The store keeps microseconds; a signature must cover what is stored.

@@ -10,7 +10,9 @@ use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_core::merkle;
 use uuid::Uuid;
 
+use crate::audit::checkpoints;
 use crate::audit::store::{self, EventFilter, Pending};
+use crate::audit::trail;
 use crate::audit::wire::{AuditEvent, Between, ConsistencyProof, EventListing, HeadListing, InclusionProof, TreeHead};
 
 /// A service that runs seals an event within a second or two, s.
@@ -46,6 +48,10 @@ pub(super) async fn list(db: &Db, user: &CurrentUser, listing: EventListing) -> 
             };
             let filter = EventFilter {
                 entity: listing.entity_id,
+                rows: match listing.thing.as_deref().map(str::trim).filter(|thing| !thing.is_empty()) {
+                    Some(thing) => Some(trail::of(connection, thing).await?),
+                    None => None,
+                },
                 actor,
                 after,
                 from: window.window_start(),
@@ -65,6 +71,18 @@ pub(super) async fn read(db: &Db, user: &CurrentUser, id: Uuid) -> Result<AuditE
         .filter(|event| !sight.only_own || event.actor == Some(user.account.0))
         .map(|event| AuditEvent::of(event, sight.contents))
         .ok_or_else(|| Refusal::not_found("audit event", id))
+}
+
+/// The bytes that an event's leaf hashes, for those who see its contents.
+pub(super) async fn canonical(db: &Db, user: &CurrentUser, id: Uuid) -> Result<String, Refusal> {
+    let sight = sight(user);
+    let event = checkpoints::bytes(db, id).await?;
+    let event = event.filter(|event| !sight.only_own || event.actor == Some(user.account.0));
+    let event = event.ok_or_else(|| Refusal::not_found("audit event", id))?;
+    if !sight.contents {
+        return Err(Refusal::new(Code::Forbidden, "administrators do not see the contents of events"));
+    }
+    String::from_utf8(event.canonical()).map_err(Refusal::internal)
 }
 
 pub(super) async fn heads(db: &Db, listing: HeadListing) -> Result<Vec<TreeHead>, Refusal> {

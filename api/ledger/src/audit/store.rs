@@ -14,6 +14,12 @@ use uuid::Uuid;
 
 use crate::audit::entry::Event;
 
+mod checkpoints;
+mod trail;
+
+pub(super) use checkpoints::*;
+pub(super) use trail::*;
+
 /// A signed tree head.
 #[derive(Debug, Clone, PartialEq, Eq, Queryable, Selectable, Insertable)]
 #[diesel(table_name = audit_tree_heads)]
@@ -102,6 +108,8 @@ pub(super) async fn insert_sealed(
 /// Which events to list.
 pub(super) struct EventFilter {
     pub(super) entity: Option<Uuid>,
+    /// Rows of a thing and of what belongs to it.
+    pub(super) rows: Option<Vec<Uuid>>,
     pub(super) actor: Option<Uuid>,
     pub(super) after: Option<(DateTime<Utc>, Uuid)>,
     pub(super) from: DateTime<Utc>,
@@ -119,6 +127,9 @@ pub(super) async fn list_events(mut connection: &Connection, filter: &EventFilte
         .into_boxed();
     if let Some(entity) = filter.entity {
         query = query.filter(audit_events::entity_id.eq(entity));
+    }
+    if let Some(rows) = &filter.rows {
+        query = query.filter(audit_events::entity_id.eq_any(rows));
     }
     if let Some(actor) = filter.actor {
         query = query.filter(audit_events::actor.eq(actor));

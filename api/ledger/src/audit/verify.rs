@@ -1,16 +1,18 @@
 //! The check of a whole store, which shares only the canonical form with the writer.
 
+use std::collections::HashMap;
 use std::fmt::Write as _;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use ed25519_dalek::VerifyingKey;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_check::note::{Checkpoint, NamedKey, Note, SignatureLine};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::merkle::{Frontier, Hash};
 
 use crate::audit::memory::Remembered;
-use crate::audit::store::Pending;
+use crate::audit::store::{HeadRow, Pending};
 use crate::audit::{catalogue, entry, seal, store};
 
 /// An event may be sealed so much later than it is dated without question: a transaction that lasts, clocks that differ.
@@ -39,6 +41,8 @@ pub struct Report {
     pub leaves: u64,
     /// Heads whose signature and root were checked.
     pub heads: u64,
+    /// Checkpoints, and countersignatures of witnesses on them, that were checked.
+    pub checkpoints: (usize, usize),
     /// Tables whose rows were compared with their events.
     pub tables: usize,
     /// Events that wait for their leaf.
@@ -58,6 +62,9 @@ impl Report {
             self.leaves, self.heads, self.tables
         );
         // Writing to a String cannot fail.
+        if self.checkpoints.1 > 0 {
+            let _ = writeln!(text, "{} countersignatures of witnesses checked", self.checkpoints.1);
+        }
         if let Some(pending) = self.pending.filter(|pending| pending.events > 0) {
             let _ = writeln!(
                 text,
@@ -100,8 +107,10 @@ pub async fn check(connection: &Connection, against: Against<'_>) -> Result<Repo
     store::use_utc(connection).await?;
     let mut report = Report { findings: catalogue::differences(connection).await?, ..Report::default() };
     let heads = store::list_heads(connection, i64::MAX, i64::MAX).await?;
+    let roots: HashMap<i64, HeadRow> = heads.iter().map(|head| (head.tree_size, head.clone())).collect();
     let mut heads = heads.into_iter().rev().peekable();
     check_tree(connection, &mut heads, against, &mut report).await?;
+    check_notes(connection, against.key, &roots, &mut report).await?;
     check_memory(connection, against.remembered, &mut report).await?;
     let pending = store::pending(connection).await?;
     if pending.oldest_seconds > WAITS_TOO_LONG {
@@ -175,6 +184,45 @@ fn recorded_at(event: &entry::Event) -> Option<DateTime<Utc>> {
     let (_, rest) = event.after_row.as_deref()?.split_once("\"recorded_at\": \"")?;
     let (text, _) = rest.split_once('"')?;
     DateTime::parse_from_rfc3339(text).ok().map(|time| time.with_timezone(&Utc))
+}
+
+/// Every checkpoint is the signed head of its size, and every countersignature is one.
+async fn check_notes(
+    connection: &Connection,
+    key: &VerifyingKey,
+    heads: &HashMap<i64, HeadRow>,
+    report: &mut Report,
+) -> Result<(), Refusal> {
+    let keys = [seal::named(key)];
+    let mut texts = HashMap::new();
+    for (size, note) in store::checkpoints(connection).await? {
+        report.checkpoints.0 += 1;
+        let read = Note::read(&note).and_then(|note| Ok((Checkpoint::read(&note.text)?, note)));
+        let head = heads.get(&size);
+        let (Ok((checkpoint, note)), Some(head)) = (read, head) else {
+            report.findings.push(format!("the checkpoint of size {size} is none, or has no head"));
+            continue;
+        };
+        let same = checkpoint.size.cast_signed() == size && checkpoint.root.as_slice() == head.root_hash;
+        // Signed by another key before a decision that is on record: its head was passed over for the same reason.
+        let signed = head.key_id != seal::key_id(key) || note.signed_by(&keys).is_ok();
+        if !same || !signed {
+            report.findings.push(format!("the checkpoint of size {size} is not the head that was signed"));
+        }
+        texts.insert(size, note.text);
+    }
+    for row in store::cosignatures(connection, None).await? {
+        report.checkpoints.1 += 1;
+        let text = texts.get(&row.tree_size).cloned().unwrap_or_default();
+        let line = SignatureLine::read(&row.line).map(|line| Note { text, signatures: vec![line] });
+        let holds = NamedKey::read(&row.witness).is_ok_and(|key| line.is_ok_and(|note| note.signed_by(&[key]).is_ok()));
+        if !holds {
+            report
+                .findings
+                .push(format!("a countersignature on the checkpoint of size {} does not hold", row.tree_size));
+        }
+    }
+    Ok(())
 }
 
 type Heads = std::iter::Peekable<std::iter::Rev<std::vec::IntoIter<store::HeadRow>>>;

@@ -78,6 +78,8 @@ pub struct EventListing {
     pub after: Option<Uuid>,
     /// Only of this row.
     pub entity_id: Option<Uuid>,
+    /// Only of the thing with this code or identity, and of everything that belongs to it: versions, titrations, moves, signatures.
+    pub thing: Option<String>,
     /// Only of this account.
     pub actor: Option<Uuid>,
     /// Only at or after this time.
@@ -123,6 +125,15 @@ pub struct HeadListing {
     pub limit: Option<i64>,
     /// Only heads of smaller trees; the cursor of this list.
     pub below: Option<i64>,
+}
+
+/// Which checkpoint.
+#[derive(Debug, Default, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct CheckpointOf {
+    /// Number of events under it; the newest if not given.
+    pub size: Option<i64>,
 }
 
 /// Proof that an event is in the tree of a head.

@@ -226,6 +226,7 @@ pub(super) async fn read_determination(
         .section_of("working", "Working", evaluation.working.map(Part::Working))
         .section_way(finished, "As text", format!("/api/v1/determinations/{id}/working"))
         .section_way(finished && exports, "As workbook", format!("/api/v1/determinations/{id}/workbook.xlsx"))
+        .section_way(finished && exports, "As bundle to be checked", format!("/api/v1/determinations/{id}/bundle"))
         .section_of("figures", "In every unit that can be given", numbers)
         .section_of("budget", "Uncertainty budget", (!evaluation.budget.is_empty()).then_some(Part::Budget(evaluation.budget)))
         .section("signatures", "Signatures", Part::Signatures(view.sign_offs))

@@ -1,0 +1,118 @@
+//! What a bundle holds: events with their rows, and figures.
+
+use std::collections::HashMap;
+
+use ferrotitre_core::merkle::{Hash, leaf_hash};
+use serde_json::Value;
+
+use super::{Refused, figures, list, only, row_of, text};
+use crate::json::Row;
+use crate::sentences::{Found, counted};
+
+const HEADER: &str = "ferrotitre audit event 1\n";
+
+/// An event as it was hashed.
+#[derive(Debug)]
+pub struct Event {
+    /// Identity.
+    pub id: String,
+    /// Server time as written.
+    pub at: String,
+    /// Account that acted.
+    pub actor: Option<String>,
+    /// Table of its row.
+    pub kind: String,
+    /// Its row.
+    pub entity: Option<String>,
+    /// The row's text, read.
+    pub row: Option<Row>,
+    /// Hash of the leaf.
+    pub leaf: Hash,
+}
+
+impl Event {
+    /// Reads the canonical bytes of an event.
+    ///
+    /// # Errors
+    /// Another form.
+    pub fn read(canonical: &str) -> Result<Self, String> {
+        let body = canonical.strip_prefix(HEADER).ok_or("an event does not begin as one")?;
+        let value: Value = serde_json::from_str(body).map_err(|error| format!("an event is no JSON: {error}"))?;
+        let words = |field: &str| value[field].as_str().map(str::to_owned);
+        Ok(Self {
+            id: text(&value, "id")?.to_owned(),
+            at: text(&value, "at")?.to_owned(),
+            actor: words("actor"),
+            kind: text(&value, "entity_kind")?.to_owned(),
+            entity: words("entity_id"),
+            row: row_of(value["after_row"].as_str()),
+            leaf: leaf_hash(canonical.as_bytes()),
+        })
+    }
+}
+
+/// What a bundle is about.
+#[derive(Debug)]
+pub struct Content {
+    /// Kind of the subject, such as `determination`, or `period`.
+    pub kind: String,
+    /// Code of the subject.
+    pub code: String,
+    /// Identity of the subject; empty for a period.
+    pub subject: String,
+    /// Events in the order of their leaves.
+    pub events: Vec<Event>,
+    figures: Vec<Value>,
+}
+
+/// Events of a bundle by their rows.
+pub(super) type Rows<'a> = HashMap<(&'a str, &'a str), &'a Event>;
+
+impl Content {
+    pub(super) fn read(value: &Value) -> Result<Self, Refused> {
+        only(value, &["code", "events", "figures", "kind", "service", "subject"], "content")?;
+        let events = list(value, "events")?.iter();
+        let events = events.map(|event| Event::read(event.as_str().unwrap_or_default())).collect::<Result<_, _>>()?;
+        Ok(Self {
+            kind: text(value, "kind")?.to_owned(),
+            code: text(value, "code")?.to_owned(),
+            subject: text(value, "subject")?.to_owned(),
+            events,
+            figures: list(value, "figures")?.clone(),
+        })
+    }
+
+    /// Events by the table and identity of their row.
+    pub(super) fn rows(&self) -> Rows<'_> {
+        let of = |event: &'_ Event| Some((event.kind.clone(), event.entity.clone()?));
+        debug_assert!(self.events.iter().filter_map(of).count() <= self.events.len());
+        self.events.iter().filter_map(|event| Some(((event.kind.as_str(), event.entity.as_deref()?), event))).collect()
+    }
+
+    pub(super) fn check(&self, found: &mut Found) -> Result<(), Refused> {
+        let rows = self.rows();
+        if self.kind != "period" {
+            let mut of_subject = self.events.iter().filter(|event| event.entity.as_deref() == Some(&self.subject));
+            let event = of_subject.next().ok_or("the subject of the bundle is none of its events")?;
+            let code = event.row.as_ref().and_then(|row| row.words("code"));
+            if code.as_ref().is_some_and(|code| *code != self.code) {
+                return Err(format!(
+                    "the subject is called {}, the bundle calls it {}",
+                    code.unwrap_or_default(),
+                    self.code
+                ));
+            }
+        }
+        for figure in &self.figures {
+            figures::check(figure, self, &rows, found)?;
+        }
+        if self.figures.is_empty() {
+            found.noted.push(format!(
+                "{} holds no figure to compute again: it proves {} and what they say",
+                self.code,
+                counted(self.events.len(), "event")
+            ));
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,2 @@
+DROP TABLE audit_cosignatures;
+DROP TABLE witness_policies;

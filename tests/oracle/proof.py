@@ -1,0 +1,299 @@
+"""Checks a bundle with nothing but the standard library and the page openapi/PROOF.md.
+
+Usage: python3 proof.py FILE KEY [-]   KEY: fingerprint of the log's key. With - further files are read from standard input, as
+lines "position byte" that change one byte of FILE; for each it prints 1 where the changed file is accepted. Exit code 0: proved.
+"""
+
+import base64
+import hashlib
+import json
+import math
+import pathlib
+import re
+import sys
+from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
+
+import workings
+
+# Ed25519, RFC 8032, section 5.1.
+P = 2**255 - 19
+L = 2**252 + 27742317777372353535851937790883648493
+D = -121665 * pow(121666, P - 2, P) % P
+
+
+class Refused(Exception):
+    """What does not hold."""
+
+
+def need(holds, why):
+    if not holds:
+        raise Refused(why)
+
+
+def plus(p, q):
+    a, b = (p[1] - p[0]) * (q[1] - q[0]) % P, (p[1] + p[0]) * (q[1] + q[0]) % P
+    c, d = 2 * p[3] * q[3] * D % P, 2 * p[2] * q[2] % P
+    e, f, g, h = b - a, d - c, d + c, b + a
+    return e * f % P, g * h % P, f * g % P, e * h % P
+
+
+def times(n, p):
+    q = (0, 1, 1, 0)
+    while n:
+        q = plus(q, p) if n & 1 else q
+        p, n = plus(p, p), n >> 1
+    return q
+
+
+def point(data):
+    y, sign = int.from_bytes(data, "little") & (1 << 255) - 1, data[31] >> 7
+    need(y < P, "a point of a key is none")
+    x2 = (y * y - 1) * pow(D * y * y + 1, P - 2, P) % P
+    x = pow(x2, (P + 3) // 8, P)
+    if (x * x - x2) % P:
+        x = x * pow(2, (P - 1) // 4, P) % P
+    need((x * x - x2) % P == 0 and (x or not sign), "a point of a key is none")
+    x = P - x if x & 1 != sign else x
+    return x, y, 1, x * y % P
+
+
+BASE = point((4 * pow(5, P - 2, P) % P).to_bytes(32, "little"))
+
+
+def signed(key, text, signature):
+    need(len(signature) == 64, "a signature has another length")
+    s = int.from_bytes(signature[32:], "little")
+    need(s < L, "a signature is not in its one form")
+    k = int.from_bytes(hashlib.sha512(signature[:32] + key + text).digest(), "little") % L
+    left, right = times(s, BASE), plus(point(signature[:32]), times(k, point(key)))
+    same = all((left[i] * right[2] - right[i] * left[2]) % P == 0 for i in (0, 1))
+    need(same, "a signature does not hold")
+
+
+def number(x):
+    """A double as RFC 8785, 3.2.2.3, prints it."""
+    if x == 0:
+        return "0"
+    sign, digits, exponent = Decimal(repr(x)).normalize().as_tuple()
+    digits = "".join(map(str, digits))
+    n, k, minus = len(digits) + exponent, len(digits), "-" if sign else ""
+    if k <= n <= 21:
+        return minus + digits + "0" * (n - k)
+    if 0 < n <= 21:
+        return minus + digits[:n] + "." + digits[n:]
+    if -6 < n <= 0:
+        return minus + "0." + "0" * -n + digits
+    return f"{minus}{digits[0]}{'.' if k > 1 else ''}{digits[1:]}e{'+' if n > 0 else '-'}{abs(n - 1)}"
+
+
+def canonical(value):
+    """The canonical form of RFC 8785."""
+    if isinstance(value, dict):
+        names = sorted(value, key=lambda name: name.encode("utf-16-be"))
+        return "{" + ",".join(f"{canonical(name)}:{canonical(value[name])}" for name in names) + "}"
+    if isinstance(value, list):
+        return "[" + ",".join(map(canonical, value)) + "]"
+    if isinstance(value, float):
+        return number(value)
+    return json.dumps(value, ensure_ascii=False)
+
+
+def b64(text):
+    data = base64.b64decode(text, validate=True)
+    need(base64.b64encode(data).decode() == text, "base64 is not in its one spelling")
+    return data
+
+
+def read_key(text, kind):
+    name, key_id, key = text.split("+", 2)
+    data = b64(key)
+    need(len(data) == 33 and data[0] == kind, "a key is of another kind")
+    digest = hashlib.sha256(name.encode() + b"\n" + data).digest()
+    need(digest[:4].hex() == key_id and not re.search(r"\s", name) and name, "a key has another id")
+    return name, digest[:4], data[1:]
+
+
+def head(log, fingerprint):
+    """Size and root, once every signature holds."""
+    key = read_key(log["key"], 1)
+    need(hashlib.sha256(key[2]).hexdigest() == fingerprint, "the key is not the one that was brought")
+    witnesses = [read_key(text, 4) for text in log["witnesses"]]
+    need(len({w[:2] for w in witnesses}) == len(witnesses) and all(w[2] != key[2] for w in witnesses), "a witness stands there twice")
+    text, _, lines = log["checkpoint"].rpartition("\n\n")
+    need(lines.endswith("\n") and not re.search(r"[\x00-\x09\x0b-\x1f]", log["checkpoint"]), "the head is no note")
+    text, lines = (text + "\n").encode(), lines[:-1].split("\n")
+    need(len(lines) == 1 + len(witnesses), "the head has other signatures than those named")
+    for at, ((name, key_id, public), line) in enumerate(zip([key, *witnesses], lines)):
+        dash, by, data = line.split(" ")
+        data = b64(data)
+        need((dash, by, data[:4]) == ("\u2014", name, key_id), "a line of signature is by somebody else")
+        if at == 0:
+            signed(public, text, data[4:])
+        else:
+            time = int.from_bytes(data[4:12], "big")
+            signed(public, b"cosignature/v1\ntime %d\n" % time + text, data[12:])
+    origin, size, root = text.decode()[:-1].split("\n")
+    need(origin == key[0] and str(int(size)) == size, "the head is of another log")
+    return int(size), b64(root)
+
+
+def sha(*parts):
+    return hashlib.sha256(b"".join(parts)).digest()
+
+def root_of(size, leaves, nodes):
+    """The root that leaves (place and hash) and nodes lead to."""
+    nodes = iter(nodes)
+
+    def walk(start, n, part):
+        if not part:
+            return next(nodes)
+        if n == 1:
+            return part[0][1]
+        middle = 1 << (n - 1).bit_length() - 1
+        left = [leaf for leaf in part if leaf[0] < start + middle]
+        return sha(b"\1", walk(start, middle, left), walk(start + middle, n - middle, part[len(left):]))
+
+    places = [place for place, _ in leaves]
+    need(all(a < b for a, b in zip(places, places[1:])) and 0 <= places[0] and places[-1] < size, "leaves are out of order")
+    found = walk(0, size, leaves)
+    need(next(nodes, None) is None, "the proof has nodes too many")
+    return found
+
+
+class Digits(str):
+    """A number with its digits."""
+
+def read_event(text):
+    first, _, body = text.partition("\n")
+    need(first == "ferrotitre audit event 1", "an event does not begin as one")
+    event = json.loads(body)
+    # Digits of numbers are the record: they stay text here.
+    row = json.loads(event["after_row"], parse_float=Digits, parse_int=Digits) if event["after_row"] else {}
+    return event, row
+
+
+def numbers(value):
+    """Every number in a value, in or outside quotes, with its digits."""
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            yield from numbers(name)
+            yield from numbers(inner)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from numbers(inner)
+    elif isinstance(value, str):
+        yield from re.findall(r"[0-9.eE+-]*[0-9][0-9.eE+-]*", value)
+
+
+def double(text):
+    return float(text) if re.fullmatch(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?", text) else math.nan
+
+
+def leaves_hold(graph, rows):
+    for node in graph["nodes"]:
+        fact = node.get("fact")
+        if fact is None:
+            continue
+        of = [row for (kind, row_id), (_, row) in rows.items() if kind == fact["kind"] and fact["id"] in (row_id, row.get("code"))]
+        need(of, f"{node.get('symbol')} comes from a row that is not there")
+        found = [number for row in of for number in numbers(row.get(fact["field"]))]
+        if fact["field"] == "expanded_uncertainty":
+            found = [repr(double(row[fact["field"]]) / double(row["coverage_factor"])) for row in of]
+        holds = node["entered"] in found if "entered" in node else any(double(one) == node["value"] for one in found)
+        need(holds or all(row.get(fact["field"]) is None for row in of), f"{node.get('symbol')} is not what its row says")
+    for table in graph.get("tables", []):
+        fields = ({double(one) for one in numbers(field)} for _, row in rows.values() for field in row.values())
+        need(any(all(x in field for pair in table for x in pair) for field in fields), "a table stands in no row")
+
+
+def rounded(value, expanded, ties):
+    place = Decimal(1).scaleb(Decimal(repr(expanded)).adjusted() - 1)
+    u = Decimal(repr(expanded)).quantize(place, ties)
+    if u.adjusted() > Decimal(repr(expanded)).adjusted():
+        place = place.scaleb(1)
+        u = Decimal(repr(expanded)).quantize(place, ties)
+    value = Decimal(repr(value)).quantize(place, ties)
+    return f"{abs(value) if value == 0 else value:f}", f"{u:f}"
+
+
+def figure_holds(figure, rows):
+    graph, printed = figure["graph"], figure["printed"]
+    need((graph["kind"], graph["id"]) == (figure["kind"], figure["id"]), "the working is of something else")
+    workings.check(graph)
+    leaves_hold(graph, rows)
+    result = graph["result"]
+    if printed is not None:
+        both = [rounded(result["value"], result["u"] * printed["coverage_factor"], ties) for ties in (ROUND_HALF_EVEN, ROUND_HALF_UP)]
+        need((printed["value"], printed["expanded_uncertainty"]) in both and printed["unit"] == result["unit"], "it does not round to what is printed")
+    of = [(event, row) for event, row in rows.values() if row.get("entity_id") == figure["signed"]]
+    signs = [one for one in of if one[0]["entity_kind"] == "sign_offs"]
+    need(all(event["actor"] == row["recorded_by"] for event, row in signs), "a signature is in another name")
+    freezing = [one for one in signs if one[1]["evaluation"] and one[1]["meaning"] not in ("rejected", "witnessed")]
+    if not freezing:
+        return
+    event, row = max(freezing, key=lambda one: one[0]["at"])
+    if any(e["entity_kind"] == "state_moves" and r["to_state"] in ("amended", "returned") and e["at"] > event["at"] for e, r in of):
+        return
+    kept = json.loads(row["evaluation"])
+    mine = (result["value"], result["u"])
+    if "figures" in kept:
+        need(any((f["value"], f["u"]) == mine and f["unit"] == result["unit"] for f in kept["figures"]), "it is not what was signed")
+    else:
+        need((kept.get("value", kept.get("concentration")), kept["u"]) == mine, "it is not what was signed")
+    if printed is not None:
+        reported = kept["reported"]
+        need((reported["text"], reported["expanded_uncertainty"]) == (printed["text"], printed["expanded_uncertainty"]), "what is printed was not signed")
+    same = [sign["id"] for _, sign in signs if sign["content_digest"] == row["content_digest"]]
+    for event, pins in rows.values():
+        if event["entity_kind"] == "pins" and pins["sign_off_id"] in same:
+            need(all(pin in rows for pin in zip(pins["kinds"], pins["row_ids"])), "a row that was signed is not there")
+
+
+def check(data, fingerprint):
+    """Checks the bytes of a bundle; a sentence."""
+    text = data.decode()
+    bundle = json.loads(text)
+    need(canonical(bundle) == text, "the file is not in its canonical form")
+    content, log = bundle["content"], bundle["log"]
+    need(set(bundle) == {"content", "format", "log"} and bundle["format"] == "ferrotitre bundle 1", "it is of another form")
+    need(set(content) == {"code", "events", "figures", "kind", "service", "subject"}, "content has other fields")
+    need(set(log) == {"checkpoint", "export", "key", "leaves", "proof", "witnesses"} and set(log["export"]) == {"event", "leaf"}, "log has other fields")
+    size, root = head(log, fingerprint)
+    texts = [*content["events"], log["export"]["event"]]
+    places = [*log["leaves"], log["export"]["leaf"]]
+    need(len(texts) == len(places), "events and leaves differ in number")
+    leaves = [(place, sha(b"\0", text.encode())) for place, text in zip(places, texts)]
+    need(root_of(size, leaves, [b64(node) for node in log["proof"]]) == root, "the events do not lead to the root")
+    event, row = read_event(log["export"]["event"])
+    digest = hashlib.sha256(canonical(content).encode()).hexdigest()
+    need((event["entity_kind"], row["format"], row["digest"]) == ("exports", "bundle", digest), "the content is not what was handed out")
+    events = [read_event(text) for text in content["events"]]
+    rows = {(event["entity_kind"], event["entity_id"]): (event, row) for event, row in events}
+    if content["kind"] != "period":
+        subject = [row for event, row in events if event["entity_id"] == content["subject"]]
+        need(subject and subject[0].get("code", content["code"]) == content["code"], "the subject is none of the events")
+    for figure in content["figures"]:
+        figure_holds(figure, rows)
+    return f"proved: {content['code']}, {len(events)} events, {len(content['figures'])} figures, head over {size} events"
+
+
+def accepts(data, fingerprint):
+    try:
+        return check(data, fingerprint)
+    except (Refused, workings.Wrong, ValueError, LookupError, TypeError, AttributeError, StopIteration, ArithmeticError) as error:
+        return Refused(error)
+
+
+def main():
+    data = pathlib.Path(sys.argv[1]).read_bytes()
+    if len(sys.argv) > 3:
+        for line in sys.stdin:
+            at, byte = map(int, line.split())
+            print(int(isinstance(accepts(data[:at] + bytes([byte]) + data[at + 1:], sys.argv[2]), str)), flush=True)
+        return
+    print(outcome if isinstance(outcome := accepts(data, sys.argv[2]), str) else f"not proved: {outcome}")
+    sys.exit(0 if isinstance(outcome, str) else 1)
+
+
+if __name__ == "__main__":
+    main()
