@@ -19,8 +19,8 @@ use ferrotitre_ledger::audit::resume::{self, Decider};
 use ferrotitre_ledger::audit::seal::{self, SealKey, SealKeyError, Sealing};
 use ferrotitre_ledger::audit::service as audit;
 use ferrotitre_ledger::audit::verify::{self, Against, KeptHead};
-use ferrotitre_quality::validation_studies::pinned;
 use ferrotitre_ledger::audit::witnesses;
+use ferrotitre_quality::validation_studies::pinned;
 use ferrotitre_results::determinations::adoption::adopt;
 
 use crate::alerts::Stopping;

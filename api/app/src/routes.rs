@@ -5,7 +5,9 @@ use ferrotitre_bench::{
 };
 use ferrotitre_ledger::{accounts, audit, imports, laboratory};
 use ferrotitre_quality::{proficiency_rounds, reading_habits, validation_studies};
-use ferrotitre_results::{certificates, conformity, control_charts, control_materials, determinations, drift, lookback, runs};
+use ferrotitre_results::{
+    certificates, conformity, control_charts, control_materials, determinations, drift, lookback, runs,
+};
 use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 use {ferrotitre_calc as calculations, ferrotitre_exports as exports, ferrotitre_html as html};

@@ -85,8 +85,8 @@ pub fn shape(state: &str) -> &'static str {
         | "standardising" | "closed" | "accepted" | "in analysis" | "running" | "complete" => "half",
         "reviewed" => "most",
         "effective" | "valid" | "established" | "conforms" | "approved" | "released" | "in use" | "in service"
-        | "active" | "granted" | "issued" | "reported" | "used" | "met" | "good" | "passed" | "in control" | "meets"
-        | "concordant" => "full",
+        | "active" | "granted" | "issued" | "reported" | "used" | "met" | "good" | "passed" | "in control"
+        | "meets" | "concordant" => "full",
         "investigate"
         | "soon"
         | "under investigation"

@@ -16,10 +16,11 @@ use utoipa::ToSchema;
 
 use crate::refusal::FieldErrors;
 
-/// A decimal exactly as entered, such as "23.10".
+/// A decimal exactly as entered, such as "23.10"; what is sent has at most nine digits before and nine after the point, what was
+/// computed has all its digits.
 #[derive(Debug, Clone, PartialEq, Eq, AsExpression, FromSqlRow, ToSchema)]
 #[diesel(sql_type = Numeric)]
-#[schema(value_type = String, example = "23.10", pattern = r"^-?[0-9]{1,9}(\.[0-9]{1,9})?$")]
+#[schema(value_type = String, example = "23.10", pattern = r"^-?[0-9]+(\.[0-9]+)?$")]
 pub struct Decimal(Reading);
 
 /// Stands between rule and message in the text of a parse error; see [`crate::web::body`].

@@ -2,6 +2,7 @@
 
 pub mod competences;
 pub mod persons;
+pub mod served;
 
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
