@@ -173,7 +173,7 @@ pub(super) async fn decide(
     let stands = view.evaluation.reported.as_ref().map(|reported| shell.n(reported.stated())).unwrap_or_default();
     let form = Form::new(format!("Decide on {}", view.code), "Sign the decision", place.as_str())
         .lead(format!(
-            "{}: {stands}. {}. You sign: it may be reported as discordant, for the reason given. Otherwise return it.",
+            "{}: {stands}; {}. You sign: it may be reported as discordant, for the reason given. Otherwise return it.",
             view.analyte, view.evaluation.progress.detail
         ))
         .signing(Some(&view.content_digest), true)
