@@ -29,7 +29,7 @@ fn pattern(path: &str) -> String {
 }
 
 /// Things of a kind whose pages are looked at for links: what they lead to depends on their state.
-const EACH: usize = 6;
+const EACH: usize = 20;
 
 /// One address of every kind that links lead to from a first page: of several, the one with most on it.
 async fn linked(visitor: &Visitor, from: &str) -> BTreeMap<String, String> {
