@@ -271,10 +271,7 @@ fn ordered(value: &impl Serialize) -> Result<String, Refusal> {
 /// A validation study: as a workbook with live formulas, or its data as rows beside the whole answer.
 pub(super) async fn study(db: &Db, (act, user): By<'_>, id: Uuid, format: Format) -> Result<Exported, Refusal> {
     own::contributed(db, user, EntityKind::ValidationStudy, id).await?;
-    let mut open = Open::study(db, id).await?;
-    // For a signature; an export has a digest of its own.
-    open.answers.content_digest = None;
-    let open = Arc::new(open);
+    let open = Arc::new(Open::study(db, id).await?);
     let answers = &open.answers;
     let query = format!("validation study {} ({id})", answers.code);
     let said = said(db, &query).await?;

@@ -3,7 +3,7 @@
 use actix_web::{get, web};
 use chrono::{DateTime, Utc};
 use ferrotitre_base::auth::allowed::Allowed;
-use ferrotitre_base::auth::permissions::acts::ExportRecords;
+use ferrotitre_base::auth::permissions::acts::ExportLookBacks;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::body::Params;
@@ -58,7 +58,7 @@ impl UseExport {
 #[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "The thing, or a person's account"), UseExport), responses((status = 200, description = "The export", content((String = "application/json"), (String = "text/csv"), (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
 #[get("/exports/where-used/{id}")]
 pub(crate) async fn export_uses(
-    who: Allowed<ExportRecords>,
+    who: Allowed<ExportLookBacks>,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
     asked: Params<UseExport>,
@@ -71,7 +71,7 @@ pub(crate) async fn export_uses(
 #[utoipa::path(tag = "exports", params(UseExport), responses((status = 200, description = "The export", content((String = "application/json"), (String = "text/csv"), (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
 #[get("/exports/where-used")]
 pub(crate) async fn export_uses_of_a_time(
-    who: Allowed<ExportRecords>,
+    who: Allowed<ExportLookBacks>,
     db: web::Data<Db>,
     asked: Params<UseExport>,
 ) -> Result<Handed, Problem> {
@@ -94,7 +94,7 @@ pub struct WhatIfForm {
 #[utoipa::path(tag = "exports", params(WhatIfForm, WhatIf), responses((status = 200, description = "The export", content((String = "application/json"), (String = "text/csv"), (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
 #[get("/exports/what-if")]
 pub(crate) async fn export_what_if(
-    who: Allowed<ExportRecords>,
+    who: Allowed<ExportLookBacks>,
     db: web::Data<Db>,
     asked: Params<Map<String, Value>>,
 ) -> Result<Handed, Problem> {

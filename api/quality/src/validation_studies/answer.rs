@@ -24,7 +24,7 @@ pub struct StudyAnswers {
     /// State of the study.
     #[schema(example = "running")]
     pub state: String,
-    /// SHA-256 over the answers and the data that count, for the signature on a conclusion drawn from them; absent in an export.
+    /// SHA-256 over the answers and the data that count, for the signature on a conclusion drawn from them.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub content_digest: Option<String>,
     /// Answers in the order of the plan.

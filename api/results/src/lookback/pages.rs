@@ -9,13 +9,15 @@ use actix_web::{HttpResponse, get, routes, web};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::permissions::acts::ReadRecords;
-use ferrotitre_base::auth::permissions::{Action, exports_own_data_only, sees_only_own};
+use ferrotitre_base::auth::permissions::{Action, sees_only_own};
 use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_bench::choices;
 use ferrotitre_bench::impacts::pages::path_of;
+use ferrotitre_bench::standards::primary;
+use ferrotitre_bench::titrants::service as titrants;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, first_page};
 use ferrotitre_html::sheet::{Cell, Part, Section, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
@@ -43,11 +45,17 @@ async fn fields(db: &Db, user: &CurrentUser, said: &HashMap<String, String>) -> 
     let shown = |account: &AccountView| account.id == user.account.0 || !sees_only_own(&user.roles);
     let people = accounts::list(db, &first_page()).await?.items.into_iter().filter(shown);
     let people: Vec<Choice> = people.map(|of| Choice::thing(of.id, &of.display_name, "")).collect();
+    // Whatever their state: it is the withdrawn ones that are looked back from.
+    let standards = primary::list(db, &first_page()).await?.items.into_iter();
+    let standards =
+        standards.map(|of| Choice::thing(of.id, &of.facts.code, format!("{}, {}", of.facts.substance, of.state)));
+    let titrants = titrants::list(db, &first_page()).await?.items.into_iter();
+    let titrants = titrants.map(|of| Choice::thing(of.id, &of.code, format!("{}, {}", of.species, of.state)));
     let burettes = choices::equipment(db, &["burette", "piston burette"]).await?;
     let thing = |name: &str, label: &str, choices: Vec<Choice>| Field::new(name, label, Kind::List(choices)).optional();
     let decimal = |name: &str, label: &str| Field::new(name, label, Kind::Decimal).optional();
     let fields = vec![
-        thing("standard", "Primary standard", choices::standards(db, false).await?).part("Another certificate"),
+        thing("standard", "Primary standard", standards.collect()).part("Another certificate"),
         decimal("mass_fraction", "Its mass fraction, g/g"),
         decimal("expanded_uncertainty", "Its expanded uncertainty, g/g").help("Left empty: as on its certificate."),
         Field::new("calibration", "Calibration", Kind::Text)
@@ -65,7 +73,7 @@ async fn fields(db: &Db, user: &CurrentUser, said: &HashMap<String, String>) -> 
         decimal("concentration", "Its concentration, mol/L"),
         decimal("standard_uncertainty", "Standard uncertainty of calibration or factor")
             .help("In their unit. Left empty: as on record."),
-        thing("without_titrant", "Without the titrant lot", choices::titrants(db, &[]).await?).part("Left out"),
+        thing("without_titrant", "Without the titrant lot", titrants.collect()).part("Left out"),
         thing("without_burette", "Without the burette", burettes),
         thing("without_person", "Without the person", people),
         Field::new("from", "From", Kind::Time { now: false }).optional().help("Left empty: from the beginning."),
@@ -224,9 +232,12 @@ const PLACE: &str = "(the answer stands here)";
 /// The page around the answer: what comes before it and what comes after.
 fn around(shell: &Shell, words: &str, query: &str) -> Result<(String, String), Refusal> {
     let exports = |format: &str| format!("/api/v1/exports/what-if?format={format}&{query}");
-    let everything = shell.user.as_ref().is_some_and(|user| !exports_own_data_only(&user.roles));
-    let takes = everything && shell.may(Action::ExportRecords);
-    let page = Sheet::new(shell, "Look-back", format!("What if: {words}"))
+    let takes = shell.may(Action::ExportLookBacks);
+    let mut title = words.to_owned();
+    if let Some(first) = title.get_mut(..1) {
+        first.make_ascii_uppercase();
+    }
+    let page = Sheet::new(shell, "Look-back: what if", title)
         .lead("Every signed result that it reaches, as it was signed and as it would be. Nothing is recorded or changed.")
         .way(takes, "CSV of all results", exports("csv"))
         .way(takes, "JSON", exports("json"))

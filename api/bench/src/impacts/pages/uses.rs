@@ -3,8 +3,8 @@
 use actix_web::{HttpResponse, get, web};
 use chrono::SecondsFormat;
 use ferrotitre_base::auth::allowed::Allowed;
+use ferrotitre_base::auth::permissions::Action;
 use ferrotitre_base::auth::permissions::acts::ReadRecords;
-use ferrotitre_base::auth::permissions::{Action, exports_own_data_only};
 use ferrotitre_base::db::Db;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
@@ -125,8 +125,7 @@ fn list(
         next: found.next.map(|next| format!("{path}?after={next}{}", asked.again())),
     };
     let exports = |format: &str| format!("/api/v1/exports{path}?format={format}{query}");
-    let everything = shell.user.as_ref().is_some_and(|user| !exports_own_data_only(&user.roles));
-    let takes = everything && shell.may(Action::ExportRecords);
+    let takes = shell.may(Action::ExportLookBacks);
     Sheet::new(shell, "Look-back", title)
         .lead(format!("{} signatures, in whatever version it was; each result is shown as it was signed.", found.count))
         .way(true, "What if", what_if(found, path))
