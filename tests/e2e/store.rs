@@ -30,7 +30,8 @@ async fn record_tables(client: &Client) -> Vec<String> {
                WHERE t.tgname = 'audit' AND NOT t.tgisinternal ORDER BY 1";
     let mut tables = names(client, sql).await;
     assert!(tables.len() >= 15, "{tables:?}");
-    tables.extend(["audit_events", "audit_leaves", "audit_tree_heads"].map(str::to_owned));
+    let log = ["audit_events", "audit_leaves", "audit_tree_heads", "audit_checkpoints", "audit_cosignatures"];
+    tables.extend(log.map(str::to_owned));
     tables
 }
 

@@ -208,7 +208,7 @@ impl Responder for Bundle {
 ///
 /// `ferrotitre-check` and `tests/oracle/proof.py` check the file away from the service; its form is `openapi/PROOF.md`. An
 /// analyst who is neither manager nor auditor takes out only determinations that the analyst opened or titrated.
-#[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Determination")), responses((status = 200, description = "The bundle", body = String, content_type = "application/json"), (status = 503, description = "The log is not sealed")))]
+#[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Determination")), responses((status = 200, description = "The bundle", body = String, content_type = "application/json")))]
 #[get("/determinations/{id}/bundle")]
 pub(super) async fn bundle_determination(
     who: Allowed<ExportRecords>,
@@ -220,7 +220,7 @@ pub(super) async fn bundle_determination(
 }
 
 /// Bundles iron(III) by difference with both determinations, as the bundle of a determination.
-#[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Iron result")), responses((status = 200, description = "The bundle", body = String, content_type = "application/json"), (status = 503, description = "The log is not sealed")))]
+#[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Iron result")), responses((status = 200, description = "The bundle", body = String, content_type = "application/json")))]
 #[get("/iron-results/{id}/bundle")]
 pub(super) async fn bundle_iron_result(
     who: Allowed<ExportRecords>,
@@ -232,7 +232,7 @@ pub(super) async fn bundle_iron_result(
 }
 
 /// Bundles a titrant lot: preparations, standardisations with their workings, factors, signatures.
-#[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Titrant lot")), responses((status = 200, description = "The bundle", body = String, content_type = "application/json"), (status = 503, description = "The log is not sealed")))]
+#[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Titrant lot")), responses((status = 200, description = "The bundle", body = String, content_type = "application/json")))]
 #[get("/titrants/{id}/bundle")]
 pub(super) async fn bundle_titrant(
     who: Allowed<ExportRecords>,
@@ -255,7 +255,7 @@ pub struct Period {
 }
 
 /// Bundles a period: every event of the log between the first and the last of that time, so that none can be left out.
-#[utoipa::path(tag = "exports", params(Period), responses((status = 200, description = "The bundle", body = String, content_type = "application/json"), (status = 503, description = "The log is not sealed")))]
+#[utoipa::path(tag = "exports", params(Period), responses((status = 200, description = "The bundle", body = String, content_type = "application/json")))]
 #[get("/exports/period-bundle")]
 pub(super) async fn bundle_period(
     who: Allowed<ExportRecords>,
