@@ -414,6 +414,15 @@ fn place(alert: &Alert) -> String {
     format!("/{folder}/{}{end}", alert.subject)
 }
 
+fn alert_cells(alert: &Alert) -> Vec<Cell> {
+    vec![
+        Cell::link(alert.code.clone(), place(alert)),
+        Cell::state(if alert.urgency == Urgency::Now { "now" } else { "soon" }),
+        Cell::text(alert.message.clone()),
+        Cell::text(alert.due_at.map(show::time).unwrap_or_default()),
+    ]
+}
+
 async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
     let soon = Utc::now() + Duration::days(AHEAD_DAYS);
     let all = titrants::list(db, &first_page()).await?.items;
@@ -423,14 +432,7 @@ async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
     pieces.sort_by_key(|piece| piece.due_on);
     let lots = ["titrants", "primary-standards", "reagents"];
     let alerts = alerts::list(db, &Horizon { days: Some(AHEAD_DAYS) }).await?.items;
-    let row = |alert: &Alert| {
-        vec![
-            Cell::link(alert.code.clone(), place(alert)),
-            Cell::state(if alert.urgency == Urgency::Now { "now" } else { "soon" }),
-            Cell::text(alert.message.clone()),
-            Cell::text(alert.due_at.map(show::time).unwrap_or_default()),
-        ]
-    };
+    let row = alert_cells;
     Ok(vec![
         Waiting {
             id: "lots",

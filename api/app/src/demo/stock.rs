@@ -266,10 +266,9 @@ pub async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
     plan(lab, &method_iron2).await?;
     let plan_total = plan(lab, &method_total).await?;
     let bath = bath(lab, matrix).await?;
-    let burette = burette_1;
     Ok(Stock {
         balance,
-        burette,
+        burette: burette_1,
         pipette_10,
         pipette_25,
         flask_250,
