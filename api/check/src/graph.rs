@@ -11,6 +11,9 @@ const LIMIT: f64 = 1e-12;
 /// Differences near zero are as exact as the numbers they are made of.
 const NEAR_ZERO: f64 = 2e-15;
 
+/// A table of arguments and values.
+pub type Table = Vec<(f64, f64)>;
+
 /// A leaf that a record states.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Recorded {
@@ -38,7 +41,7 @@ pub struct Recomputed {
     /// Leaves that a published source or the method states.
     pub published: usize,
     /// Tables that nodes interpolate in.
-    pub tables: Vec<Vec<(f64, f64)>>,
+    pub tables: Vec<Table>,
     /// Value of the result.
     pub value: f64,
     /// Its standard uncertainty.
@@ -110,7 +113,7 @@ impl Sheet {
         Ok(())
     }
 
-    fn computed(&mut self, operation: Operation, operands: &[usize], tables: &[Vec<(f64, f64)>]) -> Result<(), String> {
+    fn computed(&mut self, operation: Operation, operands: &[usize], tables: &[Table]) -> Result<(), String> {
         let table = match operation {
             Operation::Interpolation(at) => {
                 tables.get(usize::try_from(at).unwrap_or(usize::MAX)).ok_or("a table is missing")?.as_slice()
@@ -149,7 +152,7 @@ impl Sheet {
     }
 }
 
-fn table(value: &Value) -> Option<Vec<(f64, f64)>> {
+fn table(value: &Value) -> Option<Table> {
     value.as_array()?.iter().map(|pair| Some((pair[0].as_f64()?, pair[1].as_f64()?))).collect()
 }
 
@@ -163,7 +166,7 @@ pub fn recompute(graph: &Value) -> Result<Recomputed, String> {
     }
     let nodes = graph["nodes"].as_array().ok_or("the working has no nodes")?;
     let tables = graph["tables"].as_array().map_or(Some(Vec::new()), |all| all.iter().map(table).collect());
-    let tables: Vec<Vec<(f64, f64)>> = tables.ok_or("a table is none")?;
+    let tables: Vec<Table> = tables.ok_or("a table is none")?;
     let mut sheet = Sheet::default();
     let (mut recorded, mut published) = (Vec::new(), 0);
     for (place, node) in nodes.iter().enumerate() {
@@ -220,7 +223,7 @@ pub fn recompute(graph: &Value) -> Result<Recomputed, String> {
 fn finish(
     graph: &Value,
     sheet: &Sheet,
-    (recorded, published, tables): (Vec<Recorded>, usize, Vec<Vec<(f64, f64)>>),
+    (recorded, published, tables): (Vec<Recorded>, usize, Vec<Table>),
 ) -> Result<Recomputed, String> {
     let result = &graph["result"];
     let last = sheet.values.len().checked_sub(1).ok_or("the working is empty")?;
