@@ -42,9 +42,6 @@ pub enum Event {
     Ended(Totals),
 }
 
-/// How long an asker may take no part of the answer.
-const LONGEST_SILENCE: Duration = Duration::from_secs(60);
-
 type Told = Sender<Result<Event, Refusal>>;
 
 /// One at a time in a process: records are served meanwhile.
@@ -80,7 +77,7 @@ pub async fn run(db: &Db, question: Question) -> Result<Receiver<Result<Event, R
             .await;
         if let Err(refusal) = outcome {
             // Nobody may be listening any more, which is no trouble.
-            let _ = tokio::time::timeout(LONGEST_SILENCE, told.send(Err(refusal))).await;
+            let _ = told.send(Err(refusal)).await;
         }
     });
     Ok(heard)
@@ -91,10 +88,8 @@ fn left() -> Refusal {
     Refusal::new(Code::Internal, "the asker has left")
 }
 
-/// Hands an event on. An asker who does not listen for so long holds up the others and has left, too.
 async fn tell(told: &Told, event: Event) -> Result<(), Refusal> {
-    let sent = tokio::time::timeout(LONGEST_SILENCE, told.send(Ok(event))).await;
-    sent.map_err(|elapsed| left().because(elapsed))?.map_err(|_gone| left())
+    told.send(Ok(event)).await.map_err(|_gone| left())
 }
 
 /// Factors under the hypothesis, each evaluated once.
