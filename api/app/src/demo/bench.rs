@@ -286,7 +286,8 @@ async fn disagreeing(lab: &Lab<'_>, stock: &Stock, portion: Uuid) -> Result<(), 
     sign(lab, &lab.analyst_2, determination, Step::Review, None).await?;
     let manager = &lab.manager_2;
     let act = manager.act("release_runs");
-    runs::judge(lab.db, &act, &manager.user, lab.policy, (run, true), manager.signature(None)).await?;
+    let signature = manager.signature_on(runs::read(lab.db, run).await?.content_digest, None);
+    runs::judge(lab.db, &act, &manager.user, lab.policy, (run, true), signature).await?;
     let seen = determinations::read(lab.db, determination).await?.content_digest;
     let reason = "no cause was found at the bench and the portion is used up; the client needs no more than the order of magnitude";
     let signature = manager.signature_on(seen, Some(reason));

@@ -144,7 +144,7 @@ async fn corrected_standard(lab: &Lab<'_>, stock: &Stock, now: &str) -> Result<(
     let manager = &lab.manager_2;
     let why = "its titrant was made from PS-CR-2, whose mass fraction had been entered wrongly";
     let act = manager.act("release_runs");
-    let signature = manager.signature(Some(why));
+    let signature = manager.signature_on(runs::read(lab.db, run).await?.content_digest, Some(why));
     Box::pin(runs::judge(lab.db, &act, &manager.user, lab.policy, (run, false), signature)).await?;
 
     let titres = (["21.40", "21.42"], lab.at(28, 9));

@@ -228,7 +228,7 @@ pub async fn decide(
         signing::not_a_party(connection, user.account, &loaded.parties, detail).await?;
         let content = Content { kind: KIND, id, digest: &loaded.digest, evaluation: None };
         let statement = "the replicates disagree and no cause was found: the factor may be used, for the reason given";
-        sign_offs::sign_saying(connection, user, (Meaning::Decided, statement), content, signature.reason).await?;
+        sign_offs::sign_saying(connection, user, (Meaning::Decided, statement), content, &signature).await?;
         Ok(load(connection, loaded.row).await?.view)
     })
     .await

@@ -116,7 +116,7 @@ pub async fn authorise(
         }
         let content = Content { kind: KIND, id: row.id.0, digest: &digest, evaluation: None };
         let said = (Meaning::Approved, AUTHORISED);
-        let made = sign_offs::sign_saying(connection, user, said, content, signature.reason).await?;
+        let made = sign_offs::sign_saying(connection, user, said, content, &signature).await?;
         let issued = paper::Issued { by: made.printed_name, at: made.recorded_at, digest: digest.clone() };
         let pdf = written(paper::certificate(&draft.document, &digest, Some(&issued))?).await?;
         let pdf_digest = hex::encode(Sha256::digest(&pdf));
@@ -154,7 +154,7 @@ pub async fn withdraw(
         }
         let content = Content { kind: KIND, id: current.id.0, digest: &current.content_digest, evaluation: None };
         let said = (Meaning::Rejected, WITHDRAWN);
-        sign_offs::sign_saying(connection, user, said, content, signature.reason).await?;
+        sign_offs::sign_saying(connection, user, said, content, &signature).await?;
         service::view(connection, id).await
     })
     .await

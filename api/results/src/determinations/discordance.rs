@@ -112,7 +112,7 @@ async fn signed(
     signing::not_a_party(connection, user.account, &loaded.authors, detail).await?;
     competent(connection, user, &loaded).await?;
     let content = Content { kind: KIND, id, digest: &digest, evaluation: None };
-    sign_offs::sign(connection, user, Meaning::Decided, content, signature.reason).await?;
+    sign_offs::sign(connection, user, Meaning::Decided, content, &signature).await?;
     service::shown(load(connection, loaded.row).await?)
 }
 

@@ -387,7 +387,7 @@ pub(super) async fn decide(
     let back = format!("/standardisations/{id}");
     let form = Form::new(format!("Decide on {}", view.code), "Sign the decision", back.as_str())
         .lead("The replicates disagree. You sign: no cause was found, and the factor may be used for the reason given. Otherwise return it.")
-        .signing(Some(&view.content_digest), true)
+        .signing(&view.content_digest, true)
         .help(
             "Replicates that differ by more than they may give a factor whose uncertainty answers to their scatter. Whether to use it is for somebody to say who did not make it.",
             "ISO/IEC 17025:2017 6.5 and 7.7.1.",

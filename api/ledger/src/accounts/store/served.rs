@@ -21,10 +21,7 @@ pub struct Pruned {
     pub keys: usize,
 }
 
-pub(in crate::accounts) async fn take_away(
-    mut connection: &Connection,
-    now: DateTime<Utc>,
-) -> Result<Pruned, Refusal> {
+pub(in crate::accounts) async fn take_away(mut connection: &Connection, now: DateTime<Utc>) -> Result<Pruned, Refusal> {
     let before = |days| now - Duration::days(days);
     let old = idempotency_keys::table.filter(idempotency_keys::recorded_at.lt(before(ANSWERS_DAYS)));
     let answers = diesel::delete(old).execute(&mut connection).await?;

@@ -314,7 +314,7 @@ pub(super) async fn sign(
     };
     let form = Form::new(format!("{title} {} (issue {})", view.number, one.issue), button, place.as_str())
         .lead(format!("{}, {}. {meaning}", view.number, shell.n(stands(one))))
-        .signing(Some(&one.content_digest), withdraws)
+        .signing(&one.content_digest, withdraws)
         .help(
             "A signature over everything the certificate says. If that is no longer what is on record, nothing is issued.",
             "ISO/IEC 17025:2017 7.8.1.1, 7.8.2.1 o and 7.8.8.",

@@ -176,7 +176,7 @@ pub(super) async fn decide(
             "{}: {stands}; {}. You sign: it may be reported as discordant, for the reason given. Otherwise return it.",
             view.analyte, view.evaluation.progress.detail
         ))
-        .signing(Some(&view.content_digest), true)
+        .signing(&view.content_digest, true)
         .help(
             "The titres disagree and no cause was found. All of them count, and the uncertainty answers to the scatter seen. Whether such a figure serves the client is for somebody to say who did not make it.",
             "ISO 5725-6:1994 5.2 (results that are not acceptable); ISO/IEC 17025:2017 7.7.1 and 7.8.1.2.",
