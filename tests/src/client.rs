@@ -203,7 +203,8 @@ impl Client {
         let endless = headers.get(CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().starts_with(b"text/event-stream"));
         let bytes = if endless { Vec::new() } else { response.bytes().await?.to_vec() };
         let text = String::from_utf8_lossy(&bytes).into_owned();
-        let is_json = headers.get(CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().ends_with(b"json"));
+        let kind = headers.get(CONTENT_TYPE).map_or(&b""[..], |kind| kind.as_bytes());
+        let is_json = [&b"application/json"[..], b"application/problem+json"].contains(&kind);
         let json = if is_json { serde_json::from_str(&text).unwrap_or_default() } else { Value::Null };
         if is_json {
             let whole = if outside { path.to_owned() } else { format!("/api/v1{path}") };

@@ -45,7 +45,8 @@ impl Contract {
         let responses = &self.document["paths"][path][method]["responses"];
         let response = responses.get(status).or_else(|| responses.get("default"))?;
         let content = response.get("content")?.as_object()?;
-        let kind = content.keys().find(|kind| kind.ends_with("json"))?;
+        let kind =
+            content.keys().find(|kind| ["application/json", "application/problem+json"].contains(&kind.as_str()))?;
         let schema = content[kind].get("schema")?.clone();
         let mut named = BTreeSet::new();
         self.referred(&schema, &mut named);

@@ -8,8 +8,9 @@ use ferrotitre_base::refusal::FieldError;
 use ferrotitre_base::web::problem::ProblemDocument;
 use serde::Deserialize;
 use serde::de::IgnoredAny;
+use utoipa::openapi::schema::{Object, SchemaType, Type};
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
-use utoipa::openapi::{Content, Ref, RefOr, ResponseBuilder};
+use utoipa::openapi::{Content, Ref, RefOr, ResponseBuilder, Schema};
 use utoipa::{OpenApi, ToSchema};
 use utoipa_actix_web::AppExt;
 use utoipa_swagger_ui::SwaggerUi;
@@ -135,6 +136,15 @@ fn complete(operation: &mut utoipa::openapi::path::Operation) {
         problems.push(("403", "The roles do not include this"));
     } else {
         debug_assert!(OPEN_OPERATIONS.contains(&id.as_str()), "{id} is in no list of auth/permissions.rs");
+    }
+    for response in operation.responses.responses.values_mut() {
+        if let RefOr::T(response) = response
+            && let Some(RefOr::T(content)) = response.content.get_mut("application/json")
+            && matches!(&content.schema, Some(RefOr::T(Schema::Object(body))) if body.schema_type == SchemaType::Type(Type::String))
+        {
+            // A file of JSON that is handed out: its form is described in prose, and it is no text in quotes.
+            content.schema = Some(RefOr::T(Schema::Object(Object::with_type(Type::Object))));
+        }
     }
     for (status, description) in problems {
         let reference = RefOr::Ref(Ref::from_schema_name(ProblemDocument::name()));

@@ -223,7 +223,8 @@ async fn a_concession_is_printed_and_a_rejected_run_marks_what_went_out() {
     });
     let concession = text(&app.analyst.post("/concessions", &ask).await.expect(201), "id");
     for manager in [&app.manager, &app.manager2] {
-        let signature = json!({ "password": manager.password });
+        let seen = text(&manager.get(&format!("/concessions/{concession}")).await.expect(200), "content_digest");
+        let signature = json!({ "password": manager.password, "content_digest": seen });
         let _ = manager.post(&format!("/concessions/{concession}/signatures"), &signature).await.expect(201);
     }
     sign(&app.manager, &of, "approval", None).await.expect(201);

@@ -148,6 +148,7 @@ const PLACES: &[(&str, Place)] = &[
     ("set_provisional_password", Page("/accounts/{id}/provisional-password")),
     ("sign_concession", Page("/concessions/{id}/signature")),
     ("sign_in", Page("/sign-in")),
+    ("end_own_session", Page("/account/sessions/{id}")),
     ("sign_out", Page("/sign-out")),
     ("submit_determination", Page("/determinations/{id}/submission")),
     ("submit_iron_result", Page("/iron-results/{id}/submission")),
