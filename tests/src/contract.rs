@@ -9,11 +9,14 @@ use serde_json::{Map, Value, json};
 /// Where the document is.
 const DOCUMENT: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../openapi/openapi.json");
 
+/// Path, method and status.
+type Asked = (String, String, String);
+
 struct Contract {
     document: Value,
     /// Parts of each path, and the path itself; `None` stands for a parameter.
     paths: Vec<(Vec<Option<String>>, String)>,
-    validators: Mutex<HashMap<(String, String, String), Option<Arc<Validator>>>>,
+    validators: Mutex<HashMap<Asked, Option<Arc<Validator>>>>,
 }
 
 fn contract() -> &'static Contract {

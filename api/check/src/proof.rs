@@ -156,7 +156,8 @@ mod tests {
                     // One leaf needs the nodes of RFC 9162, in another order.
                     let mut path = inclusion_proof(&leaves, *one).unwrap();
                     let mut nodes = nodes.clone();
-                    (path.sort_unstable(), nodes.sort_unstable());
+                    path.sort_unstable();
+                    nodes.sort_unstable();
                     assert_eq!(nodes, path);
                 }
                 if let [.., (index, leaf)] = chosen.as_slice()

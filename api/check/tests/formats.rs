@@ -1,5 +1,4 @@
 //! The forms of heads, proofs and countersignatures beside published vectors and an implementation nobody here wrote.
-#![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
 
 use ed25519_dalek::{Signature, Signer as _, SigningKey, VerifyingKey};
 use ferrotitre_check::note::{Checkpoint, KeyKind, NamedKey, Note, NoteError, SignatureLine, cosigned};

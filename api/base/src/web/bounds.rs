@@ -85,10 +85,10 @@ impl Bounds {
     pub async fn in_time<T>(&self, piece: impl Future<Output = T>) -> Result<T, Refusal> {
         let whole = if self.limit > LARGE { WHOLE_LARGE } else { WHOLE };
         let end = (self.begun + whole).min(Instant::now() + PAUSE);
-        timeout_at(end, piece).await.map_err(|_| {
+        timeout_at(end, piece).await.map_err(|elapsed| {
             let detail =
                 format!("a body arrives within {} s and without a pause of {} s", whole.as_secs(), PAUSE.as_secs());
-            Refusal::new(Code::TooSlow, detail)
+            Refusal::new(Code::TooSlow, detail).because(elapsed)
         })
     }
 

@@ -10,14 +10,45 @@ use ferrotitre_base::web::body::{Body, Params};
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::{Correction, History, VersionView};
+use serde::Serialize;
+use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::equipment::service::{self, Corrigible};
 use crate::equipment::store::{Calibration, Check, EquipmentFacts, NewCalibration, NewCheck};
 
 type View = VersionView<EquipmentFacts>;
-type CorrigibleCalibration = Corrigible<Calibration>;
-type CorrigibleCheck = Corrigible<Check>;
+
+/// A row with what it corrects and what corrects it, under a name of its own in the document.
+macro_rules! corrigible {
+    ($name:ident, $row:ty, $what:literal) => {
+        #[doc = $what]
+        #[derive(Debug, Serialize, ToSchema)]
+        pub(super) struct $name {
+            /// As recorded.
+            #[serde(flatten)]
+            row: $row,
+            /// The one that this one corrects.
+            #[serde(skip_serializing_if = "Option::is_none")]
+            corrects: Option<Uuid>,
+            /// Why.
+            #[serde(skip_serializing_if = "Option::is_none")]
+            reason: Option<String>,
+            /// The one that corrects this one, which then no longer counts.
+            #[serde(skip_serializing_if = "Option::is_none")]
+            corrected_by: Option<Uuid>,
+        }
+
+        impl From<Corrigible<$row>> for $name {
+            fn from(one: Corrigible<$row>) -> Self {
+                Self { row: one.row, corrects: one.corrects, reason: one.reason, corrected_by: one.corrected_by }
+            }
+        }
+    };
+}
+
+corrigible!(CorrigibleCalibration, Calibration, "A calibration with what it corrects and what corrects it.");
+corrigible!(CorrigibleCheck, Check, "A check with what it corrects and what corrects it.");
 
 /// Records a piece of equipment.
 #[utoipa::path(tag = "equipment", request_body = EquipmentFacts, responses((status = 201, description = "Recorded", body = View)))]
@@ -126,7 +157,7 @@ pub(super) async fn list_calibrations(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<web::Json<Vec<CorrigibleCalibration>>, Problem> {
-    Ok(web::Json(service::calibrations(&db, *id).await?))
+    Ok(web::Json(service::calibrations(&db, *id).await?.into_iter().map(Into::into).collect()))
 }
 
 /// Records a check; a failed one takes the equipment out of service.
@@ -150,5 +181,5 @@ pub(super) async fn list_equipment_checks(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<web::Json<Vec<CorrigibleCheck>>, Problem> {
-    Ok(web::Json(service::checks(&db, *id).await?))
+    Ok(web::Json(service::checks(&db, *id).await?.into_iter().map(Into::into).collect()))
 }

@@ -11,8 +11,6 @@ use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::paging::Listing;
 use ferrotitre_base::web::versions::{Correction, VersionView};
-use serde::Serialize;
-use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::equipment::store::corrections::{self, Corrected};
@@ -164,19 +162,15 @@ async fn checked(
 }
 
 /// A calibration or check with what it corrects and what corrects it.
-#[derive(Debug, Serialize, ToSchema)]
+#[derive(Debug)]
 pub struct Corrigible<R> {
     /// As recorded.
-    #[serde(flatten)]
     pub row: R,
     /// The one that this one corrects.
-    #[serde(skip_serializing_if = "Option::is_none")]
     pub corrects: Option<Uuid>,
     /// Why.
-    #[serde(skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
     /// The one that corrects this one, which then no longer counts.
-    #[serde(skip_serializing_if = "Option::is_none")]
     pub corrected_by: Option<Uuid>,
 }
 

@@ -64,7 +64,7 @@ pub async fn adopt(db: &Db) -> Result<(usize, usize), Refusal> {
                     let signed = sign_offs::of(connection, row.id.0).await?;
                     let read = match conclusions::signed_digest(&row, &signed) {
                         Some(digest) => {
-                            let loaded = reading::load_study(connection, &study).await?.as_of(one.signed_at);
+                            let loaded = reading::load_study(connection, &study).await?.seen_at(one.signed_at);
                             let mut used = used_of(connection, &study, &loaded).await?;
                             used.add(KIND.table(), row.id.0, one.signed_at);
                             Some((digest, used))

@@ -42,7 +42,7 @@ impl Loaded {
     }
 
     /// The same without what was recorded after a moment.
-    pub(in crate::validation_studies) fn as_of(mut self, moment: DateTime<Utc>) -> Self {
+    pub(in crate::validation_studies) fn seen_at(mut self, moment: DateTime<Utc>) -> Self {
         self.amendments.retain(|row| row.recorded_at <= moment);
         self.exclusions.retain(|_, row| row.recorded_at <= moment);
         self.moves.retain(|step| step.recorded_at <= moment);
