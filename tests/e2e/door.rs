@@ -204,7 +204,8 @@ async fn raw(app: &TestApp, parts: &[&[u8]]) -> String {
         }
     }
     let mut answer = Vec::new();
-    let _ = tokio::time::timeout(Duration::from_secs(60), stream.read_to_end(&mut answer)).await.expect("it hangs up");
+    // It must hang up by itself.
+    let _ = tokio::time::timeout(Duration::from_secs(60), stream.read_to_end(&mut answer)).await.unwrap();
     String::from_utf8_lossy(&answer).into_owned()
 }
 
@@ -316,7 +317,7 @@ async fn a_stream_ends_with_the_session_that_began_it() {
     let stream = http.get(url).bearer_auth(client.token()).send().await.unwrap();
     assert_eq!(stream.status(), 200);
     assert_eq!(client.delete("/sessions/current").await.status, 204);
-    let rest = tokio::time::timeout(Duration::from_secs(30), stream.text()).await.expect("the stream ends").unwrap();
+    let rest = tokio::time::timeout(Duration::from_secs(30), stream.text()).await.unwrap().unwrap();
     assert!(rest.starts_with("event: alerts\n"), "{rest}");
 }
 

@@ -53,6 +53,7 @@ async fn document(lab: &Lab, path: &str) -> Vec<String> {
 }
 
 /// One legal event after the signature; whether it is accepted does not matter.
+#[expect(clippy::too_many_lines, reason = "a table of what may be recorded later")]
 async fn event(lab: &Lab, numbers: &mut Numbers, turn: u64) -> String {
     let app = &lab.app;
     let pieces = [
