@@ -5,8 +5,9 @@ use ferrotitre_core::rounding::{Ties, decimal_of, report, text, to_figures, to_p
 use ferrotitre_core::statistics::agreement::{
     ConcordanceMode, FollowUp, StudentisedRange, chance_agreement, concordance, follow_up,
 };
+use ferrotitre_core::statistics::discovery::benjamini_hochberg;
 use ferrotitre_core::statistics::distribution::{Beta, Binomial, ChiSquared, FisherF, Normal, StudentT};
-use ferrotitre_core::statistics::integrity::{benjamini_hochberg, terminal_digits};
+use ferrotitre_core::statistics::integrity::terminal_digits;
 use ferrotitre_core::statistics::outliers::grubbs::pair::{self, PairStatistic};
 use ferrotitre_core::statistics::outliers::{Sidedness, cochran, dixon, grubbs};
 use ferrotitre_core::statistics::robust::{StopRule, algorithm_a};

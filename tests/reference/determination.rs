@@ -1,4 +1,4 @@
-//! Evaluations against the vectors of the requirements and of Eurachem QUAM.
+//! Evaluations against figures by hand and those of Eurachem QUAM.
 
 use ferrotitre_core::chemistry::{AIR_DENSITY, Expressed, primary_standard};
 use ferrotitre_core::determination::{
@@ -35,7 +35,8 @@ fn segment(initial: &str, last: &str) -> Segment {
     Segment { initial: initial.parse().unwrap(), last: last.parse().unwrap() }
 }
 
-/// 10 -> 250 mL, 25 mL aliquot, 1/60 mol/L dichromate: 5.5845 g/L per mL (requirements, section 10).
+/// 10 -> 250 mL, 25 mL aliquot, 1/60 mol/L dichromate: 5.5845 g/L per mL, by hand: 1 mL takes 1e-4 mol of
+/// iron(II) from 1 mL of the bath.
 fn bath(id: &str, titres: &[(TitrationKind, &str)], sigma: f64, relative_u: f64) -> Record {
     let concentration = 1.0 / 60.0;
     Record {
@@ -205,7 +206,7 @@ fn an_ore_of_the_demonstration_has_its_content() {
     close(evaluation.result.unwrap().value(), 100.0 * 5.5845e-3 * 37.5 / 0.4, 1e-9);
 }
 
-// A slip of 1.00 mL is queried, not refused (requirements, section 1, row 1).
+// A slip of 1.00 mL is queried, not refused.
 #[test]
 fn a_slip_of_one_millilitre_is_queried() {
     let titres = [(ACCURATE, "23.16"), (ACCURATE, "23.18"), (ACCURATE, "24.18")];

@@ -15,6 +15,7 @@ mod merkle;
 mod outliers;
 mod regression;
 mod robust;
+mod run_lengths;
 mod summary;
 mod uncertainty;
 mod validation;

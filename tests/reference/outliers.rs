@@ -93,7 +93,7 @@ fn printed_dixon_values_are_shown_as_printed_and_their_errors_are_the_known_ones
 }
 
 #[test]
-fn dixon_values_of_the_requirements_are_met() {
+fn dixon_values_are_met() {
     // Independent computation: r10, n = 4 to 7, 5 %.
     let expected = [(4, 0.8298, 0.7655), (5, 0.7102, 0.6424), (6, 0.6275, 0.5624), (7, 0.5690, 0.5073)];
     for (n, two, one) in expected {

@@ -11,6 +11,7 @@ mod evaluate;
 mod facts;
 mod iron3;
 mod judgements;
+mod preparation;
 mod readings;
 mod slips;
 mod standardisation;
@@ -28,11 +29,11 @@ pub use facts::{
     TitrationKind, Vessel,
 };
 pub use iron3::{Iron3, iron3};
+pub use preparation::{Preparation, PreparedTitrant, Reference, prepare};
 pub use readings::{ReadingsError, check_readings};
 pub use slips::SlipQuery;
 pub use standardisation::{
-    AGREEMENT_PERCENT, Preparation, PreparedTitrant, Reference, Replicate, ReplicateResult, Standardisation,
-    StandardisationResult, prepare, standardise,
+    AGREEMENT_PERCENT, Replicate, ReplicateResult, Standardisation, StandardisationResult, standardise,
 };
 pub use titre::{Fate, Titre};
 pub use verdict::{Outcome, Verdict};

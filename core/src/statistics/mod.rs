@@ -3,6 +3,7 @@
 pub mod agreement;
 pub mod anova;
 pub mod comparison;
+pub mod discovery;
 pub mod distribution;
 pub(crate) mod double_double;
 pub mod hypothesis;

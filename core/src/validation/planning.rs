@@ -229,7 +229,7 @@ mod tests {
 
     #[test]
     fn chances_of_intermediate_precision_agree_with_satterthwaite_and_scipy() {
-        // s_r and s_L of the analysis of variance of the requirements, 3.13, whose degrees of freedom are 6.61.
+        // s_r and s_L of an analysis of variance by NumPy, whose degrees of freedom are 6.61.
         let days = |sd_within, sd_between, replicates| Expected::IntermediatePrecision {
             sd_within,
             sd_between,

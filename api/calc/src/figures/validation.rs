@@ -1,6 +1,7 @@
 //! Figures of validation and integrity, field by field as core has them.
 
-use ferrotitre_core::statistics::integrity::{CountTest, DigitTest, Discovery, SmallVarianceTest};
+use ferrotitre_core::statistics::discovery::Discovery;
+use ferrotitre_core::statistics::integrity::{CountTest, DigitTest, SmallVarianceTest};
 use ferrotitre_core::validation::{DetectionLimits, Homogeneity, HorRat, Recovery, Scores, Signal, Trueness};
 
 use super::summaries::IntervalFigures;

@@ -206,7 +206,8 @@ impl Calculation for FalseDiscoveryInput {
     type Result = FalseDiscoveryFigures;
 
     fn calculate(self, _: Place) -> Result<Outcome<FalseDiscoveryFigures>, Refusal> {
-        let found = core::benjamini_hochberg(&self.p_values, self.rate).of("p_values")?;
+        let found =
+            ferrotitre_core::statistics::discovery::benjamini_hochberg(&self.p_values, self.rate).of("p_values")?;
         let shown = found.iter().filter(|test| test.shown).count();
         Ok(Outcome::of(FalseDiscoveryFigures { tests: found.show(), shown }))
     }

@@ -1,0 +1,147 @@
+//! Records of a pickling bath, exact but for what a test asks for.
+
+use ferrotitre_core::chemistry::Expressed;
+use ferrotitre_core::determination::{
+    Acceptance, Blank, BlankKind, Burette, Central, Detail, DilutionStep, Evaluation, Factor, Figure, Portion,
+    PortionAmount, Record, Reporting, Rules, Segment, Standing, Titration, TitrationKind, Unit, Vessel, evaluate,
+};
+use ferrotitre_core::rounding::Ties;
+use ferrotitre_core::statistics::agreement::{ConcordanceMode, FollowUp};
+use ferrotitre_core::uncertainty::CoverageRule;
+
+pub fn vessel(id: &str, volume_ml: f64) -> Vessel {
+    Vessel { id: id.into(), code: id.into(), volume_ml, u_ml: 0.0, dof: None }
+}
+
+pub fn burette() -> Burette {
+    Burette {
+        id: "B-01".into(),
+        code: "B-01".into(),
+        corrections: Vec::new(),
+        resolution_ml: 0.01,
+        u_ml: 0.0,
+        dof: None,
+    }
+}
+
+pub fn segment(initial: &str, last: &str) -> Segment {
+    Segment { initial: initial.parse().unwrap(), last: last.parse().unwrap() }
+}
+
+/// 10 -> 250 mL, 25 mL aliquot, 1/60 mol/L dichromate: 5.5845 g/L per mL, by hand: 1 mL takes 1e-4 mol of
+/// iron(II) from 1 mL of the bath.
+pub fn bath(id: &str, titres: &[(TitrationKind, &str)], sigma: f64, relative_u: f64) -> Record {
+    let concentration = 1.0 / 60.0;
+    Record {
+        id: id.into(),
+        rules: Rules {
+            chemistry: "dichromate".into(),
+            indicator: "diphenylamine sulfonate".into(),
+            acceptance: Acceptance::Concordance,
+            concordance_limit_ml: 0.10,
+            concordance_mode: ConcordanceMode::AllAccurate,
+            minimum_titres: 2,
+            give_up_after: 4,
+            central: Central::Mean,
+            sigma_r_ml: Some((sigma, None)),
+            follow_up: FollowUp::Cheap,
+            correct_burette: false,
+            correct_temperature: false,
+            subtract_blank: false,
+            interpolate_factor: false,
+            end_point_u_ml: 0.0,
+            longest_standing_minutes: 5.0,
+            reporting: Reporting {
+                unit: Unit::GramsPerLitre,
+                expressed: Expressed::Iron,
+                ties: Ties::HalfEven,
+                places: None,
+                coverage: CoverageRule::Fixed(2.0),
+            },
+            loq: None,
+        },
+        portion: Portion {
+            id: "portion".into(),
+            amount: PortionAmount::Volume(vessel("P10", 10.0)),
+            dilution: vec![DilutionStep { pipette: None, flask: vessel("F250", 250.0) }],
+            aliquot: Some(vessel("P25", 25.0)),
+            density: None,
+        },
+        titrations: titres
+            .iter()
+            .zip(1..)
+            .map(|((kind, last), position)| Titration {
+                id: format!("{id}-{position}"),
+                position,
+                kind: *kind,
+                standing: Standing::Counted,
+                segments: vec![segment("0.00", last)],
+                temperature: None,
+                factor: Factor {
+                    id: "factor".into(),
+                    lot: "D-1".into(),
+                    electrons: 6,
+                    concentration,
+                    u: concentration * relative_u,
+                    dof: None,
+                    following: None,
+                },
+                burette: burette(),
+                reduction: None,
+                excess: None,
+            })
+            .collect(),
+        blanks: Vec::new(),
+    }
+}
+
+pub const ACCURATE: TitrationKind = TitrationKind::Accurate;
+
+/// Hundredths of a millilitre as a reading.
+pub fn ml(hundredths: i64) -> String {
+    format!("{}.{:02}", hundredths / 100, hundredths % 100)
+}
+
+/// Uncertainty on every source, and titres within the limit of each other.
+pub fn record(id: &str, base: i64, offsets: &[i64]) -> Record {
+    let titres: Vec<String> = offsets.iter().map(|offset| ml(base + offset)).collect();
+    let titres: Vec<(TitrationKind, &str)> = titres.iter().map(|titre| (ACCURATE, titre.as_str())).collect();
+    let mut record = bath(id, &titres, 0.03, 0.0015);
+    record.rules.end_point_u_ml = 0.01;
+    for titration in &mut record.titrations {
+        titration.burette.u_ml = 0.012;
+    }
+    if let PortionAmount::Volume(pipette) = &mut record.portion.amount {
+        pipette.u_ml = 0.01;
+    }
+    record.portion.dilution[0].flask.u_ml = 0.08;
+    record.portion.aliquot.as_mut().unwrap().u_ml = 0.015;
+    record
+}
+
+pub fn run(record: &Record) -> Evaluation {
+    evaluate(record, Detail::Figures).unwrap()
+}
+
+pub fn value(record: &Record) -> f64 {
+    run(record).result.unwrap().value()
+}
+
+pub fn figure(record: &Record, unit: Unit, expressed: Expressed) -> Figure {
+    run(record).figures.into_iter().find(|f| f.unit == unit && f.expressed == expressed).unwrap()
+}
+
+pub fn blank(equivalent: Option<f64>, last: &str) -> Blank {
+    Blank {
+        id: "blank".into(),
+        standing: Standing::Counted,
+        segments: vec![segment("0.00", last)],
+        temperature: None,
+        burette: burette(),
+        iron_equivalent_ml: equivalent,
+        iron_equivalent_u_ml: None,
+        kind: BlankKind::Reagent,
+        factor: None,
+        added: None,
+    }
+}
