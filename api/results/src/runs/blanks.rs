@@ -1,16 +1,14 @@
 //! Blanks of a run. A blank may be negative and is never clipped.
 
+mod store;
+
 use chrono::{DateTime, Utc};
-use diesel::prelude::*;
-use diesel_async::RunQueryDsl;
 use ferrotitre_base::bench_times::{self, Observed};
 use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
-use ferrotitre_base::ids::{
-    AccountId, BlankAdditionId, BlankId, CalibrationId, ConcessionId, FactorId, RunId, TitrantId,
-};
+use ferrotitre_base::ids::{AccountId, BlankAdditionId, BlankId, ConcessionId, TitrantId};
 use ferrotitre_base::recording::{author, not_in_the_future};
-use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
-use ferrotitre_base::states::{self, NewMove, StateMove};
+use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
+use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::{Answer, Located, expect_version};
 use ferrotitre_base::web::decimal::{Decimal, in_range, words};
 use ferrotitre_base::web::versions::Correction;
@@ -18,7 +16,6 @@ use ferrotitre_bench::equipment::service::usable;
 use ferrotitre_bench::{impacts, methods, readings};
 use ferrotitre_core::chemistry::{chemistry, indicator};
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_schema::{blank_additions, blanks};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -26,7 +23,9 @@ use uuid::Uuid;
 use crate::determinations::use_of::{self, Burette};
 use crate::runs::service;
 use ferrotitre_base::locks;
-use ferrotitre_base::pins::Sight;
+
+pub use store::{AdditionRow, OfRun, Row, of_run, of_runs};
+use store::{additions, current, insert};
 
 pub const KIND: EntityKind = EntityKind::Blank;
 
@@ -77,50 +76,6 @@ pub struct NewBlank {
     pub late_reason: Option<String>,
 }
 
-/// A blank as stored.
-#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
-#[diesel(table_name = blanks)]
-pub struct Row {
-    pub id: BlankId,
-    pub record_id: Uuid,
-    pub version: i32,
-    pub supersedes: Option<BlankId>,
-    pub reason: Option<String>,
-    pub run_id: RunId,
-    pub kind: String,
-    pub titrant_id: TitrantId,
-    pub factor_id: FactorId,
-    pub burette_id: Uuid,
-    pub calibration_id: CalibrationId,
-    pub initial_readings: Vec<Decimal>,
-    pub final_readings: Vec<Decimal>,
-    pub solution_temperature: Option<Decimal>,
-    pub indicator: String,
-    pub indicator_drops: Option<i32>,
-    pub end_point: String,
-    pub iron_equivalent_ml: Option<Decimal>,
-    pub concession_id: Option<ConcessionId>,
-    pub observed_at: DateTime<Utc>,
-    #[diesel(skip_insertion)]
-    pub recorded_at: DateTime<Utc>,
-    pub recorded_by: AccountId,
-}
-
-/// What was added to a blank, as stored.
-#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
-#[diesel(table_name = blank_additions)]
-pub struct AdditionRow {
-    pub id: BlankAdditionId,
-    pub blank_id: BlankId,
-    pub titrant_id: Option<TitrantId>,
-    pub factor_id: Option<FactorId>,
-    pub pipette_id: Option<Uuid>,
-    pub equivalent_u_ml: Option<Decimal>,
-    #[diesel(skip_insertion)]
-    pub recorded_at: DateTime<Utc>,
-    pub recorded_by: AccountId,
-}
-
 /// A blank.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct BlankView {
@@ -164,13 +119,6 @@ pub struct Judgement {
     pub reason: Option<String>,
 }
 
-const MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
-    constraint: "blanks_supersedes_once",
-    code: Code::StaleVersion,
-    field: "",
-    detail: "somebody corrected it at the same moment; read it again",
-}];
-
 impl Row {
     fn view(self, state: String, added: Option<&AdditionRow>) -> BlankView {
         BlankView {
@@ -200,89 +148,6 @@ impl Row {
             recorded_by: self.recorded_by,
         }
     }
-}
-
-/// All versions of the blanks of a run, with the moves of each.
-#[derive(Debug, Clone, Default)]
-pub struct OfRun {
-    pub all: Vec<Row>,
-    pub moves: Vec<StateMove>,
-    /// What was added to them.
-    pub additions: Vec<AdditionRow>,
-}
-
-impl OfRun {
-    /// Blanks that count among those that are seen: not superseded, not rejected.
-    pub fn counted(&self, sight: &Sight) -> Vec<&Row> {
-        let seen: Vec<&Row> = self.all.iter().filter(|row| sight.sees(row.id.0, row.recorded_at)).collect();
-        let counts = |row: &&&Row| {
-            let mut moves = self.moves.iter().filter(|step| step.entity_id == row.id.0);
-            let last = moves.rfind(|step| sight.sees(step.id.0, step.recorded_at));
-            last.is_none_or(|step| step.to_state != "rejected")
-                && !seen.iter().any(|other| other.supersedes == Some(row.id))
-        };
-        seen.iter().filter(counts).copied().collect()
-    }
-}
-
-impl OfRun {
-    /// What was added to a blank.
-    pub fn addition(&self, blank: BlankId) -> Option<&AdditionRow> {
-        self.additions.iter().find(|added| added.blank_id == blank)
-    }
-
-    /// Blanks of the present that nobody has accepted or rejected.
-    pub fn unjudged(&self) -> usize {
-        let accepted = |row: &Row| {
-            let last = self.moves.iter().rfind(|step| step.entity_id == row.id.0);
-            last.is_some_and(|step| step.to_state == "accepted")
-        };
-        self.counted(&Sight::Present).into_iter().filter(|row| !accepted(row)).count()
-    }
-}
-
-/// Blanks of a run.
-pub async fn of_run(connection: &Connection, run: RunId) -> Result<OfRun, Refusal> {
-    Ok(of_runs(connection, &[run]).await?.remove(&run).unwrap_or_default())
-}
-
-/// Blanks of several runs.
-pub async fn of_runs(
-    mut connection: &Connection,
-    runs: &[RunId],
-) -> Result<std::collections::HashMap<RunId, OfRun>, Refusal> {
-    let rows: Vec<Row> = blanks::table
-        .filter(blanks::run_id.eq_any(runs))
-        .order((blanks::record_id, blanks::version))
-        .select(Row::as_select())
-        .load(&mut connection)
-        .await?;
-    let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
-    let of_run: std::collections::HashMap<Uuid, RunId> = rows.iter().map(|row| (row.id.0, row.run_id)).collect();
-    let mut found: std::collections::HashMap<RunId, OfRun> = std::collections::HashMap::new();
-    for step in states::moves_of(connection, &ids).await? {
-        if let Some(run) = of_run.get(&step.entity_id) {
-            found.entry(*run).or_default().moves.push(step);
-        }
-    }
-    for added in additions(connection, &rows).await? {
-        if let Some(run) = of_run.get(&added.blank_id.0) {
-            found.entry(*run).or_default().additions.push(added);
-        }
-    }
-    for row in rows {
-        found.entry(row.run_id).or_default().all.push(row);
-    }
-    Ok(found)
-}
-
-async fn additions(mut connection: &Connection, rows: &[Row]) -> Result<Vec<AdditionRow>, Refusal> {
-    let ids: Vec<BlankId> = rows.iter().map(|row| row.id).collect();
-    if ids.is_empty() {
-        return Ok(Vec::new());
-    }
-    let found = blank_additions::table.filter(blank_additions::blank_id.eq_any(ids));
-    Ok(found.select(AdditionRow::as_select()).load(&mut connection).await?)
 }
 
 /// Checks what a blank is of, and what was added to it, against the method.
@@ -431,19 +296,6 @@ async fn checked(
     Ok((row, added))
 }
 
-async fn insert(mut connection: &Connection, (row, added): &(Row, Option<AdditionRow>)) -> Result<Row, Refusal> {
-    let row = diesel::insert_into(blanks::table)
-        .values(row)
-        .returning(Row::as_returning())
-        .get_result(&mut connection)
-        .await
-        .map_err(|error| from_store(error, MEANINGS))?;
-    if let Some(added) = added {
-        diesel::insert_into(blank_additions::table).values(added).execute(&mut connection).await?;
-    }
-    Ok(row)
-}
-
 pub async fn record(db: &Db, act: &Act, run: Uuid, new: NewBlank) -> Result<Answer, Refusal> {
     not_in_the_future("observed_at", new.observed_at)?;
     db.write(act, async |connection| {
@@ -454,17 +306,6 @@ pub async fn record(db: &Db, act: &Act, run: Uuid, new: NewBlank) -> Result<Answ
         Ok(insert(connection, &row).await?.view(KIND.first_state().to_owned(), row.1.as_ref()))
     })
     .await
-}
-
-async fn current(mut connection: &Connection, record: Uuid) -> Result<Row, Refusal> {
-    let row = blanks::table
-        .filter(blanks::record_id.eq(record))
-        .order(blanks::version.desc())
-        .select(Row::as_select())
-        .first(&mut connection)
-        .await
-        .optional()?;
-    row.ok_or_else(|| Refusal::not_found("blank", record))
 }
 
 pub async fn correct(
