@@ -77,7 +77,7 @@ async fn a_competence_that_ends_is_announced_until_it_is_renewed() {
     let method = json!({
         "code": "M1", "title": "iron(II)", "principle": "titration with dichromate", "analyte": "iron(II)",
         "matrix": "hydrochloric pickling bath", "chemistry": "dichromate", "reduction": "none",
-        "indicator": "diphenylamine sulfonate", "rules": crate::determination::rules(),
+        "indicator": "diphenylamine sulfonate", "rules": crate::lab::rules(),
     });
     let _ = app.manager.post("/methods", &method).await.expect(201);
     let path = format!("/accounts/{}/competences", app.analyst2.id);

@@ -3,7 +3,7 @@
 use ferrotitre_tests::bench::text;
 use serde_json::{Value, json};
 
-use crate::determination::{Lab, sign};
+use crate::lab::{Lab, sign};
 
 /// The titres of the case, with the run closed and the determination submitted by its author.
 async fn discordant(lab: &Lab) -> (String, Value) {

@@ -4,7 +4,7 @@
 use ferrotitre_tests::bench::{calibration, day, days_ahead, equipment, install, minutes_ago, text};
 use serde_json::{Value, json};
 
-use crate::determination::{Lab, method_with, rules, sign};
+use crate::lab::{Lab, method_with, rules, sign};
 
 /// A lot of 0.1 mol/L iron(II), standardised against the laboratory's dichromate with these titres of 25 mL; its standardisation.
 async fn iron2(lab: &Lab, titres: [&str; 3]) -> (String, String) {

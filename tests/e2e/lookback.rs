@@ -7,7 +7,7 @@ use ferrotitre_tests::cluster::DatabaseRole;
 use ferrotitre_tests::pdf;
 use serde_json::{Value, json};
 
-use crate::determination::{Lab, sign};
+use crate::lab::{Lab, sign};
 
 /// What a hypothesis comes to: its lines by the name of their field.
 struct Answered {

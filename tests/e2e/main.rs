@@ -17,6 +17,7 @@ mod door;
 mod exports;
 mod figures;
 mod idempotency;
+mod lab;
 mod lookback;
 mod openapi;
 mod pages;

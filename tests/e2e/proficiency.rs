@@ -4,7 +4,7 @@ use ferrotitre_tests::TestApp;
 use ferrotitre_tests::bench::{minutes_ago, text};
 use serde_json::{Value, json};
 
-use crate::determination::Lab;
+use crate::lab::Lab;
 
 fn round(code: &str, own: &str, own_u: &str, assigned_u: &str) -> Value {
     json!({

@@ -4,7 +4,7 @@ use ferrotitre_tests::bench::{minutes_ago, text};
 use ferrotitre_tests::client::Answer;
 use serde_json::{Value, json};
 
-use crate::determination::{Lab, method_with, rules, sign};
+use crate::lab::{Lab, method_with, rules, sign};
 use crate::pages::Visitor;
 use crate::specifications::{approved, assign, at_most, bath_by_a_method_with, guarded, near, simple};
 

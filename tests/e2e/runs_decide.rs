@@ -7,7 +7,7 @@ use ferrotitre_tests::client::Client;
 use serde_json::{Value, json};
 
 use crate::control::Control;
-use crate::determination::{Lab, sign};
+use crate::lab::{Lab, sign};
 
 /// Rounds of each race.
 const ROUNDS: usize = 200;

@@ -5,7 +5,7 @@ use ferrotitre_tests::bench::{self, minutes_ago, text};
 use ferrotitre_tests::demo::nobody_and_auditor;
 use serde_json::{Value, json};
 
-use crate::determination::{Lab, method_with, rules, sign};
+use crate::lab::{Lab, method_with, rules, sign};
 
 pub(crate) fn guarded(code: &str, multiple: &str) -> Value {
     json!({

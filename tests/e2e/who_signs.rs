@@ -8,7 +8,7 @@ use ferrotitre_tests::client::Client;
 use ferrotitre_tests::cluster::DatabaseRole;
 use serde_json::{Value, json};
 
-use crate::determination::{Lab, sign};
+use crate::lab::{Lab, sign};
 
 /// A standardisation with four replicates by an analyst.
 async fn standardisation(app: &TestApp) -> (String, Vec<String>) {
@@ -439,7 +439,7 @@ async fn nothing_is_observed_before_what_it_was_observed_with_was_there() {
 async fn a_method_names_how_many_distinct_people_sign_its_results() {
     let lab = Lab::open().await;
     let app = &lab.app;
-    let mut rules = crate::determination::rules();
+    let mut rules = crate::lab::rules();
     rules["distinct_people"] = json!(2);
     let few = json!({
         "code": "M9", "title": "iron(II)", "principle": "titration with dichromate", "analyte": "iron(II)",
@@ -448,7 +448,7 @@ async fn a_method_names_how_many_distinct_people_sign_its_results() {
     });
     app.manager.post("/methods", &few).await.refused(422, "invalid_input");
     rules["distinct_people"] = json!(4);
-    let method = crate::determination::method_with(app, ("M8", "iron(II)", "none"), rules).await;
+    let method = crate::lab::method_with(app, ("M8", "iron(II)", "none"), rules).await;
     let run = lab.run(&method).await;
     let path = format!("/determinations/{}", lab.begin(&run).await);
     for _ in 0..2 {

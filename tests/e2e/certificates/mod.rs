@@ -11,7 +11,7 @@ use ferrotitre_tests::bench::{minutes_ago, text};
 use ferrotitre_tests::client::Client;
 use serde_json::{Value, json};
 
-use crate::determination::{Lab, sign};
+use crate::lab::{Lab, sign};
 
 /// The laboratory as it names itself.
 pub(crate) fn identity() -> Value {

@@ -72,7 +72,7 @@ async fn ten_of_eleven_on_one_side_after_a_new_burette_are_in_control_and_invest
     assert_eq!(released["state"], "released");
 }
 
-/// Twenty values with mean 99.995 and s 0.196 (row 8 of section 1 of the requirements), then two that were out of control.
+/// Twenty values with mean 99.995 and s 0.196 (invented), then two that were out of control.
 async fn baseline_and_two_failures(control: &Control) -> String {
     let chart = control.chart("X-1", &json!({ "unit": "g/L", "baseline_minimum": 20 })).await;
     for i in 0..20 {

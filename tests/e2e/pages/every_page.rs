@@ -7,7 +7,7 @@ use ferrotitre_tests::browser::Browser;
 use ferrotitre_tests::client::Client;
 
 use super::Visitor;
-use crate::determination::Lab;
+use crate::lab::Lab;
 
 fn here() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR"))

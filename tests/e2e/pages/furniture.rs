@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 
 use crate::certificates::{drafted, identity, issued, path as certificate};
 use crate::control::{Control, days_ago};
-use crate::determination::{Lab, sign};
+use crate::lab::{Lab, sign};
 use crate::specifications::{approved, assign, at_most, guarded};
 use crate::validation_studies::{datum, most, plan, planned, sign as sign_study};
 

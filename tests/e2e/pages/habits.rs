@@ -4,7 +4,7 @@ use ferrotitre_tests::client::Client;
 use serde_json::{Value, json};
 
 use super::Visitor;
-use crate::determination::Lab;
+use crate::lab::Lab;
 
 /// Final readings of five determinations: twelve of twenty end in 0. One more is of the same sample from the same mark.
 const FINALS: [[&str; 4]; 5] = [

@@ -1,7 +1,7 @@
 //! Pages of specifications: the statement with its number line, the risks, forms that record.
 
 use super::Visitor;
-use crate::determination::Lab;
+use crate::lab::Lab;
 use crate::specifications::{approved, assign, at_most, bath_of_the_vector, guarded};
 
 #[tokio::test(flavor = "multi_thread")]

@@ -9,7 +9,7 @@ use ferrotitre_tests::client::Client;
 use serde_json::{Value, json};
 
 use super::Visitor;
-use crate::determination::Lab;
+use crate::lab::Lab;
 use crate::validation_studies::{Study, method, most, plan, planned};
 
 async fn send(browser: &Browser) {

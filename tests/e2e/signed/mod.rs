@@ -10,7 +10,7 @@ use ferrotitre_tests::Client;
 use ferrotitre_tests::bench::{day, minutes_ago, text};
 use serde_json::{Value, json};
 
-use crate::determination::{Lab, sign};
+use crate::lab::{Lab, sign};
 
 /// An approved result with two titres of 21.46 mL, and the path it is read at.
 pub(super) async fn approved(lab: &Lab) -> (String, Value) {

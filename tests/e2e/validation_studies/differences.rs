@@ -6,8 +6,8 @@ use ferrotitre_tests::spreadsheet::{Book, recalculated};
 use serde_json::{Value, json};
 
 use super::{Study, missing, most, plan, planned, statistic};
-use crate::determination::Lab;
 use crate::exports::studies::compare_statistics;
+use crate::lab::Lab;
 use crate::pages::Visitor;
 
 /// Contents without iron(III), near 60, 90 and 120 g/L, twice each: titres of iron(II) and of total iron, mL.

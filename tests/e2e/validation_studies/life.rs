@@ -4,7 +4,7 @@ use ferrotitre_tests::bench::text;
 use serde_json::{Value, json};
 
 use super::{Study, datum, missing, most, near, plan, planned, sign};
-use crate::determination::Lab;
+use crate::lab::Lab;
 
 fn file(text: &str) -> Value {
     json!({ "file_name": "line.csv", "decimal_mark": "comma", "separator": "semicolon", "text": text })

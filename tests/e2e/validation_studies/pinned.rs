@@ -4,7 +4,7 @@ use ferrotitre_tests::bench::text;
 use serde_json::{Value, json};
 
 use super::{Study, most, plan, planned};
-use crate::determination::{Lab, sign};
+use crate::lab::{Lab, sign};
 
 #[tokio::test(flavor = "multi_thread")]
 async fn what_touches_the_results_behind_its_data_is_said_on_a_conclusion_whose_signatures_hold() {
