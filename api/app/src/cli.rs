@@ -348,6 +348,7 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     };
     let (server, bound) = app::server(settings, shared)?;
     let scheme = if tls.is_some() { "https" } else { "http" };
+    let bound = reached(bound, &settings.hosts);
     println!(
         "ferrotitre serves on {scheme}://{bound} (pages: {scheme}://{bound}/, documentation: {scheme}://{bound}/api/docs/)"
     );
@@ -375,6 +376,16 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     outcome?;
     sealer.await?;
     Ok(())
+}
+
+/// Where the service is reached: nobody comes to an address that stands for all.
+fn reached(bound: std::net::SocketAddr, hosts: &[String]) -> String {
+    if !bound.ip().is_unspecified() {
+        return bound.to_string();
+    }
+    let machine = || nix::unistd::gethostname().ok().and_then(|name| name.into_string().ok());
+    let name = hosts.first().map(|host| host.trim().to_owned()).or_else(machine);
+    format!("{}:{}", name.unwrap_or_else(|| "localhost".to_owned()), bound.port())
 }
 
 /// Says so when the program is asked to stop; the server hears the same signals by itself.

@@ -59,7 +59,7 @@ pub struct TlsSettings {
     /// Private key of the certificate, PEM.
     #[arg(long, env = "FERROTITRE_TLS_KEY")]
     pub tls_key: Option<PathBuf>,
-    /// Speak plain HTTP although others can listen, because a proxy on this machine encrypts. Every page says so.
+    /// Speak plain HTTP although others can listen. Every page warns of it.
     #[arg(long, env = "FERROTITRE_PLAIN_HTTP")]
     pub plain_http: bool,
 }
@@ -86,7 +86,7 @@ pub struct StoreSettings {
     /// private cluster in the data folder.
     #[arg(long, env = "DATABASE_URL", hide_env_values = true)]
     pub database_url: Option<String>,
-    /// Folder of the private cluster and of the key that signs the audit log.
+    /// Folder of the private cluster, the keys and the TLS authority.
     #[arg(long, env = "FERROTITRE_DATA", default_value = "data")]
     pub data: PathBuf,
 }

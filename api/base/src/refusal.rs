@@ -117,8 +117,8 @@ codes! {
     RuleBroken = "rule_broken", "A rule of the method is broken";
     /// Our bug.
     Internal = "internal", "Something went wrong on our side";
-    /// Other calculations take all the time there is.
-    Busy = "busy", "The service is busy with other calculations";
+    /// Others take all there is of something: calculations, pictures, large files, sign-ins.
+    Busy = "busy", "The service is busy; try again in a moment";
     /// The audit log is not what was signed.
     SealingStopped = "sealing_stopped", "The audit log does not extend what was signed";
     /// The store cannot be reached.

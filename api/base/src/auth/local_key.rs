@@ -17,27 +17,31 @@ static KEY: OnceLock<[u8; 32]> = OnceLock::new();
 /// Name of the file in the data folder.
 pub const FILE: &str = "door.key";
 
-/// Reads the secret from the data folder, or makes it; if it is lost, everybody signs in again and nothing else happens.
+/// Reads the secret from the data folder, or makes it; if it is lost, everybody signs in again, and a request
+/// that is repeated from before is refused in place of being answered again.
 ///
 /// # Errors
 /// A folder that cannot be read or written, a file that others may read or that does not hold 64 hexadecimal digits.
 pub fn configure(data: &Path) -> io::Result<()> {
+    // A second service in the same process keeps the first one's: the tests run several.
+    let _ = KEY.set(read(data)?);
+    Ok(())
+}
+
+fn read(data: &Path) -> io::Result<[u8; 32]> {
     let path = data.join(FILE);
-    let key = match std::fs::read_to_string(&path) {
+    match std::fs::read_to_string(&path) {
         Ok(text) => {
             let mode = std::fs::metadata(&path)?.permissions().mode();
             if mode & 0o077 != 0 {
                 return Err(io::Error::other(format!("{} may be read by others: chmod 600 it", path.display())));
             }
             let bytes = hex::decode(text.trim()).ok().and_then(|bytes| bytes.try_into().ok());
-            bytes.ok_or_else(|| io::Error::other(format!("{} does not hold 64 hexadecimal digits", path.display())))?
+            bytes.ok_or_else(|| io::Error::other(format!("{} does not hold 64 hexadecimal digits", path.display())))
         }
-        Err(error) if error.kind() == io::ErrorKind::NotFound => make(&path)?,
-        Err(error) => return Err(error),
-    };
-    // A second service in the same process keeps the first one's: the tests run several.
-    let _ = KEY.set(key);
-    Ok(())
+        Err(error) if error.kind() == io::ErrorKind::NotFound => make(&path),
+        Err(error) => Err(error),
+    }
 }
 
 fn make(path: &Path) -> io::Result<[u8; 32]> {
@@ -70,6 +74,22 @@ pub fn code(purpose: &str, parts: &[&[u8]]) -> [u8; 32] {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_secret_is_made_once_kept_to_its_owner_and_refused_where_others_may_read_it() {
+        let data = std::env::temp_dir().join(format!("ferrotitre-door-key-{}", std::process::id()));
+        let _ = std::fs::remove_dir_all(&data);
+        let made = read(&data).unwrap();
+        assert_eq!(made, read(&data).unwrap());
+        let file = data.join(FILE);
+        assert_eq!(std::fs::metadata(&file).unwrap().permissions().mode() & 0o777, 0o600);
+        std::fs::set_permissions(&file, std::fs::Permissions::from_mode(0o644)).unwrap();
+        assert!(read(&data).unwrap_err().to_string().contains("chmod 600"));
+        std::fs::set_permissions(&file, std::fs::Permissions::from_mode(0o600)).unwrap();
+        std::fs::write(&file, "no digits").unwrap();
+        assert!(read(&data).unwrap_err().to_string().contains("64 hexadecimal digits"));
+        std::fs::remove_dir_all(data).unwrap();
+    }
 
     #[test]
     fn a_code_depends_on_purpose_parts_and_their_bounds() {

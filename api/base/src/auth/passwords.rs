@@ -49,7 +49,7 @@ impl Place {
     fn take() -> Result<Self, Refusal> {
         if WAITING.fetch_add(1, Ordering::Relaxed) >= MOST_WAITING {
             WAITING.fetch_sub(1, Ordering::Relaxed);
-            return Err(Refusal::new(Code::TooManyTries, "many are signing in at this moment; try again in a second")
+            return Err(Refusal::new(Code::Busy, "many are signing in at this moment; try again in a second")
                 .with_facts(serde_json::json!({ "retry_after_seconds": 1 })));
         }
         Ok(Self)

@@ -293,7 +293,7 @@ pub fn sees_only_own(roles: &[Role]) -> bool {
     !roles.iter().any(|role| matches!(role, Manager | Auditor))
 }
 
-/// Whether somebody takes out own data only: an analyst does, a manager or auditor takes out everything (requirement 4).
+/// Whether somebody takes out own data only: an analyst does, a manager or auditor takes out everything.
 #[must_use]
 pub fn exports_own_data_only(roles: &[Role]) -> bool {
     sees_only_own(roles)

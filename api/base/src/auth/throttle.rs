@@ -54,7 +54,9 @@ impl Try {
     }
 }
 
-fn network(address: IpAddr) -> IpAddr {
+/// The address, or its network of 64 bits for IPv6.
+#[must_use]
+pub fn network(address: IpAddr) -> IpAddr {
     match address.to_canonical() {
         IpAddr::V6(address) => {
             let [a, b, c, d, ..] = address.segments();
@@ -216,6 +218,24 @@ impl Looking<'_> {
         self.was_at(right, Instant::now());
     }
 
+    /// It could not be looked at, for a reason of ours.
+    pub fn untried(mut self) {
+        self.told = true;
+        self.throttle.tell(&self.keys, None, Instant::now());
+    }
+
+    /// Tells what came of it; a failure of ours is nobody's guess.
+    ///
+    /// # Errors
+    /// Those of the outcome.
+    pub fn settle<T>(self, outcome: Result<T, Refusal>, right: impl FnOnce(&T) -> bool) -> Result<T, Refusal> {
+        match &outcome {
+            Ok(found) => self.was(right(found)),
+            Err(_) => self.untried(),
+        }
+        outcome
+    }
+
     fn was_at(mut self, right: bool, now: Instant) {
         self.told = true;
         self.throttle.tell(&self.keys, Some(right), now);
@@ -335,6 +355,12 @@ mod tests {
             drop(throttle.begin_at(&other, false, Instant::now()).unwrap());
         }
         assert!(throttle.begin_at(&other, false, Instant::now()).is_err());
+        // What failed for a reason of ours is no guess.
+        let third = from("192.0.2.10", "analyst-1");
+        for _ in 0..10 {
+            throttle.begin_at(&third, false, Instant::now()).unwrap().untried();
+        }
+        assert_eq!(guess(&throttle, &third, 100, Instant::now()), 3);
     }
 
     #[test]

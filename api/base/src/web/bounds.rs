@@ -86,8 +86,11 @@ impl Bounds {
         let whole = if self.limit > LARGE { WHOLE_LARGE } else { WHOLE };
         let end = (self.begun + whole).min(Instant::now() + PAUSE);
         timeout_at(end, piece).await.map_err(|elapsed| {
-            let detail =
-                format!("a body arrives within {} s and without a pause of {} s", whole.as_secs(), PAUSE.as_secs());
+            let detail = format!(
+                "a request body must arrive within {} s, with no pause longer than {} s",
+                whole.as_secs(),
+                PAUSE.as_secs()
+            );
             Refusal::new(Code::TooSlow, detail).because(elapsed)
         })
     }

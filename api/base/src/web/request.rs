@@ -28,9 +28,16 @@ pub fn address(request: &actix_web::HttpRequest) -> Option<std::net::IpAddr> {
         return Some(peer);
     }
     let said = request.headers().get_all("x-forwarded-for").filter_map(|value| value.to_str().ok());
-    let said: Vec<std::net::IpAddr> =
-        said.flat_map(|value| value.split(',')).map_while(|text| text.trim().parse().ok()).collect();
-    Some(said.into_iter().rev().find(|address| !proxies.contains(address)).unwrap_or(peer))
+    let said: Vec<&str> = said.flat_map(|value| value.split(',')).collect();
+    // From the right: what stands before something unreadable, or before the first that is no proxy, the client may have made up.
+    for text in said.into_iter().rev() {
+        match text.trim().parse::<std::net::IpAddr>().map(|address| address.to_canonical()) {
+            Ok(address) if proxies.contains(&address) => {}
+            Ok(address) => return Some(address),
+            Err(_) => break,
+        }
+    }
+    Some(peer)
 }
 
 const HEADER: HeaderName = HeaderName::from_static("x-request-id");

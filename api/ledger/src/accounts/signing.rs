@@ -64,9 +64,8 @@ pub(super) async fn check_own(
     purpose: &'static str,
 ) -> Result<Checked, Refusal> {
     let looking = policy.throttle.begin(&Try::Signature(account), true)?;
-    let checked = check(db, act, account, (Asker::SignedIn, password), purpose).await?;
-    looking.was(checked != Checked::Wrong);
-    Ok(checked)
+    let checked = check(db, act, account, (Asker::SignedIn, password), purpose).await;
+    looking.settle(checked, |checked| *checked != Checked::Wrong)
 }
 
 /// Asks for the secret of the person who signs.

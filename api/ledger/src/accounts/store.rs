@@ -178,19 +178,17 @@ pub async fn insert_attempt(
 /// Days after which an address from which an account signed in is no longer known.
 const KNOWN_DAYS: i64 = 90;
 
-/// Whether somebody has signed in to the account from this address lately.
-pub(super) async fn has_signed_in_from(
-    mut connection: &Connection,
-    account: AccountId,
-    address: Option<&str>,
-) -> Result<bool, Refusal> {
+/// Addresses from which somebody has signed in to the account lately.
+pub(super) async fn lately_from(mut connection: &Connection, account: AccountId) -> Result<Vec<String>, Refusal> {
     let since = Utc::now() - chrono::Duration::days(KNOWN_DAYS);
-    let known = sessions::table
+    let found: Vec<Option<String>> = sessions::table
         .filter(sessions::account_id.eq(account))
-        .filter(sessions::source_address.eq(address))
         .filter(sessions::started_at.gt(since))
-        .select(sessions::id);
-    Ok(diesel::select(diesel::dsl::exists(known)).get_result(&mut connection).await?)
+        .select(sessions::source_address)
+        .distinct()
+        .load(&mut connection)
+        .await?;
+    Ok(found.into_iter().flatten().collect())
 }
 
 pub(super) async fn insert_session(

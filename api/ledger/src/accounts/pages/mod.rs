@@ -173,7 +173,7 @@ pub(super) async fn own_account(
     let row = |session: OwnSession| {
         let way = match session.current {
             true => Cell::text("this browser"),
-            false => Cell::link("sign out there", format!("/account/sessions/{}", session.id)),
+            false => Cell::link("sign out this session", format!("/account/sessions/{}", session.id)),
         };
         vec![Cell::text(time(session.started_at)), Cell::text(session.source_address.unwrap_or_default()), way]
     };
@@ -219,7 +219,7 @@ pub(super) async fn end_session(
     id: web::Path<Uuid>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let form = Form::new("Sign out there", "Sign out there", "/account")
+    let form = Form::new("Sign out another session", "Sign out this session", "/account")
         .lead("Whoever uses that session must sign in again. Change your password if it was not you.")
         .help(
             "A session that was left open elsewhere, or that is not yours.",
@@ -255,7 +255,7 @@ pub(super) async fn change_password(
         .help(
             "Only you know your password; every signature asks for it again.",
             "ISO/IEC 17025:2017 7.11.3 (protection from unauthorised access).",
-            "After some wrong ones in a row the next must wait; nothing is locked.",
+            "After several wrong passwords you must wait before the next try. The account is not locked.",
         );
     shell
         .take(&who, &sent, form, async |act, change: PasswordChange| {
