@@ -1,4 +1,4 @@
-//! Two rounds of a proficiency test (event r of the requirements' scenario): a good one, and one that asks why.
+//! Two rounds of a proficiency test (event r of the scenario): a good one, and one that asks why.
 
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_quality::proficiency_rounds::service as rounds;

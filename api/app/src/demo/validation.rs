@@ -1,4 +1,4 @@
-//! Validation of the mercury-free method M3 against M2 with all characteristics (event q of the requirements' scenario): all
+//! Validation of the mercury-free method M3 against M2 with all characteristics (event q of the scenario): all
 //! limits are met but one, which is why the conclusion has a limitation; one datum is left out with a cause.
 
 use ferrotitre_base::refusal::{Code, Refusal};

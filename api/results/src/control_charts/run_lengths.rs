@@ -78,7 +78,7 @@ static REMEMBERED: LazyLock<Mutex<HashMap<String, RunLengthsView>>> = LazyLock::
 /// More charts than any laboratory has; beyond it the memory is emptied and filled anew.
 const MOST: usize = 1000;
 
-/// Run lengths, from memory if they were computed before.
+/// Run lengths; those computed before are kept.
 pub fn of(criteria: &Criteria, baseline: Baseline) -> RunLengthsView {
     let key = format!("{:?} {:?} {:?} {baseline:?}", criteria.quantity, criteria.rules, criteria.design);
     if let Ok(remembered) = REMEMBERED.lock()

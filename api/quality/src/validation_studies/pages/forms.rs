@@ -46,7 +46,7 @@ pub(super) async fn amend_limits(
         .filled(&present)
         .help(
             "A late change of a limit of acceptance.",
-            "Requirements of the laboratory: limits are frozen at approval of the plan; a late change is an amendment.",
+            "ISO/IEC 17025:2017 7.2.2.1: a method is validated against the needs of its intended use, which are stated before.",
             "Someone other than you and the author of the plan approves it.",
         );
     shell
