@@ -1,4 +1,4 @@
-"""Checks a bundle with nothing but the standard library and the page openapi/PROOF.md.
+"""Checks a bundle with nothing but the standard library and the pages openapi/PROOF.md and openapi/WORKING.md (workings.py).
 
 Usage: python3 proof.py FILE KEY [-]   KEY: fingerprint of the log's key. With - further files are read from standard input, as
 lines "position byte" that change one byte of FILE; for each it prints 1 where the changed file is accepted. Exit code 0: proved.
@@ -66,8 +66,7 @@ def signed(key, text, signature):
     need(s < L, "a signature is not in its one form")
     k = int.from_bytes(hashlib.sha512(signature[:32] + key + text).digest(), "little") % L
     left, right = times(s, BASE), plus(point(signature[:32]), times(k, point(key)))
-    same = all((left[i] * right[2] - right[i] * left[2]) % P == 0 for i in (0, 1))
-    need(same, "a signature does not hold")
+    need(all((left[i] * right[2] - right[i] * left[2]) % P == 0 for i in (0, 1)), "a signature does not hold")
 
 
 def number(x):
@@ -95,6 +94,7 @@ def canonical(value):
         return "[" + ",".join(map(canonical, value)) + "]"
     if isinstance(value, float):
         return number(value)
+    need(isinstance(value, (str, bool, type(None))) or abs(value) < 2**53, "a whole number is beyond those of RFC 8785")
     return json.dumps(value, ensure_ascii=False)
 
 
@@ -122,8 +122,7 @@ def head(log, fingerprint):
     text, _, lines = log["checkpoint"].rpartition("\n\n")
     need(lines.endswith("\n") and not re.search(r"[\x00-\x09\x0b-\x1f]", log["checkpoint"]), "the head is no note")
     text, lines = (text + "\n").encode(), lines[:-1].split("\n")
-    need(len(lines) == 1 + len(witnesses), "the head has other signatures than those named")
-    for at, ((name, key_id, public), line) in enumerate(zip([key, *witnesses], lines)):
+    for at, ((name, key_id, public), line) in enumerate(zip([key, *witnesses], lines, strict=True)):
         dash, by, data = line.split(" ")
         data = b64(data)
         need((dash, by, data[:4]) == ("\u2014", name, key_id), "a line of signature is by somebody else")
@@ -153,36 +152,24 @@ def root_of(size, leaves, nodes):
         left = [leaf for leaf in part if leaf[0] < start + middle]
         return sha(b"\1", walk(start, middle, left), walk(start + middle, n - middle, part[len(left):]))
 
-    places = [place for place, _ in leaves]
-    need(all(a < b for a, b in zip(places, places[1:])) and 0 <= places[0] and places[-1] < size, "leaves are out of order")
+    need(all(a[0] < b[0] for a, b in zip(leaves, leaves[1:])) and 0 <= leaves[0][0] and leaves[-1][0] < size, "leaves are out of order")
     found = walk(0, size, leaves)
     need(next(nodes, None) is None, "the proof has nodes too many")
     return found
 
-
-class Digits(str):
-    """A number with its digits."""
 
 def read_event(text):
     first, _, body = text.partition("\n")
     need(first == "ferrotitre audit event 1", "an event does not begin as one")
     event = json.loads(body)
     # Digits of numbers are the record: they stay text here.
-    row = json.loads(event["after_row"], parse_float=Digits, parse_int=Digits) if event["after_row"] else {}
+    row = json.loads(event["after_row"], parse_float=str, parse_int=str) if event["after_row"] else {}
     return event, row
 
 
 def numbers(value):
     """Every number in a value, in or outside quotes, with its digits."""
-    if isinstance(value, dict):
-        for name, inner in value.items():
-            yield from numbers(name)
-            yield from numbers(inner)
-    elif isinstance(value, list):
-        for inner in value:
-            yield from numbers(inner)
-    elif isinstance(value, str):
-        yield from re.findall(r"[0-9.eE+-]*[0-9][0-9.eE+-]*", value)
+    return re.findall(r"[0-9.eE+-]*[0-9][0-9.eE+-]*", json.dumps(value, ensure_ascii=False))
 
 
 def double(text):
@@ -198,7 +185,7 @@ def leaves_hold(graph, rows):
         need(of, f"{node.get('symbol')} comes from a row that is not there")
         found = [number for row in of for number in numbers(row.get(fact["field"]))]
         if fact["field"] == "expanded_uncertainty":
-            found = [repr(double(row[fact["field"]]) / double(row["coverage_factor"])) for row in of]
+            found = [repr(double(row[fact["field"]]) / double(row["coverage_factor"])) for row in of if row.get(fact["field"]) is not None]
         holds = node["entered"] in found if "entered" in node else any(double(one) == node["value"] for one in found)
         need(holds or all(row.get(fact["field"]) is None for row in of), f"{node.get('symbol')} is not what its row says")
     for table in graph.get("tables", []):
@@ -225,21 +212,22 @@ def figure_holds(figure, rows):
     if printed is not None:
         both = [rounded(result["value"], result["u"] * printed["coverage_factor"], ties) for ties in (ROUND_HALF_EVEN, ROUND_HALF_UP)]
         need((printed["value"], printed["expanded_uncertainty"]) in both and printed["unit"] == result["unit"], "it does not round to what is printed")
+        need(printed["text"].startswith("<") if printed["below_loq"] else printed["text"] == printed["value"], "its text is another")
+    # Rows stand in the order of their leaves.
     of = [(event, row) for event, row in rows.values() if row.get("entity_id") == figure["signed"]]
     signs = [one for one in of if one[0]["entity_kind"] == "sign_offs"]
     need(all(event["actor"] == row["recorded_by"] for event, row in signs), "a signature is in another name")
     freezing = [one for one in signs if one[1]["evaluation"] and one[1]["meaning"] not in ("rejected", "witnessed")]
     if not freezing:
         return
-    event, row = max(freezing, key=lambda one: one[0]["at"])
-    if any(e["entity_kind"] == "state_moves" and r["to_state"] in ("amended", "returned") and e["at"] > event["at"] for e, r in of):
+    event, row = freezing[-1]
+    later = of[of.index(freezing[-1]) + 1:]
+    if any(e["entity_kind"] == "state_moves" and r["to_state"] in ("amended", "returned") for e, r in later):
         return
     kept = json.loads(row["evaluation"])
-    mine = (result["value"], result["u"])
-    if "figures" in kept:
-        need(any((f["value"], f["u"]) == mine and f["unit"] == result["unit"] for f in kept["figures"]), "it is not what was signed")
-    else:
-        need((kept.get("value", kept.get("concentration")), kept["u"]) == mine, "it is not what was signed")
+    one = {"value": kept.get("value", kept.get("concentration")), "u": kept.get("u"), "unit": result["unit"]}
+    mine = (result["value"], result["u"], result["unit"])
+    need(mine in [(f["value"], f["u"], f["unit"]) for f in kept.get("figures", [one])], "it is not what was signed")
     if printed is not None:
         reported = kept["reported"]
         need((reported["text"], reported["expanded_uncertainty"]) == (printed["text"], printed["expanded_uncertainty"]), "what is printed was not signed")
@@ -247,6 +235,13 @@ def figure_holds(figure, rows):
     for event, pins in rows.values():
         if event["entity_kind"] == "pins" and pins["sign_off_id"] in same:
             need(all(pin in rows for pin in zip(pins["kinds"], pins["row_ids"])), "a row that was signed is not there")
+
+
+def gone_of(events, things):
+    """What is in force no longer, by the last move of each thing."""
+    last = {row["entity_id"]: row["to_state"] for event, row in events if event["entity_kind"] == "state_moves"}
+    over = {"invalidated", "cancelled", "withdrawn", "rejected", "failed", "expired"}
+    return "".join(f"; {thing} NO LONGER IN FORCE: {last[thing]}" for thing in sorted(things) if last.get(thing) in over)
 
 
 def check(data, fingerprint):
@@ -261,20 +256,26 @@ def check(data, fingerprint):
     size, root = head(log, fingerprint)
     texts = [*content["events"], log["export"]["event"]]
     places = [*log["leaves"], log["export"]["leaf"]]
-    need(len(texts) == len(places), "events and leaves differ in number")
-    leaves = [(place, sha(b"\0", text.encode())) for place, text in zip(places, texts)]
+    leaves = [(place, sha(b"\0", text.encode())) for place, text in zip(places, texts, strict=True)]
     need(root_of(size, leaves, [b64(node) for node in log["proof"]]) == root, "the events do not lead to the root")
     event, row = read_event(log["export"]["event"])
     digest = hashlib.sha256(canonical(content).encode()).hexdigest()
     need((event["entity_kind"], row["format"], row["digest"]) == ("exports", "bundle", digest), "the content is not what was handed out")
     events = [read_event(text) for text in content["events"]]
     rows = {(event["entity_kind"], event["entity_id"]): (event, row) for event, row in events}
-    if content["kind"] != "period":
-        subject = [row for event, row in events if event["entity_id"] == content["subject"]]
-        need(subject and subject[0].get("code", content["code"]) == content["code"], "the subject is none of the events")
+    of_rows = [(event["entity_kind"], event["entity_id"]) for event, _ in events if event["entity_id"]]
+    need(len(set(of_rows)) == len(of_rows), "two events say what one row is")
+    if content["kind"] == "period":
+        gaps = log["leaves"] and log["leaves"][-1] - log["leaves"][0] + 1 != len(log["leaves"])
+        need(not (gaps or content["figures"] or content["subject"]), "a period has gaps, figures or a subject")
+    else:
+        need(content["kind"] in ("determination", "iron_result", "titrant"), "a bundle of another kind")
+        _, subject = rows[(content["kind"] + "s", content["subject"])]
+        need(subject.get("code", content["code"]) == content["code"], "the subject is called otherwise")
     for figure in content["figures"]:
         figure_holds(figure, rows)
-    return f"proved: {content['code']}, {len(events)} events, {len(content['figures'])} figures, head over {size} events"
+    gone = gone_of(events, {content["subject"], *(figure["signed"] for figure in content["figures"])})
+    return f"proved: {content['code']}, {len(events)} events, {len(content['figures'])} figures, head over {size} events{gone}"
 
 
 def accepts(data, fingerprint):

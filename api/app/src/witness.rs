@@ -52,6 +52,8 @@ fn log_key(text: &str) -> Result<NamedKey, String> {
 struct Keeper {
     folder: PathBuf,
     logs: Vec<NamedKey>,
+    /// Held as long as this keeps the folder: two witnesses would not know of what the other signed.
+    _turn: File,
     key: SealKey,
     named: NamedKey,
     known: BTreeMap<String, Known>,
@@ -66,16 +68,27 @@ fn name_of(origin: &str) -> String {
     hex::encode(Sha256::digest(origin.as_bytes())).chars().take(16).collect()
 }
 
-/// What was countersigned of a log: a line each with size and root; one that was cut off by a crash was never answered.
-fn history(file: &Path, origin: &str) -> Known {
-    let text = fs::read_to_string(file).unwrap_or_default();
-    let whole = text.lines().filter_map(|line| {
+/// What was countersigned of a log: a line each with size and root. A last one that was cut off by a crash was never answered
+/// and is taken away; without any other, a witness would sign again what it has refused.
+fn history(folder: &Path, origin: &str) -> Result<Known, Box<dyn std::error::Error>> {
+    let name = format!("{}.history", name_of(origin));
+    let text = match fs::read_to_string(folder.join(&name)) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Known::default()),
+        text => text.map_err(|error| format!("{name}: {error}"))?,
+    };
+    let whole = |line: &str| {
         let (size, root) = line.split_once(' ')?;
         Some((size_of(size).ok()?, hash_of(root).ok()?))
-    });
-    let history: Vec<_> = whole.collect();
+    };
+    let mut lines: Vec<&str> = text.lines().filter(|line| !line.is_empty()).collect();
+    if lines.last().is_some_and(|line| whole(line).is_none()) {
+        lines.pop();
+        on_disk(folder, &name, &lines.iter().map(|line| format!("{line}\n")).collect::<String>())?;
+    }
+    let history: Option<Vec<_>> = lines.iter().map(|line| whole(line)).collect();
+    let history = history.ok_or_else(|| format!("{name} was altered: a line of it is no size and root"))?;
     let latest = history.last().map(|(size, root)| Checkpoint { origin: origin.to_owned(), size: *size, root: *root });
-    Known { latest, history }
+    Ok(Known { latest, history: history.into_iter().collect() })
 }
 
 fn on_disk(folder: &Path, name: &str, text: &str) -> std::io::Result<()> {
@@ -90,8 +103,17 @@ fn on_disk(folder: &Path, name: &str, text: &str) -> std::io::Result<()> {
 impl Keeper {
     fn open(arguments: &WitnessArguments) -> Result<Self, Box<dyn std::error::Error>> {
         let folder = arguments.keep.clone();
-        fs::create_dir_all(folder.join("evidence"))?;
         let path = folder.join("witness.key");
+        if arguments.look && !path.exists() {
+            return Err(
+                format!("{} is not the folder of a witness: there is no witness.key in it", folder.display()).into()
+            );
+        }
+        fs::create_dir_all(folder.join("evidence"))?;
+        let turn = File::create(folder.join("lock"))?;
+        if !arguments.look && turn.try_lock().is_err() {
+            return Err(format!("another witness already keeps {}", folder.display()).into());
+        }
         let key = match SealKey::read(path.clone()) {
             Err(SealKeyError::Missing(_)) => SealKey::write(path)?,
             outcome => outcome?,
@@ -100,12 +122,11 @@ impl Keeper {
         let named = NamedKey { name, kind: KeyKind::Cosignature, key: key.public() };
         // Read back, so that a name nobody could write into a note is refused here.
         let named = NamedKey::read(&named.text())?;
-        let of = |log: &NamedKey| {
-            (log.name.clone(), history(&folder.join(format!("{}.history", name_of(&log.name))), &log.name))
-        };
-        let known = arguments.logs.iter().map(of).collect();
+        let of = |log: &NamedKey| Ok::<_, Box<dyn std::error::Error>>((log.name.clone(), history(&folder, &log.name)?));
+        let known = arguments.logs.iter().map(of).collect::<Result<_, _>>()?;
         let mut keeper = Self {
             logs: arguments.logs.clone(),
+            _turn: turn,
             key,
             named,
             known,
@@ -192,7 +213,7 @@ impl Keeper {
             file.write_all(format!("\n{} {}\n", checkpoint.size, base64(&checkpoint.root)).as_bytes())?;
             file.sync_all()?;
             File::open(&self.folder)?.sync_all()?;
-            known.history.push((checkpoint.size, checkpoint.root));
+            known.history.insert(checkpoint.size, checkpoint.root);
             known.latest = Some(checkpoint.clone());
         }
         let time = u64::try_from(Utc::now().timestamp()).unwrap_or_default();
@@ -207,8 +228,7 @@ impl Keeper {
         let Ok(request) = Request::read(body) else {
             return Ok(HttpResponse::BadRequest().body("the request is not of the form of tlog-witness\n"));
         };
-        let (decision, evidence) =
-            decide(&request, &self.logs, |origin| self.known.get(origin).cloned().unwrap_or_default());
+        let (decision, evidence) = decide(&request, &self.logs, |origin| self.known.get(origin));
         if let Some(kind) = evidence {
             let size = if let Decision::Conflict(size) = decision { size } else { request.old };
             self.evidence(kind, body, size)?;

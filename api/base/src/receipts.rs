@@ -34,7 +34,8 @@ pub(crate) async fn made(mut connection: &Connection) -> Result<Vec<(Uuid, Hash)
     if MADE.try_with(|_| ()).is_err() {
         return Ok(Vec::new());
     }
-    let own = diesel::dsl::sql::<Bool>("audit_pending.xmin = pg_current_xact_id()::xid");
+    // A transaction that wrote nothing has no number.
+    let own = diesel::dsl::sql::<Bool>("audit_pending.made_in = pg_current_xact_id_if_assigned()::text::bigint");
     let events: Vec<Event> = audit_pending::table
         .inner_join(audit_events::table.on(audit_events::id.eq(audit_pending::event_id)))
         .filter(own)

@@ -5,6 +5,8 @@ mod parts;
 
 pub use parts::{Content, Event};
 
+use std::collections::HashSet;
+
 use ferrotitre_core::merkle::Hash;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
@@ -177,7 +179,7 @@ impl Log {
         Ok(())
     }
 
-    fn say(&self, against: &Against<'_>, found: &mut Found) -> Result<(), Refused> {
+    fn say(&self, against: &Against<'_>, found: &mut Found) {
         let root = hex::encode(self.checkpoint.root);
         found.proved.push(format!(
             "the log {} signed a head over {} events, root {root}; its key is the one you brought (SHA-256 {})",
@@ -185,11 +187,9 @@ impl Log {
             self.checkpoint.size,
             self.key.fingerprint()
         ));
-        let mut trusted = 0;
         for (key, time) in &self.countersigned {
             let when = utc(*time);
             if against.witnesses.contains(key) {
-                trusted += 1;
                 found.proved.push(format!(
                     "witness {}, whose key you brought, countersigned this head on {when}: up to then it was shown one log only",
                     key.name
@@ -202,17 +202,27 @@ impl Log {
                 ));
             }
         }
+        if self.trusted(against) == 0 {
+            found.cannot.push(
+                "that nobody was shown another log: no witness you trust has countersigned this head; compare it with one kept elsewhere"
+                    .to_owned(),
+            );
+        }
+    }
+
+    /// How many of the witnesses that the reader brought countersigned; one with two names is one.
+    fn trusted(&self, against: &Against<'_>) -> usize {
+        let keys = self.countersigned.iter().filter(|(key, _)| against.witnesses.contains(key));
+        keys.map(|(key, _)| key.key.to_bytes()).collect::<HashSet<_>>().len()
+    }
+
+    fn countersigned_by_enough(&self, against: &Against<'_>) -> Result<(), Refused> {
+        let trusted = self.trusted(against);
         if trusted < against.needed {
             return Err(format!(
                 "{trusted} of the witnesses you brought countersigned the head, {} must have",
                 against.needed
             ));
-        }
-        if trusted == 0 {
-            found.cannot.push(
-                "that nobody was shown another log: no witness you trust has countersigned this head; compare it with one kept elsewhere"
-                    .to_owned(),
-            );
         }
         Ok(())
     }
@@ -246,10 +256,15 @@ impl Bundle {
             );
         }
         let log = Log::read(&value["log"], against)?;
+        log.countersigned_by_enough(against)?;
         log.put_on_record(&content)?;
         let content = Content::read(&value["content"])?;
         log.holds(&content.events)?;
-        Ok(Self { content, log })
+        let bundle = Self { content, log };
+        if bundle.content.is_period() && !bundle.is_whole() {
+            return Err("events between the first and the last of the period are missing".to_owned());
+        }
+        Ok(bundle)
     }
 
     /// Checks everything.
@@ -259,13 +274,13 @@ impl Bundle {
     pub fn check(file: &[u8], against: &Against<'_>) -> Result<Found, Refused> {
         let bundle = Self::open(file, against)?;
         let mut found = Found::default();
-        bundle.log.say(against, &mut found)?;
+        bundle.log.say(against, &mut found);
         let (events, leaves) = (&bundle.content.events, &bundle.log.leaves);
         if let (Some(first), Some(last)) = (leaves.first(), leaves.last()) {
             found.proved.push(format!(
                 "{} of the bundle, leaves {first} to {last}, stand under this head: nothing of them was altered since they were sealed{}",
                 counted(events.len(), "event"),
-                if bundle.is_whole() { "; every event between the first and the last is here, so none was left out" } else { "" }
+                if bundle.content.is_period() { "; every event between the first and the last is here, so none was left out" } else { "" }
             ));
         }
         let export = &bundle.log.export.1;
@@ -274,6 +289,13 @@ impl Bundle {
             bundle.log.export.0, export.at
         ));
         bundle.content.check(&mut found)?;
+        found.cannot.push(match leaves.first().zip(leaves.last()).filter(|_| bundle.content.is_period()) {
+            Some((first, last)) => format!(
+                "whether events of that time stand before leaf {first} or after leaf {last}: only what lies between is known to be complete"
+            ),
+            None => "that nothing else was recorded of it before: only the bundle of a period shows that no event was left out"
+                .to_owned(),
+        });
         found.cannot.extend([
             format!("anything that was recorded after leaf {}, when this bundle was taken out", bundle.log.export.0),
             "that what was entered is what the instrument showed, or that a password was used by its owner".to_owned(),

@@ -1,5 +1,6 @@
 //! `ferrotitre-check`: what an auditor runs, on a machine that has nothing else of ferrotitre.
 
+use std::collections::HashSet;
 use std::process::ExitCode;
 
 use ferrotitre_check::bundle::{Against, Brought, Bundle};
@@ -82,8 +83,12 @@ fn event(files: (&str, &str), key: &Brought, asked: &Asked) -> Result<Found, Fai
     keys.extend(asked.witnesses.iter().cloned());
     let note = Note::read(&proof.note).map_err(|error| wrong(&error))?;
     let signed = note.signed_by(&keys).map_err(|error| wrong(&error))?;
-    let by_witnesses = signed.iter().filter(|(key, _)| key.kind == KeyKind::Cosignature).count();
-    if by_witnesses == signed.len() || log.name != checkpoint.origin || by_witnesses < asked.needed {
+    let by = signed.iter().filter(|(key, _)| key.kind == KeyKind::Cosignature).map(|(key, _)| key.key.to_bytes());
+    let by_witnesses = by.collect::<HashSet<_>>().len();
+    if signed.iter().all(|(key, _)| key.kind == KeyKind::Cosignature)
+        || log.name != checkpoint.origin
+        || by_witnesses < asked.needed
+    {
         return Err(Failure::Wrong("the head is not signed by the log and as many witnesses as must have".to_owned()));
     }
     let proved = format!(

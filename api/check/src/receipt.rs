@@ -159,11 +159,28 @@ impl Receipt {
                 None => found.cannot.push(format!("whether event {id} is in the log: this bundle does not cover it")),
             }
         }
-        if self.events.is_empty() {
-            found.cannot.push(
-                "its events one by one: they were too many to be named, only the root over their leaves is".to_owned(),
-            );
+        if self.events.is_empty() { self.held_by_root(bundle, found) } else { Ok(()) }
+    }
+
+    /// Too many events to be named: those of the request, in the order of their making, have the root that was promised.
+    fn held_by_root(&self, bundle: &Bundle, found: &mut Found) -> Result<(), String> {
+        let mut made: Vec<_> =
+            bundle.events().filter(|event| event.request.as_deref() == Some(self.words("request"))).collect();
+        made.sort_by(|a, b| (&a.at, &a.id).cmp(&(&b.at, &b.id)));
+        let leaves: Vec<Hash> = made.iter().map(|event| event.leaf).collect();
+        let count = self.value["count"].as_u64();
+        if count == Some(leaves.len() as u64) && base64(&root(&leaves)) == self.words("root") {
+            found.proved.push(format!("all {} are in the log as they were promised", counted(leaves.len(), "event")));
+            return Ok(());
         }
+        if self.must_be_in(bundle) {
+            return Err(format!(
+                "{} events were promised at {}, and the log has others of that request: one was altered or suppressed",
+                count.unwrap_or_default(),
+                self.words("time")
+            ));
+        }
+        found.cannot.push("whether its events are in the log: this bundle does not cover all of them".to_owned());
         Ok(())
     }
 

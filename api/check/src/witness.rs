@@ -1,5 +1,6 @@
 //! What a witness decides, as the C2SP text tlog-witness has it. It keeps no state and signs nothing: whoever calls does.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use ferrotitre_core::merkle::{Hash, verify_consistency};
@@ -57,8 +58,8 @@ impl Request {
 pub struct Known {
     /// The newest.
     pub latest: Option<Checkpoint>,
-    /// Size and root of every one.
-    pub history: Vec<(u64, Hash)>,
+    /// Root of every one, by its size.
+    pub history: BTreeMap<u64, Hash>,
 }
 
 impl Known {
@@ -96,8 +97,12 @@ pub enum Evidence {
     Older,
 }
 
-/// Decides on a request.
-pub fn decide(request: &Request, keys: &[NamedKey], known: impl FnOnce(&str) -> Known) -> (Decision, Option<Evidence>) {
+/// Decides on a request, by what is known of the log it names; nothing, where nothing of it was countersigned.
+pub fn decide<'a>(
+    request: &Request,
+    keys: &[NamedKey],
+    known: impl FnOnce(&str) -> Option<&'a Known>,
+) -> (Decision, Option<Evidence>) {
     let malformed = |error| match error {
         NoteError::Form(why) => (Decision::Malformed(why), None),
         _ => (Decision::Forbidden, None),
@@ -120,11 +125,11 @@ pub fn decide(request: &Request, keys: &[NamedKey], known: impl FnOnce(&str) -> 
     if request.old > checkpoint.size {
         return (Decision::Malformed("the old size is above that of the checkpoint"), None);
     }
-    let known = known(&checkpoint.origin);
+    let nothing = Known::default();
+    let known = known(&checkpoint.origin).unwrap_or(&nothing);
     let size = known.size();
-    let seen = known.history.iter().find(|(of, _)| *of == checkpoint.size).map(|(_, root)| *root);
-    let evidence = match seen {
-        Some(root) if root != checkpoint.root => Some(Evidence::Fork),
+    let evidence = match known.history.get(&checkpoint.size) {
+        Some(root) if *root != checkpoint.root => Some(Evidence::Fork),
         None if checkpoint.size < size => Some(Evidence::Older),
         _ => None,
     };

@@ -1,5 +1,7 @@
 //! The forms of heads, proofs and countersignatures beside published vectors and an implementation nobody here wrote.
 
+use std::collections::BTreeMap;
+
 use ed25519_dalek::{Signature, Signer as _, SigningKey, VerifyingKey};
 use ferrotitre_check::note::{Checkpoint, KeyKind, NamedKey, Note, NoteError, SignatureLine, cosigned};
 use ferrotitre_check::proof::LeafProof;
@@ -160,7 +162,7 @@ fn a_witness_decides_as_the_text_says() {
     });
     let known = |size: usize| Known {
         latest: Some(Checkpoint { origin: log.name.clone(), size: size as u64, root: root(&all[..size]) }),
-        history: vec![(3, root(&all[..3])), (size as u64, root(&all[..size]))],
+        history: BTreeMap::from([(3, root(&all[..3])), (size as u64, root(&all[..size]))]),
     };
     let asked = |old: u64, of: &[Hash], by: &SigningKey| Request {
         old,
@@ -170,7 +172,8 @@ fn a_witness_decides_as_the_text_says() {
     let keys = [log.clone()];
     let decided = |request: &Request, size: usize| {
         let again = Request::read(&request.print()).unwrap();
-        decide(&again, &keys, |_| if size == 0 { Known::default() } else { known(size) })
+        let known = (size > 0).then(|| known(size));
+        decide(&again, &keys, |_| known.as_ref())
     };
     let good = |request: &Request, size| matches!(decided(request, size), (Decision::Countersign(_), None));
     assert!(good(&asked(0, &all[..5], &signing), 0), "the first time");
@@ -205,6 +208,7 @@ fn a_witness_decides_as_the_text_says() {
     assert_eq!(decided(&asked(5, &all, &stranger), 5), (Decision::Forbidden, None), "a stranger's signature");
     assert!(matches!(decided(&asked(9, &all[..5], &signing), 9), (Decision::Malformed(_), None)));
     let (_, other) = key(7, "ferrotitre/other", KeyKind::Note);
-    let unknown = decide(&asked(5, &all, &signing), &[other], |_| known(5));
+    let of_it = known(5);
+    let unknown = decide(&asked(5, &all, &signing), &[other], |_| Some(&of_it));
     assert_eq!(unknown, (Decision::Unknown, None));
 }

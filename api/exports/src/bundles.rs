@@ -276,6 +276,12 @@ pub(super) async fn period(
         let Some(end) = placed.last() else { break };
         next = end.leaf.cast_signed() + 1;
     }
+    if leaves.len() as u64 != (last - first + 1).cast_unsigned() {
+        return Err(Refusal::new(
+            Code::Internal,
+            "events of that time are gone from the store: ferrotitre verify says which",
+        ));
+    }
     let (mut file, digest) = page.end()?;
     let records = last - first + 1;
     let export = put_on_record(db, act, ("bundle", format!("period {code}"), "bundle"), (&digest, records)).await?;

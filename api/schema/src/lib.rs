@@ -174,6 +174,8 @@ diesel::table! {
     audit_pending (event_id) {
         /// Event that awaits its leaf.
         event_id -> Uuid,
+        /// Number of the transaction that made the event.
+        made_in -> Int8,
     }
 }
 

@@ -20,15 +20,15 @@ const SAMPLE: usize = 200;
 const EVERY: usize = 16;
 
 /// A bundle as it was handed out.
-struct Taken {
-    path: String,
-    file: Vec<u8>,
+pub(super) struct Taken {
+    pub(super) path: String,
+    pub(super) file: Vec<u8>,
 }
 
-struct All {
+pub(super) struct All {
     key: Brought,
-    fingerprint: String,
-    taken: Vec<Taken>,
+    pub(super) fingerprint: String,
+    pub(super) taken: Vec<Taken>,
 }
 
 static ALL: OnceCell<All> = OnceCell::const_new();
@@ -54,12 +54,12 @@ async fn load() -> All {
     All { key: brought(&key), fingerprint: key.fingerprint(), taken }
 }
 
-async fn all() -> &'static All {
+pub(super) async fn all() -> &'static All {
     ALL.get_or_init(load).await
 }
 
 impl All {
-    fn accepts(&self, file: &[u8]) -> Result<ferrotitre_check::sentences::Found, String> {
+    pub(super) fn accepts(&self, file: &[u8]) -> Result<ferrotitre_check::sentences::Found, String> {
         Bundle::check(file, &Against { key: &self.key, witnesses: &[], needed: 0 })
     }
 
@@ -99,7 +99,7 @@ impl Drop for Kept {
 }
 
 /// What the second checker says of a file.
-fn second(file: &[u8], fingerprint: &str) -> (bool, String) {
+pub(super) fn second(file: &[u8], fingerprint: &str) -> (bool, String) {
     let kept = Kept::new(file);
     let output = Command::new("python3").arg(oracle()).arg(&kept.0).arg(fingerprint).output().unwrap();
     let said = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));

@@ -10,6 +10,7 @@ use serde_json::{Value, json};
 use tokio_postgres::Client as Sql;
 
 use super::{brought, log_key};
+use crate::validation_studies::{method, most, plan, planned};
 
 /// The lock of the sealer.
 const LOCK: i64 = 0x6665_7272_6f74;
@@ -128,4 +129,60 @@ async fn an_event_that_never_came_into_the_log_contradicts_its_receipt() {
     assert!(broken.contains("it was suppressed"), "{broken}");
     let kept = Receipt::open(before.header("audit-receipt"), &key).unwrap().check(None, Some(&bundle)).unwrap_err();
     assert!(kept.contains("it was altered"), "its time was: {kept}");
+}
+
+/// A refusal promises nothing: otherwise the failed sign-in of an account that exists would look other than one of a name that nobody
+/// has.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_failed_sign_in_does_not_say_by_its_headers_whether_there_is_such_an_account() {
+    let app = TestApp::start().await;
+    let names = async |account: &str| {
+        let answer = app.nobody.sign_in(account, "not the password of anybody").await;
+        assert_eq!(answer.status, 401, "{}", answer.text);
+        let mut names: Vec<String> = answer.headers.keys().map(ToString::to_string).collect();
+        names.sort();
+        names
+    };
+    let known = names(&app.analyst.code).await;
+    assert_eq!(known, names("nobody-of-that-name").await);
+    assert!(!known.contains(&"audit-receipt".to_owned()), "{known:?}");
+}
+
+/// A plan of 14 characteristics makes more events than a receipt names; what holding it against the log comes to after somebody did
+/// this to the events before they were sealed.
+async fn many_events(done: &str) -> Result<String, String> {
+    let app = TestApp::start().await;
+    let key = brought(&log_key(&app.nobody).await);
+    let characteristics = vec![planned("repeatability", "% m/m", 6, &json!({}), &[most("rsd_r", "0.6", "%")]); 14];
+    let method = method(&app).await;
+    app.sealed().await;
+    let sql = forger(&app).await;
+    let made = app.analyst.post("/validation-studies", &plan("VS-1", &method, &characteristics)).await;
+    assert_eq!(made.status, 201, "{}", made.text);
+    let value: Value = serde_json::from_str(made.header("audit-receipt")).unwrap();
+    assert!(value["count"].as_u64().unwrap() > 12 && value.get("events").is_none(), "{value}");
+    let [before, after] = [sample(&app, "S-1").await, sample(&app, "S-2").await];
+    let version = |answer: &Answer| text(&answer.json, "version_id");
+    sql.batch_execute(&format!(
+        "UPDATE audit_events SET at = at - interval '1 hour' WHERE entity_id = '{}'; \
+         UPDATE audit_events SET at = at + interval '1 hour' WHERE entity_id = '{}'; \
+         {done}; SELECT pg_advisory_unlock({LOCK})",
+        version(&before),
+        version(&after)
+    ))
+    .await
+    .unwrap();
+    app.sealed().await;
+    let receipt = Receipt::open(made.header("audit-receipt"), &key).unwrap();
+    receipt.check(None, Some(&period(&app, &key).await)).map(|found| found.text())
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_receipt_of_many_events_is_held_against_the_log_by_their_root() {
+    let found = many_events("SELECT 1").await.unwrap();
+    assert!(found.contains("events are in the log as they were promised"), "{found}");
+    let altered = "UPDATE audit_events SET after_row = replace(after_row, 'repeatability as planned', 'as it came') WHERE id = \
+                   (SELECT id FROM audit_events WHERE entity_kind = 'validation_characteristics' LIMIT 1)";
+    let why = many_events(altered).await.unwrap_err();
+    assert!(why.contains("one was altered or suppressed"), "{why}");
 }

@@ -4,8 +4,9 @@ use std::io::{BufRead as _, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
+use ferrotitre_base::db::Db;
 use ferrotitre_check::bundle::{Against, Bundle};
-use ferrotitre_check::note::{NamedKey, Note};
+use ferrotitre_check::note::{KeyKind, NamedKey, Note};
 use ferrotitre_check::witness::Request;
 use ferrotitre_core::merkle::{Hash, consistency_proof};
 use ferrotitre_ledger::audit::verify::{self, Against as Store};
@@ -192,6 +193,14 @@ async fn a_witness_remembers_across_restarts_and_keeps_the_evidence_of_a_fork() 
     assert_eq!(send(&request).await.0, 422);
     let metrics = http.get(format!("{}/metrics", second.address)).send().await.unwrap().text().await.unwrap();
     assert!(metrics.contains("ferrotitre_witness_evidence{kind=\"fork\"} 1"), "{metrics}");
+    // Another witness over the same folder would not know what this one signs.
+    let beside = Command::new(env!("CARGO_BIN_EXE_ferrotitre_under_test"))
+        .args(["witness", "--listen", "127.0.0.1:0", "--log", &log.text(), "--keep"])
+        .arg(&folder.0)
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&beside.stderr).into_owned();
+    assert!(!beside.status.success() && said.contains("another witness already keeps"), "{said}");
     assert_eq!(second.stop(), 3, "evidence of a fork");
     let look = Command::new(env!("CARGO_BIN_EXE_ferrotitre_under_test"))
         .args(["witness", "--look", "--keep"])
@@ -204,17 +213,85 @@ async fn a_witness_remembers_across_restarts_and_keeps_the_evidence_of_a_fork() 
     assert!(page.contains(&request.note) && page.contains("countersigned before:"), "{page}");
 }
 
+/// A line cut off by a crash was never answered; any other that cannot be read must not make a witness forget what it signed.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_history_that_was_altered_stops_the_witness_and_a_cut_line_does_not() {
+    let app = TestApp::start().await;
+    let (folder, log) = (Folder::new(), log_key(&app.nobody).await);
+    let first = Witness::start(&folder.0, &log);
+    policy(&app, &first.key, &first.address).await;
+    countersigned(&app, &first.key).await;
+    let _ = app.analyst.post("/samples", &bench::sample("S-1")).await.expect(201);
+    countersigned(&app, &first.key).await;
+    assert_eq!(first.stop(), 0);
+    let path = std::fs::read_dir(&folder.0).unwrap().map(|entry| entry.unwrap().path());
+    let path = path.into_iter().find(|path| path.extension().is_some_and(|end| end == "history")).unwrap();
+    let whole = std::fs::read_to_string(&path).unwrap();
+    std::fs::write(&path, format!("{whole}\n99999 AB")).unwrap();
+    assert_eq!(Witness::start(&folder.0, &log).stop(), 0);
+    assert!(!std::fs::read_to_string(&path).unwrap().contains("99999"));
+    let started = |with: &str| {
+        std::fs::write(&path, with).unwrap();
+        let output = Command::new(env!("CARGO_BIN_EXE_ferrotitre_under_test"))
+            .args(["witness", "--listen", "127.0.0.1:0", "--log", &log.text(), "--keep"])
+            .arg(&folder.0)
+            .output()
+            .unwrap();
+        (output.status.success(), String::from_utf8_lossy(&output.stderr).into_owned())
+    };
+    let (success, said) = started(&whole.replacen(' ', ";", 1));
+    assert!(!success && said.contains("was altered"), "{said}");
+    // A folder that is none of a witness is not made into one by looking.
+    let nowhere = Folder::new();
+    let look = Command::new(env!("CARGO_BIN_EXE_ferrotitre_under_test"))
+        .args(["witness", "--look", "--keep"])
+        .arg(&nowhere.0)
+        .output()
+        .unwrap();
+    assert_eq!(look.status.code(), Some(1), "{}", String::from_utf8_lossy(&look.stderr));
+    assert!(!nowhere.0.exists());
+}
+
+/// Two processes over one store: the one that comes late with an older head would accuse an honest laboratory.
+#[tokio::test(flavor = "multi_thread")]
+async fn two_processes_over_one_store_leave_no_evidence_with_the_witness() {
+    let app = TestApp::start().await;
+    let (folder, log) = (Folder::new(), log_key(&app.nobody).await);
+    let witness = Witness::start(&folder.0, &log);
+    policy(&app, &witness.key, &witness.address).await;
+    let (stop, stopped) = tokio::sync::watch::channel(false);
+    let beside = || {
+        let db = Db::for_worker(&app.shared.address(DatabaseRole::Service, &app.database)).unwrap();
+        ferrotitre_ledger::audit::witnesses::run(db, stopped.clone())
+    };
+    let working = async {
+        for at in 0..6 {
+            let _ = app.analyst.post("/samples", &bench::sample(&format!("S-{at}"))).await.expect(201);
+            countersigned(&app, &witness.key).await;
+        }
+        stop.send(true).unwrap();
+    };
+    tokio::join!(beside(), beside(), beside(), working);
+    assert_eq!(witness.stop(), 0, "no evidence");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn nobody_waits_for_a_witness_and_its_silence_is_an_alert() {
     let app = TestApp::start().await;
     let (folder, log) = (Folder::new(), log_key(&app.nobody).await);
     let witness = Witness::start(&folder.0, &log);
-    let (key, address) = (witness.key.clone(), witness.address.clone());
+    let key = witness.key.clone();
     assert_eq!(witness.stop(), 0);
-    policy(&app, &key, &address).await;
+    // One that takes the request and never answers: the asking waits for its ten seconds.
+    let silent = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let asked = silent.try_clone().unwrap();
+    policy(&app, &key, &format!("http://{}", silent.local_addr().unwrap())).await;
+    let _ = app.analyst.post("/samples", &bench::sample("S-0")).await.expect(201);
+    let (_kept_open, _) = tokio::task::spawn_blocking(move || asked.accept().unwrap()).await.unwrap();
     let started = std::time::Instant::now();
     let _ = app.analyst.post("/samples", &bench::sample("S-1")).await.expect(201);
-    assert!(started.elapsed() < std::time::Duration::from_secs(2));
+    app.sealed().await;
+    assert!(started.elapsed() < std::time::Duration::from_secs(8), "as long as the witness is waited for");
     let alert = async || -> Option<Value> {
         let alerts = app.auditor.get("/alerts").await.expect(200);
         let items = alerts["items"].as_array().unwrap().iter();
@@ -243,6 +320,11 @@ async fn a_decision_that_nobody_could_carry_out_is_refused_field_by_field() {
     assert!(own["errors"][0]["message"].as_str().unwrap().contains("not the key of a witness"), "{own}");
     let none = decide(json!([]), 1).await;
     assert_eq!(none["errors"][0]["field"], "needed");
+    let key = NamedKey { name: "auditor.example/w1".to_owned(), kind: KeyKind::Cosignature, key: log.key };
+    let other = NamedKey { name: "auditor.example/w2".to_owned(), ..key.clone() };
+    let both = [&key, &other].map(|key| format!("{} http://127.0.0.1:1", key.text()));
+    let twice = decide(json!(both), 2).await;
+    assert!(twice["errors"][0]["message"].as_str().unwrap().contains("the key of another line"), "{twice}");
     let words = decide(json!(["the auditor"]), 0).await;
     assert_eq!(words["errors"][0]["field"], "witnesses[0]");
     let policy = json!({ "witnesses": [], "needed": 0, "within_hours": 24, "reason": "as agreed" });

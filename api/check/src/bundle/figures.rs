@@ -16,6 +16,7 @@ struct Printed<'a> {
     expanded: &'a str,
     factor: f64,
     unit: &'a str,
+    below_loq: bool,
 }
 
 impl<'a> Printed<'a> {
@@ -28,6 +29,7 @@ impl<'a> Printed<'a> {
             expanded: text(printed, "expanded_uncertainty")?,
             factor: printed["coverage_factor"].as_f64().ok_or("coverage_factor is missing")?,
             unit: text(printed, "unit")?,
+            below_loq: printed["below_loq"].as_bool().ok_or("below_loq is missing")?,
         })
     }
 
@@ -39,7 +41,9 @@ impl<'a> Printed<'a> {
                 (one.value.as_str(), one.expanded_uncertainty.as_str()) == (self.value, self.expanded)
             })
         };
-        self.unit == from.unit && (same(Ties::HalfEven) || same(Ties::HalfUp))
+        // What is below the limit of quantification is printed as that; anything else as its rounded value.
+        let worded = if self.below_loq { self.text.starts_with('<') } else { self.text == self.value };
+        worded && self.unit == from.unit && (same(Ties::HalfEven) || same(Ties::HalfUp))
     }
 
     fn sentence(&self) -> String {
@@ -55,14 +59,30 @@ pub(super) fn check(figure: &Value, content: &Content, rows: &Rows<'_>, found: &
         return Err(format!("the working of {code} is that of something else"));
     }
     let again = recompute(graph).map_err(|error| format!("{code}: {error}"))?;
-    found.proved.push(format!(
-        "{code}: {} of its working, computed again with the operations of core, lead to {} {} (u = {})",
-        counted(again.nodes, "step"),
-        again.value,
-        again.unit,
-        again.u
-    ));
+    let of = text(figure, "signed")?;
+    // Without a signature nobody stands for the working: it follows, but from what the bundle itself says.
+    let stands = signed(content, of).iter().any(freezes);
+    let followed = |found: &mut Found, line| if stands { found.proved.push(line) } else { found.noted.push(line) };
+    followed(
+        found,
+        format!(
+            "{code}: {} of its working, computed again with the operations of core, lead to {} {} (u = {})",
+            counted(again.nodes, "step"),
+            again.value,
+            again.unit,
+            again.u
+        ),
+    );
     leaves(code, &again, rows, found)?;
+    if again.published > 0 {
+        found.noted.push(format!(
+            "{code}: {} stated by the working alone, as published or of the method; no event says them",
+            if again.published == 1 { "1 number is".to_owned() } else { format!("{} numbers are", again.published) }
+        ));
+    }
+    if of != content.subject {
+        gone((code, of), content, found);
+    }
     let printed = if figure["printed"].is_null() { None } else { Some(Printed::read(figure)?) };
     if let Some(printed) = &printed {
         if !printed.follows(&again) {
@@ -73,9 +93,31 @@ pub(super) fn check(figure: &Value, content: &Content, rows: &Rows<'_>, found: &
                 printed.sentence()
             ));
         }
-        found.proved.push(format!("{code}: that is, rounded once, the printed {}", printed.sentence()));
+        followed(found, format!("{code}: that is, rounded once, the printed {}", printed.sentence()));
     }
-    signatures((code, text(figure, "signed")?), (&again, printed.as_ref()), (content, rows), found)
+    signatures((code, of), (&again, printed.as_ref()), (content, rows), found)
+}
+
+/// Says so where a thing is a result, or a titrant in use, no longer.
+pub(super) fn gone((code, id): (&str, &str), content: &Content, found: &mut Found) {
+    let Some((event, row)) = moves(content, id).last().map(|(_, event, row)| (event, row)) else { return };
+    let words = |field: &str| row.words(field).unwrap_or_default();
+    let state = words("to_state");
+    if matches!(state.as_str(), "invalidated" | "cancelled" | "withdrawn" | "rejected" | "failed" | "expired") {
+        found.noted.push(format!(
+            "{code}: NO LONGER IN FORCE: in the last state this bundle knows it is {state}, since {}: {}",
+            event.at,
+            row.words("reason").or_else(|| row.words("cause")).unwrap_or_else(|| "no reason is on record".to_owned())
+        ));
+    }
+}
+
+/// Moves of a thing between its states, with their places among the events.
+fn moves<'a>(content: &'a Content, id: &str) -> impl Iterator<Item = (usize, &'a Event, &'a Row)> {
+    let moves = content.events.iter().enumerate().filter(|(_, event)| event.kind == "state_moves");
+    moves
+        .filter_map(|(place, event)| Some((place, event, event.row.as_ref()?)))
+        .filter(move |(_, _, row)| row.words("entity_id").as_deref() == Some(id))
 }
 
 /// Rows that a leaf is said to come from: one by its identity, or by its code every version of a thing.
@@ -92,8 +134,8 @@ fn states(row: &Row, leaf: &Recorded) -> Option<bool> {
     let raw = row.raw(&leaf.field).filter(|raw| *raw != "null")?;
     if leaf.field == "expanded_uncertainty" {
         // A certificate states U and k; the working begins with u.
-        let (expanded, factor) = (raw.parse::<f64>().ok()?, row.raw("coverage_factor")?.parse::<f64>().ok()?);
-        return Some(expanded / factor == leaf.value);
+        let factor = row.raw("coverage_factor").and_then(|factor| factor.parse::<f64>().ok());
+        return Some(raw.parse::<f64>().ok().zip(factor).is_some_and(|(expanded, k)| expanded / k == leaf.value));
     }
     Some(row.holds(&leaf.field, leaf.value, leaf.entered.as_deref()))
 }
@@ -167,14 +209,11 @@ fn is_kept(evaluation: &Value, again: &Recomputed) -> bool {
     )
 }
 
-/// The move that took a signature back, if one did: an amendment or a return after it.
+/// The move that took a signature back, if one did: an amendment or a return that stands behind it in the log.
 fn taken_back<'a>(content: &'a Content, id: &str, signature: &Event) -> Option<&'a Event> {
-    content.events.iter().filter(|event| event.kind == "state_moves" && event.at > signature.at).find(|event| {
-        event.row.as_ref().is_some_and(|row| {
-            row.words("entity_id").as_deref() == Some(id)
-                && matches!(row.words("to_state").as_deref(), Some("amended" | "returned"))
-        })
-    })
+    let signed = content.events.iter().position(|event| event.id == signature.id)?;
+    let back = |row: &Row| matches!(row.words("to_state").as_deref(), Some("amended" | "returned"));
+    moves(content, id).find(|(place, _, row)| *place > signed && back(row)).map(|(_, event, _)| event)
 }
 
 /// Signatures on a thing, oldest first.
@@ -186,6 +225,11 @@ fn signed<'a>(content: &'a Content, id: &str) -> Vec<(&'a Event, &'a Row)> {
         .collect()
 }
 
+/// Whether a signature stands over a figure.
+fn freezes((_, row): &(&Event, &Row)) -> bool {
+    row.words("evaluation").is_some() && !matches!(row.words("meaning").as_deref(), Some("rejected" | "witnessed"))
+}
+
 fn signatures(
     (code, id): (&str, &str),
     (again, printed): (&Recomputed, Option<&Printed<'_>>),
@@ -193,9 +237,6 @@ fn signatures(
     found: &mut Found,
 ) -> Result<(), Refused> {
     let signs = signed(content, id);
-    let freezes = |(_, row): &(&Event, &Row)| {
-        row.words("evaluation").is_some() && !matches!(row.words("meaning").as_deref(), Some("rejected" | "witnessed"))
-    };
     let Some(standing) = signs.iter().rposition(freezes) else {
         found.noted.push(format!("{code}: no signature stands over this figure"));
         return Ok(());
@@ -249,7 +290,9 @@ fn pins(
     let Some(pinned) = all.find(|row| row.words("sign_off_id").is_some_and(|id| signs.contains(&id))) else {
         found
             .noted
-            .push(format!("{code}: its signatures are of a release that did not say which rows they stand over"));
+            .push(format!(
+                "{code}: no event of this bundle says which rows its signatures stand over: they are of an early release, or it was left out"
+            ));
         return Ok(());
     };
     let (kinds, ids) = (pinned.list("kinds").unwrap_or_default(), pinned.list("row_ids").unwrap_or_default());

@@ -1,6 +1,6 @@
 //! What a bundle holds: events with their rows, and figures.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use ferrotitre_core::merkle::{Hash, leaf_hash};
 use serde_json::Value;
@@ -10,6 +10,8 @@ use crate::json::Row;
 use crate::sentences::{Found, counted};
 
 const HEADER: &str = "ferrotitre audit event 1\n";
+/// What a bundle may be about; but for a period the plural is the table of its subject.
+const KINDS: [&str; 4] = ["determination", "iron_result", "titrant", "period"];
 
 /// An event as it was hashed.
 #[derive(Debug)]
@@ -24,6 +26,8 @@ pub struct Event {
     pub kind: String,
     /// Its row.
     pub entity: Option<String>,
+    /// Request that made it.
+    pub request: Option<String>,
     /// The row's text, read.
     pub row: Option<Row>,
     /// Hash of the leaf.
@@ -45,9 +49,15 @@ impl Event {
             actor: words("actor"),
             kind: text(&value, "entity_kind")?.to_owned(),
             entity: words("entity_id"),
+            request: words("request_id"),
             row: row_of(value["after_row"].as_str()),
             leaf: leaf_hash(canonical.as_bytes()),
         })
+    }
+
+    /// Table and row.
+    fn of(&self) -> (&str, Option<&str>) {
+        (&self.kind, self.entity.as_deref())
     }
 }
 
@@ -72,28 +82,47 @@ impl Content {
     pub(super) fn read(value: &Value) -> Result<Self, Refused> {
         only(value, &["code", "events", "figures", "kind", "service", "subject"], "content")?;
         let events = list(value, "events")?.iter();
-        let events = events.map(|event| Event::read(event.as_str().unwrap_or_default())).collect::<Result<_, _>>()?;
-        Ok(Self {
+        let events: Vec<Event> =
+            events.map(|event| Event::read(event.as_str().unwrap_or_default())).collect::<Result<_, _>>()?;
+        let mut seen = HashSet::new();
+        if let Some(twice) = events.iter().find(|event| !seen.insert(event.of()) && event.entity.is_some()) {
+            let row = twice.entity.as_deref().unwrap_or_default();
+            return Err(format!("two events say what {} {row} is: a row is recorded once", twice.kind));
+        }
+        let content = Self {
             kind: text(value, "kind")?.to_owned(),
             code: text(value, "code")?.to_owned(),
             subject: text(value, "subject")?.to_owned(),
             events,
             figures: list(value, "figures")?.clone(),
-        })
+        };
+        if !KINDS.contains(&content.kind.as_str()) {
+            return Err(format!("a bundle of a {:?} is not known", content.kind));
+        }
+        if content.is_period() && !(content.figures.is_empty() && content.subject.is_empty()) {
+            return Err("the bundle of a period has neither a subject nor figures".to_owned());
+        }
+        Ok(content)
+    }
+
+    /// Whether it holds the events of a time, whatever they are about.
+    #[must_use]
+    pub fn is_period(&self) -> bool {
+        self.kind == "period"
     }
 
     /// Events by the table and identity of their row.
     pub(super) fn rows(&self) -> Rows<'_> {
-        let of = |event: &'_ Event| Some((event.kind.clone(), event.entity.clone()?));
-        debug_assert!(self.events.iter().filter_map(of).count() <= self.events.len());
         self.events.iter().filter_map(|event| Some(((event.kind.as_str(), event.entity.as_deref()?), event))).collect()
     }
 
     pub(super) fn check(&self, found: &mut Found) -> Result<(), Refused> {
         let rows = self.rows();
-        if self.kind != "period" {
-            let mut of_subject = self.events.iter().filter(|event| event.entity.as_deref() == Some(&self.subject));
-            let event = of_subject.next().ok_or("the subject of the bundle is none of its events")?;
+        if !self.is_period() {
+            let table = format!("{}s", self.kind);
+            let event = rows
+                .get(&(table.as_str(), self.subject.as_str()))
+                .ok_or("the subject of the bundle is none of its events")?;
             let code = event.row.as_ref().and_then(|row| row.words("code"));
             if code.as_ref().is_some_and(|code| *code != self.code) {
                 return Err(format!(
@@ -103,6 +132,7 @@ impl Content {
                 ));
             }
         }
+        figures::gone((&self.code, &self.subject), self, found);
         for figure in &self.figures {
             figures::check(figure, self, &rows, found)?;
         }

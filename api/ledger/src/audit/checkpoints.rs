@@ -53,7 +53,7 @@ pub(super) async fn proof(db: &Db, id: Uuid) -> Result<String, Refusal> {
         let index = index
             .ok_or_else(|| Refusal::new(Code::NotFound, format!("event {id} does not exist or is not sealed yet")))?;
         let signed = best(connection, index).await?.ok_or_else(nothing_yet)?;
-        let leaves = store::leaf_hashes(connection, signed.size).await?;
+        let leaves = store::leaf_hashes(connection, (0, signed.size)).await?;
         let index = index.cast_unsigned();
         let path = merkle::inclusion_proof(&leaves, index).map_err(Refusal::internal)?;
         Ok(LeafProof { index, path, note: signed.note }.print())
@@ -195,7 +195,7 @@ pub async fn prove(db: &Db, leaves: &[u64], row: Uuid) -> Result<Proven, Refusal
         Err(refusal) => return Err(refusal),
     }
     let signed = patiently(async || db.snapshot(async |connection| best(connection, leaf).await).await).await?;
-    let all = db.read(async |connection| store::leaf_hashes(connection, signed.size).await).await?;
+    let all = db.read(async |connection| store::leaf_hashes(connection, (0, signed.size)).await).await?;
     let mut wanted = leaves.to_vec();
     wanted.push(last.leaf);
     let nodes = of_many(&all, &wanted).map_err(Refusal::internal)?;

@@ -1,4 +1,4 @@
-//! The answer to every write carries a signed promise of the events it made (`openapi/PROOF.md`).
+//! The answer to every write that was carried out carries a signed promise of the events it made (`openapi/PROOF.md`).
 
 use actix_web::body::{BoxBody, MessageBody};
 use actix_web::dev::{ServiceRequest, ServiceResponse};
@@ -31,7 +31,9 @@ pub async fn promise(
     let key = request.app_data::<web::Data<SealKey>>().cloned();
     let (response, made) = gathering(next.call(request)).await;
     let response = response?.map_into_boxed_body();
-    let (Some(key), false) = (key, made.is_empty()) else { return Ok(response) };
+    // A refusal promises nothing: a receipt of a failed sign-in would tell a stranger that the account exists.
+    let refused = response.status().is_client_error() || response.status().is_server_error();
+    let (Some(key), false) = (key, made.is_empty() || refused) else { return Ok(response) };
     let (request, response) = response.into_parts();
     let (mut head, body) = response.into_parts();
     // An answer that is made while it is sent has no bytes yet; its receipt promises the events alone.

@@ -84,7 +84,7 @@ pub async fn resume(
                 return Err(Refusal::new(Code::StateConflict, "a service seals this store: stop it first"));
             }
             let size = store::tree_size(connection).await?;
-            let frontier = Frontier::of(&store::leaf_hashes(connection, size).await?);
+            let frontier = Frontier::of(&store::leaf_hashes(connection, (0, size)).await?);
             let root = |head: &SignedHead| hex::decode(&head.root).unwrap_or_default();
             let row = BreakRow {
                 id: Uuid::now_v7(),

@@ -253,7 +253,7 @@ async fn seal_once(db: &Db, (key, memory): (&SealKey, &Memory), known: &mut Know
                 Some(remembered) if size.cast_unsigned() == frontier.size() => remembered,
                 // Another process has sealed meanwhile, this one has just started, or the log is another one now.
                 _ => {
-                    let leaves = store::leaf_hashes(connection, size).await?;
+                    let leaves = store::leaf_hashes(connection, (0, size)).await?;
                     frontier = Frontier::of(&leaves);
                     match recalled(connection, (key, memory), &leaves).await {
                         Ok(remembered) => remembered,

@@ -144,7 +144,7 @@ pub(super) async fn inclusion(db: &Db, id: Uuid) -> Result<InclusionProof, Refus
             .ok_or_else(|| Refusal::new(Code::NotFound, format!("event {id} does not exist or is not sealed yet")))?;
         let head = store::latest_head(connection).await?;
         let head = head.ok_or_else(|| Refusal::new(Code::NotFound, "nothing has been sealed yet"))?;
-        let leaves = store::leaf_hashes(connection, head.tree_size).await?;
+        let leaves = store::leaf_hashes(connection, (0, head.tree_size)).await?;
         let leaf_index = index.cast_unsigned();
         let proof = merkle::inclusion_proof(&leaves, leaf_index).map_err(Refusal::internal)?;
         let leaf = leaves.get(usize::try_from(index).unwrap_or(usize::MAX));
@@ -169,7 +169,7 @@ pub(super) async fn consistency(db: &Db, between: Between) -> Result<Consistency
         if between.older > newer {
             return Err(Refusal::invalid("older", "range", format!("must not be above {newer}"), between.older));
         }
-        let leaves = store::leaf_hashes(connection, newer.cast_signed()).await?;
+        let leaves = store::leaf_hashes(connection, (0, newer.cast_signed())).await?;
         let proof = merkle::consistency_proof(&leaves, between.older).map_err(Refusal::internal)?;
         let older_leaves = leaves.get(..usize::try_from(between.older).unwrap_or(0)).unwrap_or_default();
         Ok(ConsistencyProof {

@@ -53,16 +53,27 @@ pub(super) async fn try_lock(mut connection: &Connection) -> Result<bool, Refusa
     Ok(row.locked)
 }
 
+/// Whether it is this transaction's turn to ask a witness.
+pub(super) async fn try_asking(mut connection: &Connection, witness: &str) -> Result<bool, Refusal> {
+    let row: Locked =
+        diesel::sql_query("SELECT pg_try_advisory_xact_lock(hashtextextended('countersigning ' || $1, 0)) AS locked")
+            .bind::<diesel::sql_types::Text, _>(witness)
+            .get_result(&mut connection)
+            .await?;
+    Ok(row.locked)
+}
+
 pub(super) async fn tree_size(mut connection: &Connection) -> Result<i64, Refusal> {
     let last: Option<i64> =
         audit_leaves::table.select(diesel::dsl::max(audit_leaves::leaf_index)).first(&mut connection).await?;
     Ok(last.map_or(0, |index| index + 1))
 }
 
-/// The first `size` leaf hashes in order.
-pub(super) async fn leaf_hashes(mut connection: &Connection, size: i64) -> Result<Vec<Hash>, Refusal> {
+/// Leaf hashes from one place up to and without another, in order.
+pub(super) async fn leaf_hashes(mut connection: &Connection, (from, until): (i64, i64)) -> Result<Vec<Hash>, Refusal> {
     let rows: Vec<Vec<u8>> = audit_leaves::table
-        .filter(audit_leaves::leaf_index.lt(size))
+        .filter(audit_leaves::leaf_index.ge(from))
+        .filter(audit_leaves::leaf_index.lt(until))
         .order(audit_leaves::leaf_index)
         .select(audit_leaves::leaf_hash)
         .load(&mut connection)

@@ -45,6 +45,8 @@ pub struct Report {
     pub checkpoints: (usize, usize),
     /// Tables whose rows were compared with their events.
     pub tables: usize,
+    /// What came of evaluating signed figures again, in a line; none where that was not done.
+    pub figures: Option<String>,
     /// Events that wait for their leaf.
     pub pending: Option<Pending>,
     /// What a reader should know and nobody did wrong.
@@ -62,6 +64,9 @@ impl Report {
             self.leaves, self.heads, self.tables
         );
         // Writing to a String cannot fail.
+        if let Some(figures) = &self.figures {
+            let _ = writeln!(text, "{figures}");
+        }
         if self.checkpoints.1 > 0 {
             let _ = writeln!(text, "{} countersignatures of witnesses checked", self.checkpoints.1);
         }
@@ -162,7 +167,7 @@ async fn check_memory(
         return Ok(());
     };
     let size = store::tree_size(connection).await?;
-    let leaves = store::leaf_hashes(connection, size).await?;
+    let leaves = store::leaf_hashes(connection, (0, size)).await?;
     if let Err(error) = remembered.check(&leaves) {
         report.findings.push(error.to_string());
     }

@@ -6,6 +6,7 @@ gathered AS (
     UNION SELECT id FROM signs
     UNION SELECT id FROM pinned
     UNION SELECT m.id FROM state_moves m WHERE m.entity_id IN (SELECT id FROM things)
+    UNION SELECT l.id FROM late_entries l WHERE l.entity_id IN (SELECT id FROM things)
     UNION SELECT i.id FROM impacts i WHERE i.touched_id IN (SELECT id FROM things)
     UNION SELECT d.id FROM impact_decisions d JOIN signs s ON s.id = d.sign_off_id
 )

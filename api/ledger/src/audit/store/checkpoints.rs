@@ -146,7 +146,7 @@ pub async fn policies(mut connection: &Connection, limit: i64) -> Result<Vec<Pol
         .await?)
 }
 
-/// Events of rows and of accounts that acted in them, with their leaves where they have them, in the order of leaves.
+/// Events of rows, with their leaves where they have them, in the order of leaves.
 pub async fn events_of(mut connection: &Connection, rows: &[Uuid]) -> Result<Vec<(Option<i64>, Event)>, Refusal> {
     Ok(audit_events::table
         .left_join(audit_leaves::table.on(audit_leaves::event_id.eq(audit_events::id)))

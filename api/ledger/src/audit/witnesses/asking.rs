@@ -3,11 +3,11 @@
 use std::time::Duration;
 
 use chrono::DateTime;
-use ferrotitre_base::db::Db;
-use ferrotitre_base::refusal::Refusal;
-use ferrotitre_check::note::{NamedKey, Note, NoteError, SignatureLine, size_of};
+use ferrotitre_base::db::{Connection, Db};
+use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_check::note::{Checkpoint, NamedKey, Note, NoteError, SignatureLine, size_of};
 use ferrotitre_check::witness::Request;
-use ferrotitre_core::merkle;
+use ferrotitre_core::merkle::{self, Hash};
 
 use crate::audit::store::{self, CosignatureRow};
 
@@ -43,7 +43,7 @@ struct Witness {
 
 /// Asks for as long as the service runs.
 pub async fn run(db: Db, mut stop: tokio::sync::watch::Receiver<bool>) {
-    let http = match reqwest::Client::builder().no_proxy().timeout(Duration::from_secs(10)).build() {
+    let http = match client() {
         Ok(http) => http,
         Err(error) => {
             tracing::error!(%error, "witnesses cannot be asked");
@@ -51,6 +51,7 @@ pub async fn run(db: Db, mut stop: tokio::sync::watch::Receiver<bool>) {
         }
     };
     let mut pauses: Vec<(String, u32)> = Vec::new();
+    let mut leaves = Leaves::default();
     loop {
         tokio::select! {
             () = tokio::time::sleep(EVERY) => {}
@@ -67,7 +68,7 @@ pub async fn run(db: Db, mut stop: tokio::sync::watch::Receiver<bool>) {
         for witness in witnesses {
             let pause = if witness.pause > 0 {
                 witness.pause - 1
-            } else if let Err(error) = ask(&db, &http, &witness).await {
+            } else if let Err(error) = ask(&db, &http, &witness, &mut leaves).await {
                 tracing::error!(witness = witness.key.name, %error, "a witness has not countersigned");
                 QUIET_LOOKS
             } else {
@@ -75,6 +76,41 @@ pub async fn run(db: Db, mut stop: tokio::sync::watch::Receiver<bool>) {
             };
             pauses.push((witness.key.text(), pause));
         }
+    }
+}
+
+/// Asks those who are named and nobody they point to.
+fn client() -> reqwest::Result<reqwest::Client> {
+    let builder = reqwest::Client::builder().no_proxy().timeout(Duration::from_secs(10));
+    builder.redirect(reqwest::redirect::Policy::none()).build()
+}
+
+/// Leaves that were read before, so that a new head costs only what is new.
+#[derive(Default)]
+struct Leaves(Vec<Hash>);
+
+impl Leaves {
+    /// The leaves under a checkpoint; all are read again where those at hand are not under it.
+    async fn under(&mut self, db: &Db, checkpoint: &Checkpoint) -> Result<&[Hash], Refusal> {
+        let size = usize::try_from(checkpoint.size).map_err(Refusal::internal)?;
+        for _ in 0..2 {
+            if self.0.len() < size {
+                let from = i64::try_from(self.0.len()).map_err(Refusal::internal)?;
+                let upto = checkpoint.size.cast_signed();
+                let new = db.read(async |connection| store::leaf_hashes(connection, (from, upto)).await).await?;
+                self.0.extend(new);
+            }
+            match self.0.get(..size) {
+                Some(leaves) if merkle::root(leaves) == checkpoint.root => break,
+                _ => self.0.clear(),
+            }
+        }
+        self.0.get(..size).ok_or_else(|| {
+            Refusal::new(
+                Code::Internal,
+                "the newest checkpoint is not over the leaves of the log: ferrotitre verify says more",
+            )
+        })
     }
 }
 
@@ -90,31 +126,62 @@ async fn named(db: &Db, pauses: &[(String, u32)]) -> Result<Vec<Witness>, Refusa
     Ok(pairs.filter_map(of).collect())
 }
 
-/// Asks for the newest checkpoint, if the witness has not countersigned it.
-async fn ask(db: &Db, http: &reqwest::Client, witness: &Witness) -> Result<(), Unwitnessed> {
+/// The newest checkpoint that a witness has not countersigned, and the size of the last that it has.
+async fn due(db: &Db, witness: &Witness) -> Result<Option<(i64, i64, String)>, Refusal> {
     let text = witness.key.text();
-    let (newest, last) = db
-        .read(async |connection| {
-            let newest = store::checkpoint(connection, None).await?;
-            Ok((newest, store::countersigned_by(connection, &text).await?))
+    db.read(async |connection| {
+        let last = store::countersigned_by(connection, &text).await?;
+        let newest = store::checkpoint(connection, None).await?.filter(|(size, _)| *size > last);
+        Ok(newest.map(|(size, note)| (last, size, note)))
+    })
+    .await
+}
+
+/// Asks for the newest checkpoint, if the witness has not countersigned it. Of two processes over one store the second leaves it
+/// to the first: a head that came late would look like that of a store put back.
+async fn ask(db: &Db, http: &reqwest::Client, witness: &Witness, leaves: &mut Leaves) -> Result<(), Unwitnessed> {
+    if due(db, witness).await?.is_none() {
+        return Ok(());
+    }
+    let act = ferrotitre_base::db::Act::system("countersign");
+    db.transact(&act, async |connection| {
+        if !store::try_asking(connection, &witness.key.text()).await? {
+            return Ok(Ok(()));
+        }
+        Ok(match due(db, witness).await? {
+            Some((last, size, note)) => asked((db, connection), http, witness, (last, size, &note), leaves).await,
+            None => Ok(()),
         })
-        .await?;
-    let Some((size, note)) = newest.filter(|(size, _)| *size > last) else { return Ok(()) };
+    })
+    .await?
+}
+
+async fn asked(
+    (db, connection): (&Db, &Connection),
+    http: &reqwest::Client,
+    witness: &Witness,
+    (last, size, note): (i64, i64, &str),
+    leaves: &mut Leaves,
+) -> Result<(), Unwitnessed> {
+    let checkpoint = Checkpoint::read(&Note::read(note)?.text)?;
+    let leaves = leaves.under(db, &checkpoint).await?;
     let mut old = last;
     // The second time with the size the witness says it knows.
     for _ in 0..2 {
-        let request = request(db, (old, size), &note).await?;
+        let proof = merkle::consistency_proof(leaves, old.cast_unsigned()).map_err(Refusal::internal)?;
+        let request = Request { old: old.cast_unsigned(), proof, note: note.to_owned() };
         let address = format!("{}/add-checkpoint", witness.address);
         let answer = http.post(address).body(request.print()).send().await?;
         let status = answer.status().as_u16();
-        let body = answer.bytes().await?;
-        let body = String::from_utf8_lossy(&body[..body.len().min(LONGEST_ANSWER)]).into_owned();
+        let body = read(answer).await?;
         match status {
-            200 => return keep(db, witness, (size, &note), &body).await,
+            200 => return keep(connection, witness, (size, note), &body).await,
             409 => {
                 let known = size_of(body.trim_end_matches('\n'))?.cast_signed();
                 if known > size {
-                    return Err(Unwitnessed::Beyond { known, size });
+                    let now = db.read(async |connection| store::tree_size(connection).await).await?;
+                    // The log may have gone on meanwhile; the next look asks for the newer head.
+                    return if known > now { Err(Unwitnessed::Beyond { known, size: now }) } else { Ok(()) };
                 }
                 if known == old {
                     return Err(Unwitnessed::Refused(status));
@@ -127,15 +194,25 @@ async fn ask(db: &Db, http: &reqwest::Client, witness: &Witness) -> Result<(), U
     Err(Unwitnessed::Refused(409))
 }
 
-async fn request(db: &Db, (old, size): (i64, i64), note: &str) -> Result<Request, Refusal> {
-    let leaves = db.read(async |connection| store::leaf_hashes(connection, size).await).await?;
-    let old = old.cast_unsigned();
-    let proof = merkle::consistency_proof(&leaves, old).map_err(Refusal::internal)?;
-    Ok(Request { old, proof, note: note.to_owned() })
+/// The answer, as far as one is of use.
+async fn read(mut answer: reqwest::Response) -> reqwest::Result<String> {
+    let mut body = Vec::new();
+    while let Some(piece) = answer.chunk().await? {
+        body.extend_from_slice(&piece[..piece.len().min(LONGEST_ANSWER - body.len())]);
+        if body.len() == LONGEST_ANSWER {
+            break;
+        }
+    }
+    Ok(String::from_utf8_lossy(&body).into_owned())
 }
 
 /// Keeps the line by the witness's key, once it holds.
-async fn keep(db: &Db, witness: &Witness, (size, note): (i64, &str), answer: &str) -> Result<(), Unwitnessed> {
+async fn keep(
+    connection: &Connection,
+    witness: &Witness,
+    (size, note): (i64, &str),
+    answer: &str,
+) -> Result<(), Unwitnessed> {
     let read = Note::read(note)?;
     let lines = answer.trim_end_matches('\n').split('\n').map(SignatureLine::read).collect::<Result<Vec<_>, _>>()?;
     let countersigned = Note { text: read.text, signatures: lines };
@@ -146,7 +223,5 @@ async fn keep(db: &Db, witness: &Witness, (size, note): (i64, &str), answer: &st
     let signed_at = time.and_then(|time| DateTime::from_timestamp(time, 0));
     let signed_at = signed_at.ok_or(NoteError::Form("its time is none"))?;
     let row = CosignatureRow { tree_size: size, witness: witness.key.text(), line: line.text(), signed_at };
-    let act = ferrotitre_base::db::Act::system("countersign");
-    db.transact(&act, async |connection| store::insert_cosignature(connection, &row).await).await?;
-    Ok(())
+    Ok(store::insert_cosignature(connection, &row).await?)
 }

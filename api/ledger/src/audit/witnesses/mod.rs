@@ -96,21 +96,16 @@ fn witness(line: &str) -> Result<(NamedKey, String), String> {
 
 fn checked(new: &NewWitnessPolicy) -> Result<Vec<(String, String)>, Refusal> {
     let mut errors = FieldErrors::default();
-    let mut found: Vec<(String, String)> = Vec::new();
+    let mut found: Vec<(NamedKey, String)> = Vec::new();
     for (at, line) in new.witnesses.iter().enumerate() {
         let field = format!("witnesses[{at}]");
         match witness(line) {
             Err(why) => errors.require(false, &field, "witness", &why, line),
             Ok((key, address)) => {
-                let text = key.text();
-                errors.require(
-                    found.iter().all(|(other, _)| *other != text),
-                    &field,
-                    "once",
-                    "stands there twice",
-                    line,
-                );
-                found.push((text, address));
+                // By the key itself: one witness under two names would count twice.
+                let once = found.iter().all(|(other, _)| other.key != key.key);
+                errors.require(once, &field, "once", "has the key of another line", line);
+                found.push((key, address));
             }
         }
     }
@@ -122,7 +117,7 @@ fn checked(new: &NewWitnessPolicy) -> Result<Vec<(String, String)>, Refusal> {
     errors.require(hours, "within_hours", "range", "from 1 to 8760", new.within_hours);
     errors.check()?;
     states::reason_given("reason", Some(&new.reason))?;
-    Ok(found)
+    Ok(found.into_iter().map(|(key, address)| (key.text(), address)).collect())
 }
 
 /// Puts a decision on record.

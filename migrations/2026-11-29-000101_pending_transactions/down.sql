@@ -1,0 +1,1 @@
+ALTER TABLE audit_pending DROP COLUMN made_in;
