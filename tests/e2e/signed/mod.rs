@@ -1,5 +1,6 @@
 //! What was signed stays what was signed: pins, what touches them later, and nothing slips between two transactions.
 
+mod again;
 mod earlier_release;
 mod figures;
 mod races;

@@ -241,7 +241,7 @@ impl LoadedResult {
         Ok(derived.value.zip(derived.u).filter(|(value, u)| *value < -2.0 * u))
     }
 
-    fn digest(derived: &Iron3) -> String {
+    pub(super) fn digest(derived: &Iron3) -> String {
         digest_of(&[&derived.total, &derived.iron2].map(|part| hex::encode(part.input_digest)))
     }
 

@@ -1,6 +1,7 @@
 //! Determinations: titrations, what they come to, who answers for it.
 
 pub mod adoption;
+pub mod again;
 pub mod bulk;
 pub mod certifying;
 pub mod compared;

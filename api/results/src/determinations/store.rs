@@ -1,5 +1,6 @@
 //! Tables of determinations, titrations and iron results.
 
+pub mod frozen;
 pub mod parties;
 
 use chrono::{DateTime, Utc};
