@@ -1,7 +1,8 @@
 //! Forms with a file: its text takes the place of what could have been pasted.
 
-use actix_multipart::Multipart;
+use actix_multipart::{Multipart, MultipartError};
 use actix_web::dev::Payload;
+use actix_web::error::PayloadError;
 use actix_web::http::header::{CONTENT_TYPE, HeaderMap};
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::web::bounds::Bounds;
@@ -26,21 +27,24 @@ pub(super) async fn read(
 ) -> Result<Vec<(String, String)>, Refusal> {
     bounds.announced()?;
     let _place = bounds.place().await?;
-    let mut parts = Multipart::new(headers, payload);
+    // Counted as they come: the parser keeps what precedes the first part until it finds that, and that may be never.
+    let counted = payload.scan(0_usize, move |taken, piece| {
+        *taken += piece.as_ref().map_or(0, |bytes| bytes.len());
+        std::future::ready(Some(if *taken > bounds.limit { Err(PayloadError::Overflow) } else { piece }))
+    });
+    let unreadable = |error| match error {
+        MultipartError::Payload(PayloadError::Overflow) => bounds.too_large(),
+        error => Refusal::new(Code::Unreadable, format!("the form cannot be read: {error}")),
+    };
+    let mut parts = Multipart::new(headers, counted);
     let mut pairs: Vec<(String, String)> = Vec::new();
     let mut file = None;
-    let mut size = 0;
     while let Some(mut part) = bounds.in_time(parts.try_next()).await?.map_err(unreadable)? {
         let name = part.name().unwrap_or_default().to_owned();
         let file_name = part.content_disposition().and_then(|said| said.get_filename()).map(str::to_owned);
         let mut bytes = Vec::new();
         while let Some(chunk) = bounds.in_time(part.next()).await? {
-            let chunk = chunk.map_err(unreadable)?;
-            size += chunk.len();
-            if size > bounds.limit {
-                return Err(bounds.too_large());
-            }
-            bytes.extend_from_slice(&chunk);
+            bytes.extend_from_slice(&chunk.map_err(unreadable)?);
         }
         if name == FILE {
             file = file_name.filter(|name| !name.is_empty()).map(|name| (name, bytes)).or(file);
@@ -59,10 +63,6 @@ pub(super) async fn read(
         pairs.push(("text".to_owned(), text));
     }
     Ok(pairs)
-}
-
-fn unreadable(error: actix_multipart::MultipartError) -> Refusal {
-    Refusal::new(Code::Unreadable, format!("the form cannot be read: {error}"))
 }
 
 /// Text of a file: UTF-16 by its mark, else UTF-8.
