@@ -126,6 +126,11 @@ impl Shell {
         self.user.as_ref().is_some_and(|user| may(&user.roles, action))
     }
 
+    /// Whether the box that finds codes is shown.
+    pub fn finds(&self) -> bool {
+        self.may(Action::ReadRecords)
+    }
+
     /// Roles of the person, in words.
     pub fn roles(&self) -> String {
         let roles = self.user.iter().flat_map(|user| user.roles.iter().copied().map(Role::text));

@@ -1,0 +1,9 @@
+DROP INDEX nonconformities_find;
+DROP INDEX standardisations_find;
+DROP INDEX titrants_find;
+DROP INDEX certificates_find;
+DROP INDEX iron_results_find;
+DROP INDEX determinations_find;
+DROP INDEX runs_find;
+DROP INDEX samples_find_reference;
+DROP INDEX samples_find;
