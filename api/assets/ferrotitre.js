@@ -121,6 +121,11 @@
         say("NOT SAVED. You were signed out; what you entered is kept in this browser.", control("a", "Sign in and go on", (link) => {
           link.href = `/sign-in?next=${encodeURIComponent(place)}`;
         }));
+      } else if (answer.ok && !answer.redirected) {
+        // What is shown once, such as a password, is this answer and no page to go to.
+        forget(form);
+        await shown(answer);
+        scrollTo(0, 0);
       } else if (answer.ok) {
         forget(form);
         banner.hidden = true;
@@ -158,12 +163,18 @@
     }
   }
 
-  // The page of a refusal has the entries in it, and says beside the fields what is wrong.
-  async function refused(form, answer) {
+  // A page that came as an answer, in place of the one that asked.
+  async function shown(answer) {
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     const main = page.querySelector("main");
     document.querySelector("main").replaceWith(document.adoptNode(main));
+    document.title = page.title;
     banner.hidden = true;
+  }
+
+  // The page of a refusal has the entries in it, and says beside the fields what is wrong.
+  async function refused(form, answer) {
+    await shown(answer);
     const again = document.querySelector("form[data-keep]");
     if (again) {
       keep(again, false);

@@ -15,6 +15,7 @@ use ferrotitre_base::metrics::Metrics;
 use ferrotitre_ledger::audit::memory::Memory;
 use ferrotitre_ledger::audit::seal::{self, SealKey, Sealing};
 use ferrotitre_ledger::audit::witnesses;
+use ferrotitre_ledger::set_up::SetUp;
 use serde_json::json;
 use uuid::Uuid;
 
@@ -39,6 +40,8 @@ const PEOPLE: [(&str, &str); 6] = [
     ("auditor-1", "auditor"),
     ("administrator-1", "administrator"),
 ];
+/// What the service would have printed over an empty store.
+pub const SET_UP_CODE: &str = "set-up-code-of-the-tests";
 const INSTRUMENT: &str = "balance-1";
 
 /// A service that runs until it is dropped.
@@ -89,6 +92,7 @@ impl Running {
             policy: (&settings).into(),
             tls,
             stopping: Stopping(Arc::new(closes)),
+            set_up: SetUp::by(SET_UP_CODE),
         };
         let memory = memory.clone();
         let (stop, stopped) = tokio::sync::oneshot::channel();

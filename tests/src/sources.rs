@@ -49,7 +49,7 @@ pub fn service() -> Vec<(String, PathBuf)> {
 /// Whether a file of that name holds pages.
 #[must_use]
 pub fn is_page(name: &str) -> bool {
-    let of_the_program = ["app/day.rs", "app/printed.rs"];
+    let of_the_program = ["app/day.rs", "app/find.rs", "app/first_result.rs", "app/printed.rs"];
     name.ends_with("/pages.rs")
         || name.starts_with("html/")
         || name.contains("/pages/")

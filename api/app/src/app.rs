@@ -17,6 +17,7 @@ use ferrotitre_html::readable;
 use ferrotitre_html::shell::InTheClear;
 use ferrotitre_ledger::audit::receipts;
 use ferrotitre_ledger::audit::seal::{SealKey, Sealing};
+use ferrotitre_ledger::set_up::SetUp;
 use utoipa_actix_web::AppExt;
 
 use crate::alerts::Stopping;
@@ -46,6 +47,8 @@ pub struct Shared {
     pub tls: Option<Arc<Certificates>>,
     /// Set when the program stops.
     pub stopping: Stopping,
+    /// What an empty store begins with.
+    pub set_up: SetUp,
 }
 
 /// Starts the server; it serves once the returned future is polled.
@@ -75,6 +78,7 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
             .app_data(web::Data::new(shared.sealing.clone()))
             .app_data(web::Data::new(shared.policy))
             .app_data(web::Data::new(shared.stopping.clone()))
+            .app_data(web::Data::new(shared.set_up.clone()))
             .app_data(shared.metrics.clone())
             .app_data(document.clone())
             .app_data(names.clone())

@@ -20,8 +20,10 @@ use ferrotitre_ledger::audit::seal::{self, SealKey, SealKeyError, Sealing};
 use ferrotitre_ledger::audit::service as audit;
 use ferrotitre_ledger::audit::verify::{self, Against, KeptHead};
 use ferrotitre_ledger::audit::witnesses;
+use ferrotitre_ledger::set_up::SetUp;
 use ferrotitre_quality::validation_studies::pinned;
 use ferrotitre_results::determinations::adoption::adopt;
+use ferrotitre_results::determinations::again;
 
 use crate::alerts::Stopping;
 use crate::app::{self, Shared};
@@ -329,6 +331,7 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     let seal_key = SealKey::of_store(&settings.store.data, audit::never_sealed(&db).await?)?;
     let sealing = Sealing::default();
     let loaded = if arguments.demo { demo::load_if_empty(&db).await? } else { None };
+    let (set_up, code) = SetUp::over(&db).await?;
     let (stop, stopped) = tokio::sync::watch::channel(false);
     let (closing, closes) = tokio::sync::watch::channel(false);
     tokio::spawn(until_stopped(closing));
@@ -345,8 +348,14 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
         policy: settings.into(),
         tls: tls.clone(),
         stopping: Stopping(Arc::new(closes)),
+        set_up,
     };
-    let (server, bound) = app::server(settings, shared)?;
+    let (server, bound) = app::server(settings, shared).inspect_err(|_| {
+        // Its passwords are shown this once, whether or not the address is free.
+        if let Some(scenario) = &loaded {
+            print!("{}", scenario.text());
+        }
+    })?;
     let scheme = if tls.is_some() { "https" } else { "http" };
     let bound = reached(bound, &settings.hosts);
     println!(
@@ -362,6 +371,10 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     } else if settings.tls.in_the_clear(settings.listen) {
         tracing::warn!(%bound, "plain HTTP where others can listen: passwords can be read on the network");
         println!("WARNING: plain HTTP where others can listen: passwords can be read on the network");
+    }
+    if let Some(code) = code {
+        println!("Nobody has an account yet. Set up the laboratory at {scheme}://{bound}/set-up with the code");
+        println!("{code}");
     }
     if let Some(scenario) = loaded {
         print!("{}", scenario.text());
@@ -420,7 +433,10 @@ async fn verify_from(arguments: &VerifyArguments, data: &Path, address: &StoreAd
     let key = SealKey::open(data)?.public();
     let remembered = Memory::of(data).read()?;
     let against = Against { key: &key, remembered: remembered.as_ref(), kept: &arguments.kept };
-    let report = verify::check(&connection, against).await?;
+    let mut report = verify::check(&connection, against).await?;
+    let again = again::again(&connection, |seen| tracing::info!(seen, "signatures evaluated again")).await?;
+    report.figures = Some(again.text());
+    report.findings.extend(again.findings);
     print!("{}", report.text());
     Ok(if report.findings.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }

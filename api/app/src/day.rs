@@ -23,6 +23,8 @@ use ferrotitre_results::runs::service::RunView;
 use ferrotitre_results::runs::{pages as run_pages, service as runs};
 use uuid::Uuid;
 
+use crate::first_result;
+
 /// So many days before its end a lot or calibration is shown.
 const AHEAD_DAYS: i64 = 14;
 
@@ -96,6 +98,8 @@ fn parted(lines: Vec<(Uuid, Vec<Cell>)>, blocked: &HashMap<Uuid, Blocked>) -> (V
 struct DayPage<'a> {
     shell: &'a Shell,
     today: String,
+    /// Of what a first result needs: how much is there, and how much it is in all.
+    first: Option<(usize, usize)>,
     waiting: Vec<Waiting>,
     help: Help,
 }
@@ -126,6 +130,7 @@ pub async fn read_day(_who: Allowed<ReadRecords>, shell: Shell, db: web::Data<Db
     let page = DayPage {
         shell: &shell,
         today: show::time(Utc::now()),
+        first: first_result::progress(&db).await?,
         waiting,
         help: Help {
             what: "What you can do now, what ends soon, and at the end what waits for somebody else, with what for and for whom.",

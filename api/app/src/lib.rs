@@ -10,6 +10,8 @@ pub mod connections;
 mod day;
 pub mod demo;
 mod door;
+mod find;
+mod first_result;
 mod flat;
 mod guard;
 pub mod migrate;

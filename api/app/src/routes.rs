@@ -3,7 +3,7 @@
 use ferrotitre_bench::{
     concessions, equipment, impacts, methods, nonconformities, samples, specifications, standards, titrants,
 };
-use ferrotitre_ledger::{accounts, audit, imports, laboratory};
+use ferrotitre_ledger::{accounts, audit, imports, laboratory, set_up};
 use ferrotitre_quality::{proficiency_rounds, reading_habits, validation_studies};
 use ferrotitre_results::{
     certificates, conformity, control_charts, control_materials, determinations, drift, lookback, runs,
@@ -12,14 +12,17 @@ use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 use {ferrotitre_calc as calculations, ferrotitre_exports as exports, ferrotitre_html as html};
 
-use crate::{alerts, day, operations, printed};
+use crate::{alerts, day, find, first_result, operations, printed};
 
 /// Mounts the pages.
 pub fn pages(config: &mut actix_web::web::ServiceConfig) {
     config
         .service(html::assets::read_asset)
         .configure(accounts::pages::routes)
+        .configure(set_up::pages::routes)
         .configure(day::routes)
+        .configure(first_result::routes)
+        .configure(find::routes)
         .configure(equipment::pages::routes)
         .configure(standards::pages::routes)
         .configure(titrants::pages::routes)

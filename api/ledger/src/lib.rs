@@ -5,3 +5,4 @@ pub mod accounts;
 pub mod audit;
 pub mod imports;
 pub mod laboratory;
+pub mod set_up;

@@ -284,7 +284,9 @@ pub const SECOND_PERSONS: &[Action] = &[
 /// Whether one of the roles may do the action.
 #[must_use]
 pub fn may(roles: &[Role], action: Action) -> bool {
-    roles.iter().any(|role| action.roles().contains(role))
+    // Whoever signed in has an account of their own, also before anybody decided on a role.
+    let own = action == Action::OwnAccount && roles.is_empty();
+    own || roles.iter().any(|role| action.roles().contains(role))
 }
 
 /// Whether what is about persons is shown for the person only: to analysts who are nothing else.

@@ -26,8 +26,8 @@ use crate::accounts::store::competences::{self, Competence};
 use crate::accounts::store::persons::{self, IdentityConfirmation};
 use crate::accounts::store::{self, AccountRow, RoleGrant, RoleGrantDecision, ServiceToken};
 use crate::accounts::wire::{
-    AccountView, CreatedAccount, IssuedServiceToken, NewAccount, NewCompetence, NewDecision, NewIdentityConfirmation,
-    NewRoleGrant, NewServiceToken, OwnAccount, ProvisionalPassword,
+    AccountView, CreatedAccount, FirstPerson, IssuedServiceToken, NewAccount, NewCompetence, NewDecision,
+    NewIdentityConfirmation, NewRoleGrant, NewServiceToken, OwnAccount, ProvisionalPassword,
 };
 
 const KIND: EntityKind = EntityKind::Account;
@@ -233,6 +233,17 @@ pub async fn grants(db: &Db, listing: &Listing) -> Result<Page<RoleGrant>, Refus
     Ok(Page::of(rows, limit, |row| row.id.0))
 }
 
+/// A grant, by whom it is asked for and for whom.
+pub async fn grant(db: &Db, id: Uuid) -> Result<RoleGrant, Refusal> {
+    let found = db.read(async |connection| store::grant(connection, RoleGrantId(id)).await).await?;
+    found.ok_or_else(|| Refusal::not_found("role grant", id))
+}
+
+/// What was decided of grants; one that waits is not there.
+pub async fn decisions(db: &Db, grants: &[RoleGrantId]) -> Result<HashMap<RoleGrantId, String>, Refusal> {
+    Ok(db.read(async |connection| store::decisions(connection, grants).await).await?.into_iter().collect())
+}
+
 pub async fn decide_grant(db: &Db, act: &Act, id: Uuid, new: NewDecision) -> Result<Answer, Refusal> {
     let by = author(act)?;
     db.write(act, async |connection| {
@@ -368,6 +379,65 @@ pub async fn alerts(connection: &Connection, now: DateTime<Utc>, until: DateTime
             })
         })
         .collect())
+}
+
+/// Whether anybody has an account.
+///
+/// # Errors
+/// A store that cannot be read.
+pub async fn any(db: &Db) -> Result<bool, Refusal> {
+    db.read(async |connection| store::any_account(connection).await).await
+}
+
+/// Makes the first two people of an empty store, each with a role; their provisional passwords. Of two requests at the same moment
+/// one finds that it was done.
+///
+/// # Errors
+/// Somebody has an account; names that cannot be, with the person's role before the field.
+pub async fn create_first(db: &Db, people: [(&str, FirstPerson); 2]) -> Result<[String; 2], Refusal> {
+    let act = Act::system("set_up");
+    let passwords = [passwords::generate(), passwords::generate()];
+    let mut hashes = Vec::with_capacity(passwords.len());
+    for password in &passwords {
+        hashes.push(passwords::hash(password.clone().into()).await?);
+    }
+    db.transact(&act, async |connection| {
+        store::hold_first(connection).await?;
+        if store::any_account(connection).await? {
+            return Err(Refusal::new(Code::StateConflict, "somebody has an account already: sign in"));
+        }
+        for ((role, person), hash) in people.iter().zip(&hashes) {
+            let of_person = |mut refusal: Refusal| {
+                for wrong in &mut refusal.fields {
+                    wrong.field = format!("{role}.{}", wrong.field);
+                }
+                refusal
+            };
+            let row = AccountRow {
+                id: AccountId::new(),
+                code: person.code.clone(),
+                display_name: person.display_name.clone(),
+                kind: "person".to_owned(),
+                recorded_at: DateTime::UNIX_EPOCH,
+                recorded_by: None,
+            };
+            let account = store::insert_account(connection, &row).await.map_err(of_person)?;
+            store::insert_secret(connection, account.id, hash, true, None).await?;
+            let grant = RoleGrant {
+                id: RoleGrantId::new(),
+                account_id: account.id,
+                role: (*role).to_owned(),
+                effect: "grant".to_owned(),
+                reason: "set up with an empty store".to_owned(),
+                recorded_at: DateTime::UNIX_EPOCH,
+                recorded_by: None,
+            };
+            store::insert_grant(connection, &grant).await?;
+        }
+        Ok(())
+    })
+    .await?;
+    Ok(passwords)
 }
 
 /// Creates an account with roles from the command line; the operator of the machine needs nobody's approval.

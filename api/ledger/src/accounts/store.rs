@@ -84,6 +84,14 @@ pub async fn account(mut connection: &Connection, id: AccountId) -> Result<Optio
     Ok(accounts::table.find(id).select(AccountRow::as_select()).first(&mut connection).await.optional()?)
 }
 
+/// Holds the making of the first accounts until the transaction ends.
+pub(super) async fn hold_first(mut connection: &Connection) -> Result<(), Refusal> {
+    diesel::sql_query("SELECT pg_advisory_xact_lock(hashtextextended('the first accounts', 0))")
+        .execute(&mut connection)
+        .await?;
+    Ok(())
+}
+
 pub async fn any_account(mut connection: &Connection) -> Result<bool, Refusal> {
     Ok(diesel::select(diesel::dsl::exists(accounts::table.select(accounts::id))).get_result(&mut connection).await?)
 }
@@ -424,6 +432,18 @@ const DECISION_MEANINGS: &[ConstraintMeaning] = &[
         detail: "must be approved or refused",
     },
 ];
+
+/// What was decided of these grants.
+pub(super) async fn decisions(
+    mut connection: &Connection,
+    grants: &[RoleGrantId],
+) -> Result<Vec<(RoleGrantId, String)>, Refusal> {
+    Ok(role_grant_decisions::table
+        .filter(role_grant_decisions::role_grant_id.eq_any(grants))
+        .select((role_grant_decisions::role_grant_id, role_grant_decisions::decision))
+        .load(&mut connection)
+        .await?)
+}
 
 pub(super) async fn insert_decision(
     mut connection: &Connection,

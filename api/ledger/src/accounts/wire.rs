@@ -251,3 +251,13 @@ pub struct NewCompetence {
     #[schema(example = "seven blind replicates of the control within limits")]
     pub evidence: String,
 }
+
+/// Somebody to begin with.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FirstPerson {
+    /// Printed name.
+    pub display_name: String,
+    /// Sign-in name.
+    pub code: String,
+}

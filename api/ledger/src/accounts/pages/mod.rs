@@ -108,6 +108,9 @@ pub(super) async fn sign_in(
         _ => "",
     };
     if !sent.posted() {
+        if !service::any(&db).await? {
+            return Ok(see("/set-up"));
+        }
         let next = query.get("next").cloned().unwrap_or_default();
         return shell.show(&SignInPage { shell: &shell, form, next, why });
     }

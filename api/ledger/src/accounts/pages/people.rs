@@ -23,9 +23,13 @@ use ferrotitre_html::show;
 use uuid::Uuid;
 
 use crate::accounts::service;
+use crate::accounts::store::RoleGrant;
 use crate::accounts::wire::{
     AccountView, NewAccount, NewCompetence, NewDecision, NewRoleGrant, NewServiceToken, Revocation,
 };
+
+/// A laboratory of fewer people has only begun.
+const FEW_PEOPLE: usize = 6;
 
 #[derive(Template)]
 #[template(path = "accounts/once.html")]
@@ -35,6 +39,12 @@ struct OncePage<'a> {
     lead: String,
     secret: String,
     next: String,
+}
+
+/// Whether the person may decide on a grant: not on one they asked for, nor for themself.
+fn decides(shell: &Shell, grant: &RoleGrant) -> bool {
+    let party = |id: AccountId| grant.account_id == id || grant.recorded_by == Some(id);
+    shell.may(Action::DecideRoleGrants) && shell.user.as_ref().is_some_and(|user| !party(user.account))
 }
 
 fn account_cells(account: AccountView) -> Vec<Cell> {
@@ -66,12 +76,14 @@ pub(super) async fn list_accounts(
         .collect();
     let names = service::names(&db, &ids).await?;
     let name = |id: Uuid| names.get(&id).cloned().unwrap_or_default();
-    let decides = shell.may(Action::DecideRoleGrants);
+    let decided = service::decisions(&db, &grants.items.iter().map(|grant| grant.id).collect::<Vec<_>>()).await?;
     let grant_rows = grants.items.iter().map(|grant| {
-        let way = if decides && grant.effect == "grant" {
-            Cell::link("decide", format!("/role-grants/{}/decision", grant.id))
-        } else {
-            Cell::default()
+        let way = match decided.get(&grant.id) {
+            Some(decision) => Cell::text(decision.clone()),
+            // A withdrawal, or what was granted at the command line, counts at once.
+            None if grant.effect != "grant" || grant.recorded_by.is_none() => Cell::text("in force at once"),
+            None if decides(&shell, grant) => Cell::link("decide", format!("/role-grants/{}/decision", grant.id)),
+            None => Cell::text("waits for a manager"),
         };
         vec![
             Cell::link(name(grant.account_id.0), format!("/accounts/{}", grant.account_id)),
@@ -98,6 +110,7 @@ pub(super) async fn list_accounts(
     });
     Sheet::new(&shell, "People", "People and instruments")
         .way(shell.may(Action::ManageAccounts), "New account", "/accounts/new")
+        .way(people.items.len() < FEW_PEOPLE, "What the first result needs", "/first-result")
         .section(
             "people",
             "",
@@ -112,7 +125,7 @@ pub(super) async fn list_accounts(
             "grants",
             "Role grants",
             Part::Table(Table {
-                columns: vec!["Account", "Grant", "Reason", "Asked", ""],
+                columns: vec!["Account", "Grant", "Reason", "Asked", "Decision"],
                 rows: grant_rows.collect(),
                 empty: "No role has been asked for.",
                 ..Table::default()
@@ -373,7 +386,18 @@ pub(super) async fn decide_role(
     id: web::Path<Uuid>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let form = Form::new("Decide on a role grant", "Decide", "/accounts#grants")
+    let grant = service::grant(&db, *id).await?;
+    let account = service::read(&db, grant.account_id.0).await?;
+    let asked_by = match grant.recorded_by {
+        Some(by) => service::read(&db, by.0).await?.display_name,
+        None => "the command line".to_owned(),
+    };
+    let lead = format!(
+        "{} ({}) would get the role {}. Asked for by {asked_by}: {}",
+        account.display_name, account.code, grant.role, grant.reason
+    );
+    let form = Form::new(format!("Role {} for {}", grant.role, account.display_name), "Decide", "/accounts#grants")
+        .lead(lead)
         .with([
             Field::new("decision", "Decision", Kind::Choice(words(&["approved", "refused"]))),
             Field::new("reason", "Reason", Kind::Long).optional(),
