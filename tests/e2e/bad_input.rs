@@ -352,3 +352,22 @@ async fn a_correction_names_its_version_and_its_reason() {
     assert_eq!(statuses[0], 201, "{statuses:?}");
     assert!(statuses[1..].iter().all(|status| *status == 412), "of ten at once one is stored: {statuses:?}");
 }
+
+/// 0.02 where 0.02 % was meant, 5 mL where 0.005 mL was: worthless, and quietly so.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_uncertainty_that_nobody_would_certify_is_refused() {
+    let app = TestApp::start().await;
+    let bench = bench(&app).await;
+    let mut standard = bench::dichromate_standard("PS-9");
+    standard["expanded_uncertainty"] = json!("0.02");
+    let answer = app.analyst.post("/primary-standards", &standard).await;
+    assert_problem("a standard of U = 2 %", &answer);
+    assert_eq!(first_error(&answer), ("expanded_uncertainty".into(), "range".into(), "0.02".into()));
+    let calibration = json!({
+        "certificate": "CAL-9", "calibrated_on": bench::day(-1), "due_on": bench::day(300), "calibrated_value": "24.99",
+        "standard_uncertainty": "5",
+    });
+    let answer = app.manager.post(&format!("/equipment/{}/calibrations", bench.pipette_25), &calibration).await;
+    assert_problem("a pipette of u = 5 mL", &answer);
+    assert_eq!(first_error(&answer), ("standard_uncertainty".into(), "range".into(), "5".into()));
+}

@@ -190,6 +190,17 @@ impl Lab {
         determination
     }
 
+    /// Total iron with two titres in a closed run of its own; its id.
+    pub(crate) async fn total_done(&self, titres: [&str; 2]) -> String {
+        let run = self.run(&self.total).await;
+        let total = self.begin(&run).await;
+        for last in titres {
+            self.titrate(&total, &self.titration("accurate", last, Some("slight white"))).await;
+        }
+        self.close(&run).await;
+        total
+    }
+
     /// Releases the run of a determination, if it is closed and waits for that.
     pub(crate) async fn release_run_of(&self, path: &str) {
         let read = self.app.auditor.get(path).await.expect(200);

@@ -12,12 +12,7 @@ async fn a_figure_or_a_reading_written_by_somebody_with_the_key_does_not_follow_
     let lab = Lab::open().await;
     let app = &lab.app;
     let (path, _) = approved(&lab).await;
-    let run = lab.run(&lab.total).await;
-    let total = lab.begin(&run).await;
-    for last in ["23.16", "23.18"] {
-        lab.titrate(&total, &lab.titration("accurate", last, Some("slight white"))).await;
-    }
-    lab.close(&run).await;
+    let total = lab.total_done(["23.16", "23.18"]).await;
     lab.through(&format!("/determinations/{total}")).await;
     let id = path.trim_start_matches("/determinations/").to_owned();
     let new = json!({ "code": "FE3-1", "total": total, "iron2": id, "observed_at": minutes_ago(5) });

@@ -157,7 +157,15 @@ impl NewCalibration {
         let mut errors = FieldErrors::default();
         words(&mut errors, "certificate", &self.certificate);
         errors.require(self.due_on > self.calibrated_on, "due_on", "order", "must be after calibrated_on", self.due_on);
-        in_range(&mut errors, "standard_uncertainty", &self.standard_uncertainty, 0.0, 1000.0, &equipment.unit);
+        let glass = matches!(equipment.kind.as_str(), "pipette" | "flask" | "burette" | "piston burette");
+        if glass {
+            // The widest tolerance of ISO 648 is 2 % of the volume (0.5 mL, class B).
+            let nominal = equipment.range_high.value();
+            let unit = "mL (within 5 % of the nominal volume)";
+            in_range(&mut errors, "standard_uncertainty", &self.standard_uncertainty, 0.0, 0.05 * nominal, unit);
+        } else {
+            in_range(&mut errors, "standard_uncertainty", &self.standard_uncertainty, 0.0, 1000.0, &equipment.unit);
+        }
         if let Some(dof) = &self.degrees_of_freedom {
             errors.require(dof.value() > 0.0, "degrees_of_freedom", "positive", "must be positive", dof);
         }
