@@ -1,5 +1,5 @@
 ALTER TABLE nonconformities DROP CONSTRAINT nonconformities_source_rule;
-ALTER TABLE nonconformities ADD CONSTRAINT nonconformities_source_rule CHECK (source IN ('rule violation','run rejection','repeated run rejection','failed equipment check','withdrawn lot','negative iron(III)','complaint','audit','proficiency test','other'));
+ALTER TABLE nonconformities ADD CONSTRAINT nonconformities_source_rule CHECK (source IN ('rule violation','run rejection','repeated run rejection','failed equipment check','withdrawn lot','negative iron(III)','complaint','audit','proficiency test','other')) NOT VALID;
 DROP TRIGGER touches ON state_moves;
 DROP TRIGGER touches ON titrant_factors;
 DROP TRIGGER touches ON equipment_checks;
@@ -39,7 +39,20 @@ DROP FUNCTION hold_titrant();
 DROP FUNCTION hold_equipment();
 DROP FUNCTION hold_superseded();
 DROP FUNCTION one_calibration_a_day();
-ALTER TABLE equipment_calibrations ADD CONSTRAINT equipment_calibrations_day_once UNIQUE (equipment_id, calibrated_on);
+-- A calibration that was corrected and the one of the same day that took its place both stay; the rule goes on for all others
+-- under the name that the release before knows.
+DO $$
+DECLARE
+    corrected text := (SELECT array_agg(corrects_id ORDER BY corrects_id)::text FROM calibration_corrections);
+BEGIN
+    IF corrected IS NULL THEN
+        ALTER TABLE equipment_calibrations ADD CONSTRAINT equipment_calibrations_day_once UNIQUE (equipment_id, calibrated_on);
+    ELSE
+        EXECUTE format('ALTER TABLE equipment_calibrations ADD CONSTRAINT equipment_calibrations_day_once EXCLUDE '
+            'USING btree (equipment_id WITH =, calibrated_on WITH =) WHERE (id <> ALL (%L::uuid[]))', corrected);
+    END IF;
+END
+$$;
 DROP TABLE check_corrections;
 DROP TABLE calibration_corrections;
 DROP TABLE impact_decisions;

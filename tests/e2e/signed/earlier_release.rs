@@ -72,3 +72,46 @@ async fn its_signatures_stand_over_what_was_signed_and_a_digest_that_fits_nothin
     assert_eq!(marked["sign_offs"][0]["still_valid"], false);
     sign(&app.analyst2, &odd, "review", None).await.refused(409, "state_conflict");
 }
+
+/// ISO/IEC 17025:2017, 8.4 (from memory): records stay, whichever release reads them.
+#[tokio::test(flavor = "multi_thread")]
+async fn the_schema_of_the_release_before_is_gone_back_to_after_a_corrected_calibration_and_a_nonconformity() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let _ = approved(&lab).await;
+    let calibrations = format!("/equipment/{}/calibrations", lab.bench.flask_250);
+    let wrong = app.auditor.get(&calibrations).await.expect(200)[0].clone();
+    let mut facts = ferrotitre_tests::bench::calibration(Some("251.00"), "0.08");
+    facts["calibrated_on"] = wrong["calibrated_on"].clone();
+    let correction = json!({ "reason": "the volume was misread from the certificate", "facts": facts });
+    let _ =
+        app.manager.post(&format!("/calibrations/{}/corrections", text(&wrong, "id")), &correction).await.expect(201);
+    let opened = app.auditor.get("/nonconformities").await.expect(200)["items"][0].clone();
+    assert_eq!(opened["source"], "signed result touched", "{opened}");
+
+    let owner = app.sql(DatabaseRole::Owner).await;
+    owner.batch_execute(BACK).await.unwrap();
+    // A day still has one calibration that counts, by the name that the release before knows; both that are there stay.
+    let superuser = app.sql(DatabaseRole::Superuser).await;
+    let again = |of: &str| {
+        format!(
+            "BEGIN; SELECT set_config('ferrotitre.act', '{{\"kind\":\"system\",\"action\":\"test\"}}', true); \
+             INSERT INTO equipment_calibrations SELECT (jsonb_populate_record(c, jsonb_build_object('id', gen_random_uuid()))).* \
+             FROM equipment_calibrations c WHERE c.equipment_id = '{of}' LIMIT 1; COMMIT"
+        )
+    };
+    for piece in [&lab.bench.flask_250, &lab.bench.flask_1000] {
+        let refused = superuser.batch_execute(&again(piece)).await.unwrap_err();
+        let refused = refused.as_db_error().unwrap();
+        assert_eq!(refused.constraint(), Some("equipment_calibrations_day_once"), "{refused:?}");
+        superuser.batch_execute("ROLLBACK").await.unwrap();
+    }
+    let kept = "SELECT count(*) FROM equipment_calibrations WHERE equipment_id = $1::text::uuid";
+    let kept: i64 = superuser.query_one(kept, &[&lab.bench.flask_250]).await.unwrap().get(0);
+    assert_eq!(kept, 2);
+    // And forward again.
+    superuser.batch_execute("DELETE FROM __diesel_schema_migrations WHERE version = '20261128000040'").await.unwrap();
+    migrate::run(&app.shared.address(DatabaseRole::Owner, &app.database)).await.unwrap();
+    let read = app.auditor.get(&calibrations).await.expect(200);
+    assert_eq!(read.as_array().unwrap().len(), 2, "{read}");
+}
