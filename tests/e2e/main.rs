@@ -10,6 +10,7 @@ mod calculations;
 mod certificates;
 mod control;
 mod control_history;
+mod copies;
 mod crash;
 mod determination;
 mod discordance;

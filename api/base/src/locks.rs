@@ -1,8 +1,8 @@
 //! Turns that transactions take, so that what one checks another does not change meanwhile.
 //!
 //! A lock is of a thing, by its identity, and ends with the transaction. Whoever rests on things shares them; whoever supersedes,
-//! moves or competes with one holds it, which the store's own triggers see to. The order is: the run, the determination, then
-//! everything else at once.
+//! moves or competes with one holds it, which the store's own triggers see to. The order is: the runs, the iron results, the
+//! determinations one at a time by identity, then everything else at once, in the order of its keys.
 
 use diesel_async::RunQueryDsl;
 use uuid::Uuid;

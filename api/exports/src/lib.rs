@@ -2,6 +2,7 @@
 
 mod bundles;
 mod cells;
+mod certificates;
 mod formulas;
 mod handlers;
 mod lookback;
@@ -27,6 +28,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(lookback::handlers::export_uses_of_a_time)
         .service(lookback::handlers::export_uses)
         .service(lookback::handlers::export_what_if)
+        .service(certificates::handlers::export_certificates)
         .service(handlers::bundle_determination)
         .service(handlers::bundle_iron_result)
         .service(handlers::bundle_titrant)

@@ -1,6 +1,7 @@
 //! Certificates of analysis: ISO/IEC 17025:2017, 7.8 (what they say, who authorises them, how they are amended and withdrawn).
 //! Clauses are quoted from memory.
 
+mod choices;
 mod life;
 mod paper;
 mod races;
@@ -92,7 +93,7 @@ async fn document(lab: &Lab, path: &str, issue: i64) -> Answer {
 }
 
 /// The next issue, drawn up with what changed and why.
-async fn amended(lab: &Lab, certificate: &Value, results: &[&str]) -> Answer {
+pub(crate) async fn amended(lab: &Lab, certificate: &Value, results: &[&str]) -> Answer {
     let mut next = facts(results);
     next["what_changed"] = json!("iron(II) was determined again");
     let amendment = json!({ "reason": "the pipette had been misread", "facts": next });

@@ -1,5 +1,6 @@
 //! Workbooks: every formula gives what the service computed, and a changed titre changes the result as the service would.
 
+mod certificates;
 pub(crate) mod demo;
 mod own;
 pub(crate) mod studies;

@@ -1,5 +1,10 @@
 //! Look-back: where things were used, what results would come to under a hypothesis, and proof of control at a moment.
 
+mod askers;
+mod certificates;
+mod checks;
+mod equipment;
+
 use ferrotitre_tests::Answer;
 use ferrotitre_tests::bench::{calibration, day, install, minutes_ago, text};
 use ferrotitre_tests::client::Client;
@@ -114,12 +119,6 @@ async fn another_calibration_and_another_factor_reach_the_results_made_with_them
     let answered = what_if(&app.manager, &format!("calibration={flask}&calibrated_value=1001.0")).await;
     let line = answered.of_kind("determinations")[0];
     assert!((ratio(line) / (1000.0 / 1001.0) - 1.0).abs() < 1e-9, "{line}");
-    // A burette that delivers 0.05 mL more at every reading but 0: the blank is subtracted with the same correction.
-    let calibrations = app.auditor.get(&format!("/equipment/{}/calibrations", lab.bench.burette)).await.expect(200);
-    let burette = text(&calibrations[0], "id");
-    let table = "0:0.00%2010:0.10%2020:0.10%2030:0.10%2050:0.10";
-    let answered = what_if(&app.manager, &format!("calibration={burette}&corrections={table}")).await;
-    assert_eq!(answered.totals["reached"], json!(1), "only what was titrated with it");
     let factors = app.auditor.get(&format!("/titrants/{}/factors", lab.titrant)).await.expect(200);
     let c: f64 = text(&factors[0], "concentration").parse().unwrap();
     let factor = text(&factors[0], "id");
@@ -249,22 +248,6 @@ async fn an_amended_result_is_not_reached_and_a_correction_after_the_signature_i
     sign(&app.manager, &path, "amendment", Some("to be looked at again")).await.expect(201);
     let answered = what_if(&app.auditor, &format!("standard={id}&mass_fraction=0.9975")).await;
     assert_eq!(answered.of_kind("determinations").len(), 0, "no result stands");
-}
-
-#[tokio::test(flavor = "multi_thread")]
-async fn an_asker_who_leaves_ends_the_look_back_and_the_next_has_its_turn() {
-    let lab = Lab::open().await;
-    let app = &lab.app;
-    let _ = approved(&lab).await;
-    let id = standard(&lab).await;
-    let path = format!("/what-if?standard={id}&mass_fraction=0.9975");
-    for _ in 0..20 {
-        // Dropped in the middle.
-        let leaving = tokio::time::timeout(std::time::Duration::from_millis(4), app.auditor.get(&path)).await;
-        drop(leaving);
-    }
-    let answered = Answered::of(&app.auditor.get(&path).await);
-    assert_eq!(answered.totals["evaluated"], json!(2));
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -1,6 +1,7 @@
 //! What was signed stays what was signed: pins, what touches them later, and nothing slips between two transactions.
 
 mod again;
+mod decisions;
 mod earlier_release;
 mod figures;
 mod races;

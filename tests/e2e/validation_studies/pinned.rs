@@ -60,5 +60,5 @@ async fn what_touches_the_results_behind_its_data_is_said_on_a_conclusion_whose_
     assert_eq!(reviewed.status, 201, "{}", reviewed.text);
     // A look-back names it and says why it is not evaluated.
     let answer = app.auditor.get(&format!("/what-if?without_titrant={titrant}")).await;
-    assert!(answer.text.contains("people conclude anew"), "{}", answer.text);
+    assert!(answer.text.contains("a new conclusion is needed"), "{}", answer.text);
 }

@@ -113,13 +113,12 @@ pub(super) async fn drafts(shell: &Shell, db: &Db) -> Result<Waiting, Refusal> {
     })
 }
 
-/// Approved results that are on no certificate.
+/// Approved results that are on no certificate and no draft of one.
 pub(super) async fn to_be_certified(shell: &Shell, db: &Db) -> Result<Waiting, Refusal> {
-    let newest = (Uuid::max(), 50);
-    let mut lines = determinations::in_state(db, "approved", newest).await?.items;
-    lines.retain(|line| line.purpose == "sample");
+    let [lines, results] = certified::to_be_drawn_up(db, 50).await?;
+    let lines = determinations::these(db, "approved", &lines).await?;
     let mut rows = determination_pages::rows(db, &lines).await?;
-    let results = iron_results::waiting(db, "approved", newest).await?.items;
+    let results = iron_results::these(db, &results).await?;
     rows.extend(results.into_iter().map(|row| result_cells(row, "approved")));
     Ok(Waiting {
         id: "certify",

@@ -31,7 +31,7 @@ async fn draft(lab: &Lab<'_>, facts: &Value) -> Result<Uuid, Refusal> {
 }
 
 /// manager-2 authorises it, analyst-2 sends it.
-async fn issue(lab: &Lab<'_>, certificate: Uuid, at: &str) -> Result<(), Refusal> {
+async fn issue(lab: &Lab<'_>, certificate: Uuid) -> Result<(), Refusal> {
     let manager = &lab.manager_2;
     let view = service::read(lab.db, certificate).await?.resource;
     let signature = manager.signature_on(view.content_digest.unwrap_or_default(), None);
@@ -39,7 +39,7 @@ async fn issue(lab: &Lab<'_>, certificate: Uuid, at: &str) -> Result<(), Refusal
     let issued = Box::pin(steps::authorise(lab.db, &act, &manager.user, lab.policy, certificate, signature)).await?;
     let view: Value = serde_json::from_str(&issued.body).map_err(Refusal::internal)?;
     let sent = json!({ "issue": view["current_issue"], "recipient": "pickling line, shift manager",
-        "means": "by e-mail", "delivered_at": at });
+        "means": "by e-mail", "delivered_at": chrono::Utc::now() });
     steps::deliver(lab.db, &lab.analyst_2.act("draft_certificates"), certificate, wire(&sent)?).await.map(|_| ())
 }
 
@@ -49,24 +49,23 @@ pub(super) async fn load(lab: &Lab<'_>, stock: &Stock, results: &Results) -> Res
         "contact": "telephone 01632 960 114; an invented laboratory",
         "accreditation": "Not accredited: everything in this laboratory is invented." });
     laboratory::record(lab.db, &lab.manager_1.act("describe_laboratory"), wire(&identity)?).await?;
-    let now = chrono::Utc::now().to_rfc3339();
 
     // The bath with iron(II), total iron and iron(III), judged by what was agreed with this customer.
     let assigned = assignments::list(lab.db, stock.bath).await?;
     let of = |code: &str| assigned.iter().find(|one| one.code == code).map(|one| one.id.0);
     let agreed: Vec<Uuid> = ["SP-1", "SP-2"].into_iter().filter_map(of).collect();
     let whole = draft(lab, &facts(&[results.iron_result], &agreed, None)).await?;
-    issue(lab, whole, &now).await?;
+    issue(lab, whole).await?;
 
-    Box::pin(corrected_standard(lab, stock, &now)).await?;
+    Box::pin(corrected_standard(lab, stock)).await?;
 
     // What stands under a concession says so.
     let remarks = Some("Back-titration: an excess of dichromate was titrated with iron(II).");
     let conceded = draft(lab, &facts(&[results.conceded], &[], remarks)).await?;
-    issue(lab, conceded, &now).await?;
+    issue(lab, conceded).await?;
 
     let withdrawn = draft(lab, &facts(&[results.amended], &[], None)).await?;
-    issue(lab, withdrawn, &now).await?;
+    issue(lab, withdrawn).await?;
     let manager = &lab.manager_1;
     let seen = service::read(lab.db, withdrawn).await?.resource.content_digest.unwrap_or_default();
     let reason = "it names the wrong customer: the sample was of the mine-water treatment plant";
@@ -119,7 +118,7 @@ async fn reported(lab: &Lab<'_>, determination: Uuid) -> Result<String, Refusal>
 /// The mass fraction of a lot of dichromate was entered with two digits changed over. Two baths were titrated with what was made of
 /// it, and one of them is on a certificate. When the entry is corrected the store says which results it reaches; that run is
 /// rejected, the bath is titrated again with another lot, and the certificate is amended. The other result waits for a decision.
-async fn corrected_standard(lab: &Lab<'_>, stock: &Stock, now: &str) -> Result<(), Refusal> {
+async fn corrected_standard(lab: &Lab<'_>, stock: &Stock) -> Result<(), Refusal> {
     let of_lot = |mass_fraction: &str| {
         json!({ "code": "PS-CR-2", "substance": "potassium dichromate", "supplier": "invented supplier",
             "supplier_lot": "A-22", "certificate": "C-2240", "mass_fraction": mass_fraction,
@@ -136,7 +135,7 @@ async fn corrected_standard(lab: &Lab<'_>, stock: &Stock, now: &str) -> Result<(
     let (run, first) = determined(lab, stock, (bath, titrant), (titres.0, &titres.1), None).await?;
     determined(lab, stock, (other, titrant), (["20.18", "20.16"], &lab.at(26, 11)), None).await?;
     let certificate = draft(lab, &facts(&[first], &[], None)).await?;
-    issue(lab, certificate, now).await?;
+    issue(lab, certificate).await?;
 
     let reason = "0.9958 stands on the producer's certificate; it was entered as 0.9985";
     let correction = wire(&json!({ "reason": reason, "facts": of_lot("0.9958") }))?;
@@ -160,5 +159,5 @@ async fn corrected_standard(lab: &Lab<'_>, stock: &Stock, now: &str) -> Result<(
     )?;
     let act = lab.analyst_2.act("draft_certificates");
     drawing::amend(lab.db, &act, certificate, Some(&present), amendment).await?;
-    issue(lab, certificate, now).await
+    issue(lab, certificate).await
 }

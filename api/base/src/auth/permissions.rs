@@ -239,6 +239,8 @@ actions! {
         "list_exports"];
     /// Takes look-backs out of the service, which are over everybody's results; each export is on record.
     ExportLookBacks = "export_look_backs": [Manager, Auditor] for ["export_uses", "export_uses_of_a_time", "export_what_if"];
+    /// Takes the list of certificates out of the service, which names every customer; each export is on record.
+    ExportCertificates = "export_certificates": [Manager, Auditor] for ["export_certificates"];
 
     /// Reads how burettes are read and what titrations came to, by person; an analyst sees their own.
     ReadReadingHabits = "read_reading_habits": [Analyst, Manager, Auditor] for ["read_reading_habits"];
@@ -277,6 +279,7 @@ pub const SECOND_PERSONS: &[Action] = &[
     Action::DefineCharts,
     Action::DisposeControlValues,
     Action::CloseNonconformities,
+    Action::DecideImpacts,
     Action::WithdrawRounds,
     Action::DecideWitnesses,
 ];

@@ -55,6 +55,16 @@ pub struct EquipmentFacts {
 pub(super) const KINDS: [&str; 6] = ["balance", "burette", "piston burette", "pipette", "flask", "thermometer"];
 
 impl EquipmentFacts {
+    /// Whether it delivers titrant.
+    pub fn is_burette(&self) -> bool {
+        self.kind.ends_with("burette")
+    }
+
+    /// Whether it is calibrated for one volume.
+    pub fn is_vessel(&self) -> bool {
+        matches!(self.kind.as_str(), "pipette" | "flask")
+    }
+
     fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         code(&mut errors, "code", &self.code);
@@ -74,7 +84,7 @@ impl EquipmentFacts {
         errors.require(self.unit == unit, "unit", "unit", format!("must be {unit} for a {}", self.kind), &self.unit);
         let ordered = self.range_high.value() > self.range_low.value();
         errors.require(ordered, "range_high", "order", "must be above range_low", &self.range_high);
-        let reads = !matches!(self.kind.as_str(), "pipette" | "flask");
+        let reads = !self.is_vessel();
         match &self.resolution {
             Some(step) => errors.require(step.value() > 0.0, "resolution", "positive", "must be positive", step),
             None => errors.require(
@@ -169,7 +179,7 @@ impl NewCalibration {
         if let Some(dof) = &self.degrees_of_freedom {
             errors.require(dof.value() > 0.0, "degrees_of_freedom", "positive", "must be positive", dof);
         }
-        let vessel = matches!(equipment.kind.as_str(), "pipette" | "flask");
+        let vessel = equipment.is_vessel();
         match &self.calibrated_value {
             Some(value) => {
                 errors.require(vessel, "calibrated_value", "kind", "is for a pipette or flask only", value);
@@ -191,7 +201,7 @@ impl NewCalibration {
                 "",
             ),
         }
-        let burette = equipment.kind.ends_with("burette");
+        let burette = equipment.is_burette();
         errors.require(
             burette || self.corrections.is_empty(),
             "corrections",

@@ -37,7 +37,8 @@ pub(super) async fn read_impact(
     Ok(web::Json(service::read(&db, *id, &listing.0).await?))
 }
 
-/// Records that results stay as they were signed, with the reason. A result that has to change is amended instead.
+/// Records that results stay as they were signed, with the reason; somebody who did not sign them decides. A result that has to
+/// change is amended instead.
 #[utoipa::path(tag = "impacts", params(("id" = Uuid, Path, description = "Impact")), request_body = NewImpactDecision, responses((status = 201, description = "Decided", body = ImpactDetail)))]
 #[post("/impacts/{id}/decisions")]
 pub(super) async fn decide_impact(
@@ -47,7 +48,7 @@ pub(super) async fn decide_impact(
     body: Body<NewImpactDecision>,
 ) -> Result<Answer, Problem> {
     let (act, new) = who.act(body);
-    Ok(service::decide(&db, &act, *id, new).await?)
+    Ok(service::decide(&db, &act, who.user(), *id, new).await?)
 }
 
 /// Lists every signed result that stands over a thing, in whatever version, or that a person took part in, oldest first, with

@@ -19,6 +19,9 @@ use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 
+/// Results that can be decided on at once, of those that wait for it.
+const MOST_CHOICES: i64 = 200;
+
 /// Mounts the pages.
 pub fn routes(config: &mut web::ServiceConfig) {
     config
@@ -156,12 +159,12 @@ pub(super) async fn decide_impact(
     id: web::Path<Uuid>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let view = service::read(&db, *id, &Listing { limit: Some(200), ..Listing::default() }).await?;
-    let open = view.touched.iter().filter(|one| one.decision.is_none());
-    let choices = open.map(|one| Choice::thing(one.id.to_string(), &one.code, &one.state)).collect();
+    let (impact, open) = service::undecided(&db, *id, MOST_CHOICES).await?;
+    let choices = open.iter().map(|one| Choice::thing(one.id.to_string(), &one.code, &one.state)).collect();
     let back = format!("/impacts/{id}");
+    let user = who.user().clone();
     let form = Form::new("No change", "Record the decision", back.as_str())
-        .lead(format!("{}. The results chosen here stay as they were signed.", view.impact.what))
+        .lead(format!("{}. The results chosen here stay as they were signed.", impact.what))
         .with([
             Field::new("results", "Results", Kind::Several(choices)),
             Field::new("reason", "Why they stay", Kind::Long).help("At least 5 characters."),
@@ -173,7 +176,7 @@ pub(super) async fn decide_impact(
         );
     shell
         .take(&who, &sent, form, async |act, new: NewImpactDecision| {
-            Ok(onward(&service::decide(&db, &act, *id, new).await?, &back))
+            Ok(onward(&service::decide(&db, &act, &user, *id, new).await?, &back))
         })
         .await
 }

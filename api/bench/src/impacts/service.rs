@@ -12,12 +12,16 @@ use crate::impacts::uses;
 use crate::impacts::wire::{ImpactDetail, ImpactView, NewImpactDecision, TouchedResult};
 use crate::nonconformities::service::{Opening, open_because};
 use ferrotitre_base::alert::{Alert, Urgency};
+use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::db::{Act, Connection, Db};
+use ferrotitre_base::ids::AccountId;
+use ferrotitre_base::locks;
 use ferrotitre_base::recording::author;
 use ferrotitre_base::refusal::{FieldErrors, Refusal};
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::{labels, states};
+use ferrotitre_ledger::accounts::signing;
 
 /// Results that are compared in the transaction of a cause; more are left to the look-back.
 pub const MOST_COMPARED: usize = 50;
@@ -25,7 +29,7 @@ pub const MOST_COMPARED: usize = 50;
 const MOST_LINKED: i64 = 1000;
 /// Certificates that a nonconformity names in its words; it links all of them.
 const MOST_NAMED: usize = 50;
-/// Impacts that a list of alerts looks at.
+/// Impacts that a list of alerts shows.
 const MOST_ALERTS: i64 = 100;
 
 /// After a row that may touch signed results, in its own transaction: opens a nonconformity where a reported figure or an outcome
@@ -37,8 +41,13 @@ pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Resul
     let impacts = store::of_cause(connection, cause).await?;
     // In the order of their signatures, as the page of the impact lists them.
     let mut touched: BTreeMap<Uuid, Touched> = BTreeMap::new();
+    let mut more = "";
     for impact in impacts.iter().filter(|impact| impact.figures) {
-        let results = store::touched(connection, impact.id, (Uuid::nil(), MOST_LINKED)).await?;
+        let mut results = store::touched(connection, impact.id, (Uuid::nil(), MOST_LINKED + 1)).await?;
+        if results.len() as i64 > MOST_LINKED {
+            more = "more than ";
+            results.pop();
+        }
         touched.extend(results.into_iter().map(|result| (result.sign_off.0, result)));
     }
     let Some(first) = impacts.first().filter(|_| !touched.is_empty()) else { return Ok(()) };
@@ -61,14 +70,14 @@ pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Resul
     // A certificate says what sample it was, not only what was found in it.
     let described = first.cause_kind == EntityKind::Sample.table() && !certificates.is_empty();
     let mut scope = match changed {
-        Some(change) => format!("{} signed results rest on what changed; one of them: {change}", touched.len()),
+        Some(change) => format!("{more}{} signed results rest on what changed; one of them: {change}", touched.len()),
         None if many => format!(
-            "{} signed results rest on what changed; the first {MOST_COMPARED} of {} determinations come out the same, the others \
+            "{more}{} signed results rest on what changed; the first {MOST_COMPARED} of {more}{} determinations come out the same, the others \
              were not compared when it was recorded: each shows on its own page what it would be now, and a look-back evaluates all",
             touched.len(),
             determinations.len()
         ),
-        None if described => format!("{} signed results are of the sample whose record changed", touched.len()),
+        None if described => format!("{more}{} signed results are of the sample whose record changed", touched.len()),
         None => return Ok(()),
     };
     scope.push_str(&concerned(&certificates));
@@ -101,9 +110,21 @@ pub fn concerned(certificates: &[(Uuid, String)]) -> String {
     format!("\nConcerned: {}{rest}", named.join(", "))
 }
 
+/// Impacts with how many results each touches and whether one of them waits to be decided.
+async fn views(connection: &Connection, rows: Vec<store::Row>) -> Result<Vec<ImpactView>, Refusal> {
+    let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
+    let counted = store::counted(connection, &ids).await?;
+    let view = |row: store::Row| {
+        let found = counted.iter().find(|of| of.id == row.id);
+        ImpactView::of(row, found.map_or(0, |of| of.number), found.is_some_and(|of| of.waits))
+    };
+    Ok(rows.into_iter().map(view).collect())
+}
+
 async fn view(connection: &Connection, row: store::Row) -> Result<ImpactView, Refusal> {
-    let (results, waits) = futures_util::try_join!(store::count(connection, row.id), store::waits(connection, row.id))?;
-    Ok(ImpactView::of(row, results, waits))
+    let id = row.id;
+    let shown = views(connection, vec![row]).await?.pop();
+    shown.ok_or_else(|| Refusal::not_found("impact", id))
 }
 
 /// Lists impacts, newest first.
@@ -111,11 +132,7 @@ pub async fn list(db: &Db, listing: &Listing) -> Result<Page<ImpactView>, Refusa
     let limit = listing.limit()?;
     db.read(async |connection| {
         let page = Page::of(store::list(connection, listing, limit + 1).await?, limit, |row| row.id.0);
-        let mut items = Vec::with_capacity(page.items.len());
-        for row in page.items {
-            items.push(view(connection, row).await?);
-        }
-        Ok(Page { items, next: page.next })
+        Ok(Page { items: views(connection, page.items).await?, next: page.next })
     })
     .await
 }
@@ -151,8 +168,54 @@ pub async fn read(db: &Db, id: Uuid, listing: &Listing) -> Result<ImpactDetail, 
     Ok(ImpactDetail { impact, touched: named.collect(), next: page.next })
 }
 
-/// Records that results stay as they were signed, with the reason.
-pub async fn decide(db: &Db, act: &Act, id: Uuid, new: NewImpactDecision) -> Result<Answer, Refusal> {
+/// An impact with the first of its results for which nothing was decided yet.
+pub async fn undecided(db: &Db, id: Uuid, limit: i64) -> Result<(ImpactView, Vec<TouchedResult>), Refusal> {
+    let (impact, touched) = db
+        .snapshot(async |connection| {
+            let impact = view(connection, store::find(connection, id).await?).await?;
+            let touched = store::undecided(connection, impact.id, limit).await?;
+            Ok((impact, touched))
+        })
+        .await?;
+    let mut codes = codes(db, &touched).await?;
+    let named = touched.into_iter().map(|row| {
+        let code = codes.remove(&row.entity_id).unwrap_or_default();
+        TouchedResult::of(row, code)
+    });
+    Ok((impact, named.collect()))
+}
+
+/// Those of the results that are touched, each held until the transaction ends: iron results first, then determinations one at a
+/// time by identity, as where they are signed and certified.
+async fn held(
+    connection: &Connection,
+    impact: &store::Row,
+    results: &[Uuid],
+) -> Result<HashMap<Uuid, Touched>, Refusal> {
+    let before = store::touched_among(connection, impact.id, results).await?;
+    let (mut determinations, others): (Vec<Uuid>, Vec<Uuid>) = {
+        let (one, other): (Vec<Touched>, Vec<Touched>) =
+            before.into_iter().partition(|of| of.entity_kind == EntityKind::Determination.table());
+        (one.iter().map(|of| of.entity_id).collect(), other.iter().map(|of| of.entity_id).collect())
+    };
+    locks::hold(connection, &others).await?;
+    determinations.sort_unstable();
+    for id in determinations {
+        locks::hold(connection, &[id]).await?;
+    }
+    // Whoever came first may have amended one meanwhile.
+    let touched = store::touched_among(connection, impact.id, results).await?;
+    Ok(touched.into_iter().map(|one| (one.entity_id, one)).collect())
+}
+
+/// Records that results stay as they were signed, with the reason; nobody decides that of a result that they signed.
+pub async fn decide(
+    db: &Db,
+    act: &Act,
+    user: &CurrentUser,
+    id: Uuid,
+    new: NewImpactDecision,
+) -> Result<Answer, Refusal> {
     states::reason_given("reason", Some(&new.reason))?;
     let mut errors = FieldErrors::default();
     let some = (1..=1000).contains(&new.results.len());
@@ -161,8 +224,10 @@ pub async fn decide(db: &Db, act: &Act, id: Uuid, new: NewImpactDecision) -> Res
     let by = author(act)?;
     db.write(act, async |connection| {
         let impact = store::find(connection, id).await?;
-        ferrotitre_base::locks::hold(connection, &new.results).await?;
-        let touched = all_touched(connection, &impact).await?;
+        let touched = held(connection, &impact, &new.results).await?;
+        let authors: Vec<AccountId> = touched.values().map(|one| one.signed_by).collect();
+        let detail = "you signed this result; somebody else decides on what touched it";
+        signing::not_a_party(connection, user.account, &authors, detail).await?;
         for (index, result) in new.results.iter().enumerate() {
             let Some(found) = touched.get(result) else {
                 let field = format!("results[{index}]");
@@ -176,11 +241,6 @@ pub async fn decide(db: &Db, act: &Act, id: Uuid, new: NewImpactDecision) -> Res
         Ok(ImpactDetail { impact, touched: named, next: None })
     })
     .await
-}
-
-async fn all_touched(connection: &Connection, impact: &store::Row) -> Result<HashMap<Uuid, Touched>, Refusal> {
-    let touched = store::touched(connection, impact.id, (Uuid::nil(), i64::MAX)).await?;
-    Ok(touched.into_iter().map(|one| (one.entity_id, one)).collect())
 }
 
 /// An amendment decides everything that touched the signature it takes back.
@@ -204,19 +264,14 @@ pub async fn decided_by_amendment(
 
 /// Impacts for which something waits to be decided.
 pub async fn alerts(connection: &Connection, now: DateTime<Utc>) -> Result<Vec<Alert>, Refusal> {
-    let mut alerts = Vec::new();
-    for row in store::list(connection, &Listing::default(), MOST_ALERTS).await? {
-        if store::waits(connection, row.id).await? {
-            alerts.push(Alert {
-                kind: "signed result touched",
-                urgency: Urgency::Now,
-                subject_kind: "impacts",
-                subject: row.id.0,
-                code: row.cause_kind,
-                message: row.what,
-                due_at: Some(row.recorded_at.min(now)),
-            });
-        }
-    }
-    Ok(alerts)
+    let alert = |row: store::Row| Alert {
+        kind: "signed result touched",
+        urgency: Urgency::Now,
+        subject_kind: "impacts",
+        subject: row.id.0,
+        code: row.cause_kind,
+        message: row.what,
+        due_at: Some(row.recorded_at.min(now)),
+    };
+    Ok(store::waiting(connection, MOST_ALERTS).await?.into_iter().map(alert).collect())
 }

@@ -14,7 +14,7 @@ use ferrotitre_base::web::paging::Listing;
 use ferrotitre_schema::{impact_decisions, impacts};
 
 /// An impact as stored.
-#[derive(Debug, Clone, Queryable, Selectable)]
+#[derive(Debug, Clone, Queryable, QueryableByName, Selectable)]
 #[diesel(table_name = impacts)]
 pub struct Row {
     pub id: ImpactId,
@@ -127,6 +127,9 @@ pub struct Touched {
     pub state: String,
     #[diesel(sql_type = diesel::sql_types::Timestamptz)]
     pub signed_at: DateTime<Utc>,
+    /// Its author, who does not decide on it.
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub signed_by: AccountId,
     #[diesel(sql_type = diesel::sql_types::Nullable<diesel::sql_types::Text>)]
     pub decision: Option<String>,
     #[diesel(sql_type = diesel::sql_types::Nullable<diesel::sql_types::Text>)]
@@ -135,18 +138,25 @@ pub struct Touched {
 
 /// Results whose author's signature was made before the impact and still stands, over a row it touches.
 ///
-/// A conclusion of a study is in the state of its study, and stands until there is a later one.
-const TOUCHED: &str = "SELECT s.entity_kind, s.entity_id, coalesce(vc.study_id, s.entity_id) AS shown_at, s.id AS sign_off, t.state, \
-    s.recorded_at AS signed_at, d.decision, d.reason \
-    FROM impacts i JOIN pins p ON p.row_ids @> ARRAY[i.touched_id] JOIN sign_offs s ON s.id = p.sign_off_id \
+/// A conclusion of a study is in the state of its study, and stands until there is a later one. The impact is `i`.
+const TOUCHED_BY: &str = "pins p JOIN sign_offs s ON s.id = p.sign_off_id \
     LEFT JOIN validation_conclusions vc ON s.entity_kind = 'validation_conclusions' AND vc.id = s.entity_id \
     JOIN present_states t ON t.entity_id = coalesce(vc.study_id, s.entity_id) \
     LEFT JOIN impact_decisions d ON d.impact_id = i.id AND d.sign_off_id = s.id \
-    WHERE i.id = $1 AND s.meaning = 'authored' AND s.recorded_at < i.recorded_at AND s.id > $2 \
+    WHERE p.row_ids @> ARRAY[i.touched_id] AND s.meaning = 'authored' AND s.recorded_at < i.recorded_at \
     AND (t.state IN ('submitted', 'reviewed', 'approved', 'reported') OR (vc.id IS NOT NULL AND t.state = 'complete')) \
     AND NOT EXISTS (SELECT FROM validation_conclusions l WHERE l.study_id = vc.study_id AND l.number > vc.number) \
     AND NOT EXISTS (SELECT FROM sign_offs later WHERE later.entity_id = s.entity_id AND later.meaning = 'authored' AND later.id > s.id) \
     AND (i.since IS NULL OR EXISTS (SELECT FROM unnest(p.row_ids, p.used_at) u (id, at) WHERE u.id = i.touched_id AND u.at >= i.since))";
+
+/// Of one impact, `$1`.
+fn of_one() -> String {
+    format!(
+        "SELECT s.entity_kind, s.entity_id, coalesce(vc.study_id, s.entity_id) AS shown_at, s.id AS sign_off, t.state, \
+         s.recorded_at AS signed_at, s.recorded_by AS signed_by, d.decision, d.reason \
+         FROM impacts i CROSS JOIN {TOUCHED_BY} AND i.id = $1"
+    )
+}
 
 /// Results that an impact touches, in the order of their signatures, after a cursor.
 pub async fn touched(
@@ -154,12 +164,46 @@ pub async fn touched(
     impact: ImpactId,
     (after, limit): (Uuid, i64),
 ) -> Result<Vec<Touched>, Refusal> {
-    Ok(diesel::sql_query(format!("{TOUCHED} ORDER BY s.id LIMIT $3"))
+    Ok(diesel::sql_query(format!("{} AND s.id > $2 ORDER BY s.id LIMIT $3", of_one()))
         .bind::<diesel::sql_types::Uuid, _>(impact)
         .bind::<diesel::sql_types::Uuid, _>(after)
         .bind::<diesel::sql_types::BigInt, _>(limit)
         .load(&mut connection)
         .await?)
+}
+
+/// Those of these results that an impact touches.
+pub(super) async fn touched_among(
+    mut connection: &Connection,
+    impact: ImpactId,
+    results: &[Uuid],
+) -> Result<Vec<Touched>, Refusal> {
+    Ok(diesel::sql_query(format!("{} AND s.entity_id = ANY($2) ORDER BY s.id", of_one()))
+        .bind::<diesel::sql_types::Uuid, _>(impact)
+        .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(results)
+        .load(&mut connection)
+        .await?)
+}
+
+/// Results that an impact touches and for which nothing was decided yet, the first so many.
+pub(super) async fn undecided(
+    mut connection: &Connection,
+    impact: ImpactId,
+    limit: i64,
+) -> Result<Vec<Touched>, Refusal> {
+    Ok(diesel::sql_query(format!("{} AND d.id IS NULL ORDER BY s.id LIMIT $2", of_one()))
+        .bind::<diesel::sql_types::Uuid, _>(impact)
+        .bind::<diesel::sql_types::BigInt, _>(limit)
+        .load(&mut connection)
+        .await?)
+}
+
+/// Impacts that touch a result for which nothing was decided yet, newest first.
+pub(super) async fn waiting(mut connection: &Connection, limit: i64) -> Result<Vec<Row>, Refusal> {
+    let sql = format!(
+        "SELECT i.* FROM impacts i WHERE EXISTS (SELECT FROM {TOUCHED_BY} AND d.id IS NULL) ORDER BY i.id DESC LIMIT $1"
+    );
+    Ok(diesel::sql_query(sql).bind::<diesel::sql_types::BigInt, _>(limit).load(&mut connection).await?)
 }
 
 #[derive(QueryableByName)]
@@ -178,49 +222,40 @@ pub(super) async fn certificates(
     limit: i64,
 ) -> Result<Vec<(Uuid, String)>, Refusal> {
     let sql = format!(
-        "SELECT DISTINCT c.id, 'issued certificate ' || c.number || ' (issue ' || c.issue || ')' AS words FROM ({TOUCHED}) of \
+        "SELECT DISTINCT c.id, 'issued certificate ' || c.number || ' (issue ' || c.issue || ')' AS words FROM ({}) of \
          JOIN certificate_results r ON r.result_id = of.entity_id JOIN certificates c ON c.id = r.certificate_id \
-         JOIN present_states x ON x.entity_id = c.id WHERE x.state = 'issued' ORDER BY c.id LIMIT $3"
+         JOIN present_states x ON x.entity_id = c.id WHERE x.state = 'issued' ORDER BY c.id LIMIT $2",
+        of_one()
     );
     let rows: Vec<Certificate> = diesel::sql_query(sql)
         .bind::<diesel::sql_types::Uuid, _>(impact)
-        .bind::<diesel::sql_types::Uuid, _>(Uuid::nil())
         .bind::<diesel::sql_types::BigInt, _>(limit)
         .load(&mut connection)
         .await?;
     Ok(rows.into_iter().map(|row| (row.id, row.words)).collect())
 }
 
-#[derive(QueryableByName)]
-struct Open {
-    #[diesel(sql_type = diesel::sql_types::Bool)]
-    open: bool,
-}
-
-/// Whether an impact touches a result for which nothing was decided yet.
-pub(super) async fn waits(mut connection: &Connection, impact: ImpactId) -> Result<bool, Refusal> {
-    let found: Open = diesel::sql_query(format!("SELECT EXISTS ({TOUCHED} AND d.id IS NULL) AS open"))
-        .bind::<diesel::sql_types::Uuid, _>(impact)
-        .bind::<diesel::sql_types::Uuid, _>(Uuid::nil())
-        .get_result(&mut connection)
-        .await?;
-    Ok(found.open)
-}
-
-#[derive(QueryableByName)]
-struct Count {
+/// How many results an impact touches, and whether something waits to be decided for one of them.
+#[derive(Debug, Clone, Copy, QueryableByName)]
+pub(super) struct Counted {
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub(super) id: ImpactId,
     #[diesel(sql_type = diesel::sql_types::BigInt)]
-    number: i64,
+    pub(super) number: i64,
+    #[diesel(sql_type = diesel::sql_types::Bool)]
+    pub(super) waits: bool,
 }
 
-/// How many results an impact touches.
-pub(super) async fn count(mut connection: &Connection, impact: ImpactId) -> Result<i64, Refusal> {
-    let found: Count = diesel::sql_query(format!("SELECT count(*) AS number FROM ({TOUCHED}) of"))
-        .bind::<diesel::sql_types::Uuid, _>(impact)
-        .bind::<diesel::sql_types::Uuid, _>(Uuid::nil())
-        .get_result(&mut connection)
-        .await?;
-    Ok(found.number)
+/// The same of several impacts, in one statement; one that touches nothing any more is left out.
+pub(super) async fn counted(mut connection: &Connection, impacts: &[Uuid]) -> Result<Vec<Counted>, Refusal> {
+    let sql = format!(
+        "SELECT i.id, count(*) AS number, bool_or(d.id IS NULL) AS waits FROM impacts i CROSS JOIN {TOUCHED_BY} \
+         AND i.id = ANY($1) GROUP BY i.id"
+    );
+    Ok(diesel::sql_query(sql)
+        .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(impacts)
+        .load(&mut connection)
+        .await?)
 }
 
 const DECISION_MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {

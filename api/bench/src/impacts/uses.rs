@@ -1,6 +1,7 @@
 //! Where a thing was used: every signature that stands over it, in whatever version; over what a person did; or of a stretch of
 //! time.
 
+use std::cell::Cell;
 use std::collections::HashMap;
 
 use chrono::{DateTime, Utc};
@@ -16,7 +17,11 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
+use crate::equipment::store as equipment;
 use crate::impacts::store::reach::{self, Named, Reach, Use, When};
+
+/// Signatures whose codes are read at once.
+const AT_ONCE: usize = 500;
 
 /// Kinds of what is signed over pins.
 pub const SIGNED: [EntityKind; 5] = [
@@ -104,6 +109,9 @@ pub struct WhereUsed {
     /// Cursor of the next page; absent after the last.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub next: Option<Uuid>,
+    /// Whether it is a burette, without which results can be looked back at.
+    #[serde(skip)]
+    pub burette: bool,
 }
 
 /// What is looked for, with what it is called. What others did is shown to those who answer for it, not to analysts.
@@ -119,6 +127,11 @@ pub async fn reach_of(
         return Err(Refusal::new(Code::Forbidden, detail));
     }
     Ok((reach, name))
+}
+
+/// What an identity is of, for somebody who may look back from it; none where it is of nothing that has a name.
+pub async fn named(db: &Db, user: &CurrentUser, id: Uuid) -> Result<Option<Named>, Refusal> {
+    Ok(db.read(async |connection| reach_of(connection, user, Some(id)).await).await?.1)
 }
 
 /// Codes of what was signed, over a connection at hand.
@@ -137,17 +150,29 @@ pub async fn codes(connection: &Connection, uses: &[Use]) -> Result<HashMap<Uuid
 pub async fn read(db: &Db, user: &CurrentUser, id: Option<Uuid>, asked: &UseListing) -> Result<WhereUsed, Refusal> {
     let listing = asked.listing();
     let limit = listing.limit()?;
-    let (of, count, codes, uses) = db
+    let (of, count, burette, uses) = db
         .snapshot(async |connection| {
             let (reach, name) = reach_of(connection, user, id).await?;
             let within = (reach, asked.when());
             let count = reach::count(connection, within).await?;
             let after = listing.after.unwrap_or_default();
             let uses = reach::uses(connection, within, (after, limit + 1)).await?;
-            Ok((name, count, codes(connection, &uses).await?, uses))
+            let burette = is_burette(connection, id).await?;
+            Ok((name, count, burette, views(connection, uses).await?))
         })
         .await?;
     let page = Page::of(uses, limit, |row| row.sign_off.0);
+    let (kind, of) = of.map(|of| (of.kind, of.name)).unzip();
+    Ok(WhereUsed { of, kind, count, items: page.items, next: page.next, burette })
+}
+
+async fn is_burette(connection: &Connection, id: Option<Uuid>) -> Result<bool, Refusal> {
+    let facts = equipment::present_facts(connection, id.as_slice()).await?;
+    Ok(facts.iter().any(|(_, facts)| facts.is_burette()))
+}
+
+async fn views(connection: &Connection, uses: Vec<Use>) -> Result<Vec<UseView>, Refusal> {
+    let codes = codes(connection, &uses).await?;
     let view = |row: Use| UseView {
         code: codes.get(&row.entity_id).cloned().unwrap_or_default(),
         kind: row.entity_kind,
@@ -159,7 +184,35 @@ pub async fn read(db: &Db, user: &CurrentUser, id: Option<Uuid>, asked: &UseList
         stands: row.stands,
         shown_at: row.shown_at,
     };
-    let items: Vec<UseView> = page.items.into_iter().map(view).collect();
-    let (kind, of) = of.map(|of| (of.kind, of.name)).unzip();
-    Ok(WhereUsed { of, kind, count, items, next: page.next })
+    Ok(uses.into_iter().map(view).collect())
+}
+
+/// The same list whole, as it stood at one moment: some at a time are handed to `take`. What it is called, and how many there are.
+///
+/// What is reached is found once, and kept as a list of identities: found anew for each part it would cost more with every part.
+pub async fn whole(
+    db: &Db,
+    user: &CurrentUser,
+    (id, asked): (Option<Uuid>, &UseListing),
+    take: impl Fn(Vec<UseView>) -> Result<(), Refusal>,
+) -> Result<(Option<String>, i64), Refusal> {
+    let begun = Cell::new(false);
+    db.snapshot(async |connection| {
+        if begun.replace(true) {
+            // What was handed on cannot be taken back.
+            return Err(Refusal::new(Code::Internal, "the connection to the database was lost; run it again"));
+        }
+        let (reach, name) = reach_of(connection, user, id).await?;
+        let within = (reach, asked.when());
+        let count = reach::count(connection, within).await?;
+        let mut uses = reach::uses(connection, within, (Uuid::nil(), i64::MAX)).await?.into_iter();
+        loop {
+            let some: Vec<Use> = uses.by_ref().take(AT_ONCE).collect();
+            if some.is_empty() {
+                return Ok((name.map(|of| of.name), count));
+            }
+            take(views(connection, some).await?)?;
+        }
+    })
+    .await
 }

@@ -281,7 +281,7 @@ pub async fn sign(
             titrations::no_blank_without_iron(&loaded)?;
         }
         if step == Step::Approve && loaded.view.discordant && !loaded.view.discordance_decided {
-            let detail = "the replicates disagree and no cause was found: somebody who had no hand in it decides first, with a reason, whether the factor may be used";
+            let detail = "the replicates disagree and no cause was found: before approval somebody who had no hand in it must decide, with a reason, whether the factor may be used";
             return Err(Refusal::new(Code::RuleBroken, detail));
         }
         let titrant = match (&loaded.result.titrant, &loaded.result.missing, step) {

@@ -2,6 +2,8 @@
 
 pub(super) mod handlers;
 
+use std::cell::RefCell;
+
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::db::{Act, Db};
 use ferrotitre_base::refusal::{Code, Refusal};
@@ -15,9 +17,6 @@ use uuid::Uuid;
 use crate::service::{Handed, file_name, put_on_record, said};
 use crate::spool::{Cell, Format, Spool};
 use crate::tables::{aside, time};
-
-/// Signatures that are read at once.
-const AT_ONCE: i64 = 200;
 
 const USES: &[&str] = &["kind", "id", "code", "state", "stands", "used_at", "signed_at", "signature"];
 
@@ -39,21 +38,14 @@ pub(super) async fn uses_table(
     db: &Db,
     (act, user): (&Act, &CurrentUser),
     id: Option<Uuid>,
-    (listing, format): (UseListing, Format),
+    (asked, format): (UseListing, Format),
 ) -> Result<Handed, Refusal> {
-    let mut spool = Spool::new(format, USES)?;
-    let mut asked = UseListing { limit: Some(AT_ONCE), ..listing };
-    let (name, count) = loop {
-        let page = uses::read(db, user, id, &asked).await?;
-        for one in &page.items {
-            spool.row(&use_row(one))?;
-        }
-        asked.after = page.next;
-        if page.next.is_none() {
-            // What was signed while this was written is counted with the last page.
-            break (page.of, page.count);
-        }
+    let spool = RefCell::new(Spool::new(format, USES)?);
+    let take = |some: Vec<UseView>| {
+        let mut spool = spool.borrow_mut();
+        some.iter().try_for_each(|one| spool.row(&use_row(one)))
     };
+    let (name, count) = uses::whole(db, user, (id, &asked), take).await?;
     let name = name.unwrap_or_else(|| "everything".to_owned());
     let time = |at: Option<chrono::DateTime<chrono::Utc>>| at.map(|at| at.to_rfc3339()).unwrap_or_default();
     let query = format!(
@@ -65,7 +57,8 @@ pub(super) async fn uses_table(
         time(asked.used_until)
     );
     let counts = json!({ "signatures": count });
-    let file = spool.finish(&[("counts", counts.clone())], &json!(said(db, &query).await?))?;
+    let said = said(db, &query).await?;
+    let file = spool.into_inner().finish(&[("counts", counts.clone())], &json!(said))?;
     put_on_record(db, act, ("where used", query, format.text()), (&file.digest, i64::from(file.rows))).await?;
     let name = format!("where-used-{}", file_name(&name));
     Ok(Handed { name, size: file.size()?, file, counts: Some(counts.to_string()) })
@@ -90,6 +83,7 @@ const SUPPOSED: &[&str] = &[
     "changes",
     "no_result",
     "not_evaluated",
+    "certificate",
     "signature",
 ];
 
@@ -116,6 +110,7 @@ fn supposed_row(of: &SupposedLine) -> Vec<Cell<'_>> {
         if of.changes { "changes" } else { "" }.into(),
         of.no_result.as_deref().into(),
         of.not_evaluated.as_deref().into(),
+        of.certificate.as_ref().map(|on| format!("{} issue {}", on.number, on.issue)).into(),
         of.sign_off.to_string().into(),
     ]
 }
@@ -147,7 +142,7 @@ pub(super) async fn what_if_table(
             Event::Ended(of) => totals = Some(of),
         }
     }
-    let broken = || Refusal::new(Code::Internal, "the look-back broke off before its end");
+    let broken = || Refusal::new(Code::Internal, "the calculation was interrupted; run it again");
     let counts = serde_json::to_value(totals.ok_or_else(broken)?).map_err(Refusal::internal)?;
     let file = spool.finish(&[("counts", counts.clone())], &json!(said(db, &query).await?))?;
     put_on_record(db, act, ("what if", query, format.text()), (&file.digest, i64::from(file.rows))).await?;

@@ -42,7 +42,7 @@ pub struct CertifiedSample {
     pub description: String,
     /// Matrix.
     pub matrix: String,
-    /// When it was taken, as told by the customer, if that is known.
+    /// When it was taken, as stated by the customer, if that is known.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sampled_at: Option<DateTime<Utc>>,
     /// When it was received.
@@ -200,7 +200,8 @@ pub struct Heading<'a> {
 fn stated(one: ConformityStatement) -> Result<CertifiedConformity, Refusal> {
     let specification = format!("{} v{}", one.code, one.version);
     let (Some(decided), Some(risk)) = (one.decided, one.risk) else {
-        let detail = format!("{specification} states nothing of the {}: {}", one.analyte, one.statement);
+        let detail =
+            format!("{specification} gives no statement of conformity for the {}: {}", one.analyte, one.statement);
         return Err(Refusal::new(Code::NotEnoughData, detail).at("specifications", "decided", one.assignment));
     };
     Ok(CertifiedConformity {
@@ -233,7 +234,7 @@ fn result(one: &Certifiable, chosen: &[Uuid]) -> Result<CertifiedResult, Refusal
 /// Puts a document together.
 ///
 /// # Errors
-/// A specification that was chosen and states nothing of these results.
+/// A specification that was chosen and gives no statement for these results.
 pub fn drawn_up(
     heading: Heading<'_>,
     facts: &CertificateFacts,
@@ -243,7 +244,7 @@ pub fn drawn_up(
     for chosen in &facts.specifications {
         let stands = |of: &ConformityStatement| of.assignment.0 == *chosen;
         if !results.iter().any(|one| one.conformity.iter().any(stands)) {
-            let message = "is not a specification of these samples that judges one of these results";
+            let message = "is not a specification assigned to these samples for one of these results";
             return Err(Refusal::invalid("specifications", "judges", message, chosen));
         }
     }

@@ -28,7 +28,9 @@ fn check(facts: &CertificateFacts, issue: i32) -> Result<(), Refusal> {
         words(&mut errors, "remarks", text);
     }
     match (&facts.what_changed, issue) {
-        (Some(text), 1) => errors.require(false, "what_changed", "first_issue", "a first issue changes nothing", text),
+        (Some(text), 1) => {
+            errors.require(false, "what_changed", "first_issue", "must be left empty for a first issue", text)
+        }
         (Some(text), _) => words(&mut errors, "what_changed", text),
         (None, 1) => {}
         (None, _) => errors.require(false, "what_changed", "required", "say what differs from the issue before", ""),
@@ -59,7 +61,7 @@ pub(super) async fn drawn(
 ) -> Result<(Document, laboratory::store::versions::Row, Vec<Certifiable>), Refusal> {
     let results = gather::results(connection, (number, named)).await?;
     let laboratory = laboratory::store::present(connection).await?.ok_or_else(|| {
-        let detail = "nobody has described the laboratory yet: a certificate names it, with its address";
+        let detail = "no laboratory details are recorded yet; a certificate must state its name and address";
         Refusal::new(Code::StateConflict, detail)
     })?;
     let heading = Heading {
@@ -164,13 +166,13 @@ pub async fn revise(
         gather::held(connection, Some(id), &named).await?;
         let (rows, state) = latest(connection, id, if_match).await?;
         let Some(before) = rows.last().filter(|_| state == "draft") else {
-            let detail = format!("the certificate is {state}: only a draft is drawn up anew");
+            let detail = format!("the certificate is {state}: only a draft can be redrafted");
             return Err(Refusal::new(Code::StateConflict, detail));
         };
         check(&facts, before.issue)?;
         let replaces = Document::read(&before.document)?.replaces;
         let replaces = replaces.map(|of| (of.issue, of.issued_at, of.reason));
-        let given_up = moved("discarded", format!("drawn up anew: {reason}"));
+        let given_up = moved("discarded", format!("redrafted: {reason}"));
         states::advance(connection, act, KIND, before.id.0, &given_up, None).await?;
         let place = Place {
             before: Some(before),
@@ -203,13 +205,14 @@ pub async fn amend(
         let (rows, state) = latest(connection, id, if_match).await?;
         let before = rows.last().ok_or_else(|| Refusal::not_found(KIND.noun(), id))?;
         if state == "draft" {
-            let detail =
-                format!("there is a draft of issue {} already: draw that up anew, or discard it", before.issue);
+            let detail = format!("there is a draft of issue {} already: redraft or discard that", before.issue);
             return Err(Refusal::new(Code::StateConflict, detail));
         }
         let Some((current, issued_at)) = service::current(connection, &rows).await? else {
-            let detail =
-                format!("{} does not hold any longer: it is not issued again, draw up a new one", before.number);
+            let detail = format!(
+                "{} is no longer in force and cannot be issued again; draw up a new certificate",
+                before.number
+            );
             return Err(Refusal::new(Code::StateConflict, detail));
         };
         check(&facts, current.issue + 1)?;

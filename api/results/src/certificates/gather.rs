@@ -14,10 +14,9 @@ const MOST_RESULTS: usize = 60;
 
 /// What results a certificate is of: those named, and the determinations that a difference is of.
 pub(super) async fn named(connection: &Connection, results: &[Uuid]) -> Result<Vec<Named>, Refusal> {
-    let some = (1..=MOST_RESULTS).contains(&results.len());
-    if !some {
-        let message = format!("name from 1 to {MOST_RESULTS} results");
-        return Err(Refusal::invalid("results", "length", message, results.len()));
+    let too = |message: String, count: usize| Err(Refusal::invalid("results", "length", message, count));
+    if !(1..=MOST_RESULTS).contains(&results.len()) {
+        return too(format!("name from 1 to {MOST_RESULTS} results"), results.len());
     }
     let mut seen: Vec<Uuid> = Vec::new();
     let mut all = Vec::new();
@@ -34,6 +33,11 @@ pub(super) async fn named(connection: &Connection, results: &[Uuid]) -> Result<V
             seen.push(difference);
             all.push(one);
         }
+    }
+    // What can be drawn up can be authorised: the results that are kept of a draft come this way again.
+    if all.len() > MOST_RESULTS {
+        let message = format!("at most {MOST_RESULTS} results, with the determinations that iron(III) brings along");
+        return too(message, all.len());
     }
     Ok(all)
 }

@@ -60,13 +60,13 @@ fn results(document: &Document) -> Block {
     let title = |title: &str, align| Column { title: title.to_owned(), align };
     let columns = vec![
         title("Sample", Align::Left),
-        title("Determined", Align::Left),
+        title("Quantity", Align::Left),
         title("Result", Align::Right),
         title("U", Align::Right),
         title("Unit", Align::Left),
         title("k", Align::Right),
         title("Method", Align::Left),
-        title("Performed", Align::Left),
+        title("Date of testing", Align::Left),
         title("Record", Align::Left),
     ];
     let cell = |words: Words| Cell { words, ..Cell::default() };
@@ -117,7 +117,7 @@ fn samples(document: &Document) -> Vec<Block> {
             fact("Description", format!("{}; {}", sample.description, sample.matrix)),
         ];
         if let Some(at) = sample.sampled_at {
-            facts.push(fact("Sampled, as told by the customer", time(at)));
+            facts.push(fact("Sampled (as stated by the customer)", time(at)));
         }
         facts.push(fact("Received", time(sample.received_at)));
         facts.push(fact("Condition on receipt", format!("{}; {}", sample.condition, sample.preservation)));

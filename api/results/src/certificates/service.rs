@@ -1,5 +1,6 @@
 //! Reading certificates: as they are shown, listed, found by number or symbol, and what happened since to their results.
 
+use std::cell::Cell;
 use std::collections::HashMap;
 
 use chrono::{DateTime, Utc};
@@ -7,24 +8,30 @@ use ferrotitre_base::alert::{Alert, Urgency};
 use ferrotitre_base::certified::{self, Certified};
 use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::ids::{CertificateId, SignOffId};
-use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::sign_offs;
 use ferrotitre_base::states::{self, StateMove};
 use ferrotitre_base::web::answer::Versioned;
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_bench::impacts::store as impacts;
+use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
 use crate::certificates::document::{self, Document};
 use crate::certificates::steps;
+use crate::certificates::store::candidates;
 use crate::certificates::store::{self, KIND, ResultRow, Row};
 use crate::certificates::wire::{
     CertificateFacts, CertificateLine, CertificateListing, CertificateView, CopyView, DeliveryView, IssueView,
     ResultOnCertificate,
 };
 
-/// Documents taken out that are shown.
+pub(super) use crate::certificates::store::candidates::Candidate;
+
+/// Copies downloaded that are shown.
 const MOST_COPIES: i64 = 200;
+/// Certificates that are read at once where a list is taken out whole.
+const AT_ONCE: i64 = 200;
 /// Certificates that a list of alerts shows.
 const MOST_ALERTS: i64 = 100;
 
@@ -218,16 +225,19 @@ pub async fn place_of(db: &Db, text: &str) -> Result<Option<String>, Refusal> {
 async fn lines(connection: &Connection, rows: Vec<Row>) -> Result<Vec<CertificateLine>, Refusal> {
     let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
     let known = states::present_many(connection, KIND, &ids).await?;
-    let issued = |row: &&Row| known.get(&row.id.0).is_some_and(|state| state == "issued");
-    let issued: Vec<CertificateId> = rows.iter().filter(issued).map(|row| row.id).collect();
+    let records: Vec<Uuid> = rows.iter().map(|row| row.record_id).collect();
+    let in_force = store::in_force(connection, &records).await?;
+    let issued: Vec<CertificateId> = in_force.iter().map(|row| row.id).collect();
     let marks = marks(connection, &store::results(connection, &issued).await?).await?;
     let line = |row: Row| {
+        let current = in_force.iter().find(|issue| issue.record_id == row.record_id);
         let document = Document::read(&row.document)?;
         Ok(CertificateLine {
             id: row.record_id,
             version_id: row.id,
             state: known.get(&row.id.0).cloned().unwrap_or_default(),
-            marked: marks.contains_key(&row.id),
+            current_issue: current.map(|issue| issue.issue),
+            marked: current.is_some_and(|issue| marks.contains_key(&issue.id)),
             samples: document.samples.into_iter().map(|sample| sample.code).collect(),
             number: row.number,
             issue: row.issue,
@@ -241,30 +251,79 @@ async fn lines(connection: &Connection, rows: Vec<Row>) -> Result<Vec<Certificat
 
 /// Lists certificates in their latest version, newest first; of a state, the drafts and issues that are in it.
 pub async fn list(db: &Db, asked: &CertificateListing) -> Result<Page<CertificateLine>, Refusal> {
+    db.snapshot(async |connection| page(connection, asked).await).await
+}
+
+/// The same list whole, as it stood at one moment: a page at a time is handed to `take`.
+pub async fn whole(
+    db: &Db,
+    asked: &CertificateListing,
+    take: impl Fn(&[CertificateLine]) -> Result<(), Refusal>,
+) -> Result<(), Refusal> {
+    let begun = Cell::new(false);
+    db.snapshot(async |connection| {
+        if begun.replace(true) {
+            // What was handed on cannot be taken back.
+            return Err(Refusal::new(Code::Internal, "the connection to the database was lost; run it again"));
+        }
+        let mut asked = CertificateListing { limit: Some(AT_ONCE), ..asked.clone() };
+        loop {
+            let page = page(connection, &asked).await?;
+            take(&page.items)?;
+            asked.after = page.next;
+            if page.next.is_none() {
+                return Ok(());
+            }
+        }
+    })
+    .await
+}
+
+async fn page(connection: &Connection, asked: &CertificateListing) -> Result<Page<CertificateLine>, Refusal> {
     let listing = Listing { limit: asked.limit, after: asked.after, from: asked.from, until: asked.until };
     let limit = listing.limit()?;
-    db.snapshot(async |connection| {
-        if let Some(number) = &asked.number {
-            let found = store::by_number(connection, &number.trim().to_ascii_uppercase()).await?;
-            let mut rows = match found {
-                Some(id) => store::versions(connection, id).await?,
-                None => Vec::new(),
-            };
-            rows.drain(..rows.len().saturating_sub(1));
-            return Ok(Page { items: lines(connection, rows).await?, next: None });
-        }
-        let (rows, next) = match &asked.state {
-            Some(state) => {
-                let ids = states::in_state(connection, KIND, state, (listing.before(), limit + 1)).await?;
-                let page = Page::of(store::several(connection, &ids).await?, limit, |row| row.id.0);
-                (page.items, page.next)
-            }
-            None => {
-                let page = Page::of(store::list(connection, &listing, limit + 1).await?, limit, |row| row.record_id);
-                (page.items, page.next)
-            }
+    if let Some(number) = &asked.number {
+        let found = store::by_number(connection, &number.trim().to_ascii_uppercase()).await?;
+        let mut rows = match found {
+            Some(id) => store::versions(connection, id).await?,
+            None => Vec::new(),
         };
-        Ok(Page { items: lines(connection, rows).await?, next })
+        rows.drain(..rows.len().saturating_sub(1));
+        return Ok(Page { items: lines(connection, rows).await?, next: None });
+    }
+    let (rows, next) = match &asked.state {
+        Some(state) => {
+            let ids = states::in_state(connection, KIND, state, (listing.before(), limit + 1)).await?;
+            let page = Page::of(store::several(connection, &ids).await?, limit, |row| row.id.0);
+            (page.items, page.next)
+        }
+        None => {
+            let page = Page::of(store::list(connection, &listing, limit + 1).await?, limit, |row| row.record_id);
+            (page.items, page.next)
+        }
+    };
+    Ok(Page { items: lines(connection, rows).await?, next })
+}
+
+/// Approved results of customers' samples that are on no certificate and no draft of one, the newest so many of each kind:
+/// determinations, iron results.
+pub async fn to_be_drawn_up(db: &Db, limit: i64) -> Result<[Vec<Uuid>; 2], Refusal> {
+    let all = db.read(async |connection| candidates::approved(connection, (None, false), limit).await).await?;
+    let of = |kind: EntityKind| all.iter().filter(|one| one.kind == kind.table()).map(|one| one.id).collect();
+    Ok([of(EntityKind::Determination), of(EntityKind::IronResult)])
+}
+
+/// Results to choose from for a certificate: approved ones, the newest so many of each kind, and those that are on it already.
+pub(super) async fn offered(
+    db: &Db,
+    (sample, on_it): (Option<Uuid>, &[Uuid]),
+    limit: i64,
+) -> Result<Vec<Candidate>, Refusal> {
+    db.snapshot(async |connection| {
+        let mut all = candidates::these(connection, on_it).await?;
+        let approved = candidates::approved(connection, (sample, true), limit).await?;
+        all.extend(approved.into_iter().filter(|one| !on_it.contains(&one.id)));
+        Ok(all)
     })
     .await
 }

@@ -1,6 +1,6 @@
 //! Authorisation, by which a certificate is issued, and withdrawal; both signed.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, Timelike as _, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
@@ -101,7 +101,7 @@ pub async fn authorise(
         let detail = "you had a hand in a result on this certificate; somebody else authorises it";
         signing::not_a_party(connection, user.account, &parties, detail).await?;
         if digest != row.content_digest || text != row.document {
-            let detail = "what it says is no longer what is on record (a result, its sample, a specification or the laboratory): draw it up anew";
+            let detail = "the records behind it have changed since it was drafted (a result, its sample, a specification or the laboratory): redraft it";
             return Err(Refusal::new(Code::StateConflict, detail));
         }
         if let Some((current, _)) = service::current(connection, &draft.rows).await? {
@@ -143,7 +143,7 @@ pub async fn withdraw(
         let last = rows.last().ok_or_else(|| Refusal::not_found(KIND.noun(), id))?;
         let Some((current, _)) = service::current(connection, &rows).await? else {
             let state = states::present(connection, KIND, last.id.0).await?.state;
-            let detail = format!("{} is {state}: only what was issued and holds is withdrawn", last.number);
+            let detail = format!("{} is {state}: only an issue in force can be withdrawn", last.number);
             return Err(Refusal::new(Code::StateConflict, detail));
         };
         sign_offs::seen(&signature, &current.content_digest, || serde_json::json!([]))?;
@@ -186,6 +186,13 @@ pub async fn deliver(db: &Db, act: &Act, id: Uuid, new: NewDelivery) -> Result<A
             Code::NotFound => Refusal::invalid("issue", "issued", "was not issued", new.issue),
             _ => refusal,
         })?;
+        let issued = issued_at(&states::history(connection, row.id.0).await?);
+        // Pages take times to the minute.
+        if let Some(issued) = issued.filter(|at| new.delivered_at < at.with_second(0).unwrap_or(*at)) {
+            let message = format!("must not be before issue {} was issued, {}", row.issue, issued.to_rfc3339());
+            let delivered_at = new.delivered_at.to_rfc3339();
+            return Err(Refusal::invalid("delivered_at", "after_issue", message, delivered_at));
+        }
         let row = DeliveryRow {
             id: CertificateDeliveryId::new(),
             certificate_id: row.id,

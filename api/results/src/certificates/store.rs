@@ -1,5 +1,7 @@
 //! Tables of certificates.
 
+pub mod candidates;
+
 use std::collections::HashMap;
 
 use chrono::{DateTime, Utc};
@@ -22,7 +24,7 @@ use uuid::Uuid;
 pub const KIND: EntityKind = EntityKind::Certificate;
 
 /// A draft or issue as stored.
-#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
+#[derive(Debug, Clone, Queryable, QueryableByName, Selectable, Insertable)]
 #[diesel(table_name = certificates)]
 pub struct Row {
     pub id: CertificateId,
@@ -192,6 +194,17 @@ pub(super) async fn several(mut connection: &Connection, ids: &[Uuid]) -> Result
         .select(Row::as_select())
         .load(&mut connection)
         .await?)
+}
+
+/// The issues in force of certificates.
+pub(super) async fn in_force(mut connection: &Connection, records: &[Uuid]) -> Result<Vec<Row>, Refusal> {
+    Ok(diesel::sql_query(
+        "SELECT c.* FROM certificates c JOIN present_states s ON s.entity_id = c.id \
+         WHERE c.record_id = ANY($1) AND s.state = 'issued'",
+    )
+    .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(records)
+    .load(&mut connection)
+    .await?)
 }
 
 /// Certificates in their latest version, newest first.

@@ -58,7 +58,7 @@ pub struct NewDelivery {
     /// How.
     #[schema(example = "by e-mail")]
     pub means: String,
-    /// When it was sent or handed over.
+    /// When it was sent or handed over; not before it was issued.
     pub delivered_at: DateTime<Utc>,
 }
 
@@ -218,7 +218,10 @@ pub struct CertificateLine {
     pub customer: String,
     /// Codes of the samples.
     pub samples: Vec<String>,
-    /// Whether something happened since to one of its results, where it is issued.
+    /// The issue in force, which may be another than this version; absent where none is.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub current_issue: Option<i32>,
+    /// Whether something happened to one of the results of the issue in force since it was issued.
     pub marked: bool,
     /// Server time of drawing up.
     pub recorded_at: DateTime<Utc>,

@@ -122,6 +122,15 @@ pub async fn list(db: &Db, sample: Uuid) -> Result<Vec<AssignmentView>, Refusal>
     .await
 }
 
+/// What several samples were ever given, that of one together.
+pub async fn of_samples(db: &Db, samples: &[Uuid]) -> Result<Vec<AssignmentView>, Refusal> {
+    if samples.is_empty() {
+        return Ok(Vec::new());
+    }
+    let all = db.read(async |connection| store::of_samples(connection, samples).await).await?;
+    Ok(all.into_iter().map(AssignmentView::from).collect())
+}
+
 async fn shown(connection: &Connection, sample: Uuid, id: SampleSpecificationId) -> Result<AssignmentView, Refusal> {
     let all = store::of_samples(connection, &[sample]).await?;
     let found = all.into_iter().find(|of| of.assignment.id == id).map(AssignmentView::from);

@@ -62,8 +62,8 @@ pub(super) fn decided(loaded: &Loaded, evaluation: &Evaluation) -> Result<(), Re
         Some(_) => Ok(()),
         None => Err(Refusal::new(
             Code::RuleBroken,
-            "the titres disagree and no cause was found: somebody who had no hand in it decides first, with a reason, whether \
-             the discordant result may be reported",
+            "the titres disagree and no cause was found: before approval somebody who had no hand in it must decide, with a \
+             reason, whether the discordant result may be reported",
         )),
     }
 }

@@ -171,7 +171,19 @@ pub struct RunThen {
     /// What speaks against it, or lacks.
     pub reasons: Vec<String>,
     /// Who released or rejected it, and when.
-    pub judged: Vec<String>,
+    pub judged: Vec<JudgementThen>,
+}
+
+/// A signature on the run.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct JudgementThen {
+    /// Meaning of the signature.
+    #[schema(example = "approved")]
+    pub meaning: String,
+    /// Printed name of whoever signed.
+    pub name: String,
+    /// When.
+    pub at: DateTime<Utc>,
 }
 
 /// Proof of control of a determination.
@@ -252,14 +264,13 @@ async fn calibrations(connection: &Connection, used: &Used) -> Result<Vec<Calibr
         // By the name it had when it was signed.
         let versions = equipment::versions::every(connection, &[row.equipment_id]).await?;
         let then_called = versions.into_iter().find(|version| pinned.contains(&version.id.0));
-        let mut checks = equipment::checks(connection, row.equipment_id).await?;
-        checks.sort_by_key(|check| check.observed_at);
-        let then =
-            |check: &equipment::Check| CheckThen { observed_at: check.observed_at, outcome: check.outcome.clone() };
+        let checks = equipment::corrections::checks_around(connection, row.equipment_id, used_at).await?;
+        let then = |check: equipment::Check| CheckThen { observed_at: check.observed_at, outcome: check.outcome };
+        let [checked_before, checked_after] = checks.map(|check| check.map(then));
         let day = used_at.date_naive();
         found.push(CalibrationThen {
-            checked_before: checks.iter().rfind(|check| check.observed_at <= used_at).map(then),
-            checked_after: checks.iter().find(|check| check.observed_at > used_at).map(then),
+            checked_before,
+            checked_after,
             calibration: row.id,
             equipment_code: then_called.map(|version| version.facts.code).unwrap_or_default(),
             equipment: row.equipment_id,
@@ -374,8 +385,11 @@ async fn run_of(connection: &Connection, run: &runs::Row) -> Result<RunThen, Ref
     let missing = view.missing.iter().map(|what| format!("lacks {what}"));
     let shown = view.view();
     let signed = sign_offs::of(connection, run.id.0).await?;
-    let judged =
-        signed.into_iter().map(|sign| format!("{}: {}, {}", sign.meaning, sign.printed_name, sign.recorded_at));
+    let judged = signed.into_iter().map(|sign| JudgementThen {
+        meaning: sign.meaning,
+        name: sign.printed_name,
+        at: sign.recorded_at,
+    });
     Ok(RunThen {
         run: run.id.0,
         code: run.code.clone(),
@@ -443,7 +457,7 @@ async fn of(connection: &Connection, id: Uuid) -> Result<ProofOfControl, Refusal
     let loaded = record::load(connection, store::determination(connection, id).await?).await?;
     let Some(standing) = loaded.standing.as_ref().filter(|standing| standing.sight().is_some()) else {
         let detail =
-            format!("{} is {}: there is nothing signed whose control could be shown", loaded.row.code, loaded.state);
+            format!("{} is {}: nothing is signed yet, so there is no proof of control", loaded.row.code, loaded.state);
         return Err(Refusal::new(Code::StateConflict, detail));
     };
     let evaluation = loaded.evaluate(Detail::Figures)?;

@@ -104,15 +104,25 @@ pub(super) fn shown(loaded: Loaded) -> Result<DeterminationView, Refusal> {
 pub async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<DeterminationLine>, Refusal> {
     db.read(async |connection| {
         let ids = states::in_state(connection, KIND, state, (window.0, window.1 + 1)).await?;
-        let rows = store::determinations_by_id(connection, &ids).await?;
-        let page = Page::of(rows, window.1, |row| row.id.0);
-        let outcomes = outcomes(connection, &page.items).await?;
-        page.try_map(|row| {
-            let outcome = outcomes.get(&row.id).copied().unwrap_or(ResultOutcome::Incomplete);
-            Ok(line(row, state.to_owned(), outcome))
-        })
+        let page = Page::of(ids, window.1, |id| *id);
+        Ok(Page { items: lines_in(connection, state, &page.items).await?, next: page.next })
     })
     .await
+}
+
+/// Determinations that are known to be in a state, newest first.
+pub async fn these(db: &Db, state: &str, ids: &[Uuid]) -> Result<Vec<DeterminationLine>, Refusal> {
+    db.read(async |connection| lines_in(connection, state, ids).await).await
+}
+
+async fn lines_in(connection: &Connection, state: &str, ids: &[Uuid]) -> Result<Vec<DeterminationLine>, Refusal> {
+    let rows = store::determinations_by_id(connection, ids).await?;
+    let outcomes = outcomes(connection, &rows).await?;
+    let of = |row: DeterminationRow| {
+        let outcome = outcomes.get(&row.id).copied().unwrap_or(ResultOutcome::Incomplete);
+        line(row, state.to_owned(), outcome)
+    };
+    Ok(rows.into_iter().map(of).collect())
 }
 
 /// What kind of result each has, read in a constant number of statements.

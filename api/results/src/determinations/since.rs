@@ -112,7 +112,7 @@ impl Since {
             None => {}
         }
         if let Some(later) = later {
-            view.words.push(format!("the formulae of today make {} of what was signed", later.stated("±")));
+            view.words.push(format!("with today's formulae the signed data give {}", later.stated("±")));
             view.later_formulae = Some(later.into());
         }
         view.words.extend(self.unpinned.clone());

@@ -1,6 +1,6 @@
 //! Pages of hypotheses: what is supposed, and the answer as it is computed.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use actix_web::http::StatusCode;
 use actix_web::http::header::CONTENT_TYPE;
@@ -16,6 +16,7 @@ use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_bench::choices;
 use ferrotitre_bench::impacts::pages::path_of;
+use ferrotitre_bench::impacts::uses;
 use ferrotitre_bench::standards::primary;
 use ferrotitre_bench::titrants::service as titrants;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, first_page};
@@ -26,6 +27,7 @@ use ferrotitre_ledger::accounts::service as accounts;
 use ferrotitre_ledger::accounts::wire::AccountView;
 use futures_util::stream;
 use tokio::sync::mpsc::Receiver;
+use uuid::Uuid;
 
 use crate::lookback::question;
 use crate::lookback::run::{self, Event};
@@ -37,6 +39,23 @@ const MOST_SHOWN: usize = 200;
 /// Mounts the pages.
 pub fn routes(config: &mut web::ServiceConfig) {
     config.service(suppose).service(answer);
+}
+
+/// What the address names, where it is not among the choices: a burette that was retired, a lot of years ago.
+async fn said_of(
+    db: &Db,
+    user: &CurrentUser,
+    said: Option<&String>,
+    (kind, choices): (&str, &[Choice]),
+) -> Result<Option<Choice>, Refusal> {
+    let Some(id) = said.and_then(|said| said.parse::<Uuid>().ok()) else { return Ok(None) };
+    if choices.iter().any(|choice| choice.value == id.to_string()) {
+        return Ok(None);
+    }
+    Ok(uses::named(db, user, id)
+        .await?
+        .filter(|named| named.kind == kind)
+        .map(|named| Choice::thing(id, &named.name, "")))
 }
 
 /// Fields of a hypothesis with what the address says of them.
@@ -52,15 +71,25 @@ async fn fields(db: &Db, user: &CurrentUser, said: &HashMap<String, String>) -> 
     let titrants = titrants::list(db, &first_page()).await?.items.into_iter();
     let titrants = titrants.map(|of| Choice::thing(of.id, &of.code, format!("{}, {}", of.species, of.state)));
     let burettes = choices::equipment(db, &["burette", "piston burette"]).await?;
+    let [mut standards, mut titrants, mut burettes, mut people] =
+        [standards.collect::<Vec<_>>(), titrants.collect(), burettes, people];
+    for (name, kind, choices) in [
+        ("standard", "primary_standards", &mut standards),
+        ("without_titrant", "titrants", &mut titrants),
+        ("without_burette", "equipment", &mut burettes),
+        ("without_person", "accounts", &mut people),
+    ] {
+        choices.extend(said_of(db, user, said.get(name), (kind, choices)).await?);
+    }
     let thing = |name: &str, label: &str, choices: Vec<Choice>| Field::new(name, label, Kind::List(choices)).optional();
     let decimal = |name: &str, label: &str| Field::new(name, label, Kind::Decimal).optional();
     let fields = vec![
-        thing("standard", "Primary standard", standards.collect()).part("Another certificate"),
+        thing("standard", "Primary standard", standards).part("Another certificate"),
         decimal("mass_fraction", "Its mass fraction, g/g"),
         decimal("expanded_uncertainty", "Its expanded uncertainty, g/g").help("Left empty: as on its certificate."),
         Field::new("calibration", "Calibration", Kind::Text)
             .optional()
-            .help("Its id; the page of a piece of equipment leads here with it.")
+            .help("Its id; the link on the page of a piece of equipment fills it in.")
             .part("Another calibration"),
         decimal("calibrated_value", "Its volume at 20 °C, mL"),
         Field::new("corrections", "Its table of corrections, mL", Kind::Long)
@@ -68,12 +97,12 @@ async fn fields(db: &Db, user: &CurrentUser, said: &HashMap<String, String>) -> 
             .help("Pairs of reading and correction, such as 10:-0.02 20:-0.03; at least five."),
         Field::new("factor", "Factor", Kind::Text)
             .optional()
-            .help("Its id; the page of a titrant lot leads here with it.")
+            .help("Its id; the link on the page of a titrant lot fills it in.")
             .part("Another factor"),
         decimal("concentration", "Its concentration, mol/L"),
         decimal("standard_uncertainty", "Standard uncertainty of calibration or factor")
             .help("In their unit. Left empty: as on record."),
-        thing("without_titrant", "Without the titrant lot", titrants.collect()).part("Left out"),
+        thing("without_titrant", "Without the titrant lot", titrants).part("Left out"),
         thing("without_burette", "Without the burette", burettes),
         thing("without_person", "Without the person", people),
         Field::new("from", "From", Kind::Time { now: false }).optional().help("Left empty: from the beginning."),
@@ -111,7 +140,7 @@ pub(super) async fn suppose(
         .help(
             "What results would have come to with another certificate, calibration or factor, or without a lot, a burette or a person.",
             "ISO/IEC 17025:2017 7.10.1 c: the significance of nonconforming work is evaluated, with the impact on earlier results.",
-            "Each result is shown as it was signed and as it would be, with decisions that would be others; the counts show that the list is whole.",
+            "Each result is shown as it was signed and as it would be, with decisions that would differ; the counts show that the list is complete.",
         );
     let user = who.user().clone();
     shell
@@ -122,10 +151,12 @@ pub(super) async fn suppose(
         .await
 }
 
-/// What is kept of the results for the page: those whose decision would be another, then those that move most.
+/// What is kept of the results for the page: those whose decision would differ, then those that move most.
 #[derive(Default)]
 struct Kept {
     lines: Vec<SupposedLine>,
+    /// Certificates in force by number: the issue, results on it that change, and that could not be evaluated.
+    certificates: BTreeMap<String, (i32, u64, u64)>,
     done: u64,
     reached: u64,
 }
@@ -141,6 +172,13 @@ fn weight(line: &SupposedLine) -> (bool, bool, f64) {
 impl Kept {
     fn take(&mut self, some: Vec<SupposedLine>) {
         self.done += some.len() as u64;
+        for line in &some {
+            if let Some(on) = &line.certificate {
+                let found = self.certificates.entry(on.number.clone()).or_insert((on.issue, 0, 0));
+                found.1 += u64::from(line.changes);
+                found.2 += u64::from(!line.changes);
+            }
+        }
         self.lines.extend(some);
         let heavier = |a: &SupposedLine, b: &SupposedLine| {
             let (a, b) = (weight(a), weight(b));
@@ -176,7 +214,36 @@ fn row(shell: &Shell, line: &SupposedLine) -> Vec<Cell> {
         Cell::number(shown(shell, &line.after, &line.unit)),
         Cell::number(line.difference_in_u.map(|apart| shell.n(format!("{apart:+.2} U"))).unwrap_or_default()),
         Cell::text(words),
+        match &line.certificate {
+            Some(on) => Cell::link(format!("{} issue {}", on.number, on.issue), format!("/certificates/{}", on.number)),
+            None => Cell::default(),
+        },
     ]
+}
+
+/// Certificates in force over results that change or could not be evaluated; none where there are none.
+fn recalls(kept: &Kept) -> Option<Section> {
+    let row = |(number, (issue, changed, open)): (&String, &(i32, u64, u64))| {
+        vec![
+            Cell::link(number.clone(), format!("/certificates/{number}")),
+            Cell::number(issue.to_string()),
+            Cell::number(changed.to_string()),
+            Cell::number(open.to_string()),
+        ]
+    };
+    let table = Table {
+        columns: vec!["Certificate", "Issue in force", "Results that change", "Results not evaluated"],
+        rows: kept.certificates.iter().take(MOST_SHOWN).map(row).collect(),
+        ..Table::default()
+    };
+    let title = match kept.certificates.len() {
+        0 => return None,
+        all if all > MOST_SHOWN => {
+            format!("The first {MOST_SHOWN} of {all} certificates in force to be recalled or looked at")
+        }
+        _ => "Certificates in force to be recalled or looked at".to_owned(),
+    };
+    Some(Section::new("certificates", title, Part::Table(table)))
 }
 
 /// Results in words: one result, two results.
@@ -195,13 +262,18 @@ fn counts(shell: &Shell, totals: &Totals) -> Vec<Section> {
         fact("Evaluated", Cell::number(totals.evaluated.to_string())),
         fact("Could not be evaluated", Cell::number(totals.not_evaluated.to_string())),
         fact("The list is", Cell::text(whole)),
-        fact("A reported digit or a decision would be another", Cell::number(totals.changed.to_string())),
-        fact("A decision would be another", Cell::number(totals.decisions_changed.to_string())),
+        fact("A reported digit or a decision would differ", Cell::number(totals.changed.to_string())),
+        fact("A decision would differ", Cell::number(totals.decisions_changed.to_string())),
         fact("There would be no result", Cell::number(totals.without_result.to_string())),
+        fact("Certificates in force with a result that changes", Cell::number(totals.certificates.to_string())),
+        fact(
+            "Further certificates in force with a result that could not be evaluated",
+            Cell::number(totals.certificates_not_evaluated.to_string()),
+        ),
     ];
     let largest = totals.largest_difference_in_u.map(|apart| shell.n(format!("{apart:+.2} U")));
     facts.extend(largest.map(|apart| fact("Largest difference", Cell::number(apart))));
-    let mut sections = vec![Section::new("counts", "What it comes to", Part::Facts(facts))];
+    let mut sections = vec![Section::new("counts", "Summary", Part::Facts(facts))];
     if !totals.not_evaluated_because.is_empty() {
         let rows = totals.not_evaluated_because.iter();
         let rows = rows.map(|(why, count)| vec![Cell::text(why.clone()), Cell::number(count.to_string())]);
@@ -213,7 +285,7 @@ fn counts(shell: &Shell, totals: &Totals) -> Vec<Section> {
 
 fn results(shell: &Shell, kept: &Kept) -> Section {
     let table = Table {
-        columns: vec!["Result", "State", "As signed", "It would be", "Difference", "Decision"],
+        columns: vec!["Result", "State", "As signed", "It would be", "Difference", "Decision", "Certificate"],
         rows: kept.lines.iter().map(|line| row(shell, line)).collect(),
         empty: "No signed result is reached.",
         ..Table::default()
@@ -247,7 +319,7 @@ fn around(shell: &Shell, words: &str, query: &str) -> Result<(String, String), R
         .help(
             "A hypothesis against the record: the same calculation, with one thing changed in what it reads.",
             "ISO/IEC 17025:2017 7.10.1 c and 7.8.8: the impact on earlier results, and what is to be amended.",
-            "Where a result must change, record what is true (a corrected certificate or calibration) and amend it; nothing re-values itself.",
+            "Where a result must change, record what is true (a corrected certificate or calibration) and amend it; no result changes by itself.",
         )
         .text()?;
     let place = format!("<p>{PLACE}</p>");
@@ -255,10 +327,10 @@ fn around(shell: &Shell, words: &str, query: &str) -> Result<(String, String), R
     Ok((before.to_owned(), after.to_owned()))
 }
 
-/// How far it is; a later one takes the place of an earlier.
+/// Progress; a later one takes the place of an earlier.
 fn progress(done: u64, reached: u64) -> String {
     format!(
-        "<p class=\"progress\" role=\"status\"><progress aria-label=\"How far it is\" max=\"{}\" value=\"{done}\"></progress> {done} of {}</p>\n",
+        "<p class=\"progress\" role=\"status\"><progress aria-label=\"Progress\" max=\"{}\" value=\"{done}\"></progress> {done} of {}</p>\n",
         reached.max(1),
         of_results(reached)
     )
@@ -292,12 +364,13 @@ impl Answering {
             }
             Some(Ok(Event::Ended(totals))) => {
                 let mut sections = counts(&self.shell, &totals);
+                sections.extend(recalls(&self.kept));
                 sections.push(results(&self.shell, &self.kept));
                 self.end(sections)
             }
             Some(Err(refusal)) => self.end(vec![Section::new("failed", "", Part::Alert(vec![refusal.detail]))]),
             None => {
-                let words = "The answer broke off before its end. Ask again.".to_owned();
+                let words = "The calculation was interrupted. Run it again.".to_owned();
                 self.end(vec![Section::new("failed", "", Part::Alert(vec![words]))])
             }
         }

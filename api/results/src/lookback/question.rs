@@ -7,6 +7,7 @@ use ferrotitre_base::ids::{AccountId, CalibrationId, FactorId};
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::web::decimal::{Decimal, in_range};
 use ferrotitre_base::web::paging::Listing;
+use ferrotitre_bench::equipment::store as equipment;
 use ferrotitre_bench::impacts::store::reach::{Reach, When};
 use ferrotitre_bench::impacts::uses;
 use ferrotitre_bench::supposed::{Supposed, SupposedCalibration, SupposedFactor, SupposedStandard, corrections};
@@ -53,14 +54,14 @@ fn about(asked: &WhatIf) -> Result<(About, Uuid), Refusal> {
     match (named.next(), named.next()) {
         (Some(about), None) => Ok(about),
         _ => {
-            let message = "suppose one thing: of a standard, a calibration or a factor, or without a titrant lot, a burette or a person";
+            let message = "choose one: another value for a standard, calibration or factor, or leaving out a titrant lot, a burette or a person";
             Err(Refusal::invalid("standard", "one_of", message, ""))
         }
     }
 }
 
 fn given<'a>(errors: &mut FieldErrors, field: &str, value: Option<&'a Decimal>) -> Option<&'a Decimal> {
-    errors.require(value.is_some(), field, "required", "say what it is supposed to be", "");
+    errors.require(value.is_some(), field, "required", "enter the assumed value", "");
     value
 }
 
@@ -83,7 +84,7 @@ fn check(asked: &WhatIf, about: &About) -> Result<(), Refusal> {
         ("until", asked.until.is_some(), out),
     ];
     for (field, there, belongs) in fields {
-        errors.require(!there || belongs, field, "belongs", "says nothing in this hypothesis", "");
+        errors.require(!there || belongs, field, "belongs", "does not apply to this hypothesis", "");
     }
     match about {
         About::Standard => {
@@ -99,7 +100,7 @@ fn check(asked: &WhatIf, about: &About) -> Result<(), Refusal> {
         About::Calibration => {
             let some =
                 asked.calibrated_value.is_some() || asked.corrections.is_some() || asked.standard_uncertainty.is_some();
-            let message = "say what it is supposed to have given: a volume, a table of corrections or an uncertainty";
+            let message = "enter an assumed value: a volume, a table of corrections or an uncertainty";
             errors.require(some, "calibrated_value", "required", message, "");
         }
         About::Titrant | About::Burette | About::Person => {}
@@ -122,12 +123,36 @@ fn check(asked: &WhatIf, about: &About) -> Result<(), Refusal> {
 fn table(asked: &WhatIf) -> Result<Option<serde_json::Value>, Refusal> {
     let Some(text) = &asked.corrections else { return Ok(None) };
     let wrong = |message: &str| Refusal::invalid("corrections", "table", message, text);
-    let points = corrections(text).ok_or_else(|| wrong("must be pairs such as 10:-0.02, apart by blanks"))?;
+    let points = corrections(text).ok_or_else(|| wrong("must be pairs such as 10:-0.02, separated by spaces"))?;
     let rising = points.windows(2).all(|pair| pair[0].reading.value() < pair[1].reading.value());
     if points.len() < FEWEST_POINTS || !rising {
         return Err(wrong("needs at least 5 readings, in rising order"));
     }
     serde_json::to_value(&points).map(Some).map_err(Refusal::internal)
+}
+
+/// Refuses a hypothesis that does not go with its piece of equipment, and so would find that nothing changes; none where there is
+/// no such piece.
+async fn fits(connection: &Connection, asked: &WhatIf, (about, id): (&About, Uuid)) -> Result<Option<()>, Refusal> {
+    let piece = match about {
+        About::Burette => id,
+        About::Calibration => equipment::calibration(connection, id).await?.equipment_id,
+        About::Standard | About::Factor | About::Titrant | About::Person => return Ok(Some(())),
+    };
+    let Some((_, facts)) = equipment::present_facts(connection, &[piece]).await?.pop() else { return Ok(None) };
+    let mut errors = FieldErrors::default();
+    let is = |of: &str| format!("{} is a {}, not a {of}", facts.code, facts.kind);
+    if matches!(about, About::Burette) {
+        errors.require(facts.is_burette(), "without_burette", "kind", is("burette"), id);
+    }
+    if let Some(table) = &asked.corrections {
+        errors.require(facts.is_burette(), "corrections", "kind", is("burette"), table);
+    }
+    if let Some(value) = &asked.calibrated_value {
+        errors.require(facts.is_vessel(), "calibrated_value", "kind", is("pipette or flask"), value);
+    }
+    errors.check()?;
+    Ok(Some(()))
 }
 
 /// Checks a hypothesis against the record.
@@ -166,6 +191,7 @@ impl Question {
         if named.kind != kind {
             return Err(unknown());
         }
+        fits(connection, asked, (&about, id)).await?.ok_or_else(unknown)?;
         let window = Listing { from: asked.from, until: asked.until, ..Listing::default() };
         let (from, until) = (window.window_start(), window.window_end());
         let always = (DateTime::UNIX_EPOCH, Listing::default().window_end());

@@ -7,6 +7,7 @@ use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use actix_web::{rt, web};
+use ferrotitre_base::certified::{self, Certified};
 use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::ids::FactorId;
 use ferrotitre_base::refusal::{Code, Refusal};
@@ -23,7 +24,7 @@ use uuid::Uuid;
 use crate::determinations::supposed::{self, Hypothesis, Pile, Weighed};
 use crate::lookback::lots;
 use crate::lookback::question::Question;
-use crate::lookback::wire::{DecisionChange, SupposedFigure, SupposedLine, Totals};
+use crate::lookback::wire::{DecisionChange, OnCertificate, SupposedFigure, SupposedLine, Totals};
 
 /// Results that are read and evaluated at once.
 const AT_ONCE: usize = 250;
@@ -31,6 +32,8 @@ const AT_ONCE: usize = 250;
 const PAGES_AHEAD: usize = 2;
 /// Longest wait for a turn.
 const PATIENCE: Duration = Duration::from_secs(20);
+/// How long an asker may take no part of the answer: shorter than the patience of the next.
+const LONGEST_SILENCE: Duration = Duration::from_secs(10);
 
 /// What happens while a hypothesis is evaluated.
 pub enum Event {
@@ -65,19 +68,20 @@ pub async fn run(db: &Db, question: Question) -> Result<Receiver<Result<Event, R
     let (told, heard) = channel(PAGES_AHEAD);
     let db = db.clone();
     rt::spawn(async move {
-        let _turn = turn;
         let begun = Cell::new(false);
         let outcome = db
             .snapshot(async |connection| {
                 if begun.replace(true) {
-                    return Err(Refusal::new(Code::Internal, "the store was lost on the way; ask again"));
+                    return Err(Refusal::new(Code::Internal, "the connection to the database was lost; run it again"));
                 }
                 evaluate(connection, &question, &told).await
             })
             .await;
+        // What is left to be told holds up nobody.
+        drop(turn);
         if let Err(refusal) = outcome {
             // Nobody may be listening any more, which is no trouble.
-            let _ = told.send(Err(refusal)).await;
+            let _ = tokio::time::timeout(LONGEST_SILENCE, told.send(Err(refusal))).await;
         }
     });
     Ok(heard)
@@ -85,11 +89,13 @@ pub async fn run(db: &Db, question: Question) -> Result<Receiver<Result<Event, R
 
 /// Nobody listens any more.
 fn left() -> Refusal {
-    Refusal::new(Code::Internal, "the asker has left")
+    Refusal::new(Code::Busy, "the answer was not read for too long, or its asker has left; ask again")
 }
 
+/// Hands an event on. An asker who reads nothing for so long holds up the others, and counts as one who has left.
 async fn tell(told: &Told, event: Event) -> Result<(), Refusal> {
-    told.send(Ok(event)).await.map_err(|_gone| left())
+    let sent = tokio::time::timeout(LONGEST_SILENCE, told.send(Ok(event))).await;
+    sent.map_err(|elapsed| left().because(elapsed))?.map_err(|_gone| left())
 }
 
 /// Factors under the hypothesis, each evaluated once.
@@ -120,11 +126,12 @@ impl Factors {
 
 async fn evaluate(connection: &Connection, question: &Question, told: &Told) -> Result<(), Refusal> {
     let reached = reach::standing(connection, (question.reach, question.when)).await?;
-    let mut totals = Totals { reached: reached.len() as u64, ..Totals::default() };
+    let mut so_far = SoFar::default();
+    so_far.totals.reached = reached.len() as u64;
     for one in &reached {
-        *totals.reached_by_kind.entry(one.entity_kind.clone()).or_default() += 1;
+        *so_far.totals.reached_by_kind.entry(one.entity_kind.clone()).or_default() += 1;
     }
-    tell(told, Event::Began(totals.reached)).await?;
+    tell(told, Event::Began(so_far.totals.reached)).await?;
     let factors = Factors::default();
     for of_kind in reached.chunk_by(|a, b| a.entity_kind == b.entity_kind) {
         let kind = of_kind.first().map_or("", |one| one.entity_kind.as_str());
@@ -132,7 +139,7 @@ async fn evaluate(connection: &Connection, question: &Question, told: &Told) -> 
         if !results {
             for some in of_kind.chunks(AT_ONCE) {
                 let lines = others(connection, question, &factors, some).await?;
-                hand_on(told, &mut totals, lines).await?;
+                hand_on(connection, told, &mut so_far, lines).await?;
             }
             continue;
         }
@@ -144,16 +151,52 @@ async fn evaluate(connection: &Connection, question: &Question, told: &Told) -> 
         });
         let mut evaluated = std::pin::pin!(evaluated.try_buffered(PAGES_AHEAD));
         while let Some(lines) = evaluated.try_next().await? {
-            hand_on(told, &mut totals, lines).await?;
+            hand_on(connection, told, &mut so_far, lines).await?;
         }
     }
-    totals.complete = totals.reached == totals.evaluated + totals.not_evaluated;
-    tell(told, Event::Ended(totals)).await
+    tell(told, Event::Ended(so_far.whole())).await
 }
 
-async fn hand_on(told: &Told, totals: &mut Totals, lines: Vec<SupposedLine>) -> Result<(), Refusal> {
+/// What was found so far.
+#[derive(Default)]
+struct SoFar {
+    totals: Totals,
+    /// Certificates in force over what changes or could not be evaluated; whether a result on them changes.
+    certificates: HashMap<Uuid, bool>,
+}
+
+impl SoFar {
+    /// Names the certificates in force that results are on which change, or could not be evaluated: one statement for all.
+    async fn certify(&mut self, connection: &Connection, lines: &mut [SupposedLine]) -> Result<(), Refusal> {
+        let concerned = |line: &SupposedLine| line.changes || line.not_evaluated.is_some();
+        let ids: Vec<Uuid> = lines.iter().filter(|line| concerned(line)).map(|line| line.id).collect();
+        let on: Vec<Certified> =
+            certified::of(connection, &ids).await?.into_iter().filter(Certified::is_issued).collect();
+        for line in lines.iter_mut().filter(|line| concerned(line)) {
+            let Some(one) = on.iter().find(|one| one.result == line.id) else { continue };
+            *self.certificates.entry(one.certificate).or_default() |= line.changes;
+            line.certificate = Some(OnCertificate { number: one.number.clone(), issue: one.issue });
+        }
+        Ok(())
+    }
+
+    fn whole(mut self) -> Totals {
+        self.totals.complete = self.totals.reached == self.totals.evaluated + self.totals.not_evaluated;
+        self.totals.certificates = self.certificates.values().filter(|changes| **changes).count() as u64;
+        self.totals.certificates_not_evaluated = self.certificates.len() as u64 - self.totals.certificates;
+        self.totals
+    }
+}
+
+async fn hand_on(
+    connection: &Connection,
+    told: &Told,
+    so_far: &mut SoFar,
+    mut lines: Vec<SupposedLine>,
+) -> Result<(), Refusal> {
+    so_far.certify(connection, &mut lines).await?;
     for line in &lines {
-        totals.take(line);
+        so_far.totals.take(line);
     }
     tell(told, Event::Lines(lines)).await
 }
@@ -191,6 +234,7 @@ fn blank_line(one: &Use, code: String) -> SupposedLine {
         changes: false,
         no_result: None,
         not_evaluated: None,
+        certificate: None,
         shown_at: one.shown_at,
     }
 }
@@ -264,7 +308,7 @@ async fn others(
     for one in some {
         let mut line = blank_line(one, codes.get(&one.entity_id).cloned().unwrap_or_default());
         if one.entity_kind == EntityKind::ValidationConclusion.table() {
-            let why = "a study keeps its data as they were taken: people conclude anew";
+            let why = "a study keeps its data as they were taken: a new conclusion is needed";
             line.not_evaluated = Some(why.to_owned());
         } else if question.left_out.is_some() {
             let why = "a factor is not evaluated without some of its titrations: open its standardisation or lot";

@@ -30,7 +30,7 @@ pub struct WhatIf {
     #[param(value_type = Option<String>)]
     #[schema(value_type = Option<String>)]
     pub calibrated_value: Option<Decimal>,
-    /// Its table of corrections: pairs of reading and correction in mL, the two apart by a colon, pairs by blanks.
+    /// Its table of corrections: pairs of reading and correction in mL, the two separated by a colon, pairs by spaces.
     #[param(example = "0:0.00 10:-0.01 20:-0.02 30:-0.02 40:-0.03 50:-0.03")]
     pub corrections: Option<String>,
     /// Factor that is supposed to have another concentration.
@@ -86,6 +86,17 @@ pub struct DecisionChange {
     pub after: String,
 }
 
+/// A certificate of analysis in force that a result is on.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct OnCertificate {
+    /// Number; its page is `/certificates/` and this.
+    #[schema(example = "C-2026-0001")]
+    pub number: String,
+    /// Issue in force.
+    #[schema(example = 1)]
+    pub issue: i32,
+}
+
 /// A signed result that the hypothesis reaches.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct SupposedLine {
@@ -122,7 +133,7 @@ pub struct SupposedLine {
     /// Specifications that would say something else.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub decisions: Vec<DecisionChange>,
-    /// Whether a reported digit or a decision would be another.
+    /// Whether a reported digit or a decision would differ.
     pub changes: bool,
     /// Why there would be no result.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -130,6 +141,10 @@ pub struct SupposedLine {
     /// Why it could not be evaluated.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub not_evaluated: Option<String>,
+    /// The certificate in force that would have to be recalled, or looked at: given where the result changes, and where it could
+    /// not be evaluated.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub certificate: Option<OnCertificate>,
     /// Where its page is.
     #[serde(skip)]
     pub shown_at: Uuid,
@@ -148,12 +163,16 @@ pub struct Totals {
     pub not_evaluated: u64,
     /// How many for which reason.
     pub not_evaluated_because: BTreeMap<String, u64>,
-    /// Of those evaluated: a reported digit or a decision would be another, or there would be no result.
+    /// Of those evaluated: a reported digit or a decision would differ, or there would be no result.
     pub changed: u64,
-    /// Of those: a decision would be another.
+    /// Of those: a decision would differ.
     pub decisions_changed: u64,
     /// Of those: there would be no result.
     pub without_result: u64,
+    /// Certificates in force with a result that changes: they would have to be recalled.
+    pub certificates: u64,
+    /// Further certificates in force with a result that could not be evaluated.
+    pub certificates_not_evaluated: u64,
     /// Largest difference, in expanded uncertainties of what was signed.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub largest_difference_in_u: Option<f64>,

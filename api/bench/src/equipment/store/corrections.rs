@@ -1,5 +1,6 @@
 //! Which calibration and which check corrects which; both stay.
 
+use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use uuid::Uuid;
@@ -8,6 +9,8 @@ use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::{AccountId, CalibrationCorrectionId, CalibrationId, CheckCorrectionId, EquipmentCheckId};
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, Refusal, from_store};
 use ferrotitre_schema::{calibration_corrections, check_corrections, equipment_calibrations, equipment_checks};
+
+use crate::equipment::store::Check;
 
 /// Which calibration or check corrects which.
 #[derive(Debug, Clone)]
@@ -110,4 +113,32 @@ pub async fn check_corrections_of(mut connection: &Connection, equipment: Uuid) 
         .load(&mut connection)
         .await?;
     Ok(rows.into_iter().map(corrected).collect())
+}
+
+/// The last check of a piece up to a moment and the first after it; such as were corrected do not count.
+pub async fn checks_around(
+    mut connection: &Connection,
+    piece: Uuid,
+    at: DateTime<Utc>,
+) -> Result<[Option<Check>; 2], Refusal> {
+    let counting = || {
+        let corrected = "NOT EXISTS (SELECT FROM check_corrections k WHERE k.corrects_id = equipment_checks.id)";
+        equipment_checks::table
+            .filter(equipment_checks::equipment_id.eq(piece))
+            .filter(diesel::dsl::sql::<diesel::sql_types::Bool>(corrected))
+            .select(Check::as_select())
+    };
+    let before = counting()
+        .filter(equipment_checks::observed_at.le(at))
+        .order((equipment_checks::observed_at.desc(), equipment_checks::id.desc()))
+        .first(&mut connection)
+        .await
+        .optional()?;
+    let after = counting()
+        .filter(equipment_checks::observed_at.gt(at))
+        .order((equipment_checks::observed_at, equipment_checks::id))
+        .first(&mut connection)
+        .await
+        .optional()?;
+    Ok([before, after])
 }

@@ -102,7 +102,7 @@ fn what_if(found: &WhereUsed, path: &str) -> String {
         Some("primary_standards") => format!("/what-if?standard={id}"),
         Some("equipment_calibrations") => format!("/what-if?calibration={id}"),
         Some("titrant_factors") => format!("/what-if?factor={id}"),
-        Some("equipment") => format!("/what-if?without_burette={id}"),
+        Some("equipment") if found.burette => format!("/what-if?without_burette={id}"),
         // What is left out needs no figure: the answer at once.
         Some("titrants") => format!("/what-if/answer?without_titrant={id}"),
         Some("accounts") => format!("/what-if/answer?without_person={id}"),
@@ -134,7 +134,7 @@ fn list(
         .section_way(takes, "JSON", exports("json"))
         .section_way(takes, "Workbook", exports("xlsx"))
         .help(
-            "Every signed result that rests on one thing or person, with the number that shows the list is whole.",
+            "Every signed result that rests on one thing or person, with the number that shows the list is complete.",
             "ISO/IEC 17025:2017 7.10.1: the impact on earlier results is looked into.",
             "Open a result to see what has touched it since its signature, or ask what it would come to under a hypothesis.",
         )

@@ -68,7 +68,8 @@ const MADE: &str = "WITH who AS (SELECT DISTINCT b.id FROM accounts a \
     WHERE v.supervisor_id IN (SELECT id FROM who) \
     UNION SELECT d.id FROM test_portions p JOIN determinations d ON d.portion_id = p.record_id \
     WHERE p.recorded_by IN (SELECT id FROM who)), \
-    results AS (SELECT id FROM titrated UNION SELECT r.id FROM iron_results r JOIN titrated d ON d.id IN (r.total_id, r.iron2_id)), \
+    results AS (SELECT id FROM titrated UNION SELECT id FROM iron_results WHERE total_id IN (SELECT id FROM titrated) \
+    UNION SELECT id FROM iron_results WHERE iron2_id IN (SELECT id FROM titrated)), \
     reached AS (SELECT p.sign_off_id, NULL::timestamptz AS at FROM results r JOIN sign_offs s ON s.entity_id = r.id \
     JOIN pins p ON p.sign_off_id = s.id \
     UNION SELECT p.sign_off_id, NULL FROM pins p, made WHERE p.row_ids && made.rows)";

@@ -163,7 +163,7 @@ pub(super) async fn read_standardisation(
                 && view.discordant
                 && !view.discordance_decided
                 && shell.may(Action::DecideDiscordance),
-            "Decide",
+            "Decide on the discordance",
             format!("{path}/discordance-decision"),
         )
         .way(judges, "Approve", format!("{path}/approval"))
@@ -389,7 +389,7 @@ pub(super) async fn decide(
         .lead("The replicates disagree. You sign: no cause was found, and the factor may be used for the reason given. Otherwise return it.")
         .signing(&view.content_digest, true)
         .help(
-            "Replicates that differ by more than they may give a factor whose uncertainty answers to their scatter. Whether to use it is for somebody to say who did not make it.",
+            "Replicates that differ by more than they may give a factor whose uncertainty covers their scatter. Whether to use it is decided by somebody who had no hand in it.",
             "ISO/IEC 17025:2017 6.5 and 7.7.1.",
             "A manager approves it; decision, name and reason stay with the factor.",
         );

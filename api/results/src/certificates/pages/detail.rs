@@ -39,18 +39,19 @@ fn shown(view: &CertificateView) -> Option<&IssueView> {
 fn in_hand(view: &CertificateView, asked: &InHand) -> Vec<String> {
     let Some(issue) = asked.issue else { return Vec::new() };
     let Some(found) = view.issues.iter().rfind(|one| one.issue == issue && one.pdf_digest.is_some()) else {
-        return vec![format!("There is no issue {issue} of {}: what you hold did not come from here.", view.number)];
+        return vec![format!("There is no issue {issue} of {}: this laboratory never issued it.", view.number)];
     };
     let mut said = vec![match found.state.as_str() {
         "issued" => format!("Issue {issue} is current."),
-        _ => format!("Issue {issue} does not hold any longer. It was {}.", found.status),
+        _ => format!("Issue {issue} is no longer valid. It was {}.", found.status),
     }];
     match &asked.digest {
         Some(digest) if *digest == found.content_digest => {
             said.push("The digest in the symbol is the one that was signed.".to_owned());
         }
         Some(_) => said.push(
-            "The digest in the symbol is not the one that was signed: what you hold is not what went out.".to_owned(),
+            "The digest in the symbol is not the one that was signed: this copy is not the document that was issued."
+                .to_owned(),
         ),
         None => {}
     }
@@ -79,7 +80,7 @@ fn issues(view: &CertificateView) -> Table {
         ]
     };
     Table {
-        columns: vec!["Issue", "State", "Status", "Issued", "Authorised by", "Why drawn up anew", ""],
+        columns: vec!["Issue", "State", "Status", "Issued", "Authorised by", "Reason for this version", ""],
         rows: view.issues.iter().rev().map(row).collect(),
         ..Table::default()
     }
@@ -110,7 +111,7 @@ fn results(shell: &Shell, one: &IssueView) -> Table {
         ]
     };
     Table {
-        columns: vec!["Record", "Sample", "Determined", "Result", "Unit", "k", "Method", "Conformity"],
+        columns: vec!["Record", "Sample", "Quantity", "Result", "Unit", "k", "Method", "Conformity"],
         rows: one.document.results.iter().map(row).collect(),
         ..Table::default()
     }
@@ -159,7 +160,7 @@ fn sent(view: &CertificateView, names: &Names) -> Table {
     Table {
         columns: vec!["Issue", "Recipient", "How", "When", "Recorded by"],
         rows: view.deliveries.iter().map(row).collect(),
-        empty: "Nobody on record.",
+        empty: "No recipient recorded.",
         ..Table::default()
     }
 }
@@ -185,8 +186,8 @@ fn lead(view: &CertificateView, one: &IssueView) -> String {
     match (view.current_issue, one.state.as_str()) {
         (Some(issue), "draft") => format!("Issue {issue} is current. A draft of issue {} waits.", one.issue),
         (Some(issue), _) => format!("Issue {issue} is current."),
-        (None, "draft") => "A draft: nobody has authorised it, and it is no certificate yet.".to_owned(),
-        (None, _) => format!("No issue of it holds. The last one was {}.", one.status),
+        (None, "draft") => "A draft: not yet authorised, and not yet a certificate.".to_owned(),
+        (None, _) => format!("No issue is in force. The last one was {}.", one.status),
     }
 }
 
@@ -198,10 +199,10 @@ fn ways<'a>(sheet: Sheet<'a>, shell: &Shell, view: &CertificateView, one: &Issue
     sheet
         .way(draft, "Look at the draft as PDF", format!("/api/v1/certificates/{}/draft.pdf", view.id))
         .way(draft && authorises, "Authorise", format!("{path}/authorisation"))
-        .way(draft && drafts, "Draw up anew", format!("{path}/draft"))
+        .way(draft && drafts, "Redraft", format!("{path}/draft"))
         .way(draft && drafts, "Discard the draft", format!("{path}/discarding"))
         .way(holds && !draft && drafts, "Amend", format!("{path}/amendment"))
-        .way(holds && drafts, "Record who was sent it", format!("{path}/deliveries"))
+        .way(holds && drafts, "Record a recipient", format!("{path}/deliveries"))
         .way(holds && authorises, "Withdraw", format!("{path}/withdrawal"))
 }
 
@@ -252,17 +253,17 @@ pub(super) async fn read_certificate(
             (!deviations.is_empty()).then_some(Part::Alert(deviations)),
         )
         .with(signatures(&view))
-        .section("deliveries", "Who was sent it", Part::Table(sent(&view, &names)))
+        .section("deliveries", "Recipients", Part::Table(sent(&view, &names)))
         .section_way(
             view.current_issue.is_some() && shell.may(Action::DraftCertificates),
-            "Record one",
+            "Record a recipient",
             format!("{path}/deliveries"),
         )
-        .section("copies", "Documents taken out", Part::Table(taken(&view, &names)))
+        .section("copies", "Copies downloaded", Part::Table(taken(&view, &names)))
         .section("history", "History", Part::Moves(moves, names))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={}", one.version_id))
         .help(
-            "A certificate with every issue of it. What an issue says never changes; whether it still holds stands here.",
+            "A certificate with every issue of it. What an issue says never changes; whether it is still in force is shown here.",
             "ISO/IEC 17025:2017 7.8.2 (what it says), 7.8.6 (conformity) and 7.8.8 (amendments).",
             "Amending draws up the next issue, which says what it replaces, what changed and why; tell everybody who was sent the one before.",
         )

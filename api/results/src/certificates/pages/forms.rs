@@ -1,4 +1,4 @@
-//! Forms of certificates: drawing up, drawing up anew, amending, discarding, who was sent one, and the two signatures.
+//! Forms of certificates: drawing up, redrafting, amending, discarding, who was sent one, and the two signatures.
 
 use actix_web::{HttpResponse, routes, web};
 use ferrotitre_base::auth::allowed::Allowed;
@@ -18,16 +18,13 @@ use ferrotitre_html::versioned::json;
 use serde::Deserialize;
 use uuid::Uuid;
 
+use crate::certificates::service::{self, Candidate};
 use crate::certificates::wire::{CertificateFacts, CertificateView, Discarding, IssueView, NewDelivery};
-use crate::certificates::{drawing, service, steps};
+use crate::certificates::{drawing, steps};
 use crate::conformity::assignments;
-use crate::determinations::iron_results;
-use crate::determinations::service as determinations;
 
 /// Results to choose from, at most of each kind.
 const MOST: i64 = 100;
-/// Samples whose specifications are offered.
-const MOST_SAMPLES: usize = 25;
 
 /// Which sample a certificate is drawn up for.
 #[derive(Debug, Default, Deserialize)]
@@ -41,51 +38,30 @@ struct Offered {
     specifications: Vec<Choice>,
 }
 
-/// A result that can be chosen: identity, code, sample, what it is.
-type Candidate = (Uuid, String, Uuid, String);
-
-/// Results in a state: determinations of customers' samples, and differences.
-async fn candidates(db: &Db, state: &str) -> Result<Vec<Candidate>, Refusal> {
-    let newest = (Uuid::max(), MOST);
-    let lines = determinations::in_state(db, state, newest).await?.items;
-    let methods: Vec<Uuid> = lines.iter().map(|line| line.method.0).collect();
-    let methods = labels::of(db, EntityKind::Method, &methods).await?;
-    let differences = iron_results::waiting(db, state, newest).await?.items;
-    let mut all: Vec<Candidate> = differences
-        .into_iter()
-        .map(|row| (row.id.0, row.code, row.sample_id, "iron(III), with both its determinations".to_owned()))
-        .collect();
-    all.extend(lines.into_iter().filter(|line| line.purpose == "sample").map(|line| {
-        let method = methods.get(&line.method.0).cloned().unwrap_or_default();
-        (line.id, line.code, line.sample, method)
-    }));
-    Ok(all)
-}
-
-/// What can be certified: everything approved, and what is on the certificate already.
+/// What can be certified: everything approved, and what is on the certificate already, in whatever state it is now.
 async fn offered(db: &Db, sample: Option<Uuid>, on_it: &[Uuid]) -> Result<Offered, Refusal> {
-    let mut all = candidates(db, "approved").await?;
-    if !on_it.is_empty() {
-        let reported = candidates(db, "reported").await?;
-        all.extend(reported.into_iter().filter(|(id, ..)| on_it.contains(id)));
-    }
-    all.retain(|(_, _, of, _)| sample.is_none_or(|sample| *of == sample));
-    let mut samples: Vec<Uuid> = all.iter().map(|(_, _, of, _)| *of).collect();
+    let all = service::offered(db, (sample, on_it), MOST).await?;
+    let methods: Vec<Uuid> = all.iter().filter_map(|one| one.method).collect();
+    let methods = labels::of(db, EntityKind::Method, &methods).await?;
+    let mut samples: Vec<Uuid> = all.iter().map(|one| one.sample).collect();
     samples.sort_unstable();
     samples.dedup();
     let codes = labels::of(db, EntityKind::Sample, &samples).await?;
     let code = |id: &Uuid| codes.get(id).cloned().unwrap_or_default();
-    let results =
-        all.iter().map(|(id, name, of, what)| Choice::thing(id, name, format!("{}, {what}", code(of)))).collect();
-    let mut specifications = Vec::new();
-    for of in samples.iter().take(MOST_SAMPLES) {
-        let assigned = assignments::list(db, *of).await?.into_iter().filter(|one| one.removed.is_none());
-        specifications.extend(assigned.map(|one| {
-            let words = format!("{}, {}, {}", code(of), one.analyte, one.limits);
-            Choice::thing(one.id, &format!("{} v{}", one.code, one.version), words)
-        }));
-    }
-    Ok(Offered { results, specifications })
+    let result = |one: &Candidate| {
+        let what = match &one.method {
+            Some(method) => methods.get(method).cloned().unwrap_or_default(),
+            None => "iron(III), with both its determinations".to_owned(),
+        };
+        let state = if one.state == "approved" { String::new() } else { format!(", {}", one.state) };
+        Choice::thing(one.id, &one.code, format!("{}, {what}{state}", code(&one.sample)))
+    };
+    let assigned = assignments::of_samples(db, &samples).await?.into_iter().filter(|one| one.removed.is_none());
+    let specifications = assigned.map(|one| {
+        let words = format!("{}, {}, {}", code(&one.sample), one.analyte, one.limits);
+        Choice::thing(one.id, &format!("{} v{}", one.code, one.version), words)
+    });
+    Ok(Offered { results: all.iter().map(result).collect(), specifications: specifications.collect() })
 }
 
 const STANDARD: &str = "ISO/IEC 17025:2017 7.8.2 (what a certificate says), 7.8.6 (statements of conformity).";
@@ -94,8 +70,10 @@ fn fields(offered: Offered, amends: bool) -> Vec<Field> {
     let mut fields = vec![
         Field::new("customer", "Customer", Kind::Text),
         Field::new("customer_address", "Address of the customer", Kind::Long),
-        Field::new("results", "Results", Kind::Several(offered.results))
-            .help("Approved ones. Iron(III) brings total iron and iron(II) along."),
+        Field::new("results", "Results", Kind::Several(offered.results)).help(format!(
+            "The newest {MOST} approved ones of each kind; the page of a sample leads to all of its own. \
+                 Iron(III) brings total iron and iron(II) along."
+        )),
         Field::new("specifications", "Statements of conformity", Kind::Several(offered.specifications))
             .help("Only those that were agreed with this customer; each is printed with its decision rule and risk."),
         Field::new("remarks", "Additions, deviations, exclusions", Kind::Long)
@@ -105,7 +83,7 @@ fn fields(offered: Offered, amends: bool) -> Vec<Field> {
     if amends {
         fields.push(
             Field::new("what_changed", "What changed", Kind::Long)
-                .help("Against the issue before, as the reader needs it: which result, from what to what."),
+                .help("Compared with the previous issue: which result changed, from what to what."),
         );
     }
     fields
@@ -125,13 +103,13 @@ pub(super) async fn draw_up(
     let offered = offered(&db, of.0.sample, &[]).await?;
     let none = offered.results.is_empty();
     let lead = if none {
-        "No result is approved and waits for a certificate."
+        "No approved result is waiting for a certificate."
     } else {
         "It becomes a draft: look at it, then somebody who had no hand in it authorises it."
     };
     let form =
         Form::new("Draw up a certificate", "Draw up", "/certificates").lead(lead).with(fields(offered, false)).help(
-            "A certificate over approved results, from the rows their signatures stand over.",
+            "A certificate of approved results, taken from the rows that were signed.",
             STANDARD,
             "The draft shows how it will look. Authorising it issues it.",
         );
@@ -155,7 +133,7 @@ fn place_of(view: &CertificateView) -> String {
     format!("/certificates/{}", view.number)
 }
 
-/// Draws a draft up anew.
+/// Redrafts.
 #[routes]
 #[get("/certificates/{number}/draft")]
 #[post("/certificates/{number}/draft")]
@@ -170,9 +148,9 @@ pub(super) async fn revise(
     let view = service::named(&db, &number).await?;
     let draft = in_state(&view, "draft")?;
     let offered = offered(&db, None, &draft.facts.results).await?;
-    let title = format!("Draw up {} (issue {}) anew", view.number, draft.issue);
-    let form = Form::new(title, "Draw up anew", place_of(&view))
-        .lead("From the records as they are now. The draft before is given up and stays on record.")
+    let title = format!("Redraft {} (issue {})", view.number, draft.issue);
+    let form = Form::new(title, "Redraft", place_of(&view))
+        .lead("From the records as they are now. The previous draft is set aside and stays on record.")
         .with(fields(offered, draft.issue > 1));
     let present = (&json(&draft.facts), view.version_id);
     shell
@@ -200,7 +178,7 @@ pub(super) async fn amend(
     let mut facts = issued.facts.clone();
     facts.what_changed = None;
     let form = Form::new(format!("Amend {} (issue {})", view.number, issued.issue), "Draw up the next issue", place_of(&view))
-        .lead("The issue that holds stays in force until the next one is authorised; that says what it replaces, what changed and why.")
+        .lead("The present issue stays in force until the next one is authorised; that says what it replaces, what changed and why.")
         .with(fields(offered, true));
     let present = (&json(&facts), view.version_id);
     shell
@@ -230,7 +208,7 @@ pub(super) async fn discard(
         .help(
             "A draft that will not be issued.",
             "ISO/IEC 17025:2017 8.4: records stay.",
-            "An issue that holds already goes on holding.",
+            "An issue in force stays in force.",
         );
     shell
         .take(&who, &sent, form, async |act, why: Discarding| {
@@ -254,7 +232,7 @@ pub(super) async fn deliver(
     let view = service::named(&db, &number).await?;
     let place = place_of(&view);
     let current = view.current_issue.map(|issue| issue.to_string()).unwrap_or_default();
-    let form = Form::new(format!("Who was sent {}", view.number), "Record", place.as_str())
+    let form = Form::new(format!("Recipients of {}", view.number), "Record", place.as_str())
         .with([
             Field::new("issue", "Issue", Kind::Whole).value(current),
             Field::new("recipient", "Recipient", Kind::Text),

@@ -5,6 +5,7 @@ mod forms;
 mod section;
 
 use actix_web::{HttpResponse, get, web};
+use chrono::{DateTime, SecondsFormat, Utc};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::Action;
 use ferrotitre_base::auth::permissions::acts::ReadRecords;
@@ -37,7 +38,18 @@ pub fn routes(config: &mut web::ServiceConfig) {
 }
 
 /// Columns of [`rows`].
-pub const COLUMNS: [&str; 7] = ["Certificate", "Issue", "State", "Customer", "Samples", "Since", "Drawn up"];
+pub const COLUMNS: [&str; 7] = ["Certificate", "Issue", "State", "Customer", "Samples", "Since issue", "Drawn up"];
+
+/// The state of a version; beside an issue that stays in force meanwhile, in words.
+fn state(line: &CertificateLine) -> Cell {
+    match (line.current_issue, line.state.as_str()) {
+        (Some(issue), "draft") => Cell::text(format!("issue {issue} in force; draft of issue {}", line.issue)),
+        (Some(issue), "discarded") => {
+            Cell::text(format!("issue {issue} in force; draft of issue {} discarded", line.issue))
+        }
+        _ => Cell::state(line.state.clone()),
+    }
+}
 
 /// Lines of a list of certificates.
 pub fn rows(lines: &[CertificateLine]) -> Vec<Vec<Cell>> {
@@ -45,14 +57,25 @@ pub fn rows(lines: &[CertificateLine]) -> Vec<Vec<Cell>> {
         vec![
             Cell::link(line.number.clone(), format!("/certificates/{}", line.number)),
             Cell::number(line.issue.to_string()),
-            Cell::state(line.state.clone()),
+            state(line),
             Cell::text(line.customer.clone()),
             Cell::text(line.samples.join(", ")),
-            Cell::text(if line.marked { "a result was touched" } else { "" }),
+            Cell::text(if line.marked { "a result is affected" } else { "" }),
             Cell::text(show::time(line.recorded_at)),
         ]
     };
     lines.iter().map(row).collect()
+}
+
+/// What the list is narrowed to, as its export takes it.
+fn exported(state: &str, [from, until]: [Option<DateTime<Utc>>; 2]) -> String {
+    let time = |at: DateTime<Utc>| at.to_rfc3339_opts(SecondsFormat::Secs, true);
+    // A list by state has no times.
+    let given = match state {
+        "" => vec![("from", from.map(time)), ("until", until.map(time))],
+        state => vec![("state", Some(state.to_owned()))],
+    };
+    given.into_iter().filter_map(|(name, value)| Some(format!("&{name}={}", show::encoded(&value?)))).collect()
 }
 
 /// Lists certificates.
@@ -64,6 +87,11 @@ pub(super) async fn list_certificates(
     query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
     let Listing { limit, after, from, until } = query.0.listing()?;
+    let exports = |format: &str| {
+        format!("/api/v1/exports/certificates?format={format}{}", exported(&query.0.state, [from, until]))
+    };
+    let (csv, json, workbook) = (exports("csv"), exports("json"), exports("xlsx"));
+    let takes = shell.may(Action::ExportCertificates);
     let state = Some(query.0.state.clone()).filter(|state| !state.is_empty());
     let page = service::list(&db, &CertificateListing { limit, after, from, until, state, number: None }).await?;
     let table = Table {
@@ -77,6 +105,9 @@ pub(super) async fn list_certificates(
         .way(shell.may(Action::DraftCertificates), "Draw up a certificate", "/certificates/new")
         .way(true, "The laboratory", "/laboratory")
         .section("list", "", Part::Table(table))
+        .section_way(takes, "CSV", csv)
+        .section_way(takes, "JSON", json)
+        .section_way(takes, "Workbook", workbook)
         .help(
             "What went out to customers, and what is still a draft.",
             "ISO/IEC 17025:2017 7.8 (reporting of results) and 7.8.8 (amendments).",

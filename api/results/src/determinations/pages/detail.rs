@@ -126,7 +126,7 @@ pub(super) fn result(shell: &Shell, reported: Option<&ReportedView>, waits: &str
             unit: reported.unit.to_owned(),
             words: match reported.below_loq {
                 true => format!(
-                    "Below the limit of quantification: no uncertainty belongs to that. Measured {} ± {} {}, k = {}; kept on record.",
+                    "Below the limit of quantification: reported without an uncertainty. Measured value, kept on record: {} ± {} {}, k = {}.",
                     shell.n(&reported.value),
                     shell.n(&reported.expanded_uncertainty),
                     reported.unit,
@@ -165,7 +165,8 @@ pub(super) async fn read_determination(
     let reviews = view.sign_offs.iter().filter(counts).count();
     let further = view.state == "reviewed" && around.rules.people() > reviews + 2;
     let supervises = me.is_some() && view.titrations.iter().any(|titration| titration.facts.supervisor == me);
-    let decides = view.evaluation.outcome == "discordant"
+    let decides = shell.may(Action::DecideDiscordance)
+        && view.evaluation.outcome == "discordant"
         && matches!(view.state.as_str(), "submitted" | "reviewed")
         && !view.discordance_decided;
     let evaluation = view.evaluation;
@@ -197,7 +198,7 @@ pub(super) async fn read_determination(
             format!("{path}/bench"),
         )
         .way(further && shell.may(Action::ReviewDeterminations), "Review once more", format!("{path}/review"))
-        .way(decides && shell.may(Action::DecideDiscordance), "Decide", format!("{path}/discordance-decision"))
+        .way(decides, "Decide on the discordance", format!("{path}/discordance-decision"))
         .way(changes && supervises, "Countersign", format!("{path}/countersignature"))
         .way(changes && shell.may(Action::SubmitDeterminations), "Submit", format!("{path}/submission"))
         .way(

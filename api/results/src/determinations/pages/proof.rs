@@ -95,7 +95,7 @@ fn about(shell: &Shell, proof: &ProofOfControl) -> Vec<Fact> {
         fact("Method", Cell::text(proof.method.clone())),
         fact("Titrated", Cell::text(format!("{} to {}", show::time(first), show::time(last)))),
         fact("Signed", Cell::text(show::time_with_zone(proof.signed_at))),
-        fact("Rows under the signature", Cell::number(proof.rows.to_string())),
+        fact("Rows signed", Cell::number(proof.rows.to_string())),
         fact("Digest of the record", Cell::text(proof.content_digest.clone())),
     ]);
     facts
@@ -114,7 +114,7 @@ fn factors(shell: &Shell, proof: &ProofOfControl) -> Table {
         ]
     };
     Table {
-        columns: vec!["Lot", "Factor", "mol/L at 20 °C", "From", "Until", "Age when used", "Then"],
+        columns: vec!["Lot", "Factor", "mol/L at 20 °C", "From", "Until", "Age when used", "When used"],
         rows: proof.factors.iter().map(row).collect(),
         empty: "None.",
         ..Table::default()
@@ -138,7 +138,16 @@ fn calibrations(proof: &ProofOfControl) -> Table {
         ]
     };
     Table {
-        columns: vec!["Equipment", "Certificate", "Calibrated", "Due", "Used", "Then", "Check before", "Check after"],
+        columns: vec![
+            "Equipment",
+            "Certificate",
+            "Calibrated",
+            "Due",
+            "Used",
+            "When used",
+            "Check before",
+            "Check after",
+        ],
         rows: proof.calibrations.iter().map(row).collect(),
         empty: "None.",
         ..Table::default()
@@ -185,7 +194,7 @@ fn chart_section(shell: &Shell, chart: &ChartThen) -> Section {
     let phase = chart.phase.as_deref().unwrap_or("no limits in force");
     let title = shell.n(format!("Chart {}: {phase}{}", chart.code, limits.unwrap_or_default()));
     let table = Table {
-        columns: vec!["Control", "Point", "Value", "When", "Verdict it got", "Now"],
+        columns: vec!["Control", "Point", "Value", "When", "Verdict", "Now"],
         rows,
         empty: "No control on either side.",
         ..Table::default()
@@ -205,6 +214,9 @@ fn run(proof: &ProofOfControl) -> Vec<Fact> {
         fact("Verdict", Cell::state(run.verdict.clone())),
     ];
     facts.extend(run.reasons.iter().map(|reason| fact("Because", Cell::text(reason.clone()))));
-    facts.extend(run.judged.iter().map(|judged| fact("Signed", Cell::text(judged.clone()))));
+    facts.extend(run.judged.iter().map(|sign| {
+        let words = format!("{}: {}, {}", sign.meaning, sign.name, show::time_with_zone(sign.at));
+        fact("Signed", Cell::text(words))
+    }));
     facts
 }

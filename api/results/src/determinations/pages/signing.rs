@@ -178,7 +178,7 @@ pub(super) async fn decide(
         ))
         .signing(&view.content_digest, true)
         .help(
-            "The titres disagree and no cause was found. All of them count, and the uncertainty answers to the scatter seen. Whether such a figure serves the client is for somebody to say who did not make it.",
+            "The titres disagree and no cause was found. All of them count, and the uncertainty covers the scatter observed. Whether the figure is fit for the client's purpose is decided by somebody who had no hand in it.",
             "ISO 5725-6:1994 5.2 (results that are not acceptable); ISO/IEC 17025:2017 7.7.1 and 7.8.1.2.",
             "A manager approves it; decision, name and reason are printed with the result.",
         );

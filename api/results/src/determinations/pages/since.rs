@@ -42,7 +42,7 @@ pub(super) fn touched(touched: &[TouchView]) -> Option<Section> {
         rows: touched.iter().map(row).collect(),
         ..Table::default()
     };
-    Some(Section::new("touched", "What touched it", Part::Table(table)))
+    Some(Section::new("touched", "Later changes that affect it", Part::Table(table)))
 }
 
 /// Figures that stood until they were taken back.
@@ -61,9 +61,9 @@ pub(super) fn before(shell: &Shell, earlier: &[EarlierFigure]) -> Option<Section
         ]
     };
     let table = Table {
-        columns: vec!["Figure", "Unit", "Signed", "Taken back", "Why"],
+        columns: vec!["Figure", "Unit", "Signed", "Withdrawn", "Why"],
         rows: earlier.iter().map(row).collect(),
         ..Table::default()
     };
-    Some(Section::new("earlier", "Figures that stood before", Part::Table(table)))
+    Some(Section::new("earlier", "Earlier figures", Part::Table(table)))
 }
