@@ -6,8 +6,9 @@ mod baths;
 
 use ferrotitre_core::chemistry::Expressed;
 use ferrotitre_core::determination::{
-    Acceptance, Blank, BlankKind, Central, Detail, EvaluationError, Excess, Factor, Outcome, Progress, Record,
-    Replicate, ResultOutcome, Standardisation, Standing, Unit, Vessel, brief, evaluate, iron3, standardise,
+    Acceptance, Blank, BlankKind, Central, Detail, EvaluationError, Excess, Factor, Following, Outcome, Progress, Record,
+    Replicate, ResultOutcome, Standardisation, Standing, Unit, Vessel, brief, content_digest, evaluate, iron3,
+    standardise,
 };
 
 use baths::{ACCURATE, bath, blank, burette, figure, record, run, segment, value, vessel};
@@ -162,13 +163,19 @@ fn a_back_titration_brings_the_oxidant_to_20_c_as_well_as_the_titrant() {
     assert!((mmol(&back("10.00", Some(27.0))) / 1.5 - 0.998_37).abs() < 5e-6);
 }
 
+/// The oxidant of [`back`] without sample, as a reagent blank.
+fn oxidant(last: &str) -> Blank {
+    let added = Excess { factor: factor("D-1", 6, 1.0 / 60.0), pipette: vessel("P25", 25.0) };
+    Blank { added: Some(added), ..blank(None, last) }
+}
+
 /// The oxidant took 24.90 mL without sample: n(Fe) = 0.1 (24.90 - 10.00) = 1.49 mmol, by hand.
 #[test]
 fn in_a_back_titration_the_blank_is_the_oxidant_and_needs_no_iron() {
     let mut record = back("10.00", None);
     record.rules.subtract_blank = true;
     assert!(matches!(&run(&record).progress, Progress::NeedsMore { why, .. } if why.contains("without sample")));
-    record.blanks = vec![blank(None, "24.90")];
+    record.blanks = vec![oxidant("24.90")];
     let evaluation = run(&record);
     assert_eq!(record.rules.indicator, "diphenylamine sulfonate");
     assert!((mmol(&record) - 1.49).abs() < 1e-12);
@@ -178,7 +185,7 @@ fn in_a_back_titration_the_blank_is_the_oxidant_and_needs_no_iron() {
         evaluation.verdicts.iter().find(|verdict| verdict.rule == "iron(II) against the oxidant of the run").unwrap();
     assert!((compared.value.unwrap() + 0.4).abs() < 1e-9 && compared.outcome == Outcome::NotMet, "{compared:?}");
     assert!(compared.advice.contains("A-1"));
-    record.blanks = vec![blank(None, "24.99")];
+    record.blanks = vec![oxidant("24.99")];
     let compared = run(&record).verdicts;
     assert!(
         compared.iter().any(|verdict| verdict.rule.starts_with("iron(II) against") && verdict.outcome == Outcome::Met)
@@ -188,6 +195,74 @@ fn in_a_back_titration_the_blank_is_the_oxidant_and_needs_no_iron() {
     record.rules.subtract_blank = false;
     let compared = run(&record).verdicts;
     assert!(compared.iter().any(|v| v.rule.starts_with("iron(II) against") && v.outcome == Outcome::NoDecision));
+}
+
+/// 25.00 mL without sample are the oxidant's only where the record says that it was added: the reagents alone would take none.
+#[test]
+fn in_a_back_titration_a_blank_without_the_oxidant_of_the_samples_is_left_out() {
+    let mut record = back("10.00", None);
+    record.rules.subtract_blank = true;
+    let mut smaller = oxidant("9.96");
+    smaller.added.as_mut().unwrap().pipette = vessel("P10", 10.0);
+    for other in [blank(None, "24.90"), smaller] {
+        record.blanks = vec![other];
+        let evaluation = run(&record);
+        assert!(evaluation.reported.is_none() && evaluation.blank_ml.is_none());
+        let verdict = evaluation.verdicts.iter().find(|verdict| verdict.rule == "blank of the same titrant").unwrap();
+        assert!(verdict.compared.contains("1 without the oxidant of the samples"), "{verdict:?}");
+    }
+    // Beside one that holds it, it counts for nothing: 0.1 (24.90 - 10.00) = 1.49 mmol, by hand.
+    record.blanks.push(oxidant("24.90"));
+    assert!((mmol(&record) - 1.49).abs() < 1e-12);
+}
+
+/// The blank holds D-1, of which 24.90 mL are left: 0.1 (24.90 - 10.00) = 1.49 mmol. The other titration has 25 mL of D-2,
+/// 6 * 0.0180 * 25 = 2.70 mmol, of which 1.00 mmol is left: 1.70 mmol. Mean 1.595 mmol, by hand.
+#[test]
+fn a_blank_stands_for_the_oxidant_it_holds_and_no_other() {
+    let mut record = back("10.00", None);
+    record.rules.subtract_blank = true;
+    record.blanks = vec![oxidant("24.90")];
+    record.titrations[0].excess.as_mut().unwrap().factor = factor("D-2", 6, 0.0180);
+    assert!((mmol(&record) - 1.595).abs() < 1e-12, "{}", mmol(&record));
+}
+
+/// 1.10 mL of a lot of 0.0170 mol/L, of which 1.00 mL is the iron(II)'s: 0.10 mL of it, 0.10 * 0.0170 * 60 = 0.102 mL of
+/// 1/60 mol/L, however the iron(II) was added, by hand. 1.00 mL of 6 * 0.0170 = 0.102 mol/L iron(II) takes 1.00 mL of it.
+#[test]
+fn what_was_added_to_a_blank_of_another_lot_is_brought_to_the_titrant_like_its_volume() {
+    let mut record = record("d", 2318, &[0, 0]);
+    record.rules.subtract_blank = true;
+    let of = Blank { factor: Some(factor("D-2", 6, 0.0170)), ..blank(Some(1.00), "1.10") };
+    let stated = Blank { iron_equivalent_u_ml: Some(0.01), ..of.clone() };
+    let added = Excess { factor: factor("A-1", 1, 0.102), pipette: vessel("P1", 1.0) };
+    let pipetted = Blank { iron_equivalent_ml: None, added: Some(added), ..of.clone() };
+    for one in [of, stated, pipetted] {
+        record.blanks = vec![one];
+        let found = run(&record).blank_ml.unwrap();
+        assert!((found - 0.102).abs() < 1e-12, "{found}");
+    }
+}
+
+/// A blank of 0.10 mL of a lot that went from 0.0170 to 0.0180 mol/L: half way 0.0175, 0.105 mL of 1/60 mol/L; with the factor in
+/// force alone 0.102 mL. 5.5845 g/L for each mL: (23.18 - 0.105) 5.5845 and (23.18 - 0.102) 5.5845 g/L, by hand.
+#[test]
+fn the_result_with_the_factors_in_force_alone_has_the_blank_with_them_too() {
+    let mut record = record("d", 2318, &[0, 0]);
+    record.rules.subtract_blank = true;
+    record.rules.interpolate_factor = true;
+    record.rules.indicator = "potentiometric".into();
+    let mut of = factor("D-2", 6, 0.0170);
+    record.blanks = vec![Blank { factor: Some(of.clone()), ..blank(None, "0.10") }];
+    let without = content_digest(&record);
+    of.following = Some(Following { id: "next".into(), concentration: 0.0180, u: 0.0, dof: None, passed: 0.5 });
+    record.blanks[0].factor = Some(of);
+    let verdict = run(&record).verdicts.into_iter().find(|verdict| verdict.rule == "interpolated factor").unwrap();
+    // 55.847 g/mol in the weights of the program, not 55.845: 4e-5 of it.
+    let each = value(&record) / (23.18 - 0.105);
+    assert!((each / 5.5845 - 1.0).abs() < 5e-5, "{each}");
+    assert!((verdict.critical.unwrap() / each - (23.18 - 0.102)).abs() < 1e-9, "{verdict:?}");
+    assert_ne!(content_digest(&record), without, "what the blank was evaluated with is signed");
 }
 
 /// 0.10 mL with 1/60 mol/L says nothing of 1/600; 0.10 mL of a lot of 0.0170 mol/L is 0.10 * 0.0170 * 60 = 0.102 mL, by hand.

@@ -1,6 +1,6 @@
 //! From titres and blanks to the amount of iron titrated.
 
-use crate::determination::blank::{in_titrant_of, is_back_titration};
+use crate::determination::blank::{holds_oxidant_of, in_titrant_of, is_back_titration};
 use crate::determination::evaluate::EvaluationError;
 use crate::determination::facts::{Burette, Central, Record, Titration};
 use crate::determination::titre::Measured;
@@ -247,6 +247,8 @@ impl<'s, 'r> Basis<'_, 's, 'r> {
             }
             return Ok(sheet.named(titrated, label, Source::Stoichiometry));
         };
+        // A blank holds one oxidant; the amount of another is what its own pipette delivered.
+        let blank = blank.filter(|_| holds_oxidant_of(self.record, excess));
         let added = match blank {
             // Without sample the same oxidant took so much titrant.
             Some(blank) => per_ml()? * blank,

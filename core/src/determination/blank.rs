@@ -3,7 +3,7 @@
 use crate::chemistry::indicator;
 use crate::determination::amount::{Replicates, scatter};
 use crate::determination::evaluate::EvaluationError;
-use crate::determination::facts::{Blank, BlankKind, Central, Factor, Record, Standing, Titration};
+use crate::determination::facts::{Blank, BlankKind, Central, Excess, Factor, Record, Standing, Titration};
 use crate::determination::titre::{Delivery, Measured, volume};
 use crate::determination::verdict::{Outcome, Verdict};
 use crate::uncertainty::InputError;
@@ -30,7 +30,7 @@ pub(super) enum LeftOut {
     WithoutIron,
     /// Of a titrant of another kind or concentration.
     OtherTitrant,
-    /// Of another oxidant, or of another volume of it.
+    /// Without the oxidant of the samples, or with another volume of it.
     OtherOxidant,
     /// Of the indicator alone, where there are blanks of all reagents, which hold the indicator, too.
     OtherKind,
@@ -54,6 +54,8 @@ pub(super) fn judged(record: &Record) -> Vec<(&Blank, Option<LeftOut>)> {
                 _ if needs_iron && !has_iron => Some(LeftOut::WithoutIron),
                 _ if other => Some(LeftOut::OtherTitrant),
                 BlankKind::Indicator if back => Some(LeftOut::OtherKind),
+                // Nothing says that it held the oxidant: it was recorded before that was asked for, or without it.
+                _ if back && blank.added.is_none() => Some(LeftOut::OtherOxidant),
                 _ if back
                     && oxidant.is_some_and(|(of, added)| {
                         of.factor.lot != added.factor.lot || of.pipette.id != added.pipette.id
@@ -103,6 +105,12 @@ fn converted<'s, 'r>(
     }
     let of = |factor: &'r Factor| Ok::<_, InputError>(factor.electrons(sheet) * factor.concentration(sheet)?);
     Ok(volume * of(from)? / of(to)?)
+}
+
+/// Whether the blanks that count hold the oxidant of a titration: that of the titration they are judged by, from its pipette.
+pub(super) fn holds_oxidant_of(record: &Record, excess: &Excess) -> bool {
+    let judged_by = latest_titration(record).and_then(|titration| titration.excess.as_ref());
+    judged_by.is_some_and(|of| of.factor.lot == excess.factor.lot && of.pipette.id == excess.pipette.id)
 }
 
 /// The mean blank as a volume of the titrant of a titration.
@@ -157,18 +165,18 @@ pub(super) fn mean_blank<'s, 'r>(
     for (number, blank) in (1..).zip(counted.iter().copied()) {
         let measured = observed(sheet, record, blank, number)?;
         let mut net = measured.volume;
+        // What it was made with, and what its volumes are brought to: the net one, and the equivalent where that stays apart.
+        let lots = blank.factor.as_ref().zip(reference(record));
+        let brought = |volume| lots.map_or(Ok(volume), |lots| converted(sheet, volume, lots));
         match equivalent(sheet, record, (blank, number), measured)?.filter(|_| !back) {
-            Some(equivalent) if apart => added.push(equivalent),
+            Some(equivalent) if apart => added.push(brought(equivalent)?),
             Some(equivalent) => {
                 let label = Label::at(Quantity::SingleBlank, Index::Number(number));
                 net = sheet.named(net - equivalent, label, Source::Blank);
             }
             None => {}
         }
-        if let (Some(from), Some(to)) = (&blank.factor, reference(record)) {
-            net = converted(sheet, net, (from, to))?;
-        }
-        nets.push(net);
+        nets.push(brought(net)?);
     }
     let quantity = if added.is_empty() { Quantity::Blank } else { Quantity::ObservedBlank };
     let label = Label::only(quantity);
@@ -230,7 +238,7 @@ pub(super) fn verdict(record: &Record) -> Option<Verdict> {
     let said = [
         (LeftOut::WithoutIron, "without added iron(II): the indicator turns only where iron is present (ISO 2597-1)"),
         (LeftOut::OtherTitrant, "of a titrant of another kind or concentration"),
-        (LeftOut::OtherOxidant, "of another oxidant or another volume of it"),
+        (LeftOut::OtherOxidant, "without the oxidant of the samples, or with another volume of it"),
     ];
     let words: Vec<String> =
         said.iter().filter(|(of, _)| count(*of) > 0).map(|(of, words)| format!("{} {words}", count(*of))).collect();

@@ -115,6 +115,11 @@ impl Page {
             path,
             format_args!("{} {} {} {} {:?}", factor.id, factor.electrons, factor.concentration, factor.u, factor.dof),
         );
+        self.following(path, factor);
+    }
+
+    /// The factor that followed, where a method interpolates.
+    fn following(&mut self, path: &str, factor: &Factor) {
         // Only where there is one, so that digests signed before this existed stay what they were.
         if let Some(next) = &factor.following {
             self.line(
@@ -140,7 +145,10 @@ impl Page {
         self.burette("blank.burette", &blank.burette);
         self.line("blank.iron_equivalent", format_args!("{:?}", blank.iron_equivalent_ml));
         // Only where there is one, so that digests signed before these existed stay what they were; kind and titrant are fields
-        // of the row, which the identity binds.
+        // of the row, which the identity binds. What the time to the next factor made of its own is none.
+        if let Some(factor) = &blank.factor {
+            self.following("blank.factor", factor);
+        }
         if let Some(u) = blank.iron_equivalent_u_ml {
             self.line("blank.iron_equivalent.u", u);
         }

@@ -369,11 +369,16 @@ pub(super) fn evaluate_on<'s, 'r>(
 fn by_factors_in_force(record: &Record) -> Result<Option<f64>, EvaluationError> {
     let mut alone = record.clone();
     alone.rules.interpolate_factor = false;
-    for titration in &mut alone.titrations {
-        titration.factor.following = None;
-        if let Some(excess) = &mut titration.excess {
-            excess.factor.following = None;
-        }
+    let of_titrations = alone.titrations.iter_mut().flat_map(|of| {
+        let oxidant = of.excess.as_mut().map(|excess| &mut excess.factor);
+        std::iter::once(&mut of.factor).chain(oxidant)
+    });
+    let of_blanks = alone.blanks.iter_mut().flat_map(|of| {
+        let added = of.added.as_mut().map(|added| &mut added.factor);
+        of.factor.as_mut().into_iter().chain(added)
+    });
+    for factor in of_titrations.chain(of_blanks) {
+        factor.following = None;
     }
     Ok(brief(&alone)?.figure.map(|figure| figure.value))
 }

@@ -179,6 +179,10 @@ pub fn determinations() -> Vec<(&'static str, Record)> {
     }
     let mut oxidant_known = back.clone();
     back.blanks = vec![blank("blank 1", "49.96"), blank("blank 2", "49.98")];
+    for blank in &mut back.blanks {
+        blank.iron_equivalent_ml = None;
+        blank.added.clone_from(&back.titrations[0].excess);
+    }
     oxidant_known.rules.subtract_blank = false;
     vec![
         ("plain", plain),

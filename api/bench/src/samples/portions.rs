@@ -190,7 +190,6 @@ impl NewPortion {
         not_in_the_future("observed_at", self.observed_at)
     }
 
-    /// Every vessel and balance it names must be usable at that time.
     /// Nobody takes more out of a flask than it holds, or fills it beyond its mark.
     fn check_fits(&self, volumes: &std::collections::HashMap<Uuid, (f64, String)>) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();

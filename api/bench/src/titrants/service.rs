@@ -184,6 +184,8 @@ pub async fn release(
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
+        // Nobody corrects the preparation, moves the lot or puts a factor of it into force meanwhile.
+        locks::hold(connection, &[id]).await?;
         let titrant = store::titrant(connection, id).await?;
         let rows = store::preparations(connection, id).await?;
         let mut parties = vec![titrant.recorded_by];

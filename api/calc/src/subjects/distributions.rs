@@ -65,7 +65,7 @@ impl Calculation for DistributionInput {
     const NAME: &'static str = "distribution";
     const SUMMARY: &'static str = "tails and quantiles of normal, t, chi-square, F, beta, binomial, studentised range";
     const METHOD: &'static str = "incomplete beta and gamma functions, each tail by itself; quadrature for the range";
-    const SOURCE: &'static str = "DLMF 8.4, 8.17; details and tolerances in core/NUMERICS.md";
+    const SOURCE: &'static str = "DLMF 8.4, 8.17";
     const EXAMPLE: &'static str = r#"{"distribution": "t", "parameters": [4], "x": 2.776, "upper_p": 0.025}"#;
     type Result = DistributionFigures;
 

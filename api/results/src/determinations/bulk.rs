@@ -131,7 +131,11 @@ impl Gathered {
         self.each(|gathered, row, (source, _)| {
             let sight = gathered.material.sight(row.id);
             let record = gathered.material.draw(row, &sight, source)?.record;
-            Ok(brief(&record).map_or(ResultOutcome::Incomplete, |found| found.outcome))
+            let Ok(mut found) = brief(&record) else { return Ok(ResultOutcome::Incomplete) };
+            if let Some(kept) = gathered.material.standing(row.id).and_then(|standing| standing.evaluation.as_deref()) {
+                signed::keep_brief(kept, &record.rules.reporting, &mut found)?;
+            }
+            Ok(found.outcome)
         })
     }
 
@@ -161,7 +165,7 @@ impl Gathered {
         let reporting = record.rules.reporting;
         let mut of = brief(&record).map_err(not_evaluated)?;
         if let Some(kept) = material.standing(row.id).and_then(|standing| standing.evaluation.as_deref()) {
-            signed::keep(kept, of.figure.as_mut_slice(), &mut of.reported)?;
+            signed::keep_brief(kept, &reporting, &mut of)?;
         }
         let conformity = judged(material, row, (version, &record), (state, moves), &of)?;
         let Brief { outcome, titres, figure, reported, .. } = of;

@@ -15,7 +15,7 @@ use ferrotitre_base::web::decimal::code;
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::workings::Worked;
 use ferrotitre_bench::specifications::conformity::ConformityStatement;
-use ferrotitre_core::determination::{Detail, Iron3, iron3};
+use ferrotitre_core::determination::{Detail, Iron3, ResultOutcome, iron3};
 use ferrotitre_core::lifecycle::EntityKind;
 use futures_util::{StreamExt as _, TryStreamExt as _, stream};
 use serde::Serialize;
@@ -230,7 +230,7 @@ impl LoadedResult {
             .map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))?;
         // What was signed under other formulae keeps the figure that was signed.
         if let Some(kept) = self.standing.as_ref().and_then(|standing| standing.evaluation.as_deref()) {
-            signed::keep(kept, &mut [], &mut derived.reported)?;
+            signed::keep_difference(kept, &self.total.record.rules.reporting, &mut derived)?;
         }
         Ok(derived)
     }
@@ -495,7 +495,16 @@ pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
                 of: ("iron_result", id.to_string()),
                 head: format!("{} iron(III) by difference\n\n", loaded.row.code),
                 working,
-                foot: service::reported_line(&reported),
+                foot: match derived.outcome {
+                    ResultOutcome::Discordant => {
+                        let parts = [("total iron", &derived.total), ("iron(II)", &derived.iron2)];
+                        let said = parts.into_iter().filter(|(_, of)| of.outcome == ResultOutcome::Discordant);
+                        let said: Vec<String> =
+                            said.map(|(name, of)| format!("{name}: {}", service::how(&of.progress))).collect();
+                        format!("\ndiscordant: {}{}", said.join("; "), service::reported_line(&reported))
+                    }
+                    _ => service::reported_line(&reported),
+                },
             }),
             _ => Err(Refusal::new(Code::NotEnoughData, "not enough data: both determinations must be complete")),
         }

@@ -288,14 +288,29 @@ impl Material {
         self.frame.blanks.get(&row.run_id).map_or(0, |of_run| of_run.counted(sight).len())
     }
 
-    /// Why a determination cannot be evaluated with these factors: one that it was titrated with has no value.
+    /// Factors that a determination rests on, each with its time: of its titrations, and of the blanks of its run.
+    pub(super) fn factors_used(&self, row: &DeterminationRow) -> impl Iterator<Item = (FactorId, DateTime<Utc>)> {
+        let titrations = self.titrations.get(&row.id).into_iter().flatten();
+        let titrations = titrations.flat_map(|row| {
+            [Some(row.factor_id), row.oxidant_factor_id].into_iter().flatten().map(|factor| (factor, row.observed_at))
+        });
+        let blanks = self.frame.blanks.get(&row.run_id).into_iter().flat_map(|of_run| {
+            of_run.all.iter().flat_map(|blank| {
+                let added = of_run.addition(blank.id).and_then(|added| added.factor_id);
+                std::iter::once(blank.factor_id).chain(added).map(|factor| (factor, blank.observed_at))
+            })
+        });
+        titrations.chain(blanks)
+    }
+
+    /// Why a determination cannot be evaluated with these factors: one that it or a blank of its run was titrated with has no
+    /// value.
     pub(super) fn trouble(
         &self,
-        id: DeterminationId,
+        row: &DeterminationRow,
         factors: &HashMap<FactorId, Result<titrants::FactorRow, String>>,
     ) -> Option<String> {
-        let used = self.titrations.get(&id).into_iter().flatten();
-        let mut used = used.flat_map(|row| [Some(row.factor_id), row.oxidant_factor_id]).flatten();
+        let mut used = self.factors_used(row).map(|(factor, _)| factor);
         used.find_map(|factor| factors.get(&factor)?.as_ref().err().cloned())
     }
 

@@ -242,7 +242,8 @@ impl Loaded {
     /// later ones then.
     fn keep_signed(&self, evaluation: &mut Evaluation) -> Result<Option<Reported>, Refusal> {
         let kept = self.standing.as_ref().and_then(|standing| standing.evaluation.as_deref());
-        kept.map_or(Ok(None), |text| signed::keep(text, &mut evaluation.figures, &mut evaluation.reported))
+        let Some(text) = kept else { return Ok(None) };
+        signed::keep(text, &self.record.rules.reporting, evaluation)
     }
 
     /// What later formulae make of the rows that were signed, where that differs in a reported digit.

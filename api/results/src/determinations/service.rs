@@ -196,7 +196,7 @@ pub async fn read(db: &Db, id: Uuid) -> Result<DeterminationView, Refusal> {
 }
 
 /// What stands for the titres.
-fn how(progress: &Progress) -> &str {
+pub(super) fn how(progress: &Progress) -> &str {
     match progress {
         Progress::Complete { how } | Progress::NeedsMore { why: how, .. } => how.trim_start_matches("discordant: "),
     }

@@ -1,7 +1,9 @@
 //! Figures as they were signed, read from the evaluation kept with the signature.
 
 use chrono::{DateTime, Utc};
-use ferrotitre_core::determination::{Figure, Reported};
+use ferrotitre_core::determination::{
+    Brief, Evaluation, Figure, Iron3, Progress, Reported, Reporting, ResultOutcome,
+};
 use ferrotitre_core::uncertainty::{Coverage, DegreesOfFreedom};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -18,6 +20,17 @@ struct Kept {
     #[serde(default)]
     figures: Vec<KeptFigure>,
     reported: Option<KeptReport>,
+    /// Iron(III) and its standard uncertainty, unrounded.
+    value: Option<f64>,
+    u: Option<f64>,
+    /// Not said by the first releases.
+    outcome: Option<String>,
+    progress: Option<KeptProgress>,
+}
+
+#[derive(Debug, Deserialize)]
+struct KeptProgress {
+    detail: String,
 }
 
 #[derive(Debug, Deserialize)]
@@ -90,38 +103,87 @@ fn kept(evaluation: &str) -> Result<Kept, Refusal> {
     serde_json::from_str(evaluation).map_err(Refusal::internal)
 }
 
-/// Puts the figures that were signed in place of those of later formulae, where they differ in a reported digit; returns the
-/// later ones then.
-pub(super) fn keep(
-    evaluation: &str,
-    figures: &mut [Figure],
-    reported: &mut Option<Reported>,
-) -> Result<Option<Reported>, Refusal> {
-    let Kept { figures: signed, reported: Some(report) } = kept(evaluation)? else { return Ok(None) };
-    let Some(now) = reported.as_mut() else {
-        // Formulae of today have no figure for it; what was signed stays what was signed.
-        let unit = figures.iter().map(|figure| figure.unit.symbol()).find(|unit| *unit == report.unit);
-        *reported = unit.map(|unit| report.as_reported(unit));
-        return Ok(None);
-    };
-    if (&report.text, &report.expanded_uncertainty) == (&now.text, &now.expanded_uncertainty) {
-        return Ok(None);
-    }
-    let later = now.clone();
-    now.text = report.text;
-    now.value = report.value;
-    now.expanded_uncertainty = report.expanded_uncertainty;
-    now.coverage.factor = report.coverage_factor;
-    now.below_loq = report.below_loq;
-    for figure in figures {
-        let same =
-            |other: &&KeptFigure| other.unit == figure.unit.symbol() && other.expressed == expressed(figure.expressed);
-        if let Some(signed) = signed.iter().find(same) {
-            figure.value = signed.value;
-            figure.u = signed.u;
+/// What a kept evaluation says in the place of what formulae of today make of the same rows: the report, and what else was kept;
+/// none where the reported digits are the same.
+fn instead(evaluation: &str, today: Option<&Reported>) -> Result<Option<(KeptReport, Kept)>, Refusal> {
+    let mut kept = kept(evaluation)?;
+    let Some(report) = kept.reported.take() else { return Ok(None) };
+    let same =
+        |now: &Reported| (&report.text, &report.expanded_uncertainty) == (&now.text, &now.expanded_uncertainty);
+    Ok((!today.is_some_and(same)).then_some((report, kept)))
+}
+
+impl Kept {
+    /// Puts figures in place of those of later formulae; the one that is reported also where there is none.
+    fn put(&self, figures: &mut Vec<Figure>, reporting: &Reporting) {
+        let of = |figure: &Figure| {
+            let same = |other: &&KeptFigure| {
+                other.unit == figure.unit.symbol() && other.expressed == expressed(figure.expressed)
+            };
+            self.figures.iter().find(same)
+        };
+        if figures.is_empty() {
+            figures.push(Figure { unit: reporting.unit, expressed: reporting.expressed, value: f64::NAN, u: f64::NAN });
         }
+        for figure in figures.iter_mut() {
+            if let Some(signed) = of(figure) {
+                (figure.value, figure.u) = (signed.value, signed.u);
+            }
+        }
+        figures.retain(|figure| !figure.value.is_nan());
     }
-    Ok(Some(later))
+
+    /// What kind of result it was.
+    fn outcome(&self) -> ResultOutcome {
+        let discordant = self.outcome.as_deref() == Some(ResultOutcome::Discordant.word());
+        if discordant { ResultOutcome::Discordant } else { ResultOutcome::Concordant }
+    }
+
+    /// A result that was signed was complete.
+    fn progress(self) -> Progress {
+        let said = self.progress.map(|progress| progress.detail);
+        Progress::Complete { how: said.unwrap_or_else(|| "as it was signed".to_owned()) }
+    }
+}
+
+/// Puts the figures that were signed in place of those of later formulae, where they differ in a reported digit; returns the
+/// later ones then, where there are any. What was signed stays also where those have no result at all.
+pub(super) fn keep(evaluation: &str, reporting: &Reporting, of: &mut Evaluation) -> Result<Option<Reported>, Refusal> {
+    let Some((report, kept)) = instead(evaluation, of.reported.as_ref())? else { return Ok(None) };
+    let later = of.reported.replace(report.as_reported(reporting.unit.symbol()));
+    kept.put(&mut of.figures, reporting);
+    if later.is_none() {
+        of.outcome = kept.outcome();
+        of.progress = kept.progress();
+    }
+    Ok(later)
+}
+
+/// The same for the first part of an evaluation.
+pub(super) fn keep_brief(evaluation: &str, reporting: &Reporting, of: &mut Brief) -> Result<(), Refusal> {
+    let Some((report, kept)) = instead(evaluation, of.reported.as_ref())? else { return Ok(()) };
+    let later = of.reported.replace(report.as_reported(reporting.unit.symbol()));
+    let mut figures: Vec<Figure> = of.figure.take().into_iter().collect();
+    kept.put(&mut figures, reporting);
+    of.figure = figures.pop();
+    if later.is_none() {
+        of.outcome = kept.outcome();
+        of.progress = kept.progress();
+    }
+    Ok(())
+}
+
+/// The same for iron(III), which is reported as its total iron is.
+pub(super) fn keep_difference(evaluation: &str, reporting: &Reporting, of: &mut Iron3) -> Result<(), Refusal> {
+    let Some((report, kept)) = instead(evaluation, of.reported.as_ref())? else { return Ok(()) };
+    let later = of.reported.replace(report.as_reported(reporting.unit.symbol()));
+    if let Some((value, u)) = kept.value.zip(kept.u) {
+        (of.value, of.u) = (Some(value), Some(u));
+    }
+    if later.is_none() {
+        of.outcome = kept.outcome();
+    }
+    Ok(())
 }
 
 /// Figures that its author signed and that were taken back by an amendment or a return, oldest first.

@@ -55,7 +55,8 @@ impl LeftOut {
         self.holds((row.titrant_id.0, row.burette_id, row.recorded_by), row.observed_at)
     }
 
-    /// A blank goes with its burette or its person. One of a lot that is left out stays: it is a volume, whatever the lot.
+    /// A blank goes with its burette or its person. One of a lot that is left out stays: it is brought to the titrant of what
+    /// remains.
     pub(super) fn blank(&self, row: &blanks::Row) -> bool {
         if matches!(self.what, Left::Titrant(_)) {
             return false;
@@ -178,9 +179,9 @@ impl Pile {
         let (before, blanks_before) = (weigh_all(&material, true), blanks(&material));
         let troubles: Vec<Option<String>> = single
             .iter()
-            .map(|row| material.trouble(row.id, &hypothesis.factors))
+            .map(|row| material.trouble(row, &hypothesis.factors))
             .chain(irons.iter().map(|iron| {
-                let of = |id| material.trouble(id, &hypothesis.factors);
+                let of = |id| material.trouble(rows.get(&id)?, &hypothesis.factors);
                 of(iron.row.total_id).or_else(|| of(iron.row.iron2_id))
             }))
             .collect();
@@ -230,7 +231,7 @@ fn weigh(
     let mut of = brief(&record).map_err(not_evaluated)?;
     let kept = material.standing(row.id).and_then(|standing| standing.evaluation.as_deref());
     if let Some(kept) = kept.filter(|_| as_signed) {
-        signed::keep(kept, of.figure.as_mut_slice(), &mut of.reported)?;
+        signed::keep_brief(kept, &record.rules.reporting, &mut of)?;
     }
     let conformity = judged(material, row, (version, &record), (material.state(row.id), material.moves(row.id)), &of)?;
     let Brief { figure, reported, progress, .. } = of;
@@ -262,7 +263,7 @@ fn weigh_iron(
     let iron2 = part(material, iron2_row, iron.sights[1].as_ref(), source)?.record;
     let mut derived = iron3(&total, &iron2, Detail::Figures).map_err(not_evaluated)?;
     if let Some(kept) = iron.kept.as_deref().filter(|_| as_signed) {
-        signed::keep(kept, &mut [], &mut derived.reported)?;
+        signed::keep_difference(kept, &total.rules.reporting, &mut derived)?;
     }
     let version = material.method(total_row)?;
     let state = iron.moves.last().map_or(iron_results::KIND.first_state(), |step| step.to_state.as_str());

@@ -233,20 +233,23 @@ pub(super) async fn read_run(
     people.push(run.recorded_by.0);
     let people = accounts::names(&db, &people).await?;
     let name = |id: Uuid| people.get(&id).cloned().unwrap_or_default();
-    let titrants: Vec<Uuid> = blanks.iter().map(|blank| blank.facts.titrant).collect();
-    let titrants = labels::of(&db, EntityKind::Titrant, &titrants).await?;
+    let titrants = blanks.iter().flat_map(|blank| [Some(blank.facts.titrant), blank.facts.added_titrant]).flatten();
+    let titrants = labels::of(&db, EntityKind::Titrant, &titrants.collect::<Vec<Uuid>>()).await?;
+    let pipettes: Vec<Uuid> = blanks.iter().filter_map(|blank| blank.facts.added_pipette).collect();
+    let pipettes = labels::of(&db, EntityKind::Equipment, &pipettes).await?;
     let open = run.state == "open";
     let conducts = shell.may(Action::ConductRuns);
     let blank_rows = blanks.iter().map(|blank| {
-        let titrant = titrants.get(&blank.facts.titrant).cloned().unwrap_or_default();
-        blank::blank_cells(&shell, blank, open && conducts, titrant, name(blank.recorded_by.0))
+        let named =
+            blank::Named { titrants: &titrants, pipettes: &pipettes, who: name(blank.recorded_by.0) };
+        blank::blank_cells(&shell, blank, open && conducts, &named)
     });
     let blank_table = Table {
         columns: vec![
             "Kind",
             "State",
             "Readings, mL",
-            "Iron(II) added, mL",
+            "What was added",
             "End point",
             "Titrant",
             "When, who",

@@ -86,9 +86,9 @@ pub(super) async fn begin(
             Field::new("pipette", "Pipette that delivers it", of(&["pipette"])).optional(),
             Field::new("burette", "Burette", of(&["burette", "piston burette"])).part("How"),
             Field::new("indicator", "Indicator", Kind::Choice(indicators)),
-            Field::new("valid_days", "The factor shall hold, days", Kind::Whole)
+            Field::new("valid_days", "Factor valid for, days", Kind::Whole)
                 .value(species(&lot.species).map_or(28, |entry| entry.proposed_days).to_string())
-                .help("Iron(II) is oxidised by air: a day."),
+                .help(if lot.species == "iron(II)" { "Iron(II) is oxidised by air: a day." } else { "" }),
             Field::new("agreement_percent", "Replicates may differ by, % of their mean", Kind::Decimal)
                 .optional()
                 .help("Left empty: 0.3 %."),

@@ -396,7 +396,7 @@ pub(super) async fn ask_run_lengths(
         .with(fields)
         .help(
             "Exact run lengths for independent normal values, and what a baseline of n points does to them.",
-            "ISO 7870-1 (average run length); Markov chains over the rules' memories, see the numerics of the core.",
+            "ISO 7870-1 (average run length); C. W. Champ and W. H. Woodall 1987 (Markov chains).",
             "Nothing is recorded. Choose rules before data, then define the chart.",
         );
     shell

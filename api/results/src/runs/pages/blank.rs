@@ -13,7 +13,7 @@ use ferrotitre_bench::methods::store::MethodFacts;
 use ferrotitre_bench::readings::CAUSES;
 use ferrotitre_core::chemistry::{chemistry, indicator};
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward, words};
-use ferrotitre_html::sheet::Cell;
+use ferrotitre_html::sheet::{Cell, Names};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use ferrotitre_html::versioned::json;
@@ -22,8 +22,25 @@ use uuid::Uuid;
 use crate::runs::blanks::{self, BlankView, Judgement, NewBlank};
 use crate::runs::service;
 
+/// What a blank refers to, by name.
+pub(super) struct Named<'a> {
+    pub(super) titrants: &'a Names,
+    pub(super) pipettes: &'a Names,
+    pub(super) who: String,
+}
+
+/// What was added to a blank: a solution by a pipette, or an equivalent of titrant.
+fn added(shell: &Shell, blank: &BlankView, named: &Named<'_>) -> String {
+    let facts = &blank.facts;
+    if let (Some(lot), Some(pipette)) = (&facts.added_titrant, &facts.added_pipette) {
+        let of = |names: &Names, id| names.get(id).cloned().unwrap_or_default();
+        return format!("{} by {}", of(named.titrants, lot), of(named.pipettes, pipette));
+    }
+    facts.iron_equivalent_ml.as_ref().map(|volume| format!("{} mL", shell.n(volume))).unwrap_or_default()
+}
+
 /// A blank as a line of its run.
-pub(super) fn blank_cells(shell: &Shell, blank: &BlankView, open: bool, titrant: String, who: String) -> Vec<Cell> {
+pub(super) fn blank_cells(shell: &Shell, blank: &BlankView, open: bool, named: &Named<'_>) -> Vec<Cell> {
     let facts = &blank.facts;
     let readings = facts.initial_readings.iter().zip(&facts.final_readings);
     let readings = readings.map(|(first, last)| shell.n(format!("{first} to {last}"))).collect::<Vec<_>>().join("; ");
@@ -35,10 +52,10 @@ pub(super) fn blank_cells(shell: &Shell, blank: &BlankView, open: bool, titrant:
         Cell::text(facts.kind.clone()),
         Cell::state(blank.state.clone()),
         Cell::number(readings),
-        Cell::number(facts.iron_equivalent_ml.as_ref().map(|volume| shell.n(volume)).unwrap_or_default()),
+        Cell::text(added(shell, blank, named)),
         Cell::text(facts.end_point.clone()),
-        Cell::text(titrant),
-        Cell::text(format!("{}, {who}", show::time(facts.observed_at))),
+        Cell::text(named.titrants.get(&facts.titrant).cloned().unwrap_or_default()),
+        Cell::text(format!("{}, {}", show::time(facts.observed_at), named.who)),
         Cell::text(blank.reason.clone().unwrap_or_default()),
         way("correct", "correction", live),
         way("judge", "judgement", live),
@@ -53,28 +70,29 @@ async fn blank_fields(db: &Db, method: &MethodFacts) -> Result<Vec<Field>, Refus
     let back = !excess_of.is_empty();
     let added = if back { excess_of } else { &["iron(II)"][..] };
     let needs_iron = !back && entry.is_some_and(|entry| entry.needs_iron);
-    let kinds = vec![
-        Choice::thing("reagent with iron(II)", "reagent with iron(II)", "a known addition is subtracted"),
-        Choice::word("reagent"),
-        Choice::word("indicator"),
-    ];
+    let mut kinds = vec![Choice::word("reagent"), Choice::word("indicator")];
+    if !back {
+        let with_iron = "reagent with iron(II)";
+        kinds.insert(0, Choice::thing(with_iron, with_iron, "a known addition is subtracted"));
+    }
     let note = if needs_iron { "This indicator turns only where iron is present." } else { "" };
     let kind = Field::new("kind", "Kind", Kind::Choice(kinds)).help(note);
     let kind = if needs_iron { kind.value("reagent with iron(II)") } else { kind };
     let change = entry.map_or("seen", |entry| entry.change);
-    Ok(vec![
-        kind,
-        Field::new("iron_equivalent_ml", "Iron(II) added, as titrant volume, mL", Kind::Decimal)
-            .optional()
-            .part("What was added"),
-        Field::new("iron_equivalent_u_ml", "Its standard uncertainty, mL", Kind::Decimal).optional(),
-        Field::new(
-            "added_titrant",
-            "Or the solution a pipette added",
-            Kind::Thing(choices::titrants(db, added).await?),
-        )
-        .optional()
-        .help(if back { "The oxidant, as with the samples." } else { "A lot of iron(II)." }),
+    let mut fields = vec![kind];
+    let solution = Kind::Thing(choices::titrants(db, added).await?);
+    if back {
+        // Iron(II) is in the burette: an equivalent of it would be refused.
+        let solution = Field::new("added_titrant", "Oxidant, as with the samples", solution).optional();
+        fields.push(solution.part("What was added").help("Needed for a reagent blank."));
+    } else {
+        let equivalent = Field::new("iron_equivalent_ml", "Iron(II) added, as titrant volume, mL", Kind::Decimal);
+        fields.push(equivalent.optional().part("What was added"));
+        fields.push(Field::new("iron_equivalent_u_ml", "Its standard uncertainty, mL", Kind::Decimal).optional());
+        let solution = Field::new("added_titrant", "Or the solution a pipette added", solution).optional();
+        fields.push(solution.help("A lot of iron(II)."));
+    }
+    fields.extend([
         Field::new("added_pipette", "Pipette that added it", Kind::Thing(choices::equipment(db, &["pipette"]).await?))
             .optional(),
         Field::new("titrant", "Titrant lot", Kind::Thing(choices::titrants(db, &species).await?)),
@@ -89,7 +107,24 @@ async fn blank_fields(db: &Db, method: &MethodFacts) -> Result<Vec<Field>, Refus
             .help("Only for an expired or overdue item: the concession's id."),
         Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
         Field::late_reason(),
-    ])
+    ]);
+    Ok(fields)
+}
+
+/// What a blank of a method is, on what ground, and what becomes of it.
+fn about(method: &MethodFacts) -> [&'static str; 3] {
+    if chemistry(&method.chemistry).is_some_and(|entry| !entry.excess_of.is_empty()) {
+        return [
+            "The oxidant without sample, titrated as the samples are. The amount of oxidant is taken from it.",
+            "Stoichiometry of the back-titration: what the oxidant takes without sample, less what it takes with it.",
+            "Only blanks with the oxidant of the samples from the same pipette count.",
+        ];
+    }
+    [
+        "What the reagents and the indicator consume. It may be negative and is never set to zero.",
+        "ISO 2597-1: with an indicator of the diphenylamine kind a known amount of iron(II) is added and subtracted.",
+        "The mean of the run's blanks is subtracted from every titre.",
+    ]
 }
 
 /// Records a blank.
@@ -106,14 +141,11 @@ pub(in crate::runs) async fn record_blank(
     let run = service::read(&db, *id).await?;
     let method = methods::version(&db, run.method).await?.facts;
     let back = format!("/runs/{id}#blanks");
+    let [what, why, next] = about(&method);
     let form = Form::new(format!("Blank of {}", run.code), "Save blank", back.as_str())
         .with(blank_fields(&db, &method).await?)
         .cautions(chemistry(&method.chemistry).map(ferrotitre_core::chemistry::Chemistry::cautions).unwrap_or_default())
-        .help(
-            "What the reagents and the indicator consume. It may be negative and is never set to zero.",
-            "ISO 2597-1: with an indicator of the diphenylamine kind a known amount of iron(II) is added and subtracted.",
-            "The mean of the run's blanks is subtracted from every titre.",
-        );
+        .help(what, why, next);
     shell
         .take(&who, &sent, form, async |act, new: NewBlank| {
             Ok(onward(&blanks::record(&db, &act, *id, new).await?, &back))
