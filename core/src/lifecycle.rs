@@ -229,6 +229,9 @@ impl EntityKind {
                         plain("submitted", "approved"),
                         reasoned("submitted", "returned"),
                         plain("returned", "submitted"),
+                        // What it rests on was corrected: approved again, it gives a factor in the place of its first.
+                        reasoned("approved", "amended"),
+                        plain("amended", "submitted"),
                         reasoned("submitted", "rejected"),
                         reasoned("draft", "rejected"),
                         reasoned("returned", "rejected"),

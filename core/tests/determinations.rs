@@ -6,8 +6,8 @@ mod baths;
 
 use ferrotitre_core::chemistry::Expressed;
 use ferrotitre_core::determination::{
-    Acceptance, Blank, BlankKind, Central, Detail, EvaluationError, Excess, Factor, Following, Outcome, Progress, Record,
-    Replicate, ResultOutcome, Standardisation, Standing, Unit, Vessel, brief, content_digest, evaluate, iron3,
+    Acceptance, Blank, BlankKind, Central, Detail, EvaluationError, Excess, Factor, Following, Outcome, Progress,
+    Record, Replicate, ResultOutcome, Standardisation, Standing, Unit, Vessel, brief, content_digest, evaluate, iron3,
     standardise,
 };
 
@@ -258,10 +258,8 @@ fn the_result_with_the_factors_in_force_alone_has_the_blank_with_them_too() {
     of.following = Some(Following { id: "next".into(), concentration: 0.0180, u: 0.0, dof: None, passed: 0.5 });
     record.blanks[0].factor = Some(of);
     let verdict = run(&record).verdicts.into_iter().find(|verdict| verdict.rule == "interpolated factor").unwrap();
-    // 55.847 g/mol in the weights of the program, not 55.845: 4e-5 of it.
-    let each = value(&record) / (23.18 - 0.105);
-    assert!((each / 5.5845 - 1.0).abs() < 5e-5, "{each}");
-    assert!((verdict.critical.unwrap() / each - (23.18 - 0.102)).abs() < 1e-9, "{verdict:?}");
+    assert!((value(&record) / 5.5845 - (23.18 - 0.105)).abs() < 1e-9, "{verdict:?}");
+    assert!((verdict.critical.unwrap() / 5.5845 - (23.18 - 0.102)).abs() < 1e-9, "{verdict:?}");
     assert_ne!(content_digest(&record), without, "what the blank was evaluated with is signed");
 }
 

@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use crate::lab::{Lab, method_with, rules, sign};
 
 /// A lot of 0.1 mol/L iron(II), standardised against the laboratory's dichromate with these titres of 25 mL; its standardisation.
-async fn iron2(lab: &Lab, titres: [&str; 3]) -> (String, String) {
+pub(crate) async fn iron2(lab: &Lab, titres: [&str; 3]) -> (String, String) {
     let lot = json!({
         "code": "A-1", "species": "iron(II)", "nominal_concentration": "0.1", "concentration_unit": "mol/L",
         "route": "standardisation", "factor_low": "0.900", "factor_high": "1.100", "storage": "acid, closed",

@@ -16,6 +16,7 @@ mod determination;
 mod discordance;
 mod door;
 mod exports;
+mod factors;
 mod figures;
 mod idempotency;
 mod lab;

@@ -184,6 +184,8 @@ ids! {
     ImpactDecisionId;
     /// A correction of a calibration.
     CalibrationCorrectionId;
+    /// A correction of a factor.
+    FactorCorrectionId;
     /// A correction of a check.
     CheckCorrectionId;
     /// The laboratory, one version.

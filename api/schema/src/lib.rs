@@ -1970,6 +1970,24 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Which factor takes the place of which; both stay.
+    factor_corrections (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The factor as it should be.
+        factor_id -> Uuid,
+        /// The factor whose place it takes; each can be corrected once.
+        corrects_id -> Uuid,
+        /// Why its preparation or standardisation was amended.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Manager who released or approved it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// Which check of equipment corrects which; both stay.
     check_corrections (id) {
         /// Identity.
@@ -2224,6 +2242,7 @@ diesel::allow_tables_to_appear_in_same_query!(determinations, titrations);
 diesel::allow_tables_to_appear_in_same_query!(nonconformities, nonconformity_links);
 diesel::allow_tables_to_appear_in_same_query!(calibration_corrections, equipment_calibrations);
 diesel::allow_tables_to_appear_in_same_query!(check_corrections, equipment_checks);
+diesel::allow_tables_to_appear_in_same_query!(factor_corrections, titrant_factors);
 diesel::allow_tables_to_appear_in_same_query!(refresh_tokens, sessions);
 diesel::allow_tables_to_appear_in_same_query!(titrant_factors, titrants);
 diesel::allow_tables_to_appear_in_same_query!(chart_baseline_points, state_moves);

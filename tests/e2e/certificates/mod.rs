@@ -86,7 +86,7 @@ async fn state_of(lab: &Lab, path: &str) -> String {
 }
 
 /// The document of an issue.
-async fn document(lab: &Lab, path: &str, issue: i64) -> Answer {
+pub(crate) async fn document(lab: &Lab, path: &str, issue: i64) -> Answer {
     let answer = lab.app.auditor.get(&format!("{path}/issues/{issue}/certificate.pdf")).await;
     assert_eq!((answer.status, answer.header("content-type")), (200, "application/pdf"), "{}", answer.text);
     answer

@@ -6,7 +6,7 @@ mod checks;
 mod equipment;
 
 use ferrotitre_tests::Answer;
-use ferrotitre_tests::bench::{calibration, day, install, minutes_ago, text};
+use ferrotitre_tests::bench::{calibration, day, equipment, install, minutes_ago, text};
 use ferrotitre_tests::client::Client;
 use ferrotitre_tests::cluster::DatabaseRole;
 use ferrotitre_tests::pdf;
@@ -153,6 +153,42 @@ async fn what_is_left_out_leaves_no_result_or_the_reason_why_it_cannot_be_evalua
     // Somebody who made none of the titrations: the same figures.
     let answered = what_if(&app.manager, &format!("without_person={}", app.analyst2.id)).await;
     assert_eq!(answered.totals["changed"], json!(0), "{}", answered.totals);
+}
+
+/// A blank of another lot is brought to the titrant by both concentrations. A hypothesis under which that lot has no value leaves
+/// the result without one, too: to evaluate it with the concentration as it is on record would answer another question.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_blank_whose_lot_has_no_value_under_a_hypothesis_leaves_the_result_without_one() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let mut subtracting = crate::lab::rules();
+    subtracting["blank"] = json!("subtract");
+    let method = crate::lab::method_with(app, ("M9", "iron(II)", "none"), subtracting).await;
+    let burette = install(app, &equipment("B-02", "burette", "50.00", Some("0.02")), &calibration(None, "0.015")).await;
+    let [lot, _, standardisation] = crate::factors::standardised_with(&lab, &burette, true).await;
+    for (who, step) in [(&app.analyst, "submission"), (&app.manager, "approval")] {
+        sign(who, &standardisation, step, None).await.expect(201);
+    }
+    let run = lab.run(&method).await;
+    let determination = crate::signed::begun(&lab, &run).await;
+    let blank = json!({
+        "kind": "reagent with iron(II)", "iron_equivalent_ml": "1.00", "titrant": lot, "burette": lab.bench.burette,
+        "initial_readings": ["0.00"], "final_readings": ["1.04"], "solution_temperature": "20.0", "indicator_drops": 6,
+        "end_point": "violet", "observed_at": minutes_ago(40),
+    });
+    let blank = text(&app.analyst.post(&format!("/runs/{run}/blanks"), &blank).await.expect(201), "id");
+    let accepted = json!({ "to": "accepted" });
+    let _ = app.analyst.post(&format!("/blanks/{blank}/judgement"), &accepted).await.expect(201);
+    lab.close(&run).await;
+    let path = format!("/determinations/{determination}");
+    lab.through(&path).await;
+    // A table of corrections that ends at 20 mL, below the 24.90 mL of the standardisation.
+    let calibrations = app.auditor.get(&format!("/equipment/{burette}/calibrations")).await.expect(200);
+    let query = format!("calibration={}&corrections=0:0%205:0%2010:0%2015:0%2020:0", text(&calibrations[0], "id"));
+    let answered = what_if(&app.auditor, &query).await;
+    let line = answered.of_kind("determinations")[0];
+    assert!(text(line, "not_evaluated").contains("the factor of D-7"), "{line}");
+    assert!(line["after"].is_null(), "{line}");
 }
 
 #[tokio::test(flavor = "multi_thread")]

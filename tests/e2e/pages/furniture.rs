@@ -108,8 +108,10 @@ async fn standardisations(lab: &Lab) {
         "container": "amber glass", "expires_at": days_ahead(300), "observed_at": minutes_ago(600),
     });
     let titrant = made(&app.analyst, "/titrants", &lot).await;
-    // The third has a replicate that disagrees, and waits for a decision.
-    for (code, submitted, last) in [("STD-1", true, "24.96"), ("STD-2", false, "24.96"), ("STD-3", true, "24.40")] {
+    // The third has a replicate that disagrees, and waits for a decision; the fourth is approved, and may be amended.
+    for (code, submitted, last) in
+        [("STD-1", true, "24.96"), ("STD-2", false, "24.96"), ("STD-3", true, "24.40"), ("STD-4", true, "24.96")]
+    {
         let begin = json!({
             "code": code, "primary_standard": oxalate, "balance": lab.bench.balance, "burette": lab.bench.burette,
             "indicator": "self", "valid_days": 60, "correct_burette": false, "correct_temperature": false,
@@ -131,6 +133,9 @@ async fn standardisations(lab: &Lab) {
         }
         if submitted {
             let _ = sign(&app.analyst, &path, "submission", None).await.expect(201);
+        }
+        if code == "STD-4" {
+            let _ = sign(&app.manager, &path, "approval", None).await.expect(201);
         }
     }
 }

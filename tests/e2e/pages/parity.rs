@@ -19,6 +19,8 @@ use Place::{Page, Programs};
 /// Every operation that changes something or computes, with its place.
 const PLACES: &[(&str, Place)] = &[
     ("amend_certificate", Page("/certificates/{number}/amendment")),
+    ("amend_standardisation", Page("/standardisations/{id}/{step:approval|return|amendment}")),
+    ("amend_titrant_preparation", Page("/titrants/{id}/preparation/amendment")),
     ("amend_determination", Page("/determinations/{id}/{step:approval|amendment}")),
     ("amend_iron_result", Page("/iron-results/{id}/{step:approval|amendment}")),
     ("amend_validation_limits", Page("/validation/characteristics/{id}/amendment")),
@@ -27,7 +29,7 @@ const PLACES: &[(&str, Place)] = &[
     ("approve_determination", Page("/determinations/{id}/{step:approval|amendment}")),
     ("approve_iron_result", Page("/iron-results/{id}/{step:approval|amendment}")),
     ("approve_specification", Page("/specifications/{id}/{step:approval|rejection|withdrawal}")),
-    ("approve_standardisation", Page("/standardisations/{id}/{step:approval|return}")),
+    ("approve_standardisation", Page("/standardisations/{id}/{step:approval|return|amendment}")),
     ("approve_validation_amendment", Page("/validation/amendments/{id}/{step:approval|rejection}")),
     ("approve_validation_conclusion", Page("/validation/{id}/{step:approval|rejection}")),
     ("approve_validation_exclusion", Page("/validation/exclusions/{id}/{step:approval|rejection}")),
@@ -135,7 +137,7 @@ const PLACES: &[(&str, Place)] = &[
     ("request_role_grant", Page("/accounts/{id}/role-grants")),
     ("return_determination", Page("/determinations/{id}/{step:review|return}")),
     ("return_iron_result", Page("/iron-results/{id}/{step:review|return}")),
-    ("return_standardisation", Page("/standardisations/{id}/{step:approval|return}")),
+    ("return_standardisation", Page("/standardisations/{id}/{step:approval|return|amendment}")),
     ("return_validation_conclusion", Page("/validation/{id}/{step:review|return}")),
     ("review_determination", Page("/determinations/{id}/{step:review|return}")),
     ("review_iron_result", Page("/iron-results/{id}/{step:review|return}")),

@@ -256,6 +256,94 @@ async fn figures_of_earlier_formulae_stay_and_those_of_today_stand_beside_them()
     assert!(line.contains("99.9"), "{line}");
 }
 
+/// Makes a signature that of an earlier release of the formulae, with what those made of it.
+async fn signed_under_earlier_formulae(lab: &Lab, path: &str, kept: &Value) {
+    let kept = kept.to_string().replace('\'', "''");
+    let forger = lab.app.sql(DatabaseRole::Superuser).await;
+    let id = path.rsplit('/').next().unwrap();
+    let change = format!(
+        "ALTER TABLE sign_offs DISABLE TRIGGER USER; \
+         UPDATE sign_offs SET formula_set = 'ferrotitre formulae 1', evaluation = '{kept}' \
+         WHERE entity_id = '{id}' AND meaning = 'authored'; ALTER TABLE sign_offs ENABLE TRIGGER USER"
+    );
+    forger.batch_execute(&change).await.unwrap();
+}
+
+/// Formulae of today leave the only blank out, so that they have no result at all: what was signed stays, with its unit, and stays
+/// complete. 21.46 mL less 0.04 mL at 5.5845 g/L for each mL are 119.62 g/L, by hand.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_figure_that_formulae_of_today_do_not_have_stays_as_it_was_signed() {
+    let lab = Lab::open().await;
+    let mut subtracting = crate::lab::rules();
+    subtracting["blank"] = json!("subtract");
+    let method = crate::lab::method_with(&lab.app, ("M9", "iron(II)", "none"), subtracting).await;
+    let run = lab.run(&method).await;
+    let path = format!("/determinations/{}", begun(&lab, &run).await);
+    lab.close(&run).await;
+    let signed = lab.through(&path).await;
+    let reported = &signed["evaluation"]["reported"];
+    assert!((grams_per_litre(&signed) / (21.42 * 5.5845) - 1.0).abs() < 1e-3, "{reported}");
+    // As a release recorded it that did not ask whether the indicator can turn.
+    let forger = lab.app.sql(DatabaseRole::Superuser).await;
+    let change = "ALTER TABLE blanks DISABLE TRIGGER USER; UPDATE blanks SET kind = 'reagent', iron_equivalent_ml = NULL; \
+                  ALTER TABLE blanks ENABLE TRIGGER USER";
+    forger.batch_execute(change).await.unwrap();
+    signed_under_earlier_formulae(&lab, &path, &signed["evaluation"]).await;
+    let after = lab.app.auditor.get(&path).await.expect(200);
+    assert!(after["evaluation"]["blank_ml"].is_null(), "formulae of today have no blank");
+    for field in ["text", "value", "expanded_uncertainty", "unit", "coverage_factor"] {
+        assert_eq!(after["evaluation"]["reported"][field], reported[field], "{field}");
+    }
+    assert_eq!(grams_per_litre(&after), grams_per_litre(&signed));
+    assert_eq!(after["evaluation"]["outcome"], "concordant");
+    assert_eq!(after["evaluation"]["progress"]["complete"], true);
+    let listed = lab.app.auditor.get("/determinations").await.expect(200);
+    assert_eq!(listed["items"][0]["outcome"], "concordant");
+    let exported = lab.app.auditor.get("/exports/determinations?format=csv").await.text;
+    assert!(exported.contains(&text(reported, "text")), "{exported}");
+}
+
+/// The same for a difference, of which formulae of today make other digits, or nothing.
+#[tokio::test(flavor = "multi_thread")]
+async fn iron_iii_of_earlier_formulae_stays_as_it_was_signed() {
+    let lab = Lab::open().await;
+    let iron2 = lab.iron2_done(["21.46", "21.46"]).await;
+    let run = lab.run(&lab.total).await;
+    let total = lab.begin(&run).await;
+    for last in ["23.16", "23.18"] {
+        lab.titrate(&total, &lab.titration("accurate", last, Some("slight white"))).await;
+    }
+    lab.close(&run).await;
+    for id in [&iron2, &total] {
+        lab.through(&format!("/determinations/{id}")).await;
+    }
+    let new = json!({ "code": "FE3-1", "total": total, "iron2": iron2, "observed_at": minutes_ago(5) });
+    let path = format!("/iron-results/{}", text(&lab.app.analyst.post("/iron-results", &new).await.expect(201), "id"));
+    let mut kept = lab.through(&path).await["evaluation"].clone();
+    kept["reported"]["text"] = json!("9.99");
+    kept["value"] = json!(9.9876);
+    signed_under_earlier_formulae(&lab, &path, &kept).await;
+    let after = lab.app.auditor.get(&path).await.expect(200);
+    assert_eq!(after["evaluation"]["reported"]["text"], "9.99");
+    assert_eq!(
+        (&after["evaluation"]["reported"]["unit"], &after["evaluation"]["value"]),
+        (&json!("g/L"), &json!(9.9876))
+    );
+    // Nothing at all: one of the two has lost its titres.
+    let forger = lab.app.sql(DatabaseRole::Superuser).await;
+    let change = format!(
+        "ALTER TABLE titrations DISABLE TRIGGER USER; UPDATE titrations SET kind = 'rough' WHERE determination_id = '{total}'; \
+         ALTER TABLE titrations ENABLE TRIGGER USER"
+    );
+    forger.batch_execute(&change).await.unwrap();
+    let after = lab.app.auditor.get(&path).await.expect(200);
+    assert_eq!(after["evaluation"]["reported"]["text"], "9.99", "{}", after["evaluation"]["total"]["progress"]);
+    assert_eq!(
+        (&after["evaluation"]["value"], &after["evaluation"]["outcome"]),
+        (&json!(9.9876), &json!("concordant"))
+    );
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn history_stays_readable_when_equipment_fails_or_leaves() {
     let lab = Lab::open().await;

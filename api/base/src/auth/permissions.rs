@@ -146,8 +146,9 @@ actions! {
         "record_titrant", "record_titrant_preparation", "correct_titrant_preparation",
         "record_standardisation", "record_standardisation_titration", "correct_standardisation_titration",
         "reject_standardisation_titration", "submit_standardisation"];
-    /// Releases titrant lots and approves standardisations of others.
-    ReleaseTitrants = "release_titrants": [Manager] for ["release_titrant", "approve_standardisation", "return_standardisation"];
+    /// Releases titrant lots and approves standardisations of others, and amends what was released or approved.
+    ReleaseTitrants = "release_titrants": [Manager] for [
+        "release_titrant", "amend_titrant_preparation", "approve_standardisation", "return_standardisation", "amend_standardisation"];
     /// Moves a titrant lot; an analyst may only suspend it.
     MoveTitrants = "move_titrants": [Analyst, Manager] for ["move_titrant"];
     /// Drafts methods.

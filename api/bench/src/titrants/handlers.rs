@@ -106,7 +106,21 @@ pub(super) async fn correct_titrant_preparation(
     Ok(service::correct_preparation(&db, &act, *id, who.if_match(), correction).await?)
 }
 
-/// Releases a directly prepared lot, signed by somebody who did not prepare it.
+/// Amends the preparation of a released lot, whose standard or another input was corrected; the version amended is named in If-Match.
+/// The corrected factor counts once somebody who had no hand in it has released the lot again.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Preparation"), ("If-Match" = String, Header, description = "Version amended")), request_body = Correction<PreparationFacts>, responses((status = 201, description = "The new version", body = PreparationView)))]
+#[post("/preparations/{id}/amendment")]
+pub(super) async fn amend_titrant_preparation(
+    who: Allowed<ReleaseTitrants>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    body: Body<Correction<PreparationFacts>>,
+) -> Result<Answer, Problem> {
+    let (act, correction) = who.act(body);
+    Ok(service::amend_preparation(&db, &act, *id, who.if_match(), correction).await?)
+}
+
+/// Releases a directly prepared lot, signed by somebody who did not prepare it; after an amendment, its corrected factor.
 #[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Titrant lot")), request_body = NewSignature, responses((status = 201, description = "Released", body = TitrantView)))]
 #[post("/titrants/{id}/release")]
 pub(super) async fn release_titrant(
@@ -247,6 +261,22 @@ pub(super) async fn decide_standardisation_discordance(
 ) -> Result<Answer, Problem> {
     let (act, signature) = who.act(body);
     Ok(standardisations::decide(&db, &act, who.user(), **policy, *id, signature).await?)
+}
+
+/// Amends an approved standardisation, with a reason: it is read from the present rows again, and approved anew its factor takes the
+/// place of the one before, from the same moment.
+#[utoipa::path(tag = "titrants", params(("id" = Uuid, Path, description = "Standardisation")), request_body = NewSignature, responses((status = 201, description = "Opened for amendment", body = StandardisationView)))]
+#[post("/standardisations/{id}/amendment")]
+pub(super) async fn amend_standardisation(
+    who: Allowed<ReleaseTitrants>,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    id: web::Path<Uuid>,
+    body: Body<NewSignature>,
+) -> Result<Answer, Problem> {
+    let (act, signature) = who.act(body);
+    let step = standardisations::Step::Amend;
+    Ok(standardisations::sign(&db, &act, who.user(), **policy, *id, step, signature).await?)
 }
 
 /// Approves a standardisation, signed by somebody who had no hand in it; its factor comes into force.

@@ -22,6 +22,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::record_titrant_preparation)
         .service(handlers::read_preparation_working)
         .service(handlers::correct_titrant_preparation)
+        .service(handlers::amend_titrant_preparation)
         .service(handlers::release_titrant)
         .service(handlers::move_titrant)
         .service(handlers::list_titrant_factors)
@@ -35,5 +36,6 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::submit_standardisation)
         .service(handlers::decide_standardisation_discordance)
         .service(handlers::approve_standardisation)
-        .service(handlers::return_standardisation);
+        .service(handlers::return_standardisation)
+        .service(handlers::amend_standardisation);
 }

@@ -6,27 +6,105 @@ use std::collections::HashMap;
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
+use crate::impacts::store::{self as impacts, Touch};
 use crate::supposed::Supposed;
 use crate::titrants::preparations;
 use crate::titrants::service::number;
-use crate::titrants::standardisations;
-use crate::titrants::store::{self, FactorRow, TitrantRow, versions};
+use crate::titrants::standardisations::{self, Read};
+use crate::titrants::store::{self, FactorRow, StandardisationRow, TitrantRow, behind, versions};
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::evaluations::finite;
-use ferrotitre_base::ids::FactorId;
-use ferrotitre_base::pins::{self, Used};
+use ferrotitre_base::ids::{FactorId, SignOffId};
+use ferrotitre_base::pins::Used;
 use ferrotitre_base::refusal::{Code, Refusal};
-use ferrotitre_core::determination::PreparedTitrant;
+use ferrotitre_core::determination::{FORMULA_SET, PreparedTitrant};
 
 /// What the signatures on preparations and standardisations stand over, from which these factors come.
 pub async fn of_factors(connection: &Connection, factors: &[Uuid]) -> Result<Used, Refusal> {
+    let mut used = Used::default();
+    for behind in behind::of_factors(connection, factors).await? {
+        behind.add_to(&mut used);
+    }
+    Ok(used)
+}
+
+/// What happened to what the signatures behind factors stand over, since they were made, where that could change a figure.
+pub async fn touched(connection: &Connection, factors: &[FactorRow]) -> Result<Vec<Touch>, Refusal> {
+    let ids: Vec<Uuid> = factors.iter().map(|factor| factor.id.0).collect();
+    let signed: Vec<SignOffId> =
+        behind::of_factors(connection, &ids).await?.iter().map(|behind| behind.sign_off).collect();
+    let mut touches = impacts::touching(connection, &signed).await?;
+    touches.retain(|touch| touch.figures);
+    Ok(touches)
+}
+
+/// Refuses to sign over factors that would come out differently now, because something they rest on was corrected.
+///
+/// # Errors
+/// [`Code::RuleBroken`] with what was corrected, and what can be done.
+pub async fn still_hold(connection: &Connection, factors: &[Uuid]) -> Result<(), Refusal> {
     let ids: Vec<FactorId> = factors.iter().copied().map(FactorId).collect();
-    let rows = store::factors_by_id(connection, &ids).await?;
-    let signed: Vec<Uuid> = rows
-        .iter()
-        .map(|(factor, lot)| factor.standardisation_id.map_or(lot.id.0, |standardisation| standardisation.0))
-        .collect();
-    pins::together(connection, &signed).await
+    let mut rows = store::factors_by_id(connection, &ids).await?;
+    rows.sort_by_key(|(factor, _)| factor.id);
+    for (factor, lot) in rows {
+        let touches = touched(connection, std::slice::from_ref(&factor)).await?;
+        // What other formulae made of the same rows is no correction.
+        if touches.is_empty() && factor.formula_set != FORMULA_SET {
+            continue;
+        }
+        let mut now = factor.clone();
+        one(connection, &mut now, &lot).await?;
+        if !same(&factor, &now) {
+            return Err(outdated(connection, (&factor, &now, &lot), &touches).await?);
+        }
+    }
+    Ok(())
+}
+
+/// Whether two evaluations of a factor agree but for the order of their sums.
+fn same(one: &FactorRow, other: &FactorRow) -> bool {
+    let close = |a: f64, b: f64| (a - b).abs() <= 1e-9 * b.abs();
+    let u = |of: &FactorRow| of.standard_uncertainty.value();
+    close(one.concentration.value(), other.concentration.value()) && close(u(one), u(other))
+}
+
+/// Says what was corrected, and how the factor is.
+async fn outdated(
+    connection: &Connection,
+    (factor, now, lot): (&FactorRow, &FactorRow, &TitrantRow),
+    touches: &[Touch],
+) -> Result<Refusal, Refusal> {
+    let what = match touches {
+        [] => "its certificate or a calibration".to_owned(),
+        all => all.iter().map(|touch| touch.what.as_str()).collect::<Vec<_>>().join("; "),
+    };
+    let (way, page) = match factor.standardisation_id {
+        Some(id) => {
+            let code = store::standardisation(connection, id.0).await?.code;
+            (format!("amend the standardisation {code}"), format!("/standardisations/{id}"))
+        }
+        None => (format!("amend the preparation of {}", lot.code), format!("/titrants/{}", lot.id)),
+    };
+    let detail = format!(
+        "the factor of {} rests on what was corrected since ({what}): it would now be {:.5} in place of {:.5}. A manager may {way}; \
+         approved by another, the corrected factor counts from the same moment. Or reject the run and titrate again with another lot",
+        lot.code,
+        now.factor.value(),
+        factor.factor.value(),
+    );
+    Ok(Refusal::new(Code::RuleBroken, detail).with_facts(serde_json::json!({ "factor": factor.id, "where": page })))
+}
+
+/// What a standardisation would come to now.
+pub(super) async fn standardised_now(
+    connection: &Connection,
+    row: StandardisationRow,
+) -> Result<Option<PreparedTitrant>, Refusal> {
+    let mut reference = standardisations::reference_of(connection, &row, &Read::present()).await?;
+    if let Some((reference, lot)) = &mut reference {
+        one(connection, reference, lot).await?;
+    }
+    standardisations::known_now(connection, row, reference).await
 }
 
 /// Factors with the concentrations they would have now: certificates, calibrations and readings in their present versions.
@@ -59,18 +137,7 @@ fn one<'a>(
             }
             (_, Some(standardisation)) => {
                 let row = store::standardisation(connection, standardisation.0).await?;
-                let reference = match row.reference_factor_id {
-                    Some(reference) => {
-                        let found = store::factors_by_id(connection, &[reference]).await?;
-                        let mut found = found.into_iter().next();
-                        if let Some((reference, lot)) = &mut found {
-                            one(connection, reference, lot).await?;
-                        }
-                        found
-                    }
-                    None => None,
-                };
-                standardisations::known_now(connection, row, reference).await?
+                standardised_now(connection, row).await?
             }
             (None, None) => None,
         };
@@ -133,15 +200,14 @@ fn under<'a>(
             }
             (_, Some(standardisation)) => {
                 let row = store::standardisation(connection, standardisation.0).await?;
-                let mut reference = match row.reference_factor_id {
-                    Some(reference) => store::factors_by_id(connection, &[reference]).await?.into_iter().next(),
-                    None => None,
-                };
+                let behind = behind::of_factors(connection, &[factor.id.0]).await?.into_iter().next();
+                let read = Read::signed(behind.map(|behind| behind.sight()));
+                let mut reference = standardisations::reference_of(connection, &row, &read).await?;
                 let concerned = match &mut reference {
                     Some((reference, lot)) => under(connection, reference, lot, supposed).await?,
                     None => false,
                 };
-                standardisations::supposed(connection, row, (reference, concerned), supposed).await?
+                standardisations::supposed(connection, row, (reference, concerned), (&read, supposed)).await?
             }
             (None, None) => None,
         };

@@ -5,9 +5,10 @@ use ferrotitre_base::bench_times::{self, Observed};
 use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::evaluations::finite;
 use ferrotitre_base::ids::{PrimaryStandardId, TitrantId};
-use ferrotitre_base::pins::{self, Sight, Standing, Used};
+use ferrotitre_base::locks;
+use ferrotitre_base::pins::{Sight, Used};
 use ferrotitre_base::recording::not_in_the_future;
-use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::states;
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::decimal::Decimal;
@@ -21,11 +22,12 @@ use uuid::Uuid;
 
 use crate::equipment::service::usable;
 use crate::equipment::shelf::{Found, Shelf};
+use crate::impacts;
 use crate::standards::primary;
 use crate::supposed::Supposed;
-use crate::titrants::origin::noted;
-use crate::titrants::service::{KIND, electrons};
-use crate::titrants::store::{self, PreparationFacts, TitrantRow, versions};
+use crate::titrants::origin::{self, noted};
+use crate::titrants::service::{KIND, electrons, in_force};
+use crate::titrants::store::{self, PreparationFacts, TitrantRow, behind, versions};
 use crate::titrants::wire::{ConcentrationView, PreparationView};
 
 /// A vessel for core.
@@ -92,10 +94,9 @@ pub async fn usable_standard(
     Ok(row)
 }
 
-/// Rows a preparation is read from: those its release was signed over, or those of the present.
-async fn sight(connection: &Connection, titrant: TitrantId) -> Result<Sight, Refusal> {
-    let signed = pins::under(connection, &[titrant.0], "approved").await?;
-    Ok(signed.get(&titrant.0).and_then(Standing::sight).unwrap_or(Sight::Present))
+/// Rows a version of a preparation is read from: those a release was signed over, or those of the present.
+async fn sight(connection: &Connection, titrant: TitrantId, row: &versions::Row) -> Result<Sight, Refusal> {
+    Ok(behind::of_preparation(connection, titrant, row.id).await?.unwrap_or(Sight::Present))
 }
 
 /// Evaluates a preparation with a version of its standard.
@@ -146,7 +147,7 @@ pub(super) async fn evaluated(
 ) -> Result<(PreparedTitrant, Used), Refusal> {
     let (standard, sight) = futures_util::try_join!(
         primary::versions::exactly(connection, row.facts.primary_standard),
-        sight(connection, titrant.id)
+        sight(connection, titrant.id, row)
     )?;
     evaluate(connection, titrant, row, (&standard, &sight), &Supposed::default()).await
 }
@@ -171,7 +172,7 @@ pub(super) async fn supposed(
 ) -> Result<Option<PreparedTitrant>, Refusal> {
     let (mut standard, sight) = futures_util::try_join!(
         primary::versions::exactly(connection, row.facts.primary_standard),
-        sight(connection, titrant.id)
+        sight(connection, titrant.id, row)
     )?;
     let concerned = supposed.in_standard(&mut standard);
     let (made, used) = evaluate(connection, titrant, row, (&standard, &sight), supposed).await?;
@@ -226,8 +227,26 @@ pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
     .await
 }
 
+/// Checks that a standard may be used at a time, and that the titrant is prepared from it.
+async fn prepares(
+    connection: &Connection,
+    field: &str,
+    titrant: &TitrantRow,
+    (standard, at): (PrimaryStandardId, DateTime<Utc>),
+) -> Result<(), Refusal> {
+    let standard = usable_standard(connection, field, standard, at).await?;
+    let entry = standard.facts.entry()?;
+    if !entry.prepares.contains(&titrant.chemistry.as_str()) {
+        let message = format!("{} cannot be prepared from {}", titrant.chemistry, entry.code);
+        return Err(Refusal::invalid(field, "prepares", message, &standard.facts.code));
+    }
+    Ok(())
+}
+
 async fn check_preparation(connection: &Connection, facts: &PreparationFacts) -> Result<TitrantRow, Refusal> {
     not_in_the_future("observed_at", facts.observed_at)?;
+    // Nobody releases the lot meanwhile.
+    locks::hold(connection, &[facts.titrant]).await?;
     let titrant = store::titrant(connection, facts.titrant).await?;
     if titrant.route != "direct preparation" {
         return Err(Refusal::new(
@@ -237,19 +256,13 @@ async fn check_preparation(connection: &Connection, facts: &PreparationFacts) ->
     }
     let state = states::present(connection, KIND, facts.titrant).await?.state;
     if state != "prepared" {
-        return Err(Refusal::new(
-            Code::StateConflict,
-            format!("{} is {state}; its preparation can no longer change", titrant.code),
-        ));
+        let detail =
+            format!("{} is {state}: its preparation changes only by an amendment, which is a manager's", titrant.code);
+        return Err(Refusal::new(Code::StateConflict, detail));
     }
     let at = facts.observed_at;
     bench_times::there_since(at, titrant.observed_at, "observed_at", &titrant.code)?;
-    let standard = usable_standard(connection, "primary_standard", facts.primary_standard, at).await?;
-    let entry = standard.facts.entry()?;
-    if !entry.prepares.contains(&titrant.chemistry.as_str()) {
-        let message = format!("{} cannot be prepared from {}", titrant.chemistry, entry.code);
-        return Err(Refusal::invalid("primary_standard", "prepares", message, &standard.facts.code));
-    }
+    prepares(connection, "primary_standard", &titrant, (facts.primary_standard, at)).await?;
     usable(connection, "balance", facts.balance, &["balance"], at).await?.not_overdue("balance")?;
     usable(connection, "flask", facts.flask, &["flask"], at).await?.not_overdue("flask")?;
     Ok(titrant)
@@ -293,6 +306,72 @@ pub async fn correct_preparation(
             accept(connection, act, &row.facts).await?;
         }
         let row = versions::insert(connection, &row).await?;
+        Ok(preparation_view(connection, &titrant, row).await?.0)
+    })
+    .await
+}
+
+/// Checks an amendment of a released preparation. What it was made with may have left the shelf since, or be out of service: only
+/// what is named anew must be usable at that time.
+async fn check_amendment(
+    connection: &Connection,
+    before: &PreparationFacts,
+    facts: &PreparationFacts,
+) -> Result<TitrantRow, Refusal> {
+    let titrant = store::titrant(connection, before.titrant).await?;
+    if in_force(connection, &titrant).await?.is_none() {
+        let detail = format!("{} has not been released: correct its preparation", titrant.code);
+        return Err(Refusal::new(Code::StateConflict, detail));
+    }
+    let mut errors = FieldErrors::default();
+    let message = "stays: a preparation is of one lot";
+    errors.require(facts.titrant == before.titrant, "facts.titrant", "same_lot", message, facts.titrant);
+    let message = "stays: the corrected factor counts from the same moment";
+    let same_time = facts.observed_at == before.observed_at;
+    errors.require(same_time, "facts.observed_at", "same_moment", message, facts.observed_at);
+    errors.check()?;
+    let at = facts.observed_at;
+    let named = |id| primary::versions::exactly(connection, id);
+    let (old, new) = (named(before.primary_standard).await?, named(facts.primary_standard).await?);
+    if primary::versions::current(connection, new.record_id).await?.id != new.id {
+        let message = format!("name the present version of {}", new.facts.code);
+        return Err(Refusal::invalid("facts.primary_standard", "present", message, facts.primary_standard));
+    }
+    if old.record_id != new.record_id {
+        prepares(connection, "facts.primary_standard", &titrant, (facts.primary_standard, at)).await?;
+    }
+    if facts.balance != before.balance {
+        let field = "facts.balance";
+        usable(connection, field, facts.balance, &["balance"], at).await?.not_overdue(field)?;
+    }
+    if facts.flask != before.flask {
+        let field = "facts.flask";
+        usable(connection, field, facts.flask, &["flask"], at).await?.not_overdue(field)?;
+    }
+    Ok(titrant)
+}
+
+/// Amends the preparation of a released lot: a new version, whose factor takes the place of the one in force once a manager who had
+/// no hand in it has signed it.
+pub async fn amend_preparation(
+    db: &Db,
+    act: &Act,
+    id: Uuid,
+    if_match: Option<&str>,
+    correction: Correction<PreparationFacts>,
+) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        locks::hold(connection, &[versions::current(connection, id).await?.facts.titrant]).await?;
+        let present = versions::current(connection, id).await?;
+        let row = versions::next(act, &present, if_match, correction)?;
+        let titrant = check_amendment(connection, &present.facts, &row.facts).await?;
+        let factor = in_force(connection, &titrant).await?;
+        let known = origin::touched(connection, factor.as_slice()).await?;
+        let row = versions::insert(connection, &row).await?;
+        // Whatever made the amendment necessary has opened a nonconformity itself, if it was on record.
+        if known.is_empty() {
+            impacts::follow_up(connection, act, row.id.0).await?;
+        }
         Ok(preparation_view(connection, &titrant, row).await?.0)
     })
     .await

@@ -1,5 +1,7 @@
 //! Use cases of titrant lots.
 
+use std::collections::HashSet;
+
 use chrono::{DateTime, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::permissions::Role;
@@ -21,12 +23,19 @@ use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_ledger::accounts::signing;
 use uuid::Uuid;
 
+use crate::impacts;
+use crate::impacts::wire::TouchView;
 use crate::nonconformities;
+use crate::standards::primary;
+pub use crate::titrants::preparations::{
+    amend_preparation, correct_preparation, record_preparation, usable_standard, vessel, working,
+};
 use crate::titrants::preparations::{concentration_view, evaluated, preparation_view};
-pub use crate::titrants::preparations::{correct_preparation, record_preparation, usable_standard, vessel, working};
-use crate::titrants::store::{self, FactorRow, TitrantRow};
+use crate::titrants::store::corrections;
+use crate::titrants::store::{self, FactorRow, PreparationFacts, TitrantRow, versions};
 use crate::titrants::wire::{FactorView, NewTitrant, TitrantDetail, TitrantView};
-use ferrotitre_base::{locks, pins};
+use ferrotitre_base::locks;
+use ferrotitre_base::pins::{self, Used};
 
 pub const KIND: EntityKind = EntityKind::Titrant;
 
@@ -154,7 +163,13 @@ pub async fn read(db: &Db, id: Uuid) -> Result<TitrantDetail, Refusal> {
         let sign_offs =
             sign_offs::of(connection, id).await?.into_iter().map(|s| s.view(&digest, None, false)).collect();
         let moves = states::history(connection, id).await?;
+        let released = pins::under(connection, &[id], "approved").await?.remove(&id).map(|standing| standing.sign_off);
+        let touched = impacts::store::touching(connection, released.as_slice()).await?;
+        let factor = in_force(connection, &row).await?;
+        let newest = preparations.last().map(|of| of.preparation.version_id);
         Ok(TitrantDetail {
+            amended: factor.and_then(|factor| factor.preparation_id).is_some_and(|of| Some(of.0) != newest),
+            touched: touched.iter().map(TouchView::from).collect(),
             titrant: view(connection, row).await?,
             preparations,
             content_digest: digest,
@@ -168,12 +183,64 @@ pub async fn read(db: &Db, id: Uuid) -> Result<TitrantDetail, Refusal> {
 pub async fn factors(db: &Db, id: Uuid) -> Result<Vec<FactorView>, Refusal> {
     db.read(async |connection| {
         store::titrant(connection, id).await?;
-        Ok(store::factors(connection, TitrantId(id)).await?.into_iter().map(FactorView::from).collect())
+        let lot = [TitrantId(id)];
+        let all = store::factors_of(connection, &lot).await?.into_iter().rev();
+        let corrected = corrections::of_lots(connection, &lot).await?;
+        Ok(all.map(|row| FactorView::from(row).beside(&corrected)).collect())
     })
     .await
 }
 
-/// Releases a directly prepared lot: its factor counts from the preparation on.
+/// The factor that the preparation of a released lot gave it.
+pub(super) async fn in_force(connection: &Connection, titrant: &TitrantRow) -> Result<Option<FactorRow>, Refusal> {
+    let all = store::factors(connection, titrant.id).await?;
+    Ok(all.into_iter().find(|factor| factor.preparation_id.is_some()))
+}
+
+/// A preparation with its standard in the present version, which an amendment names, and that one's code.
+pub async fn with_present_standard(db: &Db, facts: PreparationFacts) -> Result<(PreparationFacts, String), Refusal> {
+    db.read(async |connection| {
+        let named = primary::versions::exactly(connection, facts.primary_standard).await?;
+        let present = primary::versions::current(connection, named.record_id).await?;
+        Ok((PreparationFacts { primary_standard: present.id, ..facts.clone() }, present.facts.code))
+    })
+    .await
+}
+
+/// Refuses a preparation that does not name the present version of its standard, whose figures it is computed with.
+async fn names_present_standard(connection: &Connection, row: &versions::Row, released: bool) -> Result<(), Refusal> {
+    let named = primary::versions::exactly(connection, row.facts.primary_standard).await?;
+    if primary::versions::current(connection, named.record_id).await?.id == named.id {
+        return Ok(());
+    }
+    let how = if released { "amend" } else { "correct" };
+    let detail = format!(
+        "the certificate of {} was corrected: {how} the preparation to name its present version",
+        named.facts.code
+    );
+    Err(Refusal::new(Code::StateConflict, detail))
+}
+
+/// Evaluates a preparation for a release: what it rests on is shared first, so that it stays as it is until the signature is made.
+async fn evaluated_to_pin(
+    connection: &Connection,
+    titrant: &TitrantRow,
+    row: &versions::Row,
+) -> Result<(PreparedTitrant, Used), Refusal> {
+    let mut shared: HashSet<Uuid> = HashSet::new();
+    loop {
+        let (prepared, used) = evaluated(connection, titrant, row).await?;
+        let rows = used.rows();
+        if rows.is_subset(&shared) {
+            return Ok((prepared, used));
+        }
+        locks::share(connection, &rows.iter().copied().collect::<Vec<_>>()).await?;
+        shared.extend(rows);
+    }
+}
+
+/// Releases a directly prepared lot: its factor counts from the preparation on. Where the preparation was amended after the
+/// release, the new factor takes the place of the one before.
 pub async fn release(
     db: &Db,
     act: &Act,
@@ -196,18 +263,28 @@ pub async fn release(
             Refusal::new(Code::NotEnoughData, format!("not enough data: {} has no preparation by mass", titrant.code))
         })?;
         let source = Source::Preparation(row.id);
-        // What it rests on stays as it is until the signature is made; it is read once more with that held.
-        locks::hold(connection, &[id]).await?;
-        let (_, used) = evaluated(connection, &titrant, &row).await?;
-        locks::share(connection, &used.rows().into_iter().collect::<Vec<_>>()).await?;
-        let (prepared, used) = evaluated(connection, &titrant, &row).await?;
-        let from = row.facts.observed_at;
+        let before = in_force(connection, &titrant).await?;
+        if before.as_ref().is_some_and(|factor| factor.preparation_id == Some(row.id)) {
+            return Err(Refusal::new(
+                Code::StateConflict,
+                format!("{} is released with this preparation", titrant.code),
+            ));
+        }
+        let (prepared, used) = evaluated_to_pin(connection, &titrant, &row).await?;
+        names_present_standard(connection, &row, before.is_some()).await?;
+        let term = match &before {
+            Some(factor) => Term::instead_of(factor, row.reason.clone().unwrap_or_default()),
+            None => Term { valid_from: row.facts.observed_at, valid_to: titrant.expires_at, corrects: None },
+        };
         let (_, digest) = preparation_view(connection, &titrant, row).await?;
-        let evaluation = enact(connection, user, &titrant, prepared, source, (from, titrant.expires_at)).await?;
-        let content = Content { kind: KIND, id, digest: &digest, evaluation: Some(evaluation) };
+        let factor = enact(connection, user, &titrant, prepared, source, term).await?;
+        let content = Content { kind: KIND, id, digest: &digest, evaluation: Some(factor.evaluation) };
         let signed = sign_offs::sign(connection, user, Meaning::Approved, content, &signature).await?;
         pins::record(connection, signed.id, &used, Some(user.account)).await?;
-        states::advance(connection, act, KIND, id, &NewMove { to: "released".to_owned(), reason: None }, None).await?;
+        if before.is_none() {
+            let to = NewMove { to: "released".to_owned(), reason: None };
+            states::advance(connection, act, KIND, id, &to, None).await?;
+        }
         view(connection, titrant).await
     })
     .await
@@ -219,15 +296,30 @@ pub(super) enum Source {
     Standardisation(StandardisationId),
 }
 
-/// Puts a factor into force; returns the evaluation as text, as it is kept.
+/// From when to when a factor counts, and whose place it takes.
+pub(super) struct Term {
+    pub(super) valid_from: DateTime<Utc>,
+    pub(super) valid_to: DateTime<Utc>,
+    /// The factor that it corrects, with the reason.
+    pub(super) corrects: Option<(FactorId, String)>,
+}
+
+impl Term {
+    /// In the place of another, from the same moment and for as long.
+    pub(super) fn instead_of(factor: &FactorRow, reason: String) -> Self {
+        Self { valid_from: factor.valid_from, valid_to: factor.valid_to, corrects: Some((factor.id, reason)) }
+    }
+}
+
+/// Puts a factor into force, with the evaluation as text, as it is kept.
 pub(super) async fn enact(
     connection: &Connection,
     user: &CurrentUser,
     titrant: &TitrantRow,
     prepared: PreparedTitrant,
     source: Source,
-    (valid_from, valid_to): (DateTime<Utc>, DateTime<Utc>),
-) -> Result<String, Refusal> {
+    term: Term,
+) -> Result<FactorRow, Refusal> {
     let (low, high) = (titrant.factor_low.value(), titrant.factor_high.value());
     if !(low..=high).contains(&prepared.factor) {
         let detail = format!("the factor {} is outside the limits of the lot, {low} to {high}", prepared.factor);
@@ -250,15 +342,18 @@ pub(super) async fn enact(
             None => None,
         },
         factor: number(prepared.factor)?,
-        valid_from,
-        valid_to: valid_to.min(titrant.expires_at),
+        valid_from: term.valid_from,
+        valid_to: term.valid_to.min(titrant.expires_at),
         evaluation: serde_json::to_string(&concentration_view(prepared, electrons(titrant)?))
             .map_err(Refusal::internal)?,
         formula_set: FORMULA_SET.to_owned(),
         recorded_at: DateTime::UNIX_EPOCH,
         recorded_by: user.account,
     };
-    Ok(store::insert_factor(connection, &row).await?.evaluation)
+    if let Some((corrects, reason)) = term.corrects {
+        corrections::announce(connection, row.id, (corrects, &reason), user.account).await?;
+    }
+    store::insert_factor(connection, &row).await
 }
 
 /// Moves a lot. An analyst may only suspend it; release has its own operation, because it needs a signature.

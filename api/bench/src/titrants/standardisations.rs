@@ -17,21 +17,23 @@ use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::decimal::{code, in_range};
 use ferrotitre_base::workings::Worked;
 use ferrotitre_core::chemistry::indicator;
+use ferrotitre_core::determination::PreparedTitrant;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_ledger::accounts::signing;
 use uuid::Uuid;
 
 use crate::equipment::service::usable;
+use crate::impacts;
 use crate::standards::primary;
-use crate::titrants::origin::of_factors;
-use crate::titrants::service::{self, Source, usable_standard};
+use crate::titrants::origin;
+use crate::titrants::service::{self, Source, Term, usable_standard};
 use crate::titrants::store::{self, StandardisationRow, TitrantRow};
 use crate::titrants::wire::{NewStandardisation, StandardisationView};
 use ferrotitre_base::{locks, pins};
 
 pub use reading::burette;
-use reading::load;
-pub(super) use reading::{as_of, known_now, supposed};
+use reading::{Loaded, load, load_to_pin};
+pub(super) use reading::{Read, as_of, known_now, reference_of, supposed};
 pub use titrations::{correct_titration, record_titration, reject_titration};
 
 const KIND: EntityKind = EntityKind::Standardisation;
@@ -240,6 +242,113 @@ pub enum Step {
     Submit,
     Approve,
     Return,
+    Amend,
+}
+
+impl Step {
+    fn to(self) -> &'static str {
+        match self {
+            Self::Submit => "submitted",
+            Self::Approve => "approved",
+            Self::Return => "returned",
+            Self::Amend => "amended",
+        }
+    }
+
+    fn meaning(self) -> Meaning {
+        match self {
+            Self::Submit => Meaning::Authored,
+            Self::Approve => Meaning::Approved,
+            // Both take back what stood before.
+            Self::Return | Self::Amend => Meaning::Rejected,
+        }
+    }
+
+    /// Steps that put figures forward.
+    fn states_figures(self) -> bool {
+        matches!(self, Self::Submit | Self::Approve)
+    }
+}
+
+/// Checks who signs what; returns the sentence signed.
+async fn may_sign(connection: &Connection, user: &CurrentUser, step: Step, loaded: &Loaded) -> Result<String, Refusal> {
+    if step.states_figures() {
+        titrations::no_blank_without_iron(loaded)?;
+    }
+    match step {
+        Step::Submit => {
+            origin::still_hold(connection, &loaded.used.of("titrant_factors")).await?;
+            return signing::observed_by(connection, user, &loaded.observers, &loaded.correctors).await;
+        }
+        Step::Approve | Step::Return => {
+            let detail = "a standardisation is judged by somebody who had no hand in it: who began it, made or corrected a replicate, left one out, amended it or signed it as its author";
+            signing::not_a_party(connection, user.account, &loaded.parties, detail).await?;
+        }
+        Step::Amend => {}
+    }
+    if step == Step::Approve {
+        if loaded.view.discordant && !loaded.view.discordance_decided {
+            let detail = "the replicates disagree and no cause was found: before approval somebody who had no hand in it must decide, with a reason, whether the factor may be used";
+            return Err(Refusal::new(Code::RuleBroken, detail));
+        }
+        comes_to_the_same(connection, loaded).await?;
+    }
+    Ok(step.meaning().statement().to_owned())
+}
+
+/// Refuses to approve what would come out differently since it was submitted.
+async fn comes_to_the_same(connection: &Connection, loaded: &Loaded) -> Result<(), Refusal> {
+    let what: Vec<&str> =
+        loaded.touched.iter().filter(|touch| touch.figures).map(|touch| touch.what.as_str()).collect();
+    let Some(signed) = loaded.result.titrant.as_ref().filter(|_| !what.is_empty()) else { return Ok(()) };
+    let now = origin::standardised_now(connection, loaded.row.clone()).await?;
+    let close = |a: f64, b: f64| (a - b).abs() <= 1e-9 * b.abs();
+    if now.as_ref().is_some_and(|now| close(now.concentration, signed.concentration) && close(now.u, signed.u)) {
+        return Ok(());
+    }
+    let come = now.map_or_else(|| "to nothing".to_owned(), |now| format!("to a factor of {:.5}", now.factor));
+    let detail = format!(
+        "since it was submitted: {}. It would now come {come}, not {:.5}: return it, so that its author signs that",
+        what.join("; "),
+        signed.factor
+    );
+    Err(Refusal::new(Code::RuleBroken, detail))
+}
+
+/// Puts the factor of an approved standardisation into force: from its titrations on, or in the place of the factor that it gave
+/// before it was amended.
+async fn put_in_force(
+    connection: &Connection,
+    act: &Act,
+    user: &CurrentUser,
+    loaded: &Loaded,
+    prepared: PreparedTitrant,
+) -> Result<String, Refusal> {
+    let (row, lot) = (&loaded.row, &loaded.titrant);
+    locks::hold(connection, &[lot.id.0]).await?;
+    let mut factors = store::factors(connection, lot.id).await?;
+    factors.retain(|factor| factor.standardisation_id == Some(row.id));
+    // Whatever made an amendment necessary has opened a nonconformity itself, if it was on record.
+    let known = origin::touched(connection, &factors).await?;
+    let before = factors.first();
+    let term = match before {
+        Some(factor) => Term::instead_of(factor, loaded.amended.clone().unwrap_or_default()),
+        None => Term {
+            valid_from: row.observed_at,
+            valid_to: row.observed_at + Duration::days(i64::from(row.valid_days)),
+            corrects: None,
+        },
+    };
+    let source = Source::Standardisation(row.id);
+    let factor = service::enact(connection, user, lot, prepared, source, term).await?;
+    if before.is_some() && known.is_empty() {
+        impacts::follow_up(connection, act, factor.id.0).await?;
+    }
+    if states::present(connection, EntityKind::Titrant, lot.id.0).await?.state == "standardising" {
+        let to = NewMove { to: "released".to_owned(), reason: None };
+        states::advance(connection, act, EntityKind::Titrant, lot.id.0, &to, None).await?;
+    }
+    Ok(factor.evaluation)
 }
 
 /// Signs a standardisation and moves it on; an approval puts its factor into force.
@@ -255,59 +364,34 @@ pub async fn sign(
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
         hold(connection, &[Held::Standardisation(id)]).await?;
-        let mut loaded = load(connection, store::standardisation(connection, id).await?).await?;
-        if step == Step::Submit {
-            loaded.used.extend(&of_factors(connection, &loaded.used.of("titrant_factors")).await?);
-            locks::share(connection, &loaded.used.rows().into_iter().collect::<Vec<_>>()).await?;
-            let used = std::mem::take(&mut loaded.used);
-            loaded = load(connection, loaded.row).await?;
-            loaded.used.extend(&used);
-        }
+        let loaded = match step {
+            Step::Submit => load_to_pin(connection, id).await?,
+            _ => load(connection, store::standardisation(connection, id).await?).await?,
+        };
         same_content(&signature, &loaded.digest)?;
-        let (to, meaning) = match step {
-            Step::Submit => ("submitted", Meaning::Authored),
-            Step::Approve => ("approved", Meaning::Approved),
-            Step::Return => ("returned", Meaning::Rejected),
-        };
-        let statement = match step {
-            Step::Submit => signing::observed_by(connection, user, &loaded.observers, &loaded.correctors).await?,
-            Step::Approve | Step::Return => {
-                let detail = "a standardisation is judged by somebody who had no hand in it: who began it, made or corrected a replicate, left one out or signed it as its author";
-                signing::not_a_party(connection, user.account, &loaded.parties, detail).await?;
-                meaning.statement().to_owned()
+        let statement = may_sign(connection, user, step, &loaded).await?;
+        let titrant = match (&loaded.result.titrant, &loaded.result.missing) {
+            (Some(titrant), _) => Some(titrant.clone()),
+            (None, missing) if step.states_figures() => {
+                return Err(Refusal::new(Code::NotEnoughData, missing.clone().unwrap_or_default()));
             }
+            (None, _) => None,
         };
-        if step != Step::Return {
-            titrations::no_blank_without_iron(&loaded)?;
-        }
-        if step == Step::Approve && loaded.view.discordant && !loaded.view.discordance_decided {
-            let detail = "the replicates disagree and no cause was found: before approval somebody who had no hand in it must decide, with a reason, whether the factor may be used";
-            return Err(Refusal::new(Code::RuleBroken, detail));
-        }
-        let titrant = match (&loaded.result.titrant, &loaded.result.missing, step) {
-            (Some(titrant), ..) => Some(titrant.clone()),
-            (None, _, Step::Return) => None,
-            (None, missing, _) => return Err(Refusal::new(Code::NotEnoughData, missing.clone().unwrap_or_default())),
-        };
-        let asked = NewMove { to: to.to_owned(), reason: signature.reason.clone() };
+        let asked = NewMove { to: step.to().to_owned(), reason: signature.reason.clone() };
         states::advance(connection, act, KIND, id, &asked, None).await?;
-        let mut evaluation = None;
-        if let (Step::Approve, Some(prepared)) = (step, titrant) {
-            let from = loaded.row.observed_at;
-            let window = (from, from + Duration::days(i64::from(loaded.row.valid_days)));
-            let source = Source::Standardisation(loaded.row.id);
-            evaluation = Some(service::enact(connection, user, &loaded.titrant, prepared, source, window).await?);
-            if states::present(connection, EntityKind::Titrant, loaded.row.titrant_id.0).await?.state == "standardising"
-            {
-                let to = NewMove { to: "released".to_owned(), reason: None };
-                states::advance(connection, act, EntityKind::Titrant, loaded.row.titrant_id.0, &to, None).await?;
-            }
-        }
+        let evaluation = match (step, titrant) {
+            (Step::Approve, Some(prepared)) => Some(put_in_force(connection, act, user, &loaded, prepared).await?),
+            _ => None,
+        };
         let content = Content { kind: KIND, id, digest: &loaded.digest, evaluation };
         let signed =
-            sign_offs::sign_saying(connection, user, (meaning, &statement), content, &signature).await?;
+            sign_offs::sign_saying(connection, user, (step.meaning(), &statement), content, &signature).await?;
         if step == Step::Submit {
             pins::record(connection, signed.id, &loaded.used, Some(user.account)).await?;
+        }
+        if let (Step::Amend, Some(standing)) = (step, loaded.standing) {
+            let reason = signature.reason.as_deref().unwrap_or_default();
+            impacts::decided_by_amendment(connection, act, standing, reason).await?;
         }
         Ok(load(connection, loaded.row).await?.view)
     })

@@ -1,5 +1,8 @@
 //! Tables of titrants, preparations, standardisations and factors.
 
+pub mod behind;
+pub mod corrections;
+
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
@@ -13,8 +16,8 @@ use ferrotitre_base::web::decimal::{Decimal, in_range};
 use ferrotitre_base::web::paging::Listing;
 use ferrotitre_base::web::versions::versioned;
 use ferrotitre_schema::{
-    standardisation_limits, standardisation_titrations, standardisations, titrant_factors, titrant_preparations,
-    titrants,
+    factor_corrections, standardisation_limits, standardisation_titrations, standardisations, titrant_factors,
+    titrant_preparations, titrants,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -194,7 +197,7 @@ pub async fn insert_factor(mut connection: &Connection, row: &FactorRow) -> Resu
         .map_err(|error| from_store(error, FACTOR_MEANINGS))
 }
 
-/// The factor in force at a time: the latest that has begun.
+/// The factor in force at a time: the latest that has begun and was not corrected.
 pub async fn factor_at(
     mut connection: &Connection,
     titrant: TitrantId,
@@ -203,6 +206,9 @@ pub async fn factor_at(
     Ok(titrant_factors::table
         .filter(titrant_factors::titrant_id.eq(titrant))
         .filter(titrant_factors::valid_from.le(at))
+        .filter(diesel::dsl::not(diesel::dsl::exists(
+            factor_corrections::table.filter(factor_corrections::corrects_id.eq(titrant_factors::id)),
+        )))
         .order(titrant_factors::valid_from.desc())
         .select(FactorRow::as_select())
         .first(&mut connection)
@@ -210,20 +216,24 @@ pub async fn factor_at(
         .optional()?)
 }
 
+/// Factors of a lot that count, the newest first: each was in force from its moment on, and no other takes its place.
 pub async fn factors(mut connection: &Connection, titrant: TitrantId) -> Result<Vec<FactorRow>, Refusal> {
     Ok(titrant_factors::table
         .filter(titrant_factors::titrant_id.eq(titrant))
+        .filter(diesel::dsl::not(diesel::dsl::exists(
+            factor_corrections::table.filter(factor_corrections::corrects_id.eq(titrant_factors::id)),
+        )))
         .order(titrant_factors::valid_from.desc())
         .select(FactorRow::as_select())
         .load(&mut connection)
         .await?)
 }
 
-/// Factors of some lots, by their beginning.
+/// Factors of some lots, those that were corrected among them, by their beginning.
 pub async fn factors_of(mut connection: &Connection, lots: &[TitrantId]) -> Result<Vec<FactorRow>, Refusal> {
     Ok(titrant_factors::table
         .filter(titrant_factors::titrant_id.eq_any(lots))
-        .order(titrant_factors::valid_from)
+        .order((titrant_factors::valid_from, titrant_factors::id))
         .select(FactorRow::as_select())
         .load(&mut connection)
         .await?)

@@ -13,6 +13,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::impacts::wire::TouchView;
+use crate::titrants::store::corrections::Corrected;
 use crate::titrants::store::{FactorRow, PreparationFacts};
 
 /// A titrant lot as entered.
@@ -114,6 +115,11 @@ pub struct TitrantDetail {
     pub preparations: Vec<PreparationView>,
     /// SHA-256 of what a signature would cover now, the newest preparation; empty where there is none.
     pub content_digest: String,
+    /// What touched the rows that its release was signed over, since then.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub touched: Vec<TouchView>,
+    /// Whether its preparation was amended since its release: the corrected factor waits for a manager's signature.
+    pub amended: bool,
     /// Signatures.
     pub sign_offs: Vec<SignOff>,
     /// Moves between states.
@@ -182,6 +188,30 @@ pub struct FactorView {
     pub standardisation: Option<Uuid>,
     /// Version of the formulae.
     pub formula_set: String,
+    /// The factor whose place it takes, from the same moment.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub corrects: Option<Uuid>,
+    /// Why.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "the mass fraction had been misread from the certificate")]
+    pub reason: Option<String>,
+    /// The factor that takes its place: what was signed over this one stays, nothing else reads it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub corrected_by: Option<Uuid>,
+}
+
+impl FactorView {
+    /// With what it corrects and what corrects it.
+    pub(super) fn beside(self, all: &[Corrected]) -> Self {
+        let corrects = all.iter().find(|one| one.by.id.0 == self.id);
+        let corrected = all.iter().find(|one| one.corrects.0 == self.id);
+        Self {
+            corrects: corrects.map(|one| one.corrects.0),
+            reason: corrects.map(|one| one.reason.clone()),
+            corrected_by: corrected.map(|one| one.by.id.0),
+            ..self
+        }
+    }
 }
 
 impl From<FactorRow> for FactorView {
@@ -196,6 +226,9 @@ impl From<FactorRow> for FactorView {
             preparation: row.preparation_id.map(|id| id.0),
             standardisation: row.standardisation_id.map(|id| id.0),
             formula_set: row.formula_set,
+            corrects: None,
+            reason: None,
+            corrected_by: None,
         }
     }
 }

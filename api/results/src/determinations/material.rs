@@ -23,6 +23,7 @@ use ferrotitre_bench::methods::store::versions as methods;
 use ferrotitre_bench::samples::portions;
 use ferrotitre_bench::specifications::conformity::{self, Assigned, RuleVersion};
 use ferrotitre_bench::titrants::store as titrants;
+use ferrotitre_bench::titrants::store::corrections::{self, Corrected, Corrections};
 
 /// Rows as read, all versions of each.
 pub(super) struct Material {
@@ -31,6 +32,8 @@ pub(super) struct Material {
     judged: Vec<StateMove>,
     pub(super) shelf: Shelf,
     pub(super) factors: Vec<(titrants::FactorRow, titrants::TitrantRow)>,
+    /// Which of them is read in the place of which.
+    pub(super) corrections: Corrections,
     /// All factors of the lots; read where a method interpolates.
     of_lots: Vec<titrants::FactorRow>,
     /// Decision rules of the methods; read where a specification names none.
@@ -118,12 +121,18 @@ async fn complete(connection: &Connection, frame: Frame, titrations: Vec<Titrati
     let factor_ids: Vec<FactorId> = once(of_titrations.chain(of_blanks));
     let titration_ids: Vec<Uuid> = titrations.iter().map(|row| row.id.0).collect();
     let named = once(frame.methods.values().filter_map(|method| method.facts.rules.0.decision_rule));
-    let (judged, shelf, factors, rules) = futures_util::try_join!(
+    let (judged, shelf, mut factors, corrected, rules) = futures_util::try_join!(
         states::moves_of(connection, &titration_ids),
         Shelf::load(connection, &vessels),
         titrants::factors_by_id(connection, &factor_ids),
+        corrections::beside(connection, &factor_ids),
         conformity::rules_of_methods(connection, frame.assigned.values().flatten(), &named)
     )?;
+    let corrections = Corrections::new(&corrected);
+    for Corrected { by, .. } in corrected.into_iter().filter(|one| !factor_ids.contains(&one.by.id)) {
+        let lot = factors.iter().find(|(_, lot)| lot.id == by.titrant_id).map(|(_, lot)| lot.clone());
+        factors.extend(lot.map(|lot| (by, lot)));
+    }
     let of_lots = if frame.methods.values().any(|method| method.facts.rules.0.interpolates()) {
         let lots: Vec<TitrantId> = once(factors.iter().map(|(_, lot)| lot.id));
         titrants::factors_of(connection, &lots).await?
@@ -135,7 +144,7 @@ async fn complete(connection: &Connection, frame: Frame, titrations: Vec<Titrati
         of_each.entry(titration.determination_id).or_default().push(titration);
     }
     let rules = rules.into_iter().map(|rule| (rule.id, rule)).collect();
-    Ok(Material { frame, titrations: of_each, judged, shelf, factors, of_lots, rules })
+    Ok(Material { frame, titrations: of_each, judged, shelf, factors, corrections, of_lots, rules })
 }
 
 /// Equipment that any of them was made with.
@@ -202,7 +211,7 @@ impl Material {
 
     /// Sources of the records.
     pub(super) fn source(&self) -> Source<'_> {
-        Source::new(&self.shelf, &self.factors, &self.judged)
+        Source::new(&self.shelf, (&self.factors, &self.corrections), &self.judged)
     }
 
     /// What core evaluates, from the rows that are seen.
@@ -229,7 +238,10 @@ impl Material {
             all.iter().filter(|titration| sight.sees(titration.id.0, titration.recorded_at)).collect();
         let of_lots: Option<Vec<&titrants::FactorRow>> =
             (source.hindsight || method.rules.0.interpolates()).then(|| {
-                source.lots_or(&self.of_lots).iter().filter(|one| sight.sees(one.id.0, one.recorded_at)).collect()
+                let seen = |one: &&titrants::FactorRow| {
+                    sight.sees(one.id.0, one.recorded_at) && self.corrections.counts(one.id, sight)
+                };
+                source.lots_or(&self.of_lots).iter().filter(seen).collect()
             });
         let facts = Facts {
             id: row.id,
@@ -261,7 +273,8 @@ impl Material {
         let titrations = self.titrations.get(&row.id).into_iter().flatten();
         all.extend(titrations.map(|titration| ("titrations", titration.id.0, titration.recorded_at)));
         all.extend(self.judged.iter().map(|step| ("state_moves", step.entity_id, step.recorded_at)));
-        all.extend(self.of_lots.iter().map(|factor| ("titrant_factors", factor.id.0, factor.recorded_at)));
+        let factors = self.factors.iter().map(|(factor, _)| factor).chain(&self.of_lots);
+        all.extend(factors.map(|factor| ("titrant_factors", factor.id.0, factor.recorded_at)));
         all
     }
 
@@ -310,7 +323,8 @@ impl Material {
         row: &DeterminationRow,
         factors: &HashMap<FactorId, Result<titrants::FactorRow, String>>,
     ) -> Option<String> {
-        let mut used = self.factors_used(row).map(|(factor, _)| factor);
+        let sight = self.sight(row.id);
+        let mut used = self.factors_used(row).map(|(factor, _)| self.corrections.read(factor, &sight));
         used.find_map(|factor| factors.get(&factor)?.as_ref().err().cloned())
     }
 

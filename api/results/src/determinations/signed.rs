@@ -1,9 +1,7 @@
 //! Figures as they were signed, read from the evaluation kept with the signature.
 
 use chrono::{DateTime, Utc};
-use ferrotitre_core::determination::{
-    Brief, Evaluation, Figure, Iron3, Progress, Reported, Reporting, ResultOutcome,
-};
+use ferrotitre_core::determination::{Brief, Evaluation, Figure, Iron3, Progress, Reported, Reporting, ResultOutcome};
 use ferrotitre_core::uncertainty::{Coverage, DegreesOfFreedom};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -108,8 +106,7 @@ fn kept(evaluation: &str) -> Result<Kept, Refusal> {
 fn instead(evaluation: &str, today: Option<&Reported>) -> Result<Option<(KeptReport, Kept)>, Refusal> {
     let mut kept = kept(evaluation)?;
     let Some(report) = kept.reported.take() else { return Ok(None) };
-    let same =
-        |now: &Reported| (&report.text, &report.expanded_uncertainty) == (&now.text, &now.expanded_uncertainty);
+    let same = |now: &Reported| (&report.text, &report.expanded_uncertainty) == (&now.text, &now.expanded_uncertainty);
     Ok((!today.is_some_and(same)).then_some((report, kept)))
 }
 

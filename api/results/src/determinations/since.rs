@@ -1,6 +1,9 @@
 //! What touched a signed determination since its signature, and what it would come to now. Nothing re-values itself: a manager
 //! amends it, or says why not.
 
+use std::collections::{HashMap, HashSet};
+
+use chrono::{DateTime, Utc};
 use ferrotitre_core::determination::{Detail, Evaluation, Record, Reported};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -12,7 +15,7 @@ use crate::determinations::material::Material;
 use crate::determinations::record::{self, Loaded};
 use crate::determinations::store::{self, DeterminationRow};
 use ferrotitre_base::db::Connection;
-use ferrotitre_base::ids::TitrantId;
+use ferrotitre_base::ids::{FactorId, TitrantId};
 use ferrotitre_base::pins::{Sight, Standing};
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_bench::impacts::store::{self as impacts, Touch};
@@ -166,10 +169,26 @@ fn progress(evaluation: &Evaluation) -> &str {
 /// The record as it would be made now: every row in its present version, calibrations and factors as they would have been taken
 /// had everything been on record then.
 async fn known_now(connection: &Connection, row: &DeterminationRow, material: &Material) -> Result<Record, Refusal> {
-    let mut lots: Vec<TitrantId> = material.factors.iter().map(|(_, lot)| lot.id).collect();
-    lots.sort_unstable();
-    lots.dedup();
-    let factors = titrants::store::factors_of(connection, &lots).await?;
+    let lots: HashMap<FactorId, TitrantId> = material.factors.iter().map(|(factor, lot)| (factor.id, lot.id)).collect();
+    let used: Vec<(TitrantId, DateTime<Utc>)> =
+        material.factors_used(row).filter_map(|(factor, at)| Some((*lots.get(&factor)?, at))).collect();
+    let mut named: Vec<TitrantId> = used.iter().map(|(lot, _)| *lot).collect();
+    named.sort_unstable();
+    named.dedup();
+    let mut factors = titrants::store::factors_of(connection, &named).await?;
+    factors.retain(|factor| material.corrections.counts(factor.id, &Sight::Present));
+    // Only those are evaluated anew that were in force at some time, and where the method interpolates the ones after them.
+    let interpolates = material.method(row)?.facts.rules.0.interpolates();
+    let wanted: HashSet<FactorId> = used
+        .iter()
+        .flat_map(|(lot, at)| {
+            let of_lot = factors.iter().filter(move |factor| factor.titrant_id == *lot);
+            let before = of_lot.clone().rfind(|factor| factor.valid_from <= *at);
+            let next = of_lot.into_iter().find(|factor| factor.valid_from > *at).filter(|_| interpolates);
+            [before, next].into_iter().flatten().map(|factor| factor.id)
+        })
+        .collect();
+    factors.retain(|factor| wanted.contains(&factor.id));
     let factors = titrants::origin::known_now(connection, factors).await?;
     let source = material.source().in_hindsight(&factors);
     Ok(material.draw(row, &Sight::Present, &source)?.record)

@@ -14,6 +14,7 @@ use ferrotitre_bench::titrants::factors::{core_factor, interpolated_factor};
 use ferrotitre_bench::titrants::service::vessel;
 use ferrotitre_bench::titrants::standardisations::burette;
 use ferrotitre_bench::titrants::store as titrants;
+use ferrotitre_bench::titrants::store::corrections::Corrections;
 use ferrotitre_core::determination::{
     Blank, BlankKind, Burette, Density, DilutionStep, Excess, Factor, Portion, PortionAmount, Record, Segment,
     Standing, Titration, TitrationKind, Vessel,
@@ -63,6 +64,7 @@ fn standing(state: &str, cause: Option<&StateMove>) -> Standing {
 pub(super) struct Source<'a> {
     shelf: &'a Shelf,
     factors: HashMap<FactorId, &'a (titrants::FactorRow, titrants::TitrantRow)>,
+    corrections: &'a Corrections,
     /// Moves of every titration, oldest first.
     judged: HashMap<Uuid, &'a [StateMove]>,
     /// By version and calibration of a piece.
@@ -77,16 +79,18 @@ pub(super) struct Source<'a> {
 }
 
 impl<'a> Source<'a> {
-    /// From equipment, factors with their lots, and the moves of titrations, those of one together.
+    /// From equipment, factors with their lots and which is read in the place of which, and the moves of titrations, those of one
+    /// together.
     pub(super) fn new(
         shelf: &'a Shelf,
-        factors: &'a [(titrants::FactorRow, titrants::TitrantRow)],
+        (factors, corrections): (&'a [(titrants::FactorRow, titrants::TitrantRow)], &'a Corrections),
         judged: &'a [StateMove],
     ) -> Self {
         let of_one = judged.chunk_by(|a, b| a.entity_id == b.entity_id);
         Self {
             shelf,
             factors: factors.iter().map(|pair| (pair.0.id, pair)).collect(),
+            corrections,
             judged: of_one.filter_map(|moves| Some((moves.first()?.entity_id, moves))).collect(),
             burettes: RefCell::default(),
             vessels: RefCell::default(),
@@ -196,7 +200,7 @@ impl<'a> Source<'a> {
     }
 
     fn factor(&self, id: FactorId, at: DateTime<Utc>, facts: &Facts<'_>) -> Result<Factor, Refusal> {
-        let found = self.factors.get(&id);
+        let found = self.factors.get(&self.corrections.read(id, facts.sight));
         let (recorded, lot) = found.ok_or_else(|| Refusal::new(Code::Internal, "a factor in a record is missing"))?;
         let mut factor = recorded;
         if let Some(of_lots) = facts.of_lots.filter(|_| self.hindsight) {

@@ -15,6 +15,7 @@ use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature};
 use ferrotitre_base::states::{self, NewMove, StateMove};
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_bench::nonconformities::service::Opening;
+use ferrotitre_bench::titrants::origin;
 use ferrotitre_bench::{impacts, nonconformities};
 use ferrotitre_core::determination::Detail;
 use ferrotitre_core::lifecycle::EntityKind;
@@ -265,6 +266,8 @@ pub async fn determination(
             discordance::decided(&loaded, &loaded.evaluate(Detail::Figures)?)?;
         }
         if step == Step::Submit {
+            // A signature begins nothing with a concentration that is known to be wrong.
+            origin::still_hold(connection, &loaded.used.of("titrant_factors")).await?;
             supervision::may_answer(connection, &loaded, user).await?;
             supervision::all_countersigned(connection, &loaded, &signed.digest).await?;
         }

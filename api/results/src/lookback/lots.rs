@@ -29,11 +29,20 @@ pub(super) async fn factor_of(connection: &Connection, one: &Use) -> Result<Opti
     } else {
         store::standardisation(connection, one.entity_id).await?.titrant_id
     };
-    let all = store::factors_of(connection, &[lot]).await?;
-    Ok(all.into_iter().find(|row| match row.standardisation_id {
-        Some(standardisation) => standardisation.0 == one.entity_id,
-        None => by_lot,
-    }))
+    let all = store::factors_of(connection, &[lot]).await?.into_iter();
+    let mut own: Vec<FactorRow> = all
+        .filter(|row| match row.standardisation_id {
+            Some(standardisation) => standardisation.0 == one.entity_id,
+            None => by_lot,
+        })
+        .collect();
+    own.sort_by_key(|row| row.recorded_at);
+    // A release puts its factor into force itself; a standardisation is signed first and approved afterwards.
+    Ok(if by_lot {
+        own.into_iter().rfind(|row| row.recorded_at <= one.signed_at)
+    } else {
+        own.into_iter().find(|row| row.recorded_at >= one.signed_at)
+    })
 }
 
 /// As it was signed and as the hypothesis has it, or why not.

@@ -233,34 +233,9 @@ pub(super) async fn read_run(
     people.push(run.recorded_by.0);
     let people = accounts::names(&db, &people).await?;
     let name = |id: Uuid| people.get(&id).cloned().unwrap_or_default();
-    let titrants = blanks.iter().flat_map(|blank| [Some(blank.facts.titrant), blank.facts.added_titrant]).flatten();
-    let titrants = labels::of(&db, EntityKind::Titrant, &titrants.collect::<Vec<Uuid>>()).await?;
-    let pipettes: Vec<Uuid> = blanks.iter().filter_map(|blank| blank.facts.added_pipette).collect();
-    let pipettes = labels::of(&db, EntityKind::Equipment, &pipettes).await?;
     let open = run.state == "open";
     let conducts = shell.may(Action::ConductRuns);
-    let blank_rows = blanks.iter().map(|blank| {
-        let named =
-            blank::Named { titrants: &titrants, pipettes: &pipettes, who: name(blank.recorded_by.0) };
-        blank::blank_cells(&shell, blank, open && conducts, &named)
-    });
-    let blank_table = Table {
-        columns: vec![
-            "Kind",
-            "State",
-            "Readings, mL",
-            "What was added",
-            "End point",
-            "Titrant",
-            "When, who",
-            "Reason",
-            "",
-            "",
-        ],
-        rows: blank_rows.collect(),
-        empty: "No blank yet.",
-        ..Table::default()
-    };
+    let blank_table = blank::table(&shell, &db, &blanks, open && conducts, &people).await?;
     let results: Vec<Uuid> = lines.iter().map(|line| line.id).collect();
     let certified = certificates::of_results(&db, &results).await?;
     let (control, values) = (quality(&run), control_values(&shell, &run));

@@ -8,6 +8,7 @@ use ferrotitre_base::auth::permissions::Action;
 use ferrotitre_base::auth::permissions::acts::{MoveTitrants, PrepareTitrants, ReadRecords, ReleaseTitrants};
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
+use ferrotitre_base::ids::PrimaryStandardId;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::sign_offs::NewSignature;
 use ferrotitre_base::states::NewMove;
@@ -25,9 +26,10 @@ use ferrotitre_html::versioned::{json, moves_on};
 use uuid::Uuid;
 
 use crate::choices;
+use crate::impacts::wire::TouchView;
 use crate::titrants::service;
 use crate::titrants::store::PreparationFacts;
-use crate::titrants::wire::{ConcentrationView, NewTitrant, TitrantDetail, TitrantView};
+use crate::titrants::wire::{ConcentrationView, FactorView, NewTitrant, TitrantDetail, TitrantView};
 
 const KIND: EntityKind = EntityKind::Titrant;
 
@@ -41,6 +43,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(read_titrant)
         .service(prepare)
         .service(correct_preparation)
+        .service(amend_preparation)
         .service(release_titrant)
         .service(move_titrant)
         .service(standardisations::begin)
@@ -167,6 +170,27 @@ pub(super) fn concentration_facts(shell: &Shell, found: &ConcentrationView) -> V
     ]
 }
 
+/// What a factor takes the place of, or what takes its.
+fn place_of(factor: &FactorView) -> String {
+    match (&factor.corrected_by, &factor.reason) {
+        (Some(_), _) => "corrected: another takes its place".to_owned(),
+        (None, Some(reason)) => format!("takes the place of the one before: {reason}"),
+        (None, None) => String::new(),
+    }
+}
+
+/// What touched what was signed.
+pub(super) fn touched(since: &[TouchView]) -> Vec<Fact> {
+    let line = |touch: &TouchView| {
+        let words = match (&touch.decision, &touch.reason) {
+            (Some(decision), Some(reason)) => format!("{} ({decision}: {reason})", touch.what),
+            _ => touch.what.clone(),
+        };
+        fact(&show::time(touch.at), Cell::link(words, format!("/impacts/{}", touch.impact)))
+    };
+    since.iter().map(line).collect()
+}
+
 fn lot_facts(shell: &Shell, lot: &TitrantView) -> Vec<Fact> {
     let factor = lot.factor_now.as_ref().map_or_else(
         || "none".to_owned(),
@@ -192,7 +216,8 @@ pub(super) async fn read_titrant(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<HttpResponse, Problem> {
-    let TitrantDetail { titrant: lot, preparations, sign_offs, moves, .. } = service::read(&db, *id).await?;
+    let TitrantDetail { titrant: lot, preparations, sign_offs, moves, touched: since, amended, .. } =
+        service::read(&db, *id).await?;
     let factors = service::factors(&db, *id).await?;
     let standardised = standardisations::table(&shell, &db, *id).await?;
     let views: Vec<_> = preparations.iter().map(|view| &view.preparation).collect();
@@ -211,12 +236,13 @@ pub(super) async fn read_titrant(
             Cell::text(show::time(factor.valid_from)),
             Cell::text(show::time(factor.valid_to)),
             from,
+            Cell::text(place_of(factor)),
             Cell::link("where used", format!("/where-used/{}", factor.id)),
             Cell::link("what if", format!("/what-if?factor={}", factor.id)),
         ]
     });
     let factor_table = Table {
-        columns: vec!["Factor", "mol/L at 20 °C", "u, mol/L", "From", "Until", "By", "", ""],
+        columns: vec!["Factor", "mol/L at 20 °C", "u, mol/L", "From", "Until", "By", "Correction", "", ""],
         rows: factor_rows.collect(),
         empty: "No factor yet: nothing can be titrated with this lot.",
         ..Table::default()
@@ -225,10 +251,14 @@ pub(super) async fn read_titrant(
     let (prepares, direct) = (shell.may(Action::PrepareTitrants), lot.route == "direct preparation");
     let made = !preparations.is_empty();
     let fresh = lot.state == "prepared";
+    let releases = shell.may(Action::ReleaseTitrants);
+    let released = direct && !factors.is_empty();
     let mut sheet = Sheet::new(&shell, "Titrant lot", lot.code.clone())
         .state(lot.state.clone())
         .way(direct && !made && prepares, "Record the preparation", format!("{path}/preparation"))
-        .way(direct && made && fresh && shell.may(Action::ReleaseTitrants), "Release", format!("{path}/release"))
+        .way(direct && made && fresh && releases, "Release", format!("{path}/release"))
+        .way(amended && releases, "Release the corrected factor", format!("{path}/release"))
+        .way(released && releases, "Amend the preparation", format!("{path}/preparation/amendment"))
         .way(!direct && prepares, "Standardise", format!("{path}/standardisations/new"))
         .way(direct && made && fresh && prepares, "Correct the preparation", format!("{path}/preparation/correction"))
         .way(shell.may(Action::MoveTitrants) && moves_on(KIND, &lot.state), "Move", format!("{path}/moves"))
@@ -238,8 +268,11 @@ pub(super) async fn read_titrant(
         .section("about", "About", Part::Facts(lot_facts(&shell, &lot)))
         .section("factors", "Factors", Part::Table(factor_table))
         .section_way(!factors.is_empty(), "Drift", format!("{path}/drift"));
+    if !since.is_empty() {
+        sheet = sheet.section("since", "Since its release", Part::Facts(touched(&since)));
+    }
     if let Some(view) = preparations.into_iter().next_back() {
-        let fields = preparation_fields(&db).await?;
+        let fields = preparation_fields(&db, None).await?;
         let told = ferrotitre_html::sheet::facts(&fields, &json(&view.preparation.facts), &shell);
         sheet = sheet.section("preparation", "Preparation by mass", Part::Facts(told));
         if let Some(found) = view.evaluation {
@@ -263,10 +296,15 @@ pub(super) async fn read_titrant(
         .show()
 }
 
-async fn preparation_fields(db: &Db) -> Result<Vec<Field>, Refusal> {
+/// Fields of a preparation; one that was made long ago may name a standard that has left the shelf since.
+async fn preparation_fields(db: &Db, also: Option<(PrimaryStandardId, String)>) -> Result<Vec<Field>, Refusal> {
     let pieces = crate::equipment::service::pieces(db).await?;
+    let mut standards = choices::standards(db, true).await?;
+    if let Some((id, code)) = also.filter(|(id, _)| standards.iter().all(|choice| choice.value != id.to_string())) {
+        standards.push(Choice::thing(id, &code, "as it was used"));
+    }
     Ok(vec![
-        Field::new("primary_standard", "Lot of the primary standard", Kind::Thing(choices::standards(db, true).await?)),
+        Field::new("primary_standard", "Lot of the primary standard", Kind::Thing(standards)),
         Field::new("mass_g", "Mass as read, g", Kind::Decimal),
         Field::new("balance", "Balance", Kind::Thing(choices::of_kinds(&pieces, &["balance"]))),
         Field::new("flask", "Flask", Kind::Thing(choices::of_kinds(&pieces, &["flask"]))),
@@ -289,7 +327,7 @@ pub(super) async fn prepare(
     let lot = service::read(&db, *id).await?.titrant;
     let back = format!("/titrants/{id}");
     let form = Form::new(format!("Preparation of {}", lot.code), "Save preparation", back.as_str())
-        .with(preparation_fields(&db).await?)
+        .with(preparation_fields(&db, None).await?)
         .hide("titrant", id.to_string())
         .cautions(lot.cautions)
         .help(
@@ -323,12 +361,47 @@ pub(super) async fn correct_preparation(
         "Record the correction",
         format!("/titrants/{id}"),
     )
-    .with(preparation_fields(&db).await?)
+    .with(preparation_fields(&db, None).await?)
     .with([Field::new("titrant", "Lot", Kind::Thing(vec![Choice::thing(*id, &detail.titrant.code, "")]))]);
     let present = (&json(&newest.preparation.facts), version);
     shell
         .correct(&who, &sent, form, present, async |act, version, correction: Correction<PreparationFacts>| {
             service::correct_preparation(&db, &act, record, version, correction).await
+        })
+        .await
+}
+
+/// Amends the preparation of a released lot.
+#[routes]
+#[get("/titrants/{id}/preparation/amendment")]
+#[post("/titrants/{id}/preparation/amendment")]
+pub(super) async fn amend_preparation(
+    who: Allowed<ReleaseTitrants>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let detail = service::read(&db, *id).await?;
+    let newest = detail.preparations.last().ok_or_else(|| Refusal::not_found("preparation of lot", *id))?;
+    let (record, version) = (newest.preparation.id, newest.preparation.version_id);
+    let (facts, standard) = service::with_present_standard(&db, newest.preparation.facts.clone()).await?;
+    let code = &detail.titrant.code;
+    let form = Form::new(format!("Amend the preparation of {code}"), "Record the amendment", format!("/titrants/{id}"))
+        .lead(format!(
+            "What was signed with {code} stays. Once another manager has released the corrected factor, it takes the place of the one in force, from the same moment."
+        ))
+        .with(preparation_fields(&db, Some((facts.primary_standard, standard))).await?)
+        .with([Field::new("titrant", "Lot", Kind::Thing(vec![Choice::thing(*id, code, "")]))])
+        .help(
+            "A certificate, a calibration or an entry that a released factor rests on was corrected.",
+            "ISO/IEC 17025:2017 7.5.2 and 7.10.",
+            "A manager who had no hand in it releases the corrected factor; then results made with the lot can be amended.",
+        );
+    let present = (&json(&facts), version);
+    shell
+        .correct(&who, &sent, form, present, async |act, version, correction: Correction<PreparationFacts>| {
+            service::amend_preparation(&db, &act, record, version, correction).await
         })
         .await
 }

@@ -21,7 +21,7 @@ use ferrotitre_html::versioned::json;
 use ferrotitre_ledger::accounts::service as accounts;
 use uuid::Uuid;
 
-use super::concentration_facts;
+use super::{concentration_facts, touched};
 use crate::choices;
 use crate::equipment::service as equipment;
 use crate::readings::CAUSES;
@@ -125,7 +125,8 @@ pub(super) async fn read_standardisation(
     let burette = labels::of(&db, EntityKind::Equipment, &[view.burette]).await?;
     let people: Vec<Uuid> = view.titrations.iter().map(|titration| titration.recorded_by.0).collect();
     let people = accounts::names(&db, &people).await?;
-    let changes = matches!(view.state.as_str(), "draft" | "returned");
+    let amends = view.state == "amended";
+    let changes = amends || matches!(view.state.as_str(), "draft" | "returned");
     let prepares = shell.may(Action::PrepareTitrants);
     let titration_rows = view.titrations.iter().map(|titration| {
         let who = people.get(&titration.recorded_by.0).cloned().unwrap_or_default();
@@ -155,9 +156,9 @@ pub(super) async fn read_standardisation(
     let mut sheet = Sheet::new(&shell, "Standardisation", view.code)
         .state(view.state.clone())
         .lead(view.missing.clone().unwrap_or_default())
-        .way(changes && prepares && view.missing.is_some(), "Titrate", format!("{path}/titrations/new"))
+        .way(changes && !amends && prepares && view.missing.is_some(), "Titrate", format!("{path}/titrations/new"))
         .way(changes && prepares && view.missing.is_none(), "Submit", format!("{path}/submission"))
-        .way(changes && prepares && view.missing.is_none(), "Titrate", format!("{path}/titrations/new"))
+        .way(changes && !amends && prepares && view.missing.is_none(), "Titrate", format!("{path}/titrations/new"))
         .way(
             view.state == "submitted"
                 && view.discordant
@@ -168,8 +169,12 @@ pub(super) async fn read_standardisation(
         )
         .way(judges, "Approve", format!("{path}/approval"))
         .way(judges, "Return", format!("{path}/return"))
-        .section("about", "About", Part::Facts(facts))
-        .section("titrations", "Every titration made", Part::Table(titrations));
+        .way(view.state == "approved" && shell.may(Action::ReleaseTitrants), "Amend", format!("{path}/amendment"))
+        .section("about", "About", Part::Facts(facts));
+    if !view.touched.is_empty() {
+        sheet = sheet.section("since", "Since it was submitted", Part::Facts(touched(&view.touched)));
+    }
+    sheet = sheet.section("titrations", "Every titration made", Part::Table(titrations));
     if let Some(found) = view.concentration {
         sheet = sheet
             .section("concentration", "What it comes to", Part::Facts(concentration_facts(&shell, &found)))
@@ -183,7 +188,7 @@ pub(super) async fn read_standardisation(
         .help(
             "What a lot's factor rests on, replicate by replicate.",
             "ISO/IEC 17025:2017 6.5; JCGM 100.",
-            "An approved standardisation puts its factor into force for the days named.",
+            "An approved standardisation puts its factor into force for the days named. Where something it rests on is corrected, a manager amends it.",
         )
         .show()
 }
@@ -342,13 +347,18 @@ async fn sign<D: Deed>(
         Step::Submit => ("Submit", "Sign and submit", "You sign: these are my observations."),
         Step::Approve => ("Approve", "Sign and approve", "You sign: fit for release. The factor comes into force."),
         Step::Return => ("Return", "Return it", "It goes back to its author, with your reason."),
+        Step::Amend => (
+            "Amend",
+            "Open it for amendment",
+            "It is read from the present certificates and calibrations again, and submitted and approved anew. Until then its factor stays; then the corrected one takes its place, from the same moment.",
+        ),
     };
     let factor = view.concentration.as_ref().map(|found| shell.n(show::figure(found.factor, 6)));
     let stands = factor.map_or_else(|| view.missing.clone().unwrap_or_default(), |factor| format!("factor {factor}"));
     let back = format!("/standardisations/{id}");
     let form = Form::new(format!("{title} {}", view.code), button, back.as_str())
         .lead(format!("{}: {stands}. {meaning}", view.code))
-        .signing(&view.content_digest, step == Step::Return);
+        .signing(&view.content_digest, matches!(step, Step::Return | Step::Amend));
     shell
         .take(who, sent, form, async |act, signature: NewSignature| {
             Ok(onward(&service::sign(db, &act, who.user(), policy, id, step, signature).await?, &back))
@@ -400,10 +410,10 @@ pub(super) async fn decide(
         .await
 }
 
-/// Approves or returns.
+/// Approves, returns or amends.
 #[routes]
-#[get("/standardisations/{id}/{step:approval|return}")]
-#[post("/standardisations/{id}/{step:approval|return}")]
+#[get("/standardisations/{id}/{step:approval|return|amendment}")]
+#[post("/standardisations/{id}/{step:approval|return|amendment}")]
 pub(super) async fn judge(
     who: Allowed<ReleaseTitrants>,
     shell: Shell,
@@ -412,6 +422,10 @@ pub(super) async fn judge(
     path: web::Path<(Uuid, String)>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let step = if path.1 == "approval" { Step::Approve } else { Step::Return };
+    let step = match path.1.as_str() {
+        "approval" => Step::Approve,
+        "amendment" => Step::Amend,
+        _ => Step::Return,
+    };
     sign(&who, &shell, (&db, **policy), (path.0, step), &sent).await
 }

@@ -1,5 +1,7 @@
 //! A standardisation as it is read and evaluated: from the rows its author signed, or from those of the present.
 
+use std::collections::HashSet;
+
 use ferrotitre_core::determination::{
     Burette, PreparedTitrant, Replicate, Segment, Standardisation, StandardisationResult, Standing, standardise,
 };
@@ -9,6 +11,7 @@ use uuid::Uuid;
 use super::{KIND, MINIMUM, TITRATION};
 use crate::equipment::shelf::{Found, Shelf};
 use crate::impacts;
+use crate::impacts::store::Touch;
 use crate::impacts::wire::TouchView;
 use crate::standards::primary;
 use crate::supposed::Supposed;
@@ -16,10 +19,12 @@ use crate::titrants::factors::core_factor;
 use crate::titrants::origin::{noted, of_factors};
 use crate::titrants::preparations::{concentration_view, reference, vessel};
 use crate::titrants::service::electrons;
+use crate::titrants::store::corrections;
 use crate::titrants::store::{self, FactorRow, StandardisationRow, StandardisationTitrationRow, TitrantRow};
 use crate::titrants::wire::{NewStandardisationTitration, StandardisationTitrationView, StandardisationView};
 use ferrotitre_base::db::Connection;
-use ferrotitre_base::ids::{AccountId, StandardisationId};
+use ferrotitre_base::ids::{AccountId, PrimaryStandardId, SignOffId, StandardisationId};
+use ferrotitre_base::locks;
 use ferrotitre_base::pins::{self, Sight, Used};
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::sign_offs;
@@ -46,6 +51,12 @@ pub(in crate::titrants) struct Loaded {
     pub(super) result: StandardisationResult,
     pub(super) digest: String,
     pub(super) used: Used,
+    /// The author's signature it was last read under.
+    pub(super) standing: Option<SignOffId>,
+    /// What touched that since.
+    pub(super) touched: Vec<Touch>,
+    /// Why it was last amended, once it was.
+    pub(super) amended: Option<String>,
     pub(super) view: StandardisationView,
 }
 
@@ -67,13 +78,51 @@ struct Refers {
     reference: Option<(FactorRow, TitrantRow)>,
 }
 
-async fn refers(connection: &Connection, row: &StandardisationRow) -> Result<Refers, Refusal> {
+/// What a standardisation is read from.
+#[derive(Debug, Clone)]
+pub(in crate::titrants) struct Read {
+    sight: Sight,
+    /// Whether its standard is the version that was named when it was begun: for signatures of releases that read no other.
+    as_named: bool,
+}
+
+impl Read {
+    /// From the rows of the present.
+    pub(in crate::titrants) fn present() -> Self {
+        Self { sight: Sight::Present, as_named: false }
+    }
+
+    /// From what a signature stands over, or what can be known of that where it fits no rows.
+    pub(in crate::titrants) fn signed(sight: Option<Sight>) -> Self {
+        match sight {
+            Some(sight) => Self { sight, as_named: false },
+            None => Self { sight: Sight::Present, as_named: true },
+        }
+    }
+}
+
+/// The version of a standard that is read: the newest that is seen.
+async fn standard(
+    connection: &Connection,
+    named: PrimaryStandardId,
+    read: &Read,
+) -> Result<primary::versions::Row, Refusal> {
+    let named = primary::versions::exactly(connection, named).await?;
+    if read.as_named {
+        return Ok(named);
+    }
+    let all = primary::versions::every(connection, &[named.record_id]).await?;
+    let seen = all.into_iter().rfind(|row| read.sight.sees(row.id.0, row.recorded_at));
+    Ok(seen.unwrap_or(named))
+}
+
+async fn refers(connection: &Connection, row: &StandardisationRow, read: &Read) -> Result<Refers, Refusal> {
     let standard = match row.primary_standard_id {
-        Some(standard) => Some(primary::versions::exactly(connection, standard).await?),
+        Some(named) => Some(standard(connection, named, read).await?),
         None => None,
     };
     let reference = match row.reference_factor_id {
-        Some(factor) => store::factors_by_id(connection, &[factor]).await?.into_iter().next(),
+        Some(factor) => corrections::read(connection, factor, &read.sight).await?,
         None => None,
     };
     Ok(Refers { standard, reference })
@@ -209,28 +258,52 @@ impl Titrations {
 
 /// Rows a standardisation is read from: those its author's signature stands over while it is submitted or approved, or else those
 /// of the present.
-async fn sight(connection: &Connection, id: Uuid, state: &str) -> Result<Sight, Refusal> {
+async fn read_from(connection: &Connection, id: Uuid, state: &str) -> Result<Read, Refusal> {
     if !matches!(state, "submitted" | "approved") {
-        return Ok(Sight::Present);
+        return Ok(Read::present());
     }
     let signed = pins::standing(connection, &[id]).await?;
-    Ok(signed.get(&id).and_then(pins::Standing::sight).unwrap_or(Sight::Present))
+    Ok(Read::signed(signed.get(&id).and_then(pins::Standing::sight)))
 }
 
 pub(super) async fn load(connection: &Connection, row: StandardisationRow) -> Result<Loaded, Refusal> {
     let state = states::present(connection, KIND, row.id.0).await?.state;
-    let sight = sight(connection, row.id.0, &state).await?;
-    load_under(connection, row, state, &sight).await
+    let read = read_from(connection, row.id.0, &state).await?;
+    load_under(connection, row, state, &read).await
+}
+
+/// Loads it for its author's signature: what it rests on is shared first, so that it stays as it is until the signature is made.
+pub(super) async fn load_to_pin(connection: &Connection, id: Uuid) -> Result<Loaded, Refusal> {
+    let mut shared: HashSet<Uuid> = HashSet::new();
+    loop {
+        let mut loaded = load(connection, store::standardisation(connection, id).await?).await?;
+        loaded.used.extend(&of_factors(connection, &loaded.used.of("titrant_factors")).await?);
+        let rows = loaded.used.rows();
+        if rows.is_subset(&shared) {
+            return Ok(loaded);
+        }
+        locks::share(connection, &rows.iter().copied().collect::<Vec<_>>()).await?;
+        shared.extend(rows);
+    }
+}
+
+/// Who amended it, and why it was last amended.
+async fn amendments(connection: &Connection, id: Uuid) -> Result<(Vec<AccountId>, Option<String>), Refusal> {
+    let moves = states::history(connection, id).await?;
+    let amended: Vec<&StateMove> = moves.iter().filter(|step| step.to_state == "amended").collect();
+    let why = amended.last().map(|step| step.reason.clone().unwrap_or_default());
+    Ok((amended.iter().filter_map(|step| step.recorded_by).collect(), why))
 }
 
 async fn load_under(
     connection: &Connection,
     row: StandardisationRow,
     state: String,
-    sight: &Sight,
+    read: &Read,
 ) -> Result<Loaded, Refusal> {
+    let sight = &read.sight;
     let titrant = store::titrant(connection, row.titrant_id.0).await?;
-    let refers = refers(connection, &row).await?;
+    let refers = refers(connection, &row, read).await?;
     let titrations = Titrations::of(connection, row.id, sight).await?;
     let of = (&row, &titrant);
     let (facts, mut used) =
@@ -250,19 +323,19 @@ async fn load_under(
     let signed = sign_offs::of(connection, row.id.0).await?;
     let mut parties = titrations.parties(&row);
     parties.extend(signed.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
-    let touched = match pins::standing(connection, &[row.id.0]).await?.remove(&row.id.0) {
-        Some(standing) if matches!(state.as_str(), "submitted" | "approved") => {
-            impacts::store::touching(connection, &[standing.sign_off]).await?
-        }
-        _ => Vec::new(),
-    };
+    let (amenders, amended) = amendments(connection, row.id.0).await?;
+    // Whoever amends an approved one has a hand in what comes of it.
+    parties.extend(amenders);
+    let standing = pins::standing(connection, &[row.id.0]).await?.remove(&row.id.0);
+    let standing = standing.filter(|_| matches!(state.as_str(), "submitted" | "approved")).map(|of| of.sign_off);
+    let touched = impacts::store::touching(connection, standing.as_slice()).await?;
     let decided = decision(&signed, &digest).is_some();
     let view = StandardisationView {
         id: row.id.0,
         code: row.code.clone(),
         titrant: row.titrant_id.0,
         against: row.against.clone(),
-        primary_standard: row.primary_standard_id.map(|id| id.0),
+        primary_standard: refers.standard.as_ref().map(|standard| standard.id.0),
         burette: row.burette_id,
         indicator: row.indicator.clone(),
         valid_days: row.valid_days,
@@ -289,7 +362,8 @@ async fn load_under(
         content_digest: digest.clone(),
     };
     let (observers, correctors) = (titrations.observers(), titrations.correctors());
-    Ok(Loaded { row, titrant, parties, observers, correctors, result, digest, used, view })
+    let amended = amended.filter(|_| view.state != "approved");
+    Ok(Loaded { row, titrant, parties, observers, correctors, result, digest, used, standing, touched, amended, view })
 }
 
 /// What an approved standardisation would come to had everything been on record then that is now; none where that gives none.
@@ -300,14 +374,20 @@ pub(in crate::titrants) async fn known_now(
 ) -> Result<Option<PreparedTitrant>, Refusal> {
     let titrant = store::titrant(connection, row.titrant_id.0).await?;
     let titrations = Titrations::of(connection, row.id, &Sight::Present).await?;
-    let standard = match refers(connection, &row).await?.standard {
-        Some(named) => Some(primary::versions::current(connection, named.record_id).await?),
-        None => None,
-    };
+    let standard = refers(connection, &row, &Read::present()).await?.standard;
     let refers = Refers { standard, reference };
     let read = (&Sight::Present, &Supposed::default());
     let made = facts(connection, (&row, &titrant), &refers, read, titrations.replicates()).await?.0;
     Ok(standardise(&made).ok().and_then(|result| result.titrant))
+}
+
+/// The factor of the titrant that a standardisation was made against, as it is read.
+pub(in crate::titrants) async fn reference_of(
+    connection: &Connection,
+    row: &StandardisationRow,
+    read: &Read,
+) -> Result<Option<(FactorRow, TitrantRow)>, Refusal> {
+    Ok(refers(connection, row, read).await?.reference)
 }
 
 /// What an approved standardisation would come to under a hypothesis, from the rows its author signed over; none where that
@@ -316,16 +396,15 @@ pub(in crate::titrants) async fn supposed(
     connection: &Connection,
     row: StandardisationRow,
     (reference, concerned): (Option<(FactorRow, TitrantRow)>, bool),
-    supposed: &Supposed,
+    (read, supposed): (&Read, &Supposed),
 ) -> Result<Option<PreparedTitrant>, Refusal> {
     let titrant = store::titrant(connection, row.titrant_id.0).await?;
-    let sight = sight(connection, row.id.0, "approved").await?;
-    let titrations = Titrations::of(connection, row.id, &sight).await?;
-    let mut standard = refers(connection, &row).await?.standard;
+    let titrations = Titrations::of(connection, row.id, &read.sight).await?;
+    let mut standard = refers(connection, &row, read).await?.standard;
     let concerned = concerned | standard.as_mut().is_some_and(|standard| supposed.in_standard(standard));
     let refers = Refers { standard, reference };
     let (made, used) =
-        facts(connection, (&row, &titrant), &refers, (&sight, supposed), titrations.replicates()).await?;
+        facts(connection, (&row, &titrant), &refers, (&read.sight, supposed), titrations.replicates()).await?;
     if !concerned && !supposed.concerns(&used) {
         return Ok(None);
     }
@@ -375,7 +454,8 @@ pub(in crate::titrants) async fn as_of(
     moment: chrono::DateTime<chrono::Utc>,
 ) -> Result<Option<(String, Used)>, Refusal> {
     let row = store::standardisation(connection, id).await?;
-    let Ok(loaded) = load_under(connection, row, String::new(), &Sight::AsOf(moment)).await else { return Ok(None) };
+    let read = Read { sight: Sight::AsOf(moment), as_named: true };
+    let Ok(loaded) = load_under(connection, row, String::new(), &read).await else { return Ok(None) };
     let mut used = loaded.used;
     used.extend(&of_factors(connection, &used.of("titrant_factors")).await?);
     Ok(Some((loaded.digest, used)))

@@ -19,15 +19,28 @@ use crate::titrants::store::{self, StandardisationRow, StandardisationTitrationR
 use crate::titrants::wire::{NewStandardisationTitration, Rejection, StandardisationTitrationView};
 use ferrotitre_core::chemistry::{indicator, species};
 
+/// Refuses a change of what is signed. One that is amended takes no further titration: what was made then is all there is.
+async fn may_change(connection: &Connection, row: &StandardisationRow, further: bool) -> Result<(), Refusal> {
+    let state = states::present(connection, KIND, row.id.0).await?.state;
+    let detail = match (state.as_str(), further) {
+        ("draft" | "returned", _) | ("amended", false) => return Ok(()),
+        ("amended", true) => {
+            "the standardisation is amended: its titrations are corrected or rejected, none is added; begin another"
+                .to_owned()
+        }
+        ("approved", _) => {
+            "the standardisation is approved; a manager must amend it before its titrations change".to_owned()
+        }
+        (state, _) => format!("the standardisation is {state}; return it first"),
+    };
+    Err(Refusal::new(Code::StateConflict, detail))
+}
+
 async fn check_titration(
     connection: &Connection,
     row: &StandardisationRow,
     new: &NewStandardisationTitration,
 ) -> Result<(), Refusal> {
-    let state = states::present(connection, KIND, row.id.0).await?.state;
-    if !matches!(state.as_str(), "draft" | "returned") {
-        return Err(Refusal::new(Code::StateConflict, format!("the standardisation is {state}; return it first")));
-    }
     let at = row.observed_at;
     let used = usable(connection, "burette", row.burette_id, &["burette", "piston burette"], at).await?;
     let mut errors = FieldErrors::default();
@@ -152,6 +165,7 @@ pub async fn record_titration(
     db.write(act, async |connection| {
         let row = store::standardisation(connection, id).await?;
         hold(connection, &[Held::Standardisation(id)]).await?;
+        may_change(connection, &row, true).await?;
         check_titration(connection, &row, &new).await?;
         let present = store::standardisation_titrations(connection, row.id).await?;
         let position = present.iter().map(|t| t.position).max().unwrap_or(0) + 1;
@@ -188,6 +202,7 @@ pub async fn correct_titration(
     db.write(act, async |connection| {
         let (row, present) = of_titration(connection, id).await?;
         expect_version(if_match, &present.id.to_string())?;
+        may_change(connection, &row, false).await?;
         check_titration(connection, &row, &correction.facts).await?;
         let late_reason = correction.facts.late_reason.clone();
         let titration =
@@ -205,10 +220,7 @@ pub async fn reject_titration(db: &Db, act: &Act, id: Uuid, rejection: Rejection
     readings::cause(&rejection.cause)?;
     db.write(act, async |connection| {
         let (row, present) = of_titration(connection, id).await?;
-        let state = states::present(connection, KIND, row.id.0).await?.state;
-        if !matches!(state.as_str(), "draft" | "returned") {
-            return Err(Refusal::new(Code::StateConflict, format!("the standardisation is {state}; return it first")));
-        }
+        may_change(connection, &row, false).await?;
         let asked = NewMove { to: "rejected".to_owned(), reason: Some(rejection.reason) };
         states::advance(connection, act, TITRATION, present.id.0, &asked, Some(&rejection.cause)).await?;
         Ok(load(connection, row).await?.view)

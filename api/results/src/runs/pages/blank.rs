@@ -4,6 +4,7 @@ use actix_web::{HttpResponse, routes, web};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::acts::ConductRuns;
 use ferrotitre_base::db::Db;
+use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::Correction;
@@ -12,8 +13,9 @@ use ferrotitre_bench::methods::service as methods;
 use ferrotitre_bench::methods::store::MethodFacts;
 use ferrotitre_bench::readings::CAUSES;
 use ferrotitre_core::chemistry::{chemistry, indicator};
+use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward, words};
-use ferrotitre_html::sheet::{Cell, Names};
+use ferrotitre_html::sheet::{Cell, Names, Table};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use ferrotitre_html::versioned::json;
@@ -22,25 +24,44 @@ use uuid::Uuid;
 use crate::runs::blanks::{self, BlankView, Judgement, NewBlank};
 use crate::runs::service;
 
-/// What a blank refers to, by name.
-pub(super) struct Named<'a> {
-    pub(super) titrants: &'a Names,
-    pub(super) pipettes: &'a Names,
-    pub(super) who: String,
+/// What blanks refer to, by name.
+struct Named<'a> {
+    titrants: Names,
+    pipettes: Names,
+    people: &'a Names,
+}
+
+/// The blanks of a run.
+pub(super) async fn table(
+    shell: &Shell,
+    db: &Db,
+    blanks: &[BlankView],
+    open: bool,
+    people: &Names,
+) -> Result<Table, Refusal> {
+    let titrants = blanks.iter().flat_map(|blank| [Some(blank.facts.titrant), blank.facts.added_titrant]).flatten();
+    let titrants = labels::of(db, EntityKind::Titrant, &titrants.collect::<Vec<Uuid>>()).await?;
+    let pipettes: Vec<Uuid> = blanks.iter().filter_map(|blank| blank.facts.added_pipette).collect();
+    let pipettes = labels::of(db, EntityKind::Equipment, &pipettes).await?;
+    let named = Named { titrants, pipettes, people };
+    let columns =
+        vec!["Kind", "State", "Readings, mL", "What was added", "End point", "Titrant", "When, who", "Reason", "", ""];
+    let rows = blanks.iter().map(|blank| blank_cells(shell, blank, open, &named)).collect();
+    Ok(Table { columns, rows, empty: "No blank yet.", ..Table::default() })
 }
 
 /// What was added to a blank: a solution by a pipette, or an equivalent of titrant.
 fn added(shell: &Shell, blank: &BlankView, named: &Named<'_>) -> String {
     let facts = &blank.facts;
     if let (Some(lot), Some(pipette)) = (&facts.added_titrant, &facts.added_pipette) {
-        let of = |names: &Names, id| names.get(id).cloned().unwrap_or_default();
-        return format!("{} by {}", of(named.titrants, lot), of(named.pipettes, pipette));
+        let of = |names: &Names, id: &Uuid| names.get(id).cloned().unwrap_or_default();
+        return format!("{} by {}", of(&named.titrants, lot), of(&named.pipettes, pipette));
     }
     facts.iron_equivalent_ml.as_ref().map(|volume| format!("{} mL", shell.n(volume))).unwrap_or_default()
 }
 
 /// A blank as a line of its run.
-pub(super) fn blank_cells(shell: &Shell, blank: &BlankView, open: bool, named: &Named<'_>) -> Vec<Cell> {
+fn blank_cells(shell: &Shell, blank: &BlankView, open: bool, named: &Named<'_>) -> Vec<Cell> {
     let facts = &blank.facts;
     let readings = facts.initial_readings.iter().zip(&facts.final_readings);
     let readings = readings.map(|(first, last)| shell.n(format!("{first} to {last}"))).collect::<Vec<_>>().join("; ");
@@ -55,7 +76,11 @@ pub(super) fn blank_cells(shell: &Shell, blank: &BlankView, open: bool, named: &
         Cell::text(added(shell, blank, named)),
         Cell::text(facts.end_point.clone()),
         Cell::text(named.titrants.get(&facts.titrant).cloned().unwrap_or_default()),
-        Cell::text(format!("{}, {}", show::time(facts.observed_at), named.who)),
+        Cell::text(format!(
+            "{}, {}",
+            show::time(facts.observed_at),
+            named.people.get(&blank.recorded_by.0).cloned().unwrap_or_default()
+        )),
         Cell::text(blank.reason.clone().unwrap_or_default()),
         way("correct", "correction", live),
         way("judge", "judgement", live),
