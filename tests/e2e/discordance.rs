@@ -59,6 +59,25 @@ async fn a_discordant_result_is_called_so_everywhere_and_approved_only_under_a_d
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn the_working_of_iron_iii_says_which_of_the_two_is_discordant() {
+    let lab = Lab::open().await;
+    let (path, _) = discordant(&lab).await;
+    let run = lab.run(&lab.total).await;
+    let total = lab.begin(&run).await;
+    for last in ["33.16", "33.18"] {
+        lab.titrate(&total, &lab.titration("accurate", last, Some("slight white"))).await;
+    }
+    let new = json!({
+        "code": "FE3-1", "total": total, "iron2": path.trim_start_matches("/determinations/"),
+        "observed_at": ferrotitre_tests::bench::minutes_ago(5),
+    });
+    let result = text(&lab.app.analyst.post("/iron-results", &new).await.expect(201), "id");
+    let working = lab.app.auditor.get(&format!("/iron-results/{result}/working")).await.text;
+    let foot = working.rsplit_once("discordant: ").map(|(_, foot)| foot.to_owned()).unwrap_or_default();
+    assert!(foot.starts_with("iron(II): 4 titres disagree") && !foot.contains("total iron:"), "{working}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_decision_is_of_the_titres_it_was_made_on_and_concordant_ones_need_none() {
     let lab = Lab::open().await;
     let run = lab.run(&lab.iron2).await;

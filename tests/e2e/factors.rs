@@ -425,6 +425,63 @@ async fn prepared(lab: &Lab, standard: &str, code: &str) -> String {
     lot
 }
 
+/// A result is signed while the corrected factor of its lot comes into force: it is signed with the one before and marked, or nothing is
+/// signed, for what was looked at is no longer what would be signed.
+#[tokio::test(flavor = "multi_thread")]
+async fn no_corrected_factor_slips_past_a_signature() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let [lot, _, standardisation] = standardised(&lab).await;
+    sign(&app.analyst, &standardisation, "submission", None).await.expect(201);
+    sign(&app.manager, &standardisation, "approval", None).await.expect(201);
+    let run = lab.run(&lab.iron2).await;
+    let mut titration = lab.titration("accurate", "21.46", None);
+    titration["titrant"] = json!(lot);
+    let mut firsts = (0, 0);
+    let mut signing = std::time::Duration::from_millis(100);
+    for turn in 0..40_u32 {
+        let determination = lab.begin(&run).await;
+        for _ in 0..2 {
+            lab.titrate(&determination, &titration).await;
+        }
+        let path = format!("/determinations/{determination}");
+        sign(&app.manager, &standardisation, "amendment", Some("to be looked at again")).await.expect(201);
+        sign(&app.analyst, &standardisation, "submission", None).await.expect(201);
+        let seen = app.analyst.get(&path).await.expect(200)["content_digest"].clone();
+        let of = app.manager2.get(&standardisation).await.expect(200)["content_digest"].clone();
+        let approval = json!({ "password": app.manager2.password, "content_digest": of });
+        let begin = std::time::Instant::now();
+        let (approved, signed) = tokio::join!(
+            async {
+                let approved = app.manager2.post(&format!("{standardisation}/approval"), &approval).await;
+                (approved, begin.elapsed())
+            },
+            async {
+                tokio::time::sleep(signing * (turn % 13) / 12).await;
+                crate::signed::sign_seen(&app.analyst, &path, "submission", &seen).await
+            }
+        );
+        let (approved, took) = approved;
+        signing = took;
+        assert_eq!(approved.status, 201, "turn {turn}: {}", approved.text);
+        let after = app.auditor.get(&path).await.expect(200);
+        match signed.status {
+            201 => {
+                firsts.0 += 1;
+                let said = after["since"].to_string();
+                assert!(said.contains("factor of D-7 corrected"), "turn {turn}: {said}");
+                assert_eq!(after["content_digest"], seen, "turn {turn}");
+            }
+            412 => {
+                firsts.1 += 1;
+                assert_ne!(after["content_digest"], seen, "turn {turn}");
+            }
+            other => panic!("turn {turn}: {other}\n{}", signed.text),
+        }
+    }
+    assert!(firsts.0 > 0 && firsts.1 > 0, "only one side ever came first: {firsts:?}");
+}
+
 /// A release takes its time, for the password is hashed first; the correction sets out somewhere in that time. Whoever comes second
 /// sees the first: no lot is released with a preparation that was corrected.
 #[tokio::test(flavor = "multi_thread")]

@@ -104,6 +104,12 @@ async fn a_back_titration_takes_the_oxidant_from_a_blank_and_compares_both_solut
     let verdicts = evaluation["verdicts"].as_array().unwrap();
     let compared = verdicts.iter().find(|of| of["rule"] == "iron(II) against the oxidant of the run").unwrap();
     assert!((compared["value"].as_f64().unwrap() - 0.16).abs() < 0.01, "{compared}");
+    // The form asks for nothing that would be refused, and the run says what the blank holds.
+    let analyst = crate::pages::Visitor::of(lab.app.running.address, &lab.app.analyst);
+    let form = analyst.get(&format!("/runs/{run}/blanks/new")).await.text;
+    assert!(form.contains("The oxidant without sample, titrated as the samples are."), "{form}");
+    assert!(!form.contains("iron_equivalent") && !form.contains("reagent with iron(II)"), "{form}");
+    assert!(analyst.get(&format!("/runs/{run}")).await.text.contains("D-1 by P25"));
 }
 
 #[tokio::test(flavor = "multi_thread")]

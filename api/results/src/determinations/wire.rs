@@ -216,7 +216,7 @@ pub struct TitrationView {
     /// What was recorded.
     #[serde(flatten)]
     pub facts: NewTitration,
-    /// Factor in force at its time.
+    /// Factor in force at its time; where that was corrected before the result was signed, the corrected one is read in its place.
     pub factor: Uuid,
     /// Burette calibration in force at its time.
     pub calibration: Uuid,
