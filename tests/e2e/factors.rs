@@ -172,12 +172,17 @@ async fn a_wrong_certificate_is_followed_to_the_certificate_of_analysis_and_its_
     sign(&app.analyst, &standardisation, "amendment", Some(reason)).await.refused(403, "forbidden");
     sign(&app.manager, &standardisation, "amendment", None).await.refused(422, "invalid_input");
     let open = sign(&app.manager, &standardisation, "amendment", Some(reason)).await.expect(201);
-    assert_eq!(open["state"], "amended");
+    assert_eq!((&open["state"], &open["amended"]), (&json!("amended"), &json!(true)));
+    assert!(open["sign_offs"].as_array().unwrap().iter().all(|sign| sign["still_valid"] == false), "{open}");
     close(number(&open["concentration"]["factor"]), 0.998_906_5);
     let further = app.analyst.post(&format!("{standardisation}/titrations"), &replicate()).await;
     further.refused(409, "state_conflict");
     assert_eq!(factors(&lab, &lot).await.len(), 1, "the factor stays until the corrected one is approved");
     sign(&app.manager, &standardisation, "submission", None).await.refused(403, "not_own_observations");
+    sign(&app.analyst, &standardisation, "submission", None).await.expect(201);
+    // Returned, it is still one that was approved: what was titrated then is all there is.
+    sign(&app.manager2, &standardisation, "return", Some("to be looked at again")).await.expect(201);
+    app.analyst.post(&format!("{standardisation}/titrations"), &replicate()).await.refused(409, "state_conflict");
     sign(&app.analyst, &standardisation, "submission", None).await.expect(201);
     sign(&app.manager, &standardisation, "approval", None).await.refused(403, "own_record");
     sign(&app.manager2, &standardisation, "approval", None).await.expect(201);

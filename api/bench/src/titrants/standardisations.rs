@@ -325,7 +325,6 @@ async fn put_in_force(
     prepared: PreparedTitrant,
 ) -> Result<String, Refusal> {
     let (row, lot) = (&loaded.row, &loaded.titrant);
-    locks::hold(connection, &[lot.id.0]).await?;
     let mut factors = store::factors(connection, lot.id).await?;
     factors.retain(|factor| factor.standardisation_id == Some(row.id));
     // Whatever made an amendment necessary has opened a nonconformity itself, if it was on record.
@@ -364,9 +363,14 @@ pub async fn sign(
     signing::confirm(db, act, policy, signature.password.clone()).await?;
     db.write(act, async |connection| {
         hold(connection, &[Held::Standardisation(id)]).await?;
+        let row = store::standardisation(connection, id).await?;
+        if step == Step::Approve {
+            // Results that are signed meanwhile share both: they are held at once, in the same order.
+            locks::hold(connection, &[id, row.titrant_id.0]).await?;
+        }
         let loaded = match step {
             Step::Submit => load_to_pin(connection, id).await?,
-            _ => load(connection, store::standardisation(connection, id).await?).await?,
+            _ => load(connection, row).await?,
         };
         same_content(&signature, &loaded.digest)?;
         let statement = may_sign(connection, user, step, &loaded).await?;

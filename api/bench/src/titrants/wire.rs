@@ -337,6 +337,8 @@ pub struct StandardisationView {
     pub observed_at: DateTime<Utc>,
     /// Present state.
     pub state: String,
+    /// Whether it was approved before and is being amended: its titrations are corrected or rejected, none is added.
+    pub amended: bool,
     /// Titrations, all versions, in order.
     pub titrations: Vec<StandardisationTitrationView>,
     /// Mean blank, mL.

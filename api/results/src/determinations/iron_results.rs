@@ -1,5 +1,7 @@
 //! Iron(III) by difference of two determinations of one sample.
 
+mod working;
+
 use std::collections::HashMap;
 
 use chrono::{DateTime, Utc};
@@ -13,9 +15,8 @@ use ferrotitre_base::states::{self, StateMove};
 use ferrotitre_base::web::answer::{Answer, Located};
 use ferrotitre_base::web::decimal::code;
 use ferrotitre_base::web::paging::{Listing, Page};
-use ferrotitre_base::workings::Worked;
 use ferrotitre_bench::specifications::conformity::ConformityStatement;
-use ferrotitre_core::determination::{Detail, Iron3, ResultOutcome, iron3};
+use ferrotitre_core::determination::{Detail, Iron3, iron3};
 use ferrotitre_core::lifecycle::EntityKind;
 use futures_util::{StreamExt as _, TryStreamExt as _, stream};
 use serde::Serialize;
@@ -35,6 +36,8 @@ use ferrotitre_base::pins::{self, Sight, Standing, Used};
 use ferrotitre_bench::impacts;
 use ferrotitre_bench::impacts::store::Touch;
 use ferrotitre_bench::impacts::wire::TouchView;
+
+pub use working::working;
 
 pub(super) const KIND: EntityKind = EntityKind::IronResult;
 
@@ -482,32 +485,6 @@ pub async fn list(db: &Db, listing: &Listing) -> Result<Page<IronResultView>, Re
     db.snapshot(async |connection| {
         let page = Page::of(store::list_iron_results(connection, listing, limit + 1).await?, limit, |row| row.id.0);
         Ok(Page { items: all_shown(connection, page.items).await?, next: page.next })
-    })
-    .await
-}
-
-pub async fn working(db: &Db, id: Uuid) -> Result<Worked, Refusal> {
-    db.snapshot(async |connection| {
-        let loaded = load(connection, store::iron_result(connection, id).await?).await?;
-        let derived = loaded.evaluate()?;
-        match (derived.working, derived.reported) {
-            (Some(working), Some(reported)) => Ok(Worked {
-                of: ("iron_result", id.to_string()),
-                head: format!("{} iron(III) by difference\n\n", loaded.row.code),
-                working,
-                foot: match derived.outcome {
-                    ResultOutcome::Discordant => {
-                        let parts = [("total iron", &derived.total), ("iron(II)", &derived.iron2)];
-                        let said = parts.into_iter().filter(|(_, of)| of.outcome == ResultOutcome::Discordant);
-                        let said: Vec<String> =
-                            said.map(|(name, of)| format!("{name}: {}", service::how(&of.progress))).collect();
-                        format!("\ndiscordant: {}{}", said.join("; "), service::reported_line(&reported))
-                    }
-                    _ => service::reported_line(&reported),
-                },
-            }),
-            _ => Err(Refusal::new(Code::NotEnoughData, "not enough data: both determinations must be complete")),
-        }
     })
     .await
 }

@@ -323,6 +323,9 @@ impl Material {
         row: &DeterminationRow,
         factors: &HashMap<FactorId, Result<titrants::FactorRow, String>>,
     ) -> Option<String> {
+        if factors.values().all(Result::is_ok) {
+            return None;
+        }
         let sight = self.sight(row.id);
         let mut used = self.factors_used(row).map(|(factor, _)| self.corrections.read(factor, &sight));
         used.find_map(|factor| factors.get(&factor)?.as_ref().err().cloned())

@@ -422,10 +422,13 @@ pub(super) async fn release_titrant(
     let found = detail.preparations.last().and_then(|view| view.evaluation.as_ref());
     let factor = found.map(|found| shell.n(show::figure(found.factor, 6))).unwrap_or_default();
     let back = format!("/titrants/{id}");
+    let comes = if detail.amended {
+        "It takes the place of the factor in force, from the same moment; what was signed stays."
+    } else {
+        "Its factor comes into force from the preparation on."
+    };
     let form = Form::new(format!("Release {}", detail.titrant.code), "Sign and release", back.as_str())
-        .lead(format!(
-            "Factor {factor}. You sign: fit for release. Its factor comes into force from the preparation on."
-        ))
+        .lead(format!("Factor {factor}. You sign: fit for release. {comes}"))
         .with([Field::new("password", "Your own password, again", Kind::Password)])
         .hide("content_digest", &detail.content_digest)
         .help(

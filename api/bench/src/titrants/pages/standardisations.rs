@@ -125,8 +125,8 @@ pub(super) async fn read_standardisation(
     let burette = labels::of(&db, EntityKind::Equipment, &[view.burette]).await?;
     let people: Vec<Uuid> = view.titrations.iter().map(|titration| titration.recorded_by.0).collect();
     let people = accounts::names(&db, &people).await?;
-    let amends = view.state == "amended";
-    let changes = amends || matches!(view.state.as_str(), "draft" | "returned");
+    let amends = view.amended;
+    let changes = matches!(view.state.as_str(), "draft" | "returned" | "amended");
     let prepares = shell.may(Action::PrepareTitrants);
     let titration_rows = view.titrations.iter().map(|titration| {
         let who = people.get(&titration.recorded_by.0).cloned().unwrap_or_default();

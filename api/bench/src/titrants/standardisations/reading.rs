@@ -287,12 +287,11 @@ pub(super) async fn load_to_pin(connection: &Connection, id: Uuid) -> Result<Loa
     }
 }
 
-/// Who amended it, and why it was last amended.
-async fn amendments(connection: &Connection, id: Uuid) -> Result<(Vec<AccountId>, Option<String>), Refusal> {
-    let moves = states::history(connection, id).await?;
-    let amended: Vec<&StateMove> = moves.iter().filter(|step| step.to_state == "amended").collect();
-    let why = amended.last().map(|step| step.reason.clone().unwrap_or_default());
-    Ok((amended.iter().filter_map(|step| step.recorded_by).collect(), why))
+/// Amendments of it, oldest first.
+async fn amendments(connection: &Connection, id: Uuid) -> Result<Vec<StateMove>, Refusal> {
+    let mut moves = states::history(connection, id).await?;
+    moves.retain(|step| step.to_state == "amended");
+    Ok(moves)
 }
 
 async fn load_under(
@@ -323,9 +322,12 @@ async fn load_under(
     let signed = sign_offs::of(connection, row.id.0).await?;
     let mut parties = titrations.parties(&row);
     parties.extend(signed.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
-    let (amenders, amended) = amendments(connection, row.id.0).await?;
+    let amendments = amendments(connection, row.id.0).await?;
     // Whoever amends an approved one has a hand in what comes of it.
-    parties.extend(amenders);
+    parties.extend(amendments.iter().filter_map(|step| step.recorded_by));
+    let last = amendments.last();
+    let amended_at = last.map(|step| step.recorded_at);
+    let amended = last.filter(|_| state != "approved").map(|step| step.reason.clone().unwrap_or_default());
     let standing = pins::standing(connection, &[row.id.0]).await?.remove(&row.id.0);
     let standing = standing.filter(|_| matches!(state.as_str(), "submitted" | "approved")).map(|of| of.sign_off);
     let touched = impacts::store::touching(connection, standing.as_slice()).await?;
@@ -340,6 +342,7 @@ async fn load_under(
         indicator: row.indicator.clone(),
         valid_days: row.valid_days,
         observed_at: row.observed_at,
+        amended: amended.is_some(),
         state,
         titrations: titrations
             .rows
@@ -358,11 +361,10 @@ async fn load_under(
             .transpose()?,
         missing: result.missing.clone(),
         touched: touched.iter().map(TouchView::from).collect(),
-        sign_offs: signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect(),
+        sign_offs: signed.into_iter().map(|sign| sign.view(&digest, amended_at, false)).collect(),
         content_digest: digest.clone(),
     };
     let (observers, correctors) = (titrations.observers(), titrations.correctors());
-    let amended = amended.filter(|_| view.state != "approved");
     Ok(Loaded { row, titrant, parties, observers, correctors, result, digest, used, standing, touched, amended, view })
 }
 

@@ -19,13 +19,16 @@ use crate::titrants::store::{self, StandardisationRow, StandardisationTitrationR
 use crate::titrants::wire::{NewStandardisationTitration, Rejection, StandardisationTitrationView};
 use ferrotitre_core::chemistry::{indicator, species};
 
-/// Refuses a change of what is signed. One that is amended takes no further titration: what was made then is all there is.
+/// Refuses a change of what is signed. One that was approved and is amended takes no further titration: what was made then is all
+/// there is.
 async fn may_change(connection: &Connection, row: &StandardisationRow, further: bool) -> Result<(), Refusal> {
-    let state = states::present(connection, KIND, row.id.0).await?.state;
-    let detail = match (state.as_str(), further) {
-        ("draft" | "returned", _) | ("amended", false) => return Ok(()),
-        ("amended", true) => {
-            "the standardisation is amended: its titrations are corrected or rejected, none is added; begin another"
+    let moves = states::history(connection, row.id.0).await?;
+    let state = moves.last().map_or(KIND.first_state(), |step| step.to_state.as_str());
+    let further = further && moves.iter().any(|step| step.to_state == "amended");
+    let detail = match (state, further) {
+        ("draft" | "returned" | "amended", false) => return Ok(()),
+        ("returned" | "amended", true) => {
+            "the standardisation was approved and is amended: its titrations are corrected or rejected, none is added; begin another"
                 .to_owned()
         }
         ("approved", _) => {
