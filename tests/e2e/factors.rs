@@ -456,13 +456,17 @@ async fn no_corrected_factor_slips_past_a_signature() {
         let of = app.manager2.get(&standardisation).await.expect(200)["content_digest"].clone();
         let approval = json!({ "password": app.manager2.password, "content_digest": of });
         let begin = std::time::Instant::now();
+        // Now one sets out later and now the other.
+        let later = signing * (turn % 13) / 12;
+        let waits = if turn % 2 == 0 { [later, std::time::Duration::ZERO] } else { [std::time::Duration::ZERO, later] };
         let (approved, signed) = tokio::join!(
             async {
+                tokio::time::sleep(waits[0]).await;
                 let approved = app.manager2.post(&format!("{standardisation}/approval"), &approval).await;
-                (approved, begin.elapsed())
+                (approved, begin.elapsed().saturating_sub(waits[0]))
             },
             async {
-                tokio::time::sleep(signing * (turn % 13) / 12).await;
+                tokio::time::sleep(waits[1]).await;
                 crate::signed::sign_seen(&app.analyst, &path, "submission", &seen).await
             }
         );
