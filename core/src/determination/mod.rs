@@ -39,4 +39,4 @@ pub use titre::{Fate, Titre};
 pub use verdict::{Outcome, Verdict};
 
 /// Version of the formulae; frozen with every signature, and changed whenever a figure could come out differently.
-pub const FORMULA_SET: &str = "ferrotitre formulae 2";
+pub const FORMULA_SET: &str = "ferrotitre formulae 3";

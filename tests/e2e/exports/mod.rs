@@ -209,7 +209,7 @@ async fn every_formula_of_a_workbook_gives_what_the_service_computed() {
     let fates: Vec<String> = titrations[1..].iter().map(|row| row[4].to_string()).collect();
     assert_eq!(fates, ["rough", "used", "used", "used"]);
     let about = book.rows("About").iter().flatten().map(ToString::to_string).collect::<Vec<_>>().join(" ");
-    assert!(about.contains("ferrotitre formulae 2") && about.contains("root"), "{about}");
+    assert!(about.contains("ferrotitre formulae 3") && about.contains("root"), "{about}");
     // The same record gives the same content; the export itself is on record.
     let again = bench.lab.app.manager.get(&path).await;
     assert_eq!(again.header("x-content-sha256"), export.header("x-content-sha256"));
