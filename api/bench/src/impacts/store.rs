@@ -138,8 +138,9 @@ pub struct Touched {
 
 /// Results whose author's signature was made before the impact and still stands, over a row it touches.
 ///
-/// A conclusion of a study is in the state of its study, and stands until there is a later one. The impact is `i`.
-const TOUCHED_BY: &str = "pins p JOIN sign_offs s ON s.id = p.sign_off_id \
+/// A conclusion of a study is in the state of its study, and stands until there is a later one. The impact is `i`, the
+/// signature's rows are `p`.
+const STANDING: &str = "JOIN sign_offs s ON s.id = p.sign_off_id \
     LEFT JOIN validation_conclusions vc ON s.entity_kind = 'validation_conclusions' AND vc.id = s.entity_id \
     JOIN present_states t ON t.entity_id = coalesce(vc.study_id, s.entity_id) \
     LEFT JOIN impact_decisions d ON d.impact_id = i.id AND d.sign_off_id = s.id \
@@ -154,7 +155,7 @@ fn of_one() -> String {
     format!(
         "SELECT s.entity_kind, s.entity_id, coalesce(vc.study_id, s.entity_id) AS shown_at, s.id AS sign_off, t.state, \
          s.recorded_at AS signed_at, s.recorded_by AS signed_by, d.decision, d.reason \
-         FROM impacts i CROSS JOIN {TOUCHED_BY} AND i.id = $1"
+         FROM impacts i CROSS JOIN pins p {STANDING} AND i.id = $1"
     )
 }
 
@@ -199,9 +200,13 @@ pub(super) async fn undecided(
 }
 
 /// Impacts that touch a result for which nothing was decided yet, newest first.
+///
+/// What was decided is left out before anything else is looked up, which `OFFSET 0` keeps so: of most impacts all is decided.
 pub(super) async fn waiting(mut connection: &Connection, limit: i64) -> Result<Vec<Row>, Refusal> {
     let sql = format!(
-        "SELECT i.* FROM impacts i WHERE EXISTS (SELECT FROM {TOUCHED_BY} AND d.id IS NULL) ORDER BY i.id DESC LIMIT $1"
+        "SELECT i.* FROM impacts i WHERE EXISTS (SELECT FROM (SELECT p.* FROM pins p WHERE p.row_ids @> ARRAY[i.touched_id] \
+         AND NOT EXISTS (SELECT FROM impact_decisions o WHERE o.impact_id = i.id AND o.sign_off_id = p.sign_off_id) OFFSET 0) p \
+         {STANDING} AND d.id IS NULL) ORDER BY i.id DESC LIMIT $1"
     );
     Ok(diesel::sql_query(sql).bind::<diesel::sql_types::BigInt, _>(limit).load(&mut connection).await?)
 }
@@ -249,7 +254,7 @@ pub(super) struct Counted {
 /// The same of several impacts, in one statement; one that touches nothing any more is left out.
 pub(super) async fn counted(mut connection: &Connection, impacts: &[Uuid]) -> Result<Vec<Counted>, Refusal> {
     let sql = format!(
-        "SELECT i.id, count(*) AS number, bool_or(d.id IS NULL) AS waits FROM impacts i CROSS JOIN {TOUCHED_BY} \
+        "SELECT i.id, count(*) AS number, bool_or(d.id IS NULL) AS waits FROM impacts i CROSS JOIN pins p {STANDING} \
          AND i.id = ANY($1) GROUP BY i.id"
     );
     Ok(diesel::sql_query(sql)
