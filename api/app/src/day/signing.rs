@@ -118,7 +118,7 @@ pub(super) async fn to_be_certified(shell: &Shell, db: &Db) -> Result<Waiting, R
     let [lines, results] = certified::to_be_drawn_up(db, 50).await?;
     let lines = determinations::these(db, "approved", &lines).await?;
     let mut rows = determination_pages::rows(db, &lines).await?;
-    let results = iron_results::these(db, &results).await?;
+    let results = standing::results(db, &results).await?;
     rows.extend(results.into_iter().map(|row| result_cells(row, "approved")));
     Ok(Waiting {
         id: "certify",

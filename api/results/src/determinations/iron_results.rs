@@ -389,11 +389,6 @@ pub async fn waiting(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<I
     db.read(async |connection| rows_in_state(connection, state, window).await).await
 }
 
-/// Iron results by their identities, newest first.
-pub async fn these(db: &Db, ids: &[Uuid]) -> Result<Vec<IronResultRow>, Refusal> {
-    db.read(async |connection| store::iron_results_by_id(connection, ids).await).await
-}
-
 async fn rows_in_state(
     connection: &Connection,
     state: &str,

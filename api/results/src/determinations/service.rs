@@ -118,11 +118,9 @@ pub async fn these(db: &Db, state: &str, ids: &[Uuid]) -> Result<Vec<Determinati
 async fn lines_in(connection: &Connection, state: &str, ids: &[Uuid]) -> Result<Vec<DeterminationLine>, Refusal> {
     let rows = store::determinations_by_id(connection, ids).await?;
     let outcomes = outcomes(connection, &rows).await?;
-    let of = |row: DeterminationRow| {
-        let outcome = outcomes.get(&row.id).copied().unwrap_or(ResultOutcome::Incomplete);
-        line(row, state.to_owned(), outcome)
-    };
-    Ok(rows.into_iter().map(of).collect())
+    let outcome = |row: &DeterminationRow| outcomes.get(&row.id).copied().unwrap_or(ResultOutcome::Incomplete);
+    let with = rows.into_iter().map(|row| (outcome(&row), row));
+    Ok(with.map(|(outcome, row)| line(row, state.to_owned(), outcome)).collect())
 }
 
 /// What kind of result each has, read in a constant number of statements.

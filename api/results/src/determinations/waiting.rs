@@ -201,3 +201,8 @@ pub async fn blocked_results(
     })
     .await
 }
+
+/// Iron results by their identities, newest first.
+pub async fn results(db: &Db, ids: &[Uuid]) -> Result<Vec<store::IronResultRow>, Refusal> {
+    db.read(async |connection| store::iron_results_by_id(connection, ids).await).await
+}
