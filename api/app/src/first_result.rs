@@ -102,7 +102,7 @@ fn needs(there: &There) -> Vec<Need> {
             "Somebody authorised for the method",
             "On the page of the account, under Authorisations.",
             "a manager",
-            (Action::ReadAccounts, "/accounts"),
+            (Action::AuthoriseCompetence, "/accounts"),
         ),
         need(
             there.plan,
