@@ -18,7 +18,7 @@ async fn empty() -> Running {
 }
 
 fn picture(name: &str) -> PathBuf {
-    let folder: PathBuf = [env!("CARGO_MANIFEST_DIR"), "pages", "screenshots"].iter().collect();
+    let folder: PathBuf = [env!("CARGO_MANIFEST_DIR"), "screenshots"].iter().collect();
     std::fs::create_dir_all(&folder).unwrap();
     folder.join(name)
 }
