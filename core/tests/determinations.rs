@@ -260,7 +260,11 @@ fn the_result_with_the_factors_in_force_alone_has_the_blank_with_them_too() {
     let verdict = run(&record).verdicts.into_iter().find(|verdict| verdict.rule == "interpolated factor").unwrap();
     assert!((value(&record) / 5.5845 - (23.18 - 0.105)).abs() < 1e-9, "{verdict:?}");
     assert!((verdict.critical.unwrap() / 5.5845 - (23.18 - 0.102)).abs() < 1e-9, "{verdict:?}");
-    assert_eq!(content_digest(&record), without, "digests signed before a blank had a following factor stay what they were");
+    assert_eq!(
+        content_digest(&record),
+        without,
+        "digests signed before a blank had a following factor stay what they were"
+    );
 }
 
 /// 0.10 mL with 1/60 mol/L says nothing of 1/600; 0.10 mL of a lot of 0.0170 mol/L is 0.10 * 0.0170 * 60 = 0.102 mL, by hand.
