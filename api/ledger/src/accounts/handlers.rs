@@ -17,9 +17,10 @@ use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::request::{RequestId, address};
 use uuid::Uuid;
 
+use crate::accounts::store::ServiceToken;
 use crate::accounts::store::competences::Competence;
+use crate::accounts::store::grants::{RoleGrant, RoleGrantDecision};
 use crate::accounts::store::persons::IdentityConfirmation;
-use crate::accounts::store::{RoleGrant, RoleGrantDecision, ServiceToken};
 use crate::accounts::wire::{
     AccountView, CreatedAccount, Credentials, IssuedServiceToken, NewAccount, NewCompetence, NewDecision,
     NewIdentityConfirmation, NewRoleGrant, NewServiceToken, OwnAccount as OwnAccountView, OwnSession, PasswordChange,

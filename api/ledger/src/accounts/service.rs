@@ -1,8 +1,10 @@
 //! Use cases of accounts.
+mod beginning;
+mod grants;
 
 use std::collections::HashMap;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Utc};
 use ferrotitre_base::alert::{Alert, ending};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::passwords;
@@ -10,7 +12,7 @@ use ferrotitre_base::auth::permissions::{Action, Role, may};
 use ferrotitre_base::auth::tokens::{SERVICE_TOKEN_PREFIX, opaque};
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Connection, Db};
-use ferrotitre_base::ids::{AccountId, CompetenceId, IdentityConfirmationId, RoleGrantDecisionId, RoleGrantId};
+use ferrotitre_base::ids::{AccountId, CompetenceId, IdentityConfirmationId};
 use ferrotitre_base::recording::author;
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::states::{self, NewMove};
@@ -24,11 +26,15 @@ use uuid::Uuid;
 use crate::accounts::signing;
 use crate::accounts::store::competences::{self, Competence};
 use crate::accounts::store::persons::{self, IdentityConfirmation};
-use crate::accounts::store::{self, AccountRow, RoleGrant, RoleGrantDecision, ServiceToken};
+use crate::accounts::store::sessions;
+use crate::accounts::store::{self, AccountRow, ServiceToken};
 use crate::accounts::wire::{
-    AccountView, CreatedAccount, FirstPerson, IssuedServiceToken, NewAccount, NewCompetence, NewDecision,
-    NewIdentityConfirmation, NewRoleGrant, NewServiceToken, OwnAccount, ProvisionalPassword,
+    AccountView, CreatedAccount, IssuedServiceToken, NewAccount, NewCompetence, NewIdentityConfirmation,
+    NewServiceToken, OwnAccount, ProvisionalPassword,
 };
+
+pub use beginning::{any, create_by_operator, create_first, create_with_roles};
+pub use grants::{decide_grant, decisions, grant, grants, request_grant};
 
 const KIND: EntityKind = EntityKind::Account;
 
@@ -125,7 +131,7 @@ pub async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Result<Ans
         existing(connection, id).await?;
         let moved = states::advance(connection, act, KIND, id, &asked, None).await?;
         if moved.to_state != "active" {
-            store::end_sessions(connection, AccountId(id), "account no longer active").await?;
+            sessions::end_sessions(connection, AccountId(id), "account no longer active").await?;
         }
         Ok(moved)
     })
@@ -144,7 +150,7 @@ pub async fn set_provisional_password(db: &Db, act: &Act, id: Uuid) -> Result<Pr
             return Err(Refusal::new(Code::StateConflict, "a service account has tokens, not a password"));
         }
         store::insert_secret(connection, row.id, &hash, true, act.actor).await?;
-        store::end_sessions(connection, row.id, "password set by an administrator").await
+        sessions::end_sessions(connection, row.id, "password set by an administrator").await
     })
     .await?;
     Ok(ProvisionalPassword { account: id, provisional_password: password })
@@ -199,71 +205,6 @@ pub async fn unconfirmed(db: &Db) -> Result<Vec<AccountView>, Refusal> {
 /// What a second person said of an account, newest first.
 pub async fn confirmations(db: &Db, id: Uuid) -> Result<Vec<IdentityConfirmation>, Refusal> {
     db.read(async |connection| persons::confirmations(connection, AccountId(id)).await).await
-}
-
-pub async fn request_grant(db: &Db, act: &Act, account: Uuid, new: NewRoleGrant) -> Result<Answer, Refusal> {
-    let row = RoleGrant {
-        id: RoleGrantId::new(),
-        account_id: AccountId(account),
-        role: new.role,
-        effect: new.effect,
-        reason: new.reason,
-        recorded_at: DateTime::UNIX_EPOCH,
-        recorded_by: act.actor,
-    };
-    db.write(act, async |connection| {
-        let target = existing(connection, account).await?;
-        let fits = (target.kind == "service") == (row.role == Role::Instrument.text());
-        if !fits {
-            return Err(Refusal::invalid(
-                "role",
-                "kind",
-                "the role instrument is for service accounts, all others for persons",
-                &row.role,
-            ));
-        }
-        store::insert_grant(connection, &row).await
-    })
-    .await
-}
-
-pub async fn grants(db: &Db, listing: &Listing) -> Result<Page<RoleGrant>, Refusal> {
-    let limit = listing.limit()?;
-    let rows = db.read(async |connection| store::grants(connection, listing.before(), limit + 1).await).await?;
-    Ok(Page::of(rows, limit, |row| row.id.0))
-}
-
-/// A grant, by whom it is asked for and for whom.
-pub async fn grant(db: &Db, id: Uuid) -> Result<RoleGrant, Refusal> {
-    let found = db.read(async |connection| store::grant(connection, RoleGrantId(id)).await).await?;
-    found.ok_or_else(|| Refusal::not_found("role grant", id))
-}
-
-/// What was decided of grants; one that waits is not there.
-pub async fn decisions(db: &Db, grants: &[RoleGrantId]) -> Result<HashMap<RoleGrantId, String>, Refusal> {
-    Ok(db.read(async |connection| store::decisions(connection, grants).await).await?.into_iter().collect())
-}
-
-pub async fn decide_grant(db: &Db, act: &Act, id: Uuid, new: NewDecision) -> Result<Answer, Refusal> {
-    let by = author(act)?;
-    db.write(act, async |connection| {
-        let grant =
-            store::grant(connection, RoleGrantId(id)).await?.ok_or_else(|| Refusal::not_found("role grant", id))?;
-        let mut parties = vec![grant.account_id];
-        parties.extend(grant.recorded_by);
-        let detail = "nobody decides on a grant they asked for or would receive";
-        signing::not_a_party(connection, by, &parties, detail).await?;
-        let row = RoleGrantDecision {
-            id: RoleGrantDecisionId::new(),
-            role_grant_id: grant.id,
-            decision: new.decision,
-            reason: new.reason,
-            recorded_at: DateTime::UNIX_EPOCH,
-            recorded_by: by,
-        };
-        store::insert_decision(connection, &row).await
-    })
-    .await
 }
 
 /// Actions an instrument's token can have.
@@ -381,122 +322,6 @@ pub async fn alerts(connection: &Connection, now: DateTime<Utc>, until: DateTime
         .collect())
 }
 
-/// Whether anybody has an account.
-///
-/// # Errors
-/// A store that cannot be read.
-pub async fn any(db: &Db) -> Result<bool, Refusal> {
-    db.read(async |connection| store::any_account(connection).await).await
-}
-
-/// Makes the first two people of an empty store, each with a role; their provisional passwords. Of two requests at the same moment
-/// one finds that it was done.
-///
-/// # Errors
-/// Somebody has an account; names that cannot be, with the person's role before the field.
-pub async fn create_first(db: &Db, people: [(&str, FirstPerson); 2]) -> Result<[String; 2], Refusal> {
-    let act = Act::system("set_up");
-    let passwords = [passwords::generate(), passwords::generate()];
-    let mut hashes = Vec::with_capacity(passwords.len());
-    for password in &passwords {
-        hashes.push(passwords::hash(password.clone().into()).await?);
-    }
-    db.transact(&act, async |connection| {
-        store::hold_first(connection).await?;
-        if store::any_account(connection).await? {
-            return Err(Refusal::new(Code::StateConflict, "somebody has an account already: sign in"));
-        }
-        for ((role, person), hash) in people.iter().zip(&hashes) {
-            let of_person = |mut refusal: Refusal| {
-                for wrong in &mut refusal.fields {
-                    wrong.field = format!("{role}.{}", wrong.field);
-                }
-                refusal
-            };
-            let row = AccountRow {
-                id: AccountId::new(),
-                code: person.code.clone(),
-                display_name: person.display_name.clone(),
-                kind: "person".to_owned(),
-                recorded_at: DateTime::UNIX_EPOCH,
-                recorded_by: None,
-            };
-            let account = store::insert_account(connection, &row).await.map_err(of_person)?;
-            store::insert_secret(connection, account.id, hash, true, None).await?;
-            let grant = RoleGrant {
-                id: RoleGrantId::new(),
-                account_id: account.id,
-                role: (*role).to_owned(),
-                effect: "grant".to_owned(),
-                reason: "set up with an empty store".to_owned(),
-                recorded_at: DateTime::UNIX_EPOCH,
-                recorded_by: None,
-            };
-            store::insert_grant(connection, &grant).await?;
-        }
-        Ok(())
-    })
-    .await?;
-    Ok(passwords)
-}
-
-/// Creates an account with roles from the command line; the operator of the machine needs nobody's approval.
-///
-/// # Errors
-/// A name that is taken or a role that does not exist.
-pub async fn create_by_operator(
-    db: &Db,
-    code: &str,
-    name: &str,
-    roles: &[String],
-    since: Option<NaiveDate>,
-) -> Result<String, Refusal> {
-    create_with_roles(db, (code, name, "person"), roles, since).await.map(|(_, password)| password)
-}
-
-/// The same for any kind of account; returns its id, too.
-pub async fn create_with_roles(
-    db: &Db,
-    (code, name, kind): (&str, &str, &str),
-    roles: &[String],
-    since: Option<NaiveDate>,
-) -> Result<(AccountId, String), Refusal> {
-    let act = Act::system("create_account");
-    let password = passwords::generate();
-    let hash = passwords::hash(password.clone().into()).await?;
-    let row = AccountRow {
-        id: AccountId::new(),
-        code: code.to_owned(),
-        display_name: name.to_owned(),
-        kind: kind.to_owned(),
-        recorded_at: DateTime::UNIX_EPOCH,
-        recorded_by: None,
-    };
-    db.transact(&act, async |connection| {
-        let account = store::insert_account(connection, &row).await?;
-        if let Some(since) = since {
-            store::persons::insert_start(connection, account.id, since, None).await?;
-        }
-        if kind == "person" {
-            store::insert_secret(connection, account.id, &hash, true, None).await?;
-        }
-        for role in roles {
-            let grant = RoleGrant {
-                id: RoleGrantId::new(),
-                account_id: account.id,
-                role: role.clone(),
-                effect: "grant".to_owned(),
-                reason: "created at the command line".to_owned(),
-                recorded_at: DateTime::UNIX_EPOCH,
-                recorded_by: None,
-            };
-            store::insert_grant(connection, &grant).await?;
-        }
-        Ok((account.id, password))
-    })
-    .await
-}
-
 /// Sets a new provisional password from the command line and unlocks the account.
 ///
 /// # Errors
@@ -509,7 +334,7 @@ pub async fn reset_by_operator(db: &Db, code: &str) -> Result<String, Refusal> {
         let account =
             store::account_by_code(connection, code).await?.ok_or_else(|| Refusal::not_found("account", code))?;
         store::insert_secret(connection, account.id, &hash, true, None).await?;
-        store::end_sessions(connection, account.id, "password set at the command line").await?;
+        sessions::end_sessions(connection, account.id, "password set at the command line").await?;
         if states::present(connection, KIND, account.id.0).await?.state == "locked" {
             let asked = NewMove { to: "active".to_owned(), reason: Some("unlocked at the command line".to_owned()) };
             states::advance(connection, &act, KIND, account.id.0, &asked, None).await?;

@@ -32,7 +32,7 @@ pub(super) async fn sign_in(
     let asked = Try::sign_in(act.address.as_deref(), &credentials.account);
     let known_here = match &account {
         Some(account) if policy.throttle.matters_where(&asked) => {
-            let known = db.read(async |connection| store::lately_from(connection, account.id).await).await?;
+            let known = db.read(async |connection| store::sessions::lately_from(connection, account.id).await).await?;
             known.iter().any(|address| Try::sign_in(Some(address), &credentials.account) == asked)
         }
         _ => false,
@@ -52,7 +52,7 @@ pub(super) async fn sign_in(
     let now = Utc::now();
     let refresh = db
         .transact(act, async |connection| {
-            store::insert_session(connection, session, account.id, act.address.as_deref()).await?;
+            store::sessions::insert_session(connection, session, account.id, act.address.as_deref()).await?;
             new_refresh(connection, session, now).await
         })
         .await?;
@@ -68,7 +68,7 @@ async fn new_refresh(
 ) -> Result<(String, DateTime<Utc>), Refusal> {
     let (token, hash) = opaque("ftrt_");
     let expires = started + Duration::hours(REFRESH_HOURS);
-    store::insert_refresh(connection, &hash, session, expires).await?;
+    store::sessions::insert_refresh(connection, &hash, session, expires).await?;
     Ok((token, expires))
 }
 
@@ -103,12 +103,12 @@ pub(super) async fn refresh(db: &Db, keys: &TokenKeys, act: &Act, token: &str) -
     let hash = Sha256::digest(token.as_bytes()).to_vec();
     let outcome = db
         .transact(act, async |connection| {
-            let Some((row, first_use)) = store::use_refresh(connection, &hash).await? else {
+            let Some((row, first_use)) = store::sessions::use_refresh(connection, &hash).await? else {
                 return Ok(Outcome::Refused("the refresh token is unknown"));
             };
             if !first_use {
                 // The end of the session must be committed although the request is refused.
-                store::end_session(connection, row.session, "refresh token reused").await?;
+                store::sessions::end_session(connection, row.session, "refresh token reused").await?;
                 return Ok(Outcome::Refused("the refresh token was used before; the session has been ended"));
             }
             if row.ended_at.is_some() || row.expires_at < now {
@@ -162,7 +162,7 @@ pub async fn extend(
     session: SessionId,
 ) -> Result<Option<String>, Refusal> {
     let now = Utc::now();
-    let started = db.read(async |connection| store::session_started(connection, session).await).await?;
+    let started = db.read(async |connection| store::sessions::session_started(connection, session).await).await?;
     if started.is_none_or(|started| started + Duration::hours(REFRESH_HOURS) < now) {
         return Ok(None);
     }
@@ -172,13 +172,14 @@ pub async fn extend(
 /// Ends the own session; its access and refresh tokens are useless from now on.
 pub(super) async fn sign_out(db: &Db, act: &Act, user: &CurrentUser) -> Result<(), Refusal> {
     let Some(session) = user.session else { return Ok(()) };
-    db.transact(act, async |connection| store::end_session(connection, session, "signed out").await).await
+    db.transact(act, async |connection| store::sessions::end_session(connection, session, "signed out").await).await
 }
 
 /// Where the account is signed in.
 pub(super) async fn own(db: &Db, user: &CurrentUser) -> Result<Vec<OwnSession>, Refusal> {
     let since = Utc::now() - Duration::hours(REFRESH_HOURS);
-    let found = db.read(async |connection| store::open_sessions(connection, user.account, since).await).await?;
+    let found =
+        db.read(async |connection| store::sessions::open_sessions(connection, user.account, since).await).await?;
     let shown = |(id, started_at, source_address): (SessionId, _, _)| OwnSession {
         id: id.0,
         started_at,
@@ -193,8 +194,10 @@ pub(super) async fn end_own(db: &Db, act: &Act, user: &CurrentUser, id: Uuid) ->
     if !own(db, user).await?.iter().any(|session| session.id == id) {
         return Err(Refusal::not_found("open session of yours", id));
     }
-    db.transact(act, async |connection| store::end_session(connection, SessionId(id), "signed out elsewhere").await)
-        .await
+    db.transact(act, async |connection| {
+        store::sessions::end_session(connection, SessionId(id), "signed out elsewhere").await
+    })
+    .await
 }
 
 /// Changes the own password and ends all sessions, so that a thief's session ends, too.
@@ -219,7 +222,7 @@ pub(super) async fn change_password(
             let hash = passwords::hash(change.new).await?;
             db.transact(act, async |connection| {
                 store::insert_secret(connection, user.account, &hash, false, Some(user.account)).await?;
-                store::end_sessions(connection, user.account, "password changed").await
+                store::sessions::end_sessions(connection, user.account, "password changed").await
             })
             .await
         }

@@ -47,7 +47,8 @@ pub async fn check(
     };
     // A password of an account that is not active is looked at like any other, so that nobody learns which accounts are.
     let right = passwords::verify(asker, password, hash).await? && active;
-    db.transact(act, async |connection| store::insert_attempt(connection, account, right, purpose).await).await?;
+    db.transact(act, async |connection| store::sessions::insert_attempt(connection, account, right, purpose).await)
+        .await?;
     Ok(if right { Checked::Right { provisional } } else { Checked::Wrong })
 }
 

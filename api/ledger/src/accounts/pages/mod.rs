@@ -2,6 +2,8 @@
 
 mod identity;
 mod people;
+mod roles;
+mod tokens;
 
 use actix_web::http::header::{LOCATION, SET_COOKIE};
 use actix_web::{HttpRequest, HttpResponse, get, post, routes, web};
@@ -40,11 +42,11 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(people::move_account)
         .service(people::set_password)
         .service(identity::confirm_identity)
-        .service(people::request_role)
-        .service(people::decide_role)
-        .service(people::authorise)
-        .service(people::issue_token)
-        .service(people::revoke_token);
+        .service(roles::request_role)
+        .service(roles::decide_role)
+        .service(roles::authorise)
+        .service(tokens::issue_token)
+        .service(tokens::revoke_token);
 }
 
 #[derive(Template)]

@@ -5,17 +5,15 @@ use actix_web::http::header::LOCATION;
 use actix_web::{HttpResponse, get, routes, web};
 use askama::Template;
 use ferrotitre_base::auth::allowed::Allowed;
-use ferrotitre_base::auth::permissions::acts::{
-    AuthoriseCompetence, DecideRoleGrants, ManageAccounts, ManageServiceTokens, ReadAccounts,
-};
-use ferrotitre_base::auth::permissions::{Action, Role};
+use ferrotitre_base::auth::permissions::Action;
+use ferrotitre_base::auth::permissions::acts::{ManageAccounts, ReadAccounts};
 use ferrotitre_base::db::Db;
 use ferrotitre_base::ids::AccountId;
 use ferrotitre_base::states::NewMove;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::paging::Listing;
 use ferrotitre_base::web::problem::Problem;
-use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward, words};
+use ferrotitre_html::form::{Field, Form, Kind, Sent, onward, words};
 use ferrotitre_html::narrow::Narrow;
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
@@ -23,10 +21,8 @@ use ferrotitre_html::show;
 use uuid::Uuid;
 
 use crate::accounts::service;
-use crate::accounts::store::RoleGrant;
-use crate::accounts::wire::{
-    AccountView, NewAccount, NewCompetence, NewDecision, NewRoleGrant, NewServiceToken, Revocation,
-};
+use crate::accounts::store::grants::RoleGrant;
+use crate::accounts::wire::{AccountView, NewAccount};
 
 /// A laboratory of fewer people has only begun.
 const FEW_PEOPLE: usize = 6;
@@ -187,7 +183,7 @@ pub(super) async fn new_account(
 }
 
 /// A page that shows a secret once, in place of the redirect.
-fn once(
+pub(super) fn once(
     shell: &Shell,
     answer: HttpResponse,
     title: &'static str,
@@ -340,171 +336,4 @@ pub(super) async fn set_password(
         })
         .await?;
     once(&shell, answer, "The password was set", "Provisional password, to be changed at the first sign-in:", secret)
-}
-
-/// Asks for a role or withdraws one.
-#[routes]
-#[get("/accounts/{id}/role-grants")]
-#[post("/accounts/{id}/role-grants")]
-pub(super) async fn request_role(
-    who: Allowed<ManageAccounts>,
-    shell: Shell,
-    db: web::Data<Db>,
-    id: web::Path<Uuid>,
-    sent: Sent,
-) -> Result<HttpResponse, Problem> {
-    let account = service::read(&db, *id).await?;
-    let back = format!("/accounts/{id}");
-    let roles: Vec<&str> = Role::ALL.into_iter().map(Role::text).collect();
-    let form = Form::new(format!("Roles of {}", account.code), "Record", back.as_str())
-        .with([
-            Field::new("role", "Role", Kind::Choice(words(&roles))),
-            Field::new("effect", "What", Kind::Choice(words(&["grant", "withdraw"])))
-                .help("A grant waits for a manager; a withdrawal counts at once."),
-            Field::new("reason", "Reason", Kind::Long).help("At least 5 characters."),
-        ])
-        .help(
-            "What an account may do is what its roles include.",
-            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
-            "A manager approves a grant; nobody grants one to themself.",
-        );
-    shell
-        .take(&who, &sent, form, async |act, new: NewRoleGrant| {
-            Ok(onward(&service::request_grant(&db, &act, *id, new).await?, &back))
-        })
-        .await
-}
-
-/// Approves or refuses a role grant.
-#[routes]
-#[get("/role-grants/{id}/decision")]
-#[post("/role-grants/{id}/decision")]
-pub(super) async fn decide_role(
-    who: Allowed<DecideRoleGrants>,
-    shell: Shell,
-    db: web::Data<Db>,
-    id: web::Path<Uuid>,
-    sent: Sent,
-) -> Result<HttpResponse, Problem> {
-    let grant = service::grant(&db, *id).await?;
-    let account = service::read(&db, grant.account_id.0).await?;
-    let asked_by = match grant.recorded_by {
-        Some(by) => service::read(&db, by.0).await?.display_name,
-        None => "the command line".to_owned(),
-    };
-    let lead = format!(
-        "{} ({}) would get the role {}. Asked for by {asked_by}: {}",
-        account.display_name, account.code, grant.role, grant.reason
-    );
-    let form = Form::new(format!("Role {} for {}", grant.role, account.display_name), "Decide", "/accounts#grants")
-        .lead(lead)
-        .with([
-            Field::new("decision", "Decision", Kind::Choice(words(&["approved", "refused"]))),
-            Field::new("reason", "Reason", Kind::Long).optional(),
-        ])
-        .help(
-            "A role counts only after a manager who did not ask for it has approved it.",
-            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
-            "The person has the role at once after an approval.",
-        );
-    shell
-        .take(&who, &sent, form, async |act, new: NewDecision| {
-            Ok(onward(&service::decide_grant(&db, &act, *id, new).await?, "/accounts#grants"))
-        })
-        .await
-}
-
-/// Authorises somebody for a method.
-#[routes]
-#[get("/accounts/{id}/competences")]
-#[post("/accounts/{id}/competences")]
-pub(super) async fn authorise(
-    who: Allowed<AuthoriseCompetence>,
-    shell: Shell,
-    db: web::Data<Db>,
-    id: web::Path<Uuid>,
-    sent: Sent,
-) -> Result<HttpResponse, Problem> {
-    let account = service::read(&db, *id).await?;
-    let back = format!("/accounts/{id}#competences");
-    let form = Form::new(format!("Authorise {}", account.display_name), "Authorise", back.as_str())
-        .with([
-            Field::new("method_code", "Method", Kind::Text).help("Code of the method; holds for all its versions."),
-            Field::new("valid_from", "First day", Kind::Day),
-            Field::new("valid_to", "Last day", Kind::Day),
-            Field::new("evidence", "What it rests on", Kind::Long),
-        ])
-        .help(
-            "An authorisation lets somebody review the work of others by this method.",
-            "ISO/IEC 17025:2017 6.2.6.",
-            "It ends by itself on its last day.",
-        );
-    shell
-        .take(&who, &sent, form, async |act, new: NewCompetence| {
-            Ok(onward(&service::record_competence(&db, &act, *id, new).await?, &back))
-        })
-        .await
-}
-
-/// Issues a token for an instrument, shown once.
-#[routes]
-#[get("/service-tokens/new")]
-#[post("/service-tokens/new")]
-pub(super) async fn issue_token(
-    who: Allowed<ManageServiceTokens>,
-    shell: Shell,
-    db: web::Data<Db>,
-    sent: Sent,
-) -> Result<HttpResponse, Problem> {
-    let accounts = service::list(&db, &ferrotitre_html::form::first_page()).await?.items.into_iter();
-    let services = accounts.filter(|account| account.kind == "service");
-    let services = services.map(|account| Choice::thing(account.id, &account.code, account.display_name)).collect();
-    let scopes: Vec<Choice> = service::scopes().into_iter().map(Choice::word).collect();
-    let form = Form::new("Token of an instrument", "Issue", "/accounts#tokens")
-        .with([
-            Field::new("account", "Service account", Kind::Thing(services)),
-            Field::new("label", "What it is for", Kind::Text),
-            Field::new("scopes", "What it may do", Kind::Several(scopes)),
-            Field::new("expires_at", "Good until", Kind::Time { now: false }).help("Within 400 days."),
-        ])
-        .help(
-            "With a token an instrument records readings, and nothing else.",
-            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
-            "Put the token into the instrument; it is shown once.",
-        );
-    let mut secret = String::new();
-    let answer = shell
-        .take(&who, &sent, form, async |act, new: NewServiceToken| {
-            secret = service::issue_token(&db, &act, new).await?.token;
-            Ok("/accounts?done=saved#tokens".to_owned())
-        })
-        .await?;
-    once(&shell, answer, "The token was issued", "For the instrument's header Authorization: Bearer:", secret)
-}
-
-/// Revokes a token.
-#[routes]
-#[get("/service-tokens/{id}/revocation")]
-#[post("/service-tokens/{id}/revocation")]
-pub(super) async fn revoke_token(
-    who: Allowed<ManageServiceTokens>,
-    shell: Shell,
-    db: web::Data<Db>,
-    id: web::Path<Uuid>,
-    sent: Sent,
-) -> Result<HttpResponse, Problem> {
-    let form = Form::new("Revoke a token", "Revoke", "/accounts#tokens")
-        .lead("The instrument can no longer record anything, at once.")
-        .with([Field::new("reason", "Reason", Kind::Long).help("At least 5 characters.")])
-        .help(
-            "A token that is lost or no longer needed.",
-            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
-            "What the instrument recorded stays.",
-        );
-    shell
-        .take(&who, &sent, form, async |act, revocation: Revocation| {
-            let answer = service::revoke_token(&db, &act, *id, revocation.reason).await?;
-            Ok(onward(&answer, "/accounts#tokens"))
-        })
-        .await
 }
