@@ -1,6 +1,8 @@
 //! What single records come to: discordance, blanks, back-titration, standardisation, differences.
 #![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
 
+#[path = "support/bath.rs"]
+mod bath;
 #[path = "support/baths.rs"]
 mod baths;
 
@@ -11,7 +13,8 @@ use ferrotitre_core::determination::{
     standardise,
 };
 
-use baths::{ACCURATE, bath, blank, burette, figure, record, run, segment, value, vessel};
+use bath::{ACCURATE, bath, burette, segment, vessel};
+use baths::{blank, figure, record, run, value};
 
 /// u of the result in g/L.
 fn u(record: &Record) -> f64 {

@@ -1,6 +1,8 @@
 //! Identities an evaluation keeps for any record.
 #![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
 
+#[path = "support/bath.rs"]
+mod bath;
 #[path = "support/baths.rs"]
 mod baths;
 
@@ -13,7 +15,8 @@ use ferrotitre_core::statistics::agreement::ConcordanceMode;
 use ferrotitre_core::uncertainty::CoverageRule;
 use proptest::prelude::*;
 
-use baths::{ACCURATE, blank, figure, ml, record, run, segment, value};
+use bath::{ACCURATE, segment};
+use baths::{blank, figure, ml, record, run, value};
 
 fn relative(a: f64, b: f64) -> f64 {
     (a - b).abs() / b.abs()

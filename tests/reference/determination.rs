@@ -1,108 +1,19 @@
 //! Evaluations against figures by hand and those of Eurachem QUAM.
 
-use ferrotitre_core::chemistry::{AIR_DENSITY, Expressed, primary_standard};
+use ferrotitre_core::chemistry::{AIR_DENSITY, primary_standard};
 use ferrotitre_core::determination::{
-    Acceptance, Burette, Central, Detail, DilutionStep, Excess, Factor, Fate, Following, Outcome, Portion,
-    PortionAmount, Preparation, Progress, Record, Reference, Replicate, Reporting, Rules, Segment, SlipQuery,
-    Standardisation, Standing, Titration, TitrationKind, Unit, Vessel, evaluate, iron3, prepare, standardise,
+    Acceptance, Burette, Detail, Excess, Factor, Fate, Following, Outcome, Portion, PortionAmount, Preparation,
+    Progress, Reference, Replicate, SlipQuery, Standardisation, Standing, TitrationKind, Unit, Vessel, evaluate, iron3,
+    prepare, standardise,
 };
-use ferrotitre_core::rounding::Ties;
-use ferrotitre_core::statistics::agreement::{ConcordanceMode, FollowUp};
-use ferrotitre_core::uncertainty::{CoverageRule, DegreesOfFreedom};
+use ferrotitre_core::uncertainty::DegreesOfFreedom;
 
+use crate::bath::{ACCURATE, bath, burette, segment, vessel};
 use crate::data;
 
 fn close(found: f64, expected: f64, half_unit: f64) {
     assert!((found - expected).abs() <= half_unit * (1.0 + 1e-6), "{found} is not {expected} +- {half_unit}");
 }
-
-fn vessel(id: &str, volume_ml: f64) -> Vessel {
-    Vessel { id: id.into(), code: id.into(), volume_ml, u_ml: 0.0, dof: None }
-}
-
-fn burette() -> Burette {
-    Burette {
-        id: "B-01".into(),
-        code: "B-01".into(),
-        corrections: Vec::new(),
-        resolution_ml: 0.01,
-        u_ml: 0.0,
-        dof: None,
-    }
-}
-
-fn segment(initial: &str, last: &str) -> Segment {
-    Segment { initial: initial.parse().unwrap(), last: last.parse().unwrap() }
-}
-
-/// 10 -> 250 mL, 25 mL aliquot, 1/60 mol/L dichromate: 5.5845 g/L per mL, by hand: 1 mL takes 1e-4 mol of
-/// iron(II) from 1 mL of the bath.
-fn bath(id: &str, titres: &[(TitrationKind, &str)], sigma: f64, relative_u: f64) -> Record {
-    let concentration = 1.0 / 60.0;
-    Record {
-        id: id.into(),
-        rules: Rules {
-            chemistry: "dichromate".into(),
-            indicator: "diphenylamine sulfonate".into(),
-            acceptance: Acceptance::Concordance,
-            concordance_limit_ml: 0.10,
-            concordance_mode: ConcordanceMode::AllAccurate,
-            minimum_titres: 2,
-            give_up_after: 4,
-            central: Central::Mean,
-            sigma_r_ml: Some((sigma, None)),
-            follow_up: FollowUp::Cheap,
-            correct_burette: false,
-            correct_temperature: false,
-            subtract_blank: false,
-            interpolate_factor: false,
-            end_point_u_ml: 0.0,
-            longest_standing_minutes: 5.0,
-            reporting: Reporting {
-                unit: Unit::GramsPerLitre,
-                expressed: Expressed::Iron,
-                ties: Ties::HalfEven,
-                places: None,
-                coverage: CoverageRule::Fixed(2.0),
-            },
-            loq: None,
-        },
-        portion: Portion {
-            id: "portion".into(),
-            amount: PortionAmount::Volume(vessel("P10", 10.0)),
-            dilution: vec![DilutionStep { pipette: None, flask: vessel("F250", 250.0) }],
-            aliquot: Some(vessel("P25", 25.0)),
-            density: None,
-        },
-        titrations: titres
-            .iter()
-            .zip(1..)
-            .map(|((kind, last), position)| Titration {
-                id: format!("{id}-{position}"),
-                position,
-                kind: *kind,
-                standing: Standing::Counted,
-                segments: vec![segment("0.00", last)],
-                temperature: None,
-                factor: Factor {
-                    id: "factor".into(),
-                    lot: "D-1".into(),
-                    electrons: 6,
-                    concentration,
-                    u: concentration * relative_u,
-                    dof: None,
-                    following: None,
-                },
-                burette: burette(),
-                reduction: None,
-                excess: None,
-            })
-            .collect(),
-        blanks: Vec::new(),
-    }
-}
-
-const ACCURATE: TitrationKind = TitrationKind::Accurate;
 
 // Independent computation: K = 5.5845, V 23.18 and 21.46, u(V) 0.02 each, u_rel(K) 0.15 %. Two equal
 // titres with sigma_r = 0.02 sqrt 2 give u(V) = 0.02; the molar mass of iron adds 2.1e-5 relative, beyond the digits.
@@ -112,7 +23,7 @@ fn iron_three_by_difference_keeps_what_both_titrations_share() {
     let total = bath("total", &[(ACCURATE, "23.18"), (ACCURATE, "23.18")], sigma, 0.0015);
     let iron2 = bath("iron2", &[(ACCURATE, "21.46"), (ACCURATE, "21.46")], sigma, 0.0015);
     let derived = iron3(&total, &iron2, Detail::Figures).unwrap();
-    // Row 2 of section 1: 9.605 g/L.
+    // (23.18 - 21.46) 5.5845 = 9.605 g/L.
     close(derived.value.unwrap(), 9.605, 5e-4);
     close(derived.u.unwrap(), 0.1586, 5e-5);
     close(derived.u_if_independent.unwrap(), 0.3082, 5e-5);

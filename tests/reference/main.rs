@@ -1,6 +1,8 @@
 //! Comparisons with published and independently computed values. Data and their sources: `data/README.md`.
 #![expect(clippy::unwrap_used, reason = "a test stops at what it did not expect")]
 
+#[path = "../../core/tests/support/bath.rs"]
+mod bath;
 mod data;
 mod printed;
 

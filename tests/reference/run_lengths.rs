@@ -179,7 +179,7 @@ fn run_lengths_of_sets_of_rules_are_those_computed_independently() {
     for (shift, want, tolerance) in [(0.5, 31.9, 0.05), (1.0, 11.3, 0.05), (2.0, 3.57, 0.005)] {
         close("default without trend", average(&[C1, C2, ten_of_eleven], shift), want, tolerance);
     }
-    // Verify line of section 9, 4: values of Champ and Woodall from memory.
+    // Values of Champ and Woodall (Technometrics 29, 1987, 393), from memory.
     for (name, want) in [("C14", 152.73), ("C123", 132.89), ("C124", 122.05), ("C134", 105.78)] {
         close(name, average(&champ_woodall(name), 0.0), want, 0.005);
     }

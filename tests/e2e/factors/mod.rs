@@ -1,6 +1,8 @@
 //! Factors that rest on what was corrected: nothing new is signed with them, and amended they take the place of the ones before
 //! from the same moment, while what was signed stays what was signed.
 
+mod races;
+
 use ferrotitre_tests::bench::{days_ahead, dichromate_standard, minutes_ago, text};
 use ferrotitre_tests::{Answer, pdf};
 use serde_json::{Value, json};
@@ -91,6 +93,23 @@ fn number(value: &Value) -> f64 {
 
 fn close(found: f64, expected: f64) {
     assert!((found / expected - 1.0).abs() < 2e-7, "{found}, not {expected}");
+}
+
+/// A lot that is prepared and waits for its release.
+async fn prepared(lab: &Lab, standard: &str, code: &str) -> String {
+    let app = &lab.app;
+    let lot = json!({
+        "code": code, "species": "dichromate", "nominal_concentration": "0.1", "concentration_unit": "eq/L",
+        "route": "direct preparation", "factor_low": "0.990", "factor_high": "1.010", "storage": "dark, 20 C",
+        "container": "amber glass, 1 L", "expires_at": days_ahead(90), "observed_at": minutes_ago(60),
+    });
+    let lot = text(&app.analyst2.post("/titrants", &lot).await.expect(201), "id");
+    let preparation = json!({
+        "titrant": lot, "primary_standard": standard, "mass_g": "4.9032", "balance": lab.bench.balance,
+        "flask": lab.bench.flask_1000, "solution_temperature": "20.0", "observed_at": minutes_ago(50),
+    });
+    let _ = app.analyst2.post("/preparations", &preparation).await.expect(201);
+    lot
 }
 
 /// Iron(II) with two titres of 21.46 mL with a lot, in a run that is closed.
@@ -347,7 +366,7 @@ async fn a_misread_replicate_is_corrected_under_an_amendment_and_the_factor_itse
     let reason = "a mass was misread";
     sign(&app.manager, &standardisation, "amendment", Some(reason)).await.expect(201);
     let _ = app.analyst.post_if_match(&corrections, &version, &correction).await.expect(201);
-    // Nothing is signed with the lot while its standardisation comes to something else than its factor.
+    // Nothing is signed with the lot while its standardisation no longer gives its factor.
     let other = determined(&lab, &lot).await;
     sign(&app.analyst, &other, "submission", None).await.refused(422, "rule_broken");
     assert!(app.auditor.get(&path).await.expect(200)["since"].is_null(), "nothing counts before it is approved");
@@ -411,126 +430,4 @@ async fn a_lot_is_not_released_with_a_certificate_that_was_corrected_since_it_wa
     // A lot that was released as it should be is made with the present version at once.
     let present = text(&corrected, "version_id");
     let _ = dichromate(app, &lab.bench, &present, "D-9", json!(days_ahead(90)), minutes_ago(60)).await;
-}
-
-/// A lot that is prepared and waits for its release.
-async fn prepared(lab: &Lab, standard: &str, code: &str) -> String {
-    let app = &lab.app;
-    let lot = json!({
-        "code": code, "species": "dichromate", "nominal_concentration": "0.1", "concentration_unit": "eq/L",
-        "route": "direct preparation", "factor_low": "0.990", "factor_high": "1.010", "storage": "dark, 20 C",
-        "container": "amber glass, 1 L", "expires_at": days_ahead(90), "observed_at": minutes_ago(60),
-    });
-    let lot = text(&app.analyst2.post("/titrants", &lot).await.expect(201), "id");
-    let preparation = json!({
-        "titrant": lot, "primary_standard": standard, "mass_g": "4.9032", "balance": lab.bench.balance,
-        "flask": lab.bench.flask_1000, "solution_temperature": "20.0", "observed_at": minutes_ago(50),
-    });
-    let _ = app.analyst2.post("/preparations", &preparation).await.expect(201);
-    lot
-}
-
-/// A result is signed while the corrected factor of its lot comes into force: it is signed with the one before and marked, or nothing is
-/// signed, for what was looked at is no longer what would be signed.
-#[tokio::test(flavor = "multi_thread")]
-async fn no_corrected_factor_slips_past_a_signature() {
-    let lab = Lab::open().await;
-    let app = &lab.app;
-    let [lot, _, standardisation] = standardised(&lab).await;
-    sign(&app.analyst, &standardisation, "submission", None).await.expect(201);
-    sign(&app.manager, &standardisation, "approval", None).await.expect(201);
-    let run = lab.run(&lab.iron2).await;
-    let mut titration = lab.titration("accurate", "21.46", None);
-    titration["titrant"] = json!(lot);
-    let mut firsts = (0, 0);
-    let mut signing = std::time::Duration::from_millis(100);
-    for turn in 0..40_u32 {
-        let determination = lab.begin(&run).await;
-        for _ in 0..2 {
-            lab.titrate(&determination, &titration).await;
-        }
-        let path = format!("/determinations/{determination}");
-        sign(&app.manager, &standardisation, "amendment", Some("to be looked at again")).await.expect(201);
-        sign(&app.analyst, &standardisation, "submission", None).await.expect(201);
-        let seen = app.analyst.get(&path).await.expect(200)["content_digest"].clone();
-        let of = app.manager2.get(&standardisation).await.expect(200)["content_digest"].clone();
-        let approval = json!({ "password": app.manager2.password, "content_digest": of });
-        let begin = std::time::Instant::now();
-        // Now one sets out later and now the other.
-        let later = signing * (turn % 13) / 12;
-        let waits = if turn % 2 == 0 { [later, std::time::Duration::ZERO] } else { [std::time::Duration::ZERO, later] };
-        let (approved, signed) = tokio::join!(
-            async {
-                tokio::time::sleep(waits[0]).await;
-                let approved = app.manager2.post(&format!("{standardisation}/approval"), &approval).await;
-                (approved, begin.elapsed().saturating_sub(waits[0]))
-            },
-            async {
-                tokio::time::sleep(waits[1]).await;
-                crate::signed::sign_seen(&app.analyst, &path, "submission", &seen).await
-            }
-        );
-        let (approved, took) = approved;
-        signing = took;
-        assert_eq!(approved.status, 201, "turn {turn}: {}", approved.text);
-        let after = app.auditor.get(&path).await.expect(200);
-        match signed.status {
-            201 => {
-                firsts.0 += 1;
-                let said = after["since"].to_string();
-                assert!(said.contains("factor of D-7 corrected"), "turn {turn}: {said}");
-                assert_eq!(after["content_digest"], seen, "turn {turn}");
-            }
-            412 => {
-                firsts.1 += 1;
-                assert_ne!(after["content_digest"], seen, "turn {turn}");
-            }
-            other => panic!("turn {turn}: {other}\n{}", signed.text),
-        }
-    }
-    assert!(firsts.0 > 0 && firsts.1 > 0, "only one side ever came first: {firsts:?}");
-}
-
-/// A release takes its time, for the password is hashed first; the correction sets out somewhere in that time. Whoever comes second
-/// sees the first: no lot is released with a preparation that was corrected.
-#[tokio::test(flavor = "multi_thread")]
-async fn no_correction_slips_under_a_release() {
-    let lab = Lab::open().await;
-    let app = &lab.app;
-    let standards = app.auditor.get("/primary-standards").await.expect(200);
-    let version = text(&standards["items"][0], "version_id");
-    let mut firsts = (0, 0);
-    let mut signing = std::time::Duration::from_millis(100);
-    for turn in 0..60_u32 {
-        let lot = prepared(&lab, &version, &format!("R-{turn}")).await;
-        let release = format!("/titrants/{lot}");
-        let read = app.manager.get(&release).await.expect(200);
-        let preparation = read["preparations"][0].clone();
-        let mut next = facts_of(&preparation);
-        next["mass_g"] = json!("4.9132");
-        let correction = json!({ "reason": "4.9132 g stand in the bench book", "facts": next });
-        let path = format!("/preparations/{}/corrections", text(&preparation, "id"));
-        let seen = json!({ "password": app.manager.password, "content_digest": read["content_digest"] });
-        let begin = std::time::Instant::now();
-        let (corrected, released) = tokio::join!(
-            async {
-                tokio::time::sleep(signing * (turn % 13) / 10).await;
-                app.analyst2.post_if_match(&path, &text(&preparation, "version_id"), &correction).await
-            },
-            async {
-                let released = app.manager.post(&format!("{release}/release"), &seen).await;
-                (released, begin.elapsed())
-            }
-        );
-        let (released, took) = released;
-        signing = took;
-        match (corrected.status, released.status) {
-            (201, 412) => firsts.0 += 1,
-            (409, 201) => firsts.1 += 1,
-            other => panic!("turn {turn}: {other:?}\n{}\n{}", corrected.text, released.text),
-        }
-        let after = app.auditor.get(&release).await.expect(200);
-        assert_eq!(after["amended"], false, "turn {turn}: released with a preparation that was corrected");
-    }
-    assert!(firsts.0 > 0 && firsts.1 > 0, "only one side ever came first: {firsts:?}");
 }
