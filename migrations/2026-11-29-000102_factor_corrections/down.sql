@@ -20,5 +20,18 @@ DROP TRIGGER before_it ON titrant_factors;
 CREATE TRIGGER before_it BEFORE INSERT ON titrant_factors FOR EACH ROW EXECUTE FUNCTION hold_titrant();
 DROP FUNCTION one_factor_a_moment();
 DROP INDEX titrant_factors_start_index;
-ALTER TABLE titrant_factors ADD CONSTRAINT titrant_factors_start_once UNIQUE (titrant_id, valid_from);
+-- A factor that was corrected and the one from the same moment that took its place both stay; the rule goes on for all others
+-- under the name that the release before knows.
+DO $$
+DECLARE
+    corrected text := (SELECT array_agg(corrects_id ORDER BY corrects_id)::text FROM factor_corrections);
+BEGIN
+    IF corrected IS NULL THEN
+        ALTER TABLE titrant_factors ADD CONSTRAINT titrant_factors_start_once UNIQUE (titrant_id, valid_from);
+    ELSE
+        EXECUTE format('ALTER TABLE titrant_factors ADD CONSTRAINT titrant_factors_start_once EXCLUDE '
+            'USING btree (titrant_id WITH =, valid_from WITH =) WHERE (id <> ALL (%L::uuid[]))', corrected);
+    END IF;
+END
+$$;
 DROP TABLE factor_corrections;

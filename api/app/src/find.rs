@@ -35,6 +35,8 @@ struct Kind {
     what: &'static str,
     /// What else is looked through, in SQL; `$1` are the letters, `$2` where they end.
     also: &'static str,
+    /// Which of its rows count, in SQL; all, where it is empty.
+    counts: &'static str,
     /// Whether it has versions, of which the newest counts.
     versions: bool,
     /// Who may see it.
@@ -52,6 +54,7 @@ const fn kind(noun: &'static str, place: &'static str, table: &'static str) -> K
         code: "code",
         what: "''",
         also: "",
+        counts: "",
         versions: false,
         action: Action::ReadRecords,
     }
@@ -63,6 +66,12 @@ const fn versioned(noun: &'static str, place: &'static str, table: &'static str)
 }
 
 const TITLED: &str = "position($1 IN upper(t.title)) > 0";
+
+/// The newest issue that went out, whatever is drafted or was set aside since; a first draft until then. Each issue has a state.
+const ISSUE_IN_FORCE: &str = "(t.version = 1 OR EXISTS (SELECT FROM present_states o WHERE o.entity_id = t.id \
+     AND o.state NOT IN ('draft', 'discarded'))) \
+     AND NOT EXISTS (SELECT FROM certificates n JOIN present_states o ON o.entity_id = n.id \
+     WHERE n.record_id = t.record_id AND n.version > t.version AND o.state NOT IN ('draft', 'discarded'))";
 
 /// In the order in which they are shown.
 const KINDS: [Kind; 19] = [
@@ -77,7 +86,8 @@ const KINDS: [Kind; 19] = [
         what: "'issue ' || t.issue || ', ' || t.customer",
         code: "number",
         by_code: true,
-        ..versioned("certificate", "/certificates", "certificates")
+        counts: ISSUE_IN_FORCE,
+        ..kind("certificate", "/certificates", "certificates")
     },
     Kind { what: "t.bench", ..kind("run", "/runs", "runs") },
     Kind {

@@ -70,7 +70,9 @@ fn name_of(origin: &str) -> String {
 
 /// What was countersigned of a log: a line each with size and root. A last one that was cut off by a crash was never answered
 /// and is taken away; without any other, a witness would sign again what it has refused.
-fn history(folder: &Path, origin: &str) -> Result<Known, Box<dyn std::error::Error>> {
+///
+/// Whoever only looks takes nothing away: another witness may be writing that line.
+fn history(folder: &Path, origin: &str, look: bool) -> Result<Known, Box<dyn std::error::Error>> {
     let name = format!("{}.history", name_of(origin));
     let text = match fs::read_to_string(folder.join(&name)) {
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Known::default()),
@@ -83,7 +85,9 @@ fn history(folder: &Path, origin: &str) -> Result<Known, Box<dyn std::error::Err
     let mut lines: Vec<&str> = text.lines().filter(|line| !line.is_empty()).collect();
     if lines.last().is_some_and(|line| whole(line).is_none()) {
         lines.pop();
-        on_disk(folder, &name, &lines.iter().map(|line| format!("{line}\n")).collect::<String>())?;
+        if !look {
+            on_disk(folder, &name, &lines.iter().map(|line| format!("{line}\n")).collect::<String>())?;
+        }
     }
     let history: Option<Vec<_>> = lines.iter().map(|line| whole(line)).collect();
     let history = history.ok_or_else(|| format!("{name} was altered: a line of it is no size and root"))?;
@@ -122,7 +126,9 @@ impl Keeper {
         let named = NamedKey { name, kind: KeyKind::Cosignature, key: key.public() };
         // Read back, so that a name nobody could write into a note is refused here.
         let named = NamedKey::read(&named.text())?;
-        let of = |log: &NamedKey| Ok::<_, Box<dyn std::error::Error>>((log.name.clone(), history(&folder, &log.name)?));
+        let of = |log: &NamedKey| {
+            Ok::<_, Box<dyn std::error::Error>>((log.name.clone(), history(&folder, &log.name, arguments.look)?))
+        };
         let known = arguments.logs.iter().map(of).collect::<Result<_, _>>()?;
         let mut keeper = Self {
             logs: arguments.logs.clone(),

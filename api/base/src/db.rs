@@ -210,6 +210,14 @@ impl Db {
         }
     }
 
+    /// The same for work that hands on what it reads, which cannot be taken back: tried once.
+    ///
+    /// # Errors
+    /// What the work refuses, or a store that cannot be reached.
+    pub async fn snapshot_once<T>(&self, work: impl AsyncFn(&Connection) -> Result<T, Refusal>) -> Result<T, Refusal> {
+        self.one_moment(work).await
+    }
+
     async fn one_moment<T>(&self, work: impl AsyncFn(&Connection) -> Result<T, Refusal>) -> Result<T, Refusal> {
         let mut connection = self.begin_with("BEGIN ISOLATION LEVEL REPEATABLE READ, READ ONLY").await?;
         let outcome = work(&connection).await;

@@ -50,7 +50,7 @@ pub struct SupposedFactor {
     pub standard_uncertainty: Option<Decimal>,
 }
 
-/// A table of corrections from text: pairs of reading and correction in mL, the two apart by a colon, pairs by blanks,
+/// A table of corrections from text: pairs of reading and correction in mL, the two separated by a colon, pairs by spaces,
 /// commas or semicolons.
 pub fn corrections(text: &str) -> Option<Vec<CorrectionAt>> {
     let pairs = text.split(|c: char| c.is_whitespace() || matches!(c, ',' | ';')).filter(|pair| !pair.is_empty());

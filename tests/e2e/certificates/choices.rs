@@ -79,6 +79,14 @@ async fn a_list_says_which_issue_is_in_force_whatever_became_of_the_next_draft()
     let waits = line().await;
     assert_eq!((&waits["state"], &waits["issue"], &waits["current_issue"]), (&json!("draft"), &json!(2), &json!(1)));
     assert!(analyst.get("/certificates").await.text.contains("issue 1 in force; draft of issue 2"));
+    // The box for codes shows the issue that is in force, with its own state.
+    let beginning = &text(&waits, "number")[..3];
+    let found = async || analyst.get(&format!("/find?q={beginning}")).await.text;
+    let in_force = async || {
+        let page = found().await;
+        assert!(page.contains("issue 1, ") && page.contains("issued") && !page.contains("issue 2, "), "{page}");
+    };
+    in_force().await;
     let why = json!({ "reason": "it was right after all" });
     let _ = app.analyst2.post(&format!("{}/discarding", path(&first)), &why).await.expect(201);
     let discarded = line().await;
@@ -86,6 +94,7 @@ async fn a_list_says_which_issue_is_in_force_whatever_became_of_the_next_draft()
         (&discarded["state"], &discarded["current_issue"], &discarded["marked"]),
         (&json!("discarded"), &json!(1), &json!(false))
     );
+    in_force().await;
     // What touches the issue in force marks the line.
     let _ = correct_portion(&lab, &lab.bench.pipette_25).await.expect(201);
     assert_eq!(line().await["marked"], true);

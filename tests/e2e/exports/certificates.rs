@@ -18,7 +18,14 @@ async fn the_list_is_taken_out_whole_with_the_issue_in_force_and_what_is_affecte
     }
     // One in force with a draft of its next issue, one withdrawn, one that was never issued.
     let first = issued(&lab, &[&results[0]]).await;
-    let _ = amended(&lab, &first, &[&results[0]]).await.expect(201);
+    let why = json!({ "reason": "it was right after all" });
+    for _ in 0..2 {
+        let present = app.auditor.get(&path(&first)).await.expect(200);
+        let _ = amended(&lab, &present, &[&results[0]]).await.expect(201);
+        let _ = app.analyst2.post(&format!("{}/discarding", path(&first)), &why).await.expect(201);
+    }
+    let present = app.auditor.get(&path(&first)).await.expect(200);
+    let _ = amended(&lab, &present, &[&results[0]]).await.expect(201);
     let second = issued(&lab, &[&results[1]]).await;
     sign(&app.manager, &path(&second), "withdrawal", Some("the bottle was of another bath")).await.expect(201);
     let third = drafted(&lab, &[&results[2]]).await;
@@ -52,6 +59,11 @@ async fn the_list_is_taken_out_whole_with_the_issue_in_force_and_what_is_affecte
         let problem = app.manager.get(&format!("/exports/certificates?{query}")).await.refused(422, "invalid_input");
         assert_eq!(problem["errors"][0]["field"], json!(field), "{problem}");
     }
+    // One that was discarded twice is one certificate, in force or affected once.
+    let discarded = app.manager.get("/exports/certificates?state=discarded").await;
+    let counts = json!({ "rows": 2, "by_state": { "discarded": 2 }, "in_force": 1, "affected": 1 });
+    let found: Value = serde_json::from_str(discarded.header("x-completeness")).unwrap();
+    assert_eq!((found, discarded.header("x-content-rows")), (counts, "2"));
     let none = app.manager.get("/exports/certificates?until=2026-01-01T00:00:00Z").await;
     assert_eq!(none.header("x-content-rows"), "0", "{}", none.text);
     app.analyst.get("/exports/certificates").await.refused(403, "forbidden");

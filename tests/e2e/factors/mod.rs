@@ -4,6 +4,7 @@
 mod races;
 
 use ferrotitre_tests::bench::{days_ahead, dichromate_standard, minutes_ago, text};
+use ferrotitre_tests::cluster::DatabaseRole;
 use ferrotitre_tests::{Answer, pdf};
 use serde_json::{Value, json};
 
@@ -15,6 +16,9 @@ use crate::signed::{amend, begun, grams_per_litre, signed_part};
 /// What the certificate of the iron was taken to say, and what it says.
 const MISREAD: &str = "0.9998";
 const RIGHT: &str = "0.9950";
+
+/// Back to the release before corrected factors.
+const BACK: &str = include_str!("../../../migrations/2026-11-29-000102_factor_corrections/down.sql");
 
 fn iron(mass_fraction: &str) -> Value {
     json!({
@@ -403,6 +407,12 @@ async fn a_misread_replicate_is_corrected_under_an_amendment_and_the_factor_itse
         "{}",
         first["since"]
     );
+    // The release before is gone back to, and forward again: the factors that were corrected stay beside those in their place.
+    app.sql(DatabaseRole::Owner).await.batch_execute(BACK).await.unwrap();
+    let superuser = app.sql(DatabaseRole::Superuser).await;
+    superuser.batch_execute("DELETE FROM __diesel_schema_migrations WHERE version = '20261129000102'").await.unwrap();
+    ferrotitre_api::migrate::run(&app.shared.address(DatabaseRole::Owner, &app.database)).await.unwrap();
+    assert_eq!(factors(&lab, &lot).await.len(), 3);
 }
 
 #[tokio::test(flavor = "multi_thread")]

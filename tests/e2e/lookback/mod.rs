@@ -12,6 +12,7 @@ use ferrotitre_tests::cluster::DatabaseRole;
 use ferrotitre_tests::pdf;
 use serde_json::{Value, json};
 
+use crate::copies::Copies;
 use crate::lab::{Lab, sign};
 
 /// What a hypothesis comes to: its lines by the name of their field.
@@ -100,6 +101,18 @@ async fn another_purity_moves_every_result_by_the_same_factor_and_nothing_is_rec
     assert_eq!(app.row_counts(&["audit_events", "impacts", "sign_offs"]).await, before, "nothing is recorded");
     let after = app.auditor.get(&path).await.expect(200);
     assert_eq!(after["evaluation"], signed["evaluation"]);
+    // Whichever version is named, the standard is meant: a corrected one is reached by what was made before.
+    let mut facts = ferrotitre_tests::bench::dichromate_standard("PS-1");
+    facts["supplier"] = json!("reference materials, new name");
+    let correction = json!({ "reason": "the supplier has another name", "facts": facts });
+    let corrections = format!("/primary-standards/{id}/corrections");
+    let corrected = app.analyst.post_if_match(&corrections, &version, &correction).await.expect(201);
+    let newest = text(&corrected, "version_id");
+    assert_ne!(newest, id);
+    for of in [&id, &version, &newest] {
+        let answered = what_if(&app.auditor, &format!("standard={of}&mass_fraction=0.9975")).await;
+        assert_eq!((&answered.totals["changed"], &answered.totals["evaluated"]), (&json!(3), &json!(3)), "{of}");
+    }
 }
 
 /// A volume taken with a pipette is diluted in a flask: the content goes with the volume of the flask (dilution, from memory).
@@ -257,6 +270,11 @@ async fn uses_are_listed_by_person_and_time_and_taken_out_whole() {
     assert!(text(said[0], "query").contains("if the mass fraction of PS-1 were 0.9975"), "{}", said[0]);
     let digests: std::collections::BTreeSet<String> = said.iter().map(|one| text(one, "digest")).collect();
     assert_eq!((said.len(), digests.len()), (3, 1), "one content in three forms");
+    // The year of data: more than one part of the list.
+    Copies::approved(path.trim_start_matches("/determinations/"), 501).make(&lab).await;
+    let file = app.manager.get(&format!("/exports/where-used/{}?format=csv", lab.titrant)).await;
+    assert_eq!((file.header("x-content-rows"), file.header("x-completeness")), ("503", "{\"signatures\":503}"));
+    assert_eq!(file.text.lines().filter(|line| line.contains("determinations")).count(), 502);
     app.analyst.get("/exports/where-used").await.refused(403, "forbidden");
     app.analyst.get(&format!("/exports/what-if?without_titrant={}", lab.titrant)).await.refused(403, "forbidden");
 }

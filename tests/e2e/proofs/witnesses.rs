@@ -227,7 +227,16 @@ async fn a_history_that_was_altered_stops_the_witness_and_a_cut_line_does_not() 
     let path = std::fs::read_dir(&folder.0).unwrap().map(|entry| entry.unwrap().path());
     let path = path.into_iter().find(|path| path.extension().is_some_and(|end| end == "history")).unwrap();
     let whole = std::fs::read_to_string(&path).unwrap();
-    std::fs::write(&path, format!("{whole}\n99999 AB")).unwrap();
+    let cut = format!("{whole}\n99999 AB");
+    std::fs::write(&path, &cut).unwrap();
+    // Looking takes nothing away: another witness may be writing that very line.
+    let look = Command::new(env!("CARGO_BIN_EXE_ferrotitre_under_test"))
+        .args(["witness", "--look", "--log", &log.text(), "--keep"])
+        .arg(&folder.0)
+        .output()
+        .unwrap();
+    assert_eq!(look.status.code(), Some(0), "{}", String::from_utf8_lossy(&look.stderr));
+    assert_eq!(std::fs::read_to_string(&path).unwrap(), cut);
     assert_eq!(Witness::start(&folder.0, &log).stop(), 0);
     assert!(!std::fs::read_to_string(&path).unwrap().contains("99999"));
     let started = |with: &str| {

@@ -66,7 +66,7 @@ async fn an_alert_stays_until_it_is_decided_whatever_was_touched_since() {
     let found: Vec<&Value> =
         alerts["items"].as_array().unwrap().iter().filter(|alert| alert["kind"] == "signed result touched").collect();
     assert_eq!(found.len(), 1, "{alerts}");
-    assert_eq!(found[0]["subject"], waits["id"]);
+    assert_eq!((&found[0]["subject"], &found[0]["code"]), (&waits["id"], &json!("test portion")));
     // The list says of each what it touches.
     let listed = app.auditor.get("/impacts?limit=200").await.expect(200);
     let counts: Vec<(i64, bool)> = listed["items"]
@@ -97,6 +97,12 @@ async fn nobody_waves_through_what_touched_a_result_that_they_signed() {
     let decision = json!({ "results": [id_of(&path)], "reason": "the volume differs by less than its uncertainty" });
     let problem = author.post(&decisions, &decision).await.refused(403, "own_record");
     assert!(text(&problem, "detail").contains("somebody else decides on what touched it"), "{problem}");
+    let choice = format!("value=\"{}\"", id_of(&path));
+    assert!(
+        !Visitor::of(app.running.address, &author).get(&decisions).await.text.contains(&choice),
+        "offered to its author"
+    );
+    assert!(Visitor::of(app.running.address, &app.manager2).get(&decisions).await.text.contains(&choice));
     assert_eq!(app.row_counts(&["impact_decisions"]).await, [0]);
     let _ = app.manager2.post(&decisions, &decision).await.expect(201);
 }

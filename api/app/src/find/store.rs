@@ -40,6 +40,7 @@ static FIND: LazyLock<String> = LazyLock::new(|| {
     let mut sql = String::from("SELECT f.kind, f.id, f.code, f.what, s.state, f.exact FROM (");
     for (at, kind) in KINDS.iter().enumerate() {
         let or = if kind.also.is_empty() { String::new() } else { format!("OR {}", kind.also) };
+        let counts = if kind.counts.is_empty() { String::new() } else { format!("AND {}", kind.counts) };
         let present = if kind.versions {
             format!("AND NOT EXISTS (SELECT FROM {} n WHERE n.supersedes = t.id)", kind.table)
         } else {
@@ -49,7 +50,7 @@ static FIND: LazyLock<String> = LazyLock::new(|| {
         let _ = write!(
             sql,
             "{union}(SELECT {at} AS kind, t.{id} AS id, t.{code} AS code, {what} AS what, upper(t.{code}) = $1 AS exact \
-             FROM {table} t WHERE ((upper(t.{code}) COLLATE \"C\" >= $1 AND upper(t.{code}) COLLATE \"C\" < $2) {or}) {present} \
+             FROM {table} t WHERE ((upper(t.{code}) COLLATE \"C\" >= $1 AND upper(t.{code}) COLLATE \"C\" < $2) {or}) {present} {counts} \
              ORDER BY upper(t.{code}) COLLATE \"C\" LIMIT {limit})",
             union = if at == 0 { "" } else { " UNION ALL " },
             id = kind.id,

@@ -167,8 +167,8 @@ impl NewCalibration {
         let mut errors = FieldErrors::default();
         words(&mut errors, "certificate", &self.certificate);
         errors.require(self.due_on > self.calibrated_on, "due_on", "order", "must be after calibrated_on", self.due_on);
-        let glass = matches!(equipment.kind.as_str(), "pipette" | "flask" | "burette" | "piston burette");
-        if glass {
+        let vessel = equipment.is_vessel();
+        if vessel || equipment.is_burette() {
             // The widest tolerance of ISO 648 is 2 % of the volume (0.5 mL, class B).
             let nominal = equipment.range_high.value();
             let unit = "mL (within 5 % of the nominal volume)";
@@ -179,7 +179,6 @@ impl NewCalibration {
         if let Some(dof) = &self.degrees_of_freedom {
             errors.require(dof.value() > 0.0, "degrees_of_freedom", "positive", "must be positive", dof);
         }
-        let vessel = equipment.is_vessel();
         match &self.calibrated_value {
             Some(value) => {
                 errors.require(vessel, "calibrated_value", "kind", "is for a pipette or flask only", value);

@@ -159,7 +159,7 @@ pub(super) async fn decide_impact(
     id: web::Path<Uuid>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let (impact, open) = service::undecided(&db, *id, MOST_CHOICES).await?;
+    let (impact, open) = service::undecided(&db, who.user(), *id, MOST_CHOICES).await?;
     let choices = open.iter().map(|one| Choice::thing(one.id.to_string(), &one.code, &one.state)).collect();
     let more = match i64::try_from(open.len()) {
         Ok(MOST_CHOICES) => format!(" These are the first {MOST_CHOICES}; more may follow once they are decided."),
@@ -168,7 +168,10 @@ pub(super) async fn decide_impact(
     let back = format!("/impacts/{id}");
     let user = who.user().clone();
     let form = Form::new("No change", "Record the decision", back.as_str())
-        .lead(format!("{}. The results chosen here stay as they were signed.{more}", impact.what))
+        .lead(format!(
+            "{}. The results chosen here stay as they were signed. On a result of yours somebody else decides.{more}",
+            impact.what
+        ))
         .with([
             Field::new("results", "Results", Kind::Several(choices)),
             Field::new("reason", "Why they stay", Kind::Long).help("At least 5 characters."),

@@ -22,6 +22,7 @@ use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::{labels, states};
 use ferrotitre_ledger::accounts::signing;
+use ferrotitre_ledger::accounts::store::persons;
 
 /// Results that are compared in the transaction of a cause; more are left to the look-back.
 pub const MOST_COMPARED: usize = 50;
@@ -33,7 +34,7 @@ const MOST_NAMED: usize = 50;
 const MOST_ALERTS: i64 = 100;
 
 /// After a row that may touch signed results, in its own transaction: opens a nonconformity where a reported figure or an outcome
-/// would be another. Where too many are touched to compare them all at once, it is opened as well, and says so.
+/// would differ. Where too many are touched to compare them all at once, it is opened as well, and says so.
 ///
 /// # Errors
 /// A store that cannot be reached.
@@ -168,12 +169,18 @@ pub async fn read(db: &Db, id: Uuid, listing: &Listing) -> Result<ImpactDetail, 
     Ok(ImpactDetail { impact, touched: named.collect(), next: page.next })
 }
 
-/// An impact with the first of its results for which nothing was decided yet.
-pub async fn undecided(db: &Db, id: Uuid, limit: i64) -> Result<(ImpactView, Vec<TouchedResult>), Refusal> {
+/// An impact with the first of its results for which nothing was decided yet and whose author is somebody else.
+pub async fn undecided(
+    db: &Db,
+    user: &CurrentUser,
+    id: Uuid,
+    limit: i64,
+) -> Result<(ImpactView, Vec<TouchedResult>), Refusal> {
     let (impact, touched) = db
         .snapshot(async |connection| {
             let impact = view(connection, store::find(connection, id).await?).await?;
-            let touched = store::undecided(connection, impact.id, limit).await?;
+            let own = persons::accounts_of(connection, &[user.account]).await?;
+            let touched = store::undecided(connection, impact.id, &own, limit).await?;
             Ok((impact, touched))
         })
         .await?;
@@ -186,29 +193,31 @@ pub async fn undecided(db: &Db, id: Uuid, limit: i64) -> Result<(ImpactView, Vec
 }
 
 /// Those of the results that are touched, each held until the transaction ends: iron results first, then determinations one at a
-/// time by identity, as where they are signed and certified.
+/// time by identity, then the rest at once, as where they are signed and certified.
 async fn held(
     connection: &Connection,
     impact: &store::Row,
     results: &[Uuid],
 ) -> Result<HashMap<Uuid, Touched>, Refusal> {
     let before = store::touched_among(connection, impact.id, results).await?;
-    let (mut determinations, others): (Vec<Uuid>, Vec<Uuid>) = {
-        let (one, other): (Vec<Touched>, Vec<Touched>) =
-            before.into_iter().partition(|of| of.entity_kind == EntityKind::Determination.table());
-        (one.iter().map(|of| of.entity_id).collect(), other.iter().map(|of| of.entity_id).collect())
-    };
-    locks::hold(connection, &others).await?;
+    let ids = |of: Vec<Touched>| of.iter().map(|one| one.entity_id).collect::<Vec<Uuid>>();
+    let (iron, others): (Vec<_>, Vec<_>) =
+        before.into_iter().partition(|of| of.entity_kind == EntityKind::IronResult.table());
+    let (determinations, others): (Vec<_>, Vec<_>) =
+        others.into_iter().partition(|of| of.entity_kind == EntityKind::Determination.table());
+    locks::hold(connection, &ids(iron)).await?;
+    let mut determinations = ids(determinations);
     determinations.sort_unstable();
     for id in determinations {
         locks::hold(connection, &[id]).await?;
     }
+    locks::hold(connection, &ids(others)).await?;
     // Whoever came first may have amended one meanwhile.
     let touched = store::touched_among(connection, impact.id, results).await?;
     Ok(touched.into_iter().map(|one| (one.entity_id, one)).collect())
 }
 
-/// Records that results stay as they were signed, with the reason; nobody decides that of a result that they signed.
+/// Records that results stay as they were signed, with the reason; nobody decides that of a result whose author they are.
 pub async fn decide(
     db: &Db,
     act: &Act,
@@ -226,7 +235,7 @@ pub async fn decide(
         let impact = store::find(connection, id).await?;
         let touched = held(connection, &impact, &new.results).await?;
         let authors: Vec<AccountId> = touched.values().map(|one| one.signed_by).collect();
-        let detail = "you signed this result; somebody else decides on what touched it";
+        let detail = "you are the author of a result chosen here; somebody else decides on what touched it";
         signing::not_a_party(connection, user.account, &authors, detail).await?;
         for (index, result) in new.results.iter().enumerate() {
             let Some(found) = touched.get(result) else {
@@ -262,6 +271,21 @@ pub async fn decided_by_amendment(
     Ok(())
 }
 
+/// What the rows of a table are to whoever reads of them.
+fn cause(table: &str) -> &'static str {
+    if let Some(kind) = EntityKind::ALL.into_iter().find(|kind| kind.table() == table) {
+        return kind.noun();
+    }
+    match table {
+        "equipment_calibrations" => "calibration",
+        "equipment_checks" => "check of equipment",
+        "titrant_factors" => "factor",
+        "titrant_preparations" => "preparation",
+        "test_portions" => "test portion",
+        _ => "change of state",
+    }
+}
+
 /// Impacts for which something waits to be decided.
 pub async fn alerts(connection: &Connection, now: DateTime<Utc>) -> Result<Vec<Alert>, Refusal> {
     let alert = |row: store::Row| Alert {
@@ -269,7 +293,7 @@ pub async fn alerts(connection: &Connection, now: DateTime<Utc>) -> Result<Vec<A
         urgency: Urgency::Now,
         subject_kind: "impacts",
         subject: row.id.0,
-        code: row.cause_kind,
+        code: cause(&row.cause_kind).to_owned(),
         message: row.what,
         due_at: Some(row.recorded_at.min(now)),
     };

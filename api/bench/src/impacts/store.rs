@@ -186,14 +186,17 @@ pub(super) async fn touched_among(
         .await?)
 }
 
-/// Results that an impact touches and for which nothing was decided yet, the first so many.
+/// Results of other authors that an impact touches and for which nothing was decided yet, the first so many.
 pub(super) async fn undecided(
     mut connection: &Connection,
     impact: ImpactId,
+    own: &[AccountId],
     limit: i64,
 ) -> Result<Vec<Touched>, Refusal> {
-    Ok(diesel::sql_query(format!("{} AND d.id IS NULL ORDER BY s.id LIMIT $2", of_one()))
+    let sql = format!("{} AND d.id IS NULL AND s.recorded_by <> ALL ($2) ORDER BY s.id LIMIT $3", of_one());
+    Ok(diesel::sql_query(sql)
         .bind::<diesel::sql_types::Uuid, _>(impact)
+        .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(own)
         .bind::<diesel::sql_types::BigInt, _>(limit)
         .load(&mut connection)
         .await?)

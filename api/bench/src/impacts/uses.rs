@@ -1,7 +1,6 @@
 //! Where a thing was used: every signature that stands over it, in whatever version; over what a person did; or of a stretch of
 //! time.
 
-use std::cell::Cell;
 use std::collections::HashMap;
 
 use chrono::{DateTime, Utc};
@@ -157,7 +156,8 @@ pub async fn read(db: &Db, user: &CurrentUser, id: Option<Uuid>, asked: &UseList
             let count = reach::count(connection, within).await?;
             let after = listing.after.unwrap_or_default();
             let uses = reach::uses(connection, within, (after, limit + 1)).await?;
-            let burette = is_burette(connection, id).await?;
+            let equipment = name.as_ref().is_some_and(|of| of.kind == EntityKind::Equipment.table());
+            let burette = equipment && is_burette(connection, id).await?;
             Ok((name, count, burette, views(connection, uses).await?))
         })
         .await?;
@@ -196,16 +196,11 @@ pub async fn whole(
     (id, asked): (Option<Uuid>, &UseListing),
     take: impl Fn(Vec<UseView>) -> Result<(), Refusal>,
 ) -> Result<(Option<String>, i64), Refusal> {
-    let begun = Cell::new(false);
-    db.snapshot(async |connection| {
-        if begun.replace(true) {
-            // What was handed on cannot be taken back.
-            return Err(Refusal::new(Code::Internal, "the connection to the database was lost; run it again"));
-        }
+    db.snapshot_once(async |connection| {
         let (reach, name) = reach_of(connection, user, id).await?;
-        let within = (reach, asked.when());
-        let count = reach::count(connection, within).await?;
-        let mut uses = reach::uses(connection, within, (Uuid::nil(), i64::MAX)).await?.into_iter();
+        let uses = reach::uses(connection, (reach, asked.when()), (Uuid::nil(), i64::MAX)).await?;
+        let count = i64::try_from(uses.len()).map_err(Refusal::internal)?;
+        let mut uses = uses.into_iter();
         loop {
             let some: Vec<Use> = uses.by_ref().take(AT_ONCE).collect();
             if some.is_empty() {

@@ -3,7 +3,7 @@
 pub(super) mod handlers;
 
 use std::cell::RefCell;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 
 use chrono::{DateTime, SecondsFormat, Utc};
 use ferrotitre_base::db::{Act, Db};
@@ -13,6 +13,7 @@ use ferrotitre_results::certificates::store::KIND;
 use ferrotitre_results::certificates::wire::{CertificateLine, CertificateListing};
 use serde::Serialize;
 use serde_json::json;
+use uuid::Uuid;
 
 use crate::certificates::handlers::CertificateExport;
 use crate::service::{Handed, put_on_record, said};
@@ -86,14 +87,19 @@ struct Counts {
     by_state: BTreeMap<String, u64>,
     in_force: u64,
     affected: u64,
+    #[serde(skip)]
+    seen: HashSet<Uuid>,
 }
 
 impl Counts {
     fn take(&mut self, of: &CertificateLine) {
         self.rows += 1;
         *self.by_state.entry(of.state.clone()).or_default() += 1;
-        self.in_force += u64::from(of.current_issue.is_some());
-        self.affected += u64::from(of.marked);
+        // By state a certificate is listed with every version in it, and is counted once.
+        if self.seen.insert(of.id) {
+            self.in_force += u64::from(of.current_issue.is_some());
+            self.affected += u64::from(of.marked);
+        }
     }
 }
 

@@ -17,6 +17,8 @@ use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+pub use grants::RoleGrant;
+
 /// An account as stored.
 #[derive(Debug, Clone, Queryable, Selectable, Insertable)]
 #[diesel(table_name = accounts)]

@@ -1,6 +1,5 @@
 //! Reading certificates: as they are shown, listed, found by number or symbol, and what happened since to their results.
 
-use std::cell::Cell;
 use std::collections::HashMap;
 
 use chrono::{DateTime, Utc};
@@ -8,7 +7,7 @@ use ferrotitre_base::alert::{Alert, Urgency};
 use ferrotitre_base::certified::{self, Certified};
 use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::ids::{CertificateId, SignOffId};
-use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::sign_offs;
 use ferrotitre_base::states::{self, StateMove};
 use ferrotitre_base::web::answer::Versioned;
@@ -260,12 +259,7 @@ pub async fn whole(
     asked: &CertificateListing,
     take: impl Fn(&[CertificateLine]) -> Result<(), Refusal>,
 ) -> Result<(), Refusal> {
-    let begun = Cell::new(false);
-    db.snapshot(async |connection| {
-        if begun.replace(true) {
-            // What was handed on cannot be taken back.
-            return Err(Refusal::new(Code::Internal, "the connection to the database was lost; run it again"));
-        }
+    db.snapshot_once(async |connection| {
         let mut asked = CertificateListing { limit: Some(AT_ONCE), ..asked.clone() };
         loop {
             let page = page(connection, &asked).await?;

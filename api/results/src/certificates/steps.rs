@@ -188,7 +188,9 @@ pub async fn deliver(db: &Db, act: &Act, id: Uuid, new: NewDelivery) -> Result<A
         })?;
         let issued = issued_at(&states::history(connection, row.id.0).await?);
         // Pages take times to the minute.
-        if let Some(issued) = issued.filter(|at| new.delivered_at < at.with_second(0).unwrap_or(*at)) {
+        if let Some(issued) =
+            issued.filter(|at| new.delivered_at < at.with_second(0).and_then(|at| at.with_nanosecond(0)).unwrap_or(*at))
+        {
             let message = format!("must not be before issue {} was issued, {}", row.issue, issued.to_rfc3339());
             let delivered_at = new.delivered_at.to_rfc3339();
             return Err(Refusal::invalid("delivered_at", "after_issue", message, delivered_at));

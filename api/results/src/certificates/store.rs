@@ -24,7 +24,7 @@ use uuid::Uuid;
 pub const KIND: EntityKind = EntityKind::Certificate;
 
 /// A draft or issue as stored.
-#[derive(Debug, Clone, Queryable, QueryableByName, Selectable, Insertable)]
+#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
 #[diesel(table_name = certificates)]
 pub struct Row {
     pub id: CertificateId,
@@ -196,10 +196,21 @@ pub(super) async fn several(mut connection: &Connection, ids: &[Uuid]) -> Result
         .await?)
 }
 
+/// An issue in force, without its document.
+#[derive(Debug, QueryableByName)]
+pub(super) struct InForce {
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub(super) id: CertificateId,
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub(super) record_id: Uuid,
+    #[diesel(sql_type = diesel::sql_types::Integer)]
+    pub(super) issue: i32,
+}
+
 /// The issues in force of certificates.
-pub(super) async fn in_force(mut connection: &Connection, records: &[Uuid]) -> Result<Vec<Row>, Refusal> {
+pub(super) async fn in_force(mut connection: &Connection, records: &[Uuid]) -> Result<Vec<InForce>, Refusal> {
     Ok(diesel::sql_query(
-        "SELECT c.* FROM certificates c JOIN present_states s ON s.entity_id = c.id \
+        "SELECT c.id, c.record_id, c.issue FROM certificates c JOIN present_states s ON s.entity_id = c.id \
          WHERE c.record_id = ANY($1) AND s.state = 'issued'",
     )
     .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(records)

@@ -66,7 +66,7 @@ pub struct SinceSignature {
     /// What the formulae of today make of the same rows, where that differs in a reported digit.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub later_formulae: Option<ReportedView>,
-    /// Whether a reported digit or an outcome would be another.
+    /// Whether a reported digit or an outcome would differ.
     pub changes: bool,
     /// All of it in words.
     #[schema(example = "certificate of PS-1 corrected: purity misread. It would now be 119.83 ± 0.58 g/L, -0.4 U")]

@@ -42,10 +42,10 @@ fn lines(event: Result<Event, Refusal>, (done, reached): (&mut u64, &mut u64)) -
 }
 
 /// Evaluates a hypothesis against every signed result that it reaches: what was signed beside what it would come to, the
-/// difference in expanded uncertainties, decisions that would be others, and counts that show the list is complete.
+/// difference in expanded uncertainties, decisions that would differ, and counts that show the list is complete.
 ///
 /// The answer comes line by line while it is computed, each line an object with one field: `hypothesis`, `progress`, `result`,
-/// at last `totals`, or `failed`. Nothing is recorded, and it ends when the asker leaves.
+/// at last `totals`, or `failed`. Nothing is recorded, and it ends when the asker leaves, or has read nothing of it for 10 s.
 #[utoipa::path(tag = "impacts", params(WhatIf), responses((status = 200, description = "Lines of JSON", content_type = "application/x-ndjson", body = SupposedAnswer)))]
 #[get("/what-if")]
 pub(super) async fn suppose(

@@ -3,13 +3,14 @@
 use chrono::DateTime;
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::db::{Connection, Db};
-use ferrotitre_base::ids::{AccountId, CalibrationId, FactorId};
+use ferrotitre_base::ids::{AccountId, CalibrationId, FactorId, PrimaryStandardId};
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::web::decimal::{Decimal, in_range};
 use ferrotitre_base::web::paging::Listing;
 use ferrotitre_bench::equipment::store as equipment;
 use ferrotitre_bench::impacts::store::reach::{Reach, When};
 use ferrotitre_bench::impacts::uses;
+use ferrotitre_bench::standards::primary;
 use ferrotitre_bench::supposed::{Supposed, SupposedCalibration, SupposedFactor, SupposedStandard, corrections};
 use ferrotitre_ledger::accounts::service as accounts;
 use uuid::Uuid;
@@ -155,6 +156,18 @@ async fn fits(connection: &Connection, asked: &WhatIf, (about, id): (&About, Uui
     Ok(Some(()))
 }
 
+/// A hypothesis is of a whole standard, whichever of its versions was named.
+async fn whole(connection: &Connection, about: &About, id: Uuid) -> Result<Uuid, Refusal> {
+    if !matches!(about, About::Standard) {
+        return Ok(id);
+    }
+    match primary::versions::exactly(connection, PrimaryStandardId(id)).await {
+        Ok(version) => Ok(version.record_id),
+        Err(refusal) if refusal.code == Code::NotFound => Ok(id),
+        Err(refusal) => Err(refusal),
+    }
+}
+
 /// Checks a hypothesis against the record.
 ///
 /// # Errors
@@ -168,6 +181,7 @@ impl Question {
     async fn of(connection: &Connection, user: &CurrentUser, asked: &WhatIf) -> Result<Self, Refusal> {
         let (about, id) = about(asked)?;
         check(asked, &about)?;
+        let id = whole(connection, &about, id).await?;
         let (reach, name) = uses::reach_of(connection, user, Some(id)).await?;
         let field = match about {
             About::Standard => "standard",

@@ -1,7 +1,6 @@
 //! Evaluates a hypothesis against every result that it reaches, some at a time: what is held does not grow with their number but
 //! for the list of what is reached.
 
-use std::cell::Cell;
 use std::collections::HashMap;
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;
@@ -68,15 +67,7 @@ pub async fn run(db: &Db, question: Question) -> Result<Receiver<Result<Event, R
     let (told, heard) = channel(PAGES_AHEAD);
     let db = db.clone();
     rt::spawn(async move {
-        let begun = Cell::new(false);
-        let outcome = db
-            .snapshot(async |connection| {
-                if begun.replace(true) {
-                    return Err(Refusal::new(Code::Internal, "the connection to the database was lost; run it again"));
-                }
-                evaluate(connection, &question, &told).await
-            })
-            .await;
+        let outcome = db.snapshot_once(async |connection| evaluate(connection, &question, &told).await).await;
         // What is left to be told holds up nobody.
         drop(turn);
         if let Err(refusal) = outcome {

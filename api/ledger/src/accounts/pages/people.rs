@@ -21,7 +21,7 @@ use ferrotitre_html::show;
 use uuid::Uuid;
 
 use crate::accounts::service;
-use crate::accounts::store::grants::RoleGrant;
+use crate::accounts::store::RoleGrant;
 use crate::accounts::wire::{AccountView, NewAccount};
 
 /// A laboratory of fewer people has only begun.
