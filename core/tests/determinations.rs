@@ -268,6 +268,9 @@ fn the_result_with_the_factors_in_force_alone_has_the_blank_with_them_too() {
         without,
         "digests signed before a blank had a following factor stay what they were"
     );
+    // A factor in the place of the one it was recorded with is one more thing that is signed.
+    record.blanks[0].corrected = true;
+    assert_ne!(content_digest(&record), without);
 }
 
 /// 0.10 mL with 1/60 mol/L says nothing of 1/600; 0.10 mL of a lot of 0.0170 mol/L is 0.10 * 0.0170 * 60 = 0.102 mL, by hand.

@@ -145,8 +145,11 @@ impl Page {
         self.burette("blank.burette", &blank.burette);
         self.line("blank.iron_equivalent", format_args!("{:?}", blank.iron_equivalent_ml));
         // Only where there is one, so that digests signed before these existed stay what they were; kind and titrant are fields
-        // of the row, which the identity binds. The factor that followed its own is none of its lines,
-        // and is one of the rows that a signature stands over.
+        // of the row, which the identity binds, unless its factor was corrected. The factor that followed its own is none of its
+        // lines, and is one of the rows that a signature stands over.
+        if let Some(factor) = blank.factor.as_ref().filter(|_| blank.corrected) {
+            self.factor("blank.factor", factor);
+        }
         if let Some(u) = blank.iron_equivalent_u_ml {
             self.line("blank.iron_equivalent.u", u);
         }

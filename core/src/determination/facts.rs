@@ -364,6 +364,8 @@ pub struct Blank {
     pub kind: BlankKind,
     /// Titrant in force at its time; none for the one of the titrations.
     pub factor: Option<Factor>,
+    /// Whether that took the place of the factor it was recorded with.
+    pub corrected: bool,
     /// Solution that a pipette added to it: iron(II), or the oxidant of a back-titration.
     pub added: Option<Excess>,
 }

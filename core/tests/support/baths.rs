@@ -52,6 +52,7 @@ pub fn blank(equivalent: Option<f64>, last: &str) -> Blank {
         iron_equivalent_u_ml: None,
         kind: BlankKind::Reagent,
         factor: None,
+        corrected: false,
         added: None,
     }
 }

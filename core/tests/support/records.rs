@@ -67,6 +67,7 @@ fn blank(id: &str, last: &str) -> Blank {
         iron_equivalent_u_ml: None,
         kind: BlankKind::Reagent,
         factor: None,
+        corrected: false,
         added: None,
     }
 }

@@ -45,7 +45,7 @@ impl Laboratory {
         let shown = get(laboratory.read_path())?;
         let titrations = get(format!("{}/titrations", laboratory.read_path()))?;
         let made = titrations.get(0).ok_or("no titration")?;
-        let at = text(made, "observed_at")?;
+        let at = chrono::Utc::now().to_rfc3339();
         let new = json!({ "method": text(&shown, "method")?, "bench": "bench 2", "environment_temperature": "21.5", "observed_at": at });
         let run = call(&mut client, "POST", "/api/v1/runs", &headers, &new)?;
         let new = json!({ "run": text(&run, "id")?, "portion": text(&shown, "portion")?, "purpose": "sample",

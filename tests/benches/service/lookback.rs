@@ -42,7 +42,7 @@ fn fill(server: &Server, results: usize) -> Outcome<Model> {
              INSERT INTO titrations SELECT (jsonb_populate_record(t, jsonb_build_object('id', u, 'record_id', u, \
              'determination_id', d.id))).* FROM determinations d, titrations t, \
              LATERAL (SELECT gen_random_uuid() AS u WHERE d.id = d.id AND t.id = t.id) fresh \
-             WHERE d.code LIKE '{prefix}-%' AND t.determination_id = '{signed}'; "
+             WHERE d.code LIKE '{prefix}-%' AND t.determination_id = '{signed}'; ANALYZE determinations, titrations; "
         )
     };
     one(&copy("open", 1))?;
@@ -54,7 +54,7 @@ fn fill(server: &Server, results: usize) -> Outcome<Model> {
          FROM determinations d, present_states t WHERE d.code LIKE 'copy-%' AND t.entity_id = '{signed}'; \
          INSERT INTO sign_offs SELECT (jsonb_populate_record(g, jsonb_build_object('id', gen_random_uuid(), \
          'entity_id', d.id))).* FROM determinations d, sign_offs g WHERE d.code LIKE 'copy-%' AND g.entity_id = '{signed}' \
-         AND g.meaning = 'authored'; \
+         AND g.meaning = 'authored'; ANALYZE sign_offs; \
          INSERT INTO pins (id, sign_off_id, kinds, row_ids, used_at, recorded_by) \
          SELECT gen_random_uuid(), g.id, p.kinds, (SELECT array_agg(CASE r.kind WHEN 'determinations' THEN d.id \
          WHEN 'titrations' THEN (SELECT n.id FROM titrations n JOIN titrations o ON o.position = n.position \

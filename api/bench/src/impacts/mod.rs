@@ -12,7 +12,7 @@ pub mod uses;
 pub mod wire;
 
 pub use compare::{Compare, compare_with};
-pub use service::{alerts, concerned, decided_by_amendment, follow_up};
+pub use service::{alerts, concerned, decided_by_amendment, follow_up, followed_up};
 use utoipa_actix_web::service_config::ServiceConfig;
 
 /// Mounts the feature.

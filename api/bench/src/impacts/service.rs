@@ -7,7 +7,7 @@ use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
 use crate::impacts::compare;
-use crate::impacts::store::{self, Touched};
+use crate::impacts::store::{self, Touch, Touched};
 use crate::impacts::uses;
 use crate::impacts::wire::{ImpactDetail, ImpactView, NewImpactDecision, TouchedResult};
 use crate::nonconformities::service::{Opening, open_because};
@@ -96,6 +96,15 @@ pub async fn follow_up(connection: &Connection, act: &Act, cause: Uuid) -> Resul
         links,
     };
     open_because(connection, act, opening).await.map(|_| ())
+}
+
+/// Whether a nonconformity was opened because of one of these.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn followed_up(connection: &Connection, touches: &[Touch]) -> Result<bool, Refusal> {
+    let impacts: Vec<Uuid> = touches.iter().map(|touch| touch.id.0).collect();
+    store::followed_up(connection, &impacts).await
 }
 
 /// Issued certificates in the words of a nonconformity.

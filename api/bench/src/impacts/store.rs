@@ -11,7 +11,7 @@ use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::{AccountId, ImpactDecisionId, ImpactId, SignOffId};
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, Refusal, from_store};
 use ferrotitre_base::web::paging::Listing;
-use ferrotitre_schema::{impact_decisions, impacts};
+use ferrotitre_schema::{impact_decisions, impacts, nonconformity_links};
 
 /// An impact as stored.
 #[derive(Debug, Clone, Queryable, QueryableByName, Selectable)]
@@ -212,6 +212,15 @@ pub(super) async fn waiting(mut connection: &Connection, limit: i64) -> Result<V
          {STANDING} AND d.id IS NULL) ORDER BY i.id DESC LIMIT $1"
     );
     Ok(diesel::sql_query(sql).bind::<diesel::sql_types::BigInt, _>(limit).load(&mut connection).await?)
+}
+
+/// Whether one of these impacts is where a nonconformity comes from.
+pub(super) async fn followed_up(mut connection: &Connection, impacts: &[Uuid]) -> Result<bool, Refusal> {
+    let opened = nonconformity_links::table
+        .filter(nonconformity_links::entity_kind.eq("impacts"))
+        .filter(nonconformity_links::entity_id.eq_any(impacts))
+        .filter(nonconformity_links::relation.eq("origin"));
+    Ok(diesel::select(diesel::dsl::exists(opened)).get_result(&mut connection).await?)
 }
 
 #[derive(QueryableByName)]

@@ -11,13 +11,15 @@ use crate::supposed::Supposed;
 use crate::titrants::preparations;
 use crate::titrants::service::number;
 use crate::titrants::standardisations::{self, Read};
-use crate::titrants::store::{self, FactorRow, StandardisationRow, TitrantRow, behind, versions};
+use crate::titrants::store::{self, FactorRow, StandardisationRow, TitrantRow, behind, corrections, versions};
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::evaluations::finite;
 use ferrotitre_base::ids::{FactorId, SignOffId};
 use ferrotitre_base::pins::Used;
 use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::states;
 use ferrotitre_core::determination::{FORMULA_SET, PreparedTitrant};
+use ferrotitre_core::lifecycle::EntityKind;
 
 /// What the signatures on preparations and standardisations stand over, from which these factors come.
 pub async fn of_factors(connection: &Connection, factors: &[Uuid]) -> Result<Used, Refusal> {
@@ -45,15 +47,29 @@ pub async fn touched(connection: &Connection, factors: &[FactorRow]) -> Result<V
 pub async fn still_hold(connection: &Connection, factors: &[Uuid]) -> Result<(), Refusal> {
     let ids: Vec<FactorId> = factors.iter().copied().map(FactorId).collect();
     let mut rows = store::factors_by_id(connection, &ids).await?;
+    // One that another took the place of is only what an earlier signature stands over.
+    let corrected = corrections::beside(connection, &ids).await?;
+    rows.retain(|(factor, _)| corrected.iter().all(|one| one.corrects != factor.id));
     rows.sort_by_key(|(factor, _)| factor.id);
     for (factor, lot) in rows {
         let touches = touched(connection, std::slice::from_ref(&factor)).await?;
+        let amended = match factor.standardisation_id {
+            Some(id) => states::present(connection, EntityKind::Standardisation, id.0).await?.state != "approved",
+            None => false,
+        };
         // What other formulae made of the same rows is no correction.
-        if touches.is_empty() && factor.formula_set != FORMULA_SET {
+        if touches.is_empty() && factor.formula_set != FORMULA_SET && !amended {
             continue;
         }
         let mut now = factor.clone();
-        one(connection, &mut now, &lot).await?;
+        if !one(connection, &mut now, &lot).await? {
+            let detail = format!(
+                "the factor of {} can no longer be evaluated: too few replicates of its standardisation are left. Reject the run \
+                 and titrate again with another lot",
+                lot.code
+            );
+            return Err(Refusal::new(Code::RuleBroken, detail).with_facts(serde_json::json!({ "factor": factor.id })));
+        }
         if !same(&factor, &now) {
             return Err(outdated(connection, (&factor, &now, &lot), &touches).await?);
         }
@@ -101,8 +117,10 @@ pub(super) async fn standardised_now(
     row: StandardisationRow,
 ) -> Result<Option<PreparedTitrant>, Refusal> {
     let mut reference = standardisations::reference_of(connection, &row, &Read::present()).await?;
-    if let Some((reference, lot)) = &mut reference {
-        one(connection, reference, lot).await?;
+    if let Some((reference, lot)) = &mut reference
+        && !one(connection, reference, lot).await?
+    {
+        return Ok(None);
     }
     standardisations::known_now(connection, row, reference).await
 }
@@ -115,6 +133,7 @@ pub async fn known_now(connection: &Connection, factors: Vec<FactorRow>) -> Resu
     let mut known = Vec::with_capacity(factors.len());
     for mut factor in factors {
         if let Some(lot) = lots.get(&factor.id) {
+            // One that cannot be evaluated any more stays as it was.
             one(connection, &mut factor, lot).await?;
         }
         known.push(factor);
@@ -122,12 +141,13 @@ pub async fn known_now(connection: &Connection, factors: Vec<FactorRow>) -> Resu
     Ok(known)
 }
 
-/// A factor against another titrant asks for that one's factor in turn.
+/// Puts a factor as it would come out now; whether it still can be evaluated. One against another titrant asks for that one's factor
+/// in turn.
 fn one<'a>(
     connection: &'a Connection,
     factor: &'a mut FactorRow,
     lot: &'a TitrantRow,
-) -> futures_util::future::LocalBoxFuture<'a, Result<(), Refusal>> {
+) -> futures_util::future::LocalBoxFuture<'a, Result<bool, Refusal>> {
     Box::pin(async move {
         let prepared = match (factor.preparation_id, factor.standardisation_id) {
             (Some(preparation), _) => {
@@ -139,13 +159,12 @@ fn one<'a>(
                 let row = store::standardisation(connection, standardisation.0).await?;
                 standardised_now(connection, row).await?
             }
-            (None, None) => None,
+            (None, None) => return Ok(true),
         };
-        // One that cannot be evaluated any more stays as it was.
-        if let Some(prepared) = prepared {
-            put(factor, &prepared)?;
+        if let Some(prepared) = &prepared {
+            put(factor, prepared)?;
         }
-        Ok(())
+        Ok(prepared.is_some())
     })
 }
 

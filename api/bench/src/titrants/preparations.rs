@@ -368,8 +368,8 @@ pub async fn amend_preparation(
         let factor = in_force(connection, &titrant).await?;
         let known = origin::touched(connection, factor.as_slice()).await?;
         let row = versions::insert(connection, &row).await?;
-        // Whatever made the amendment necessary has opened a nonconformity itself, if it was on record.
-        if known.is_empty() {
+        // What made the amendment necessary may have opened a nonconformity itself.
+        if !impacts::followed_up(connection, &known).await? {
             impacts::follow_up(connection, act, row.id.0).await?;
         }
         Ok(preparation_view(connection, &titrant, row).await?.0)

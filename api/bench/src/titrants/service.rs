@@ -277,7 +277,7 @@ pub async fn release(
             None => Term { valid_from: row.facts.observed_at, valid_to: titrant.expires_at, corrects: None },
         };
         let (_, digest) = preparation_view(connection, &titrant, row).await?;
-        let factor = enact(connection, user, &titrant, prepared, source, term).await?;
+        let factor = enact(connection, (act, user), &titrant, prepared, source, term).await?;
         let content = Content { kind: KIND, id, digest: &digest, evaluation: Some(factor.evaluation) };
         let signed = sign_offs::sign(connection, user, Meaning::Approved, content, &signature).await?;
         pins::record(connection, signed.id, &used, Some(user.account)).await?;
@@ -314,7 +314,7 @@ impl Term {
 /// Puts a factor into force, with the evaluation as text, as it is kept.
 pub(super) async fn enact(
     connection: &Connection,
-    user: &CurrentUser,
+    (act, user): (&Act, &CurrentUser),
     titrant: &TitrantRow,
     prepared: PreparedTitrant,
     source: Source,
@@ -322,8 +322,16 @@ pub(super) async fn enact(
 ) -> Result<FactorRow, Refusal> {
     let (low, high) = (titrant.factor_low.value(), titrant.factor_high.value());
     if !(low..=high).contains(&prepared.factor) {
-        let detail = format!("the factor {} is outside the limits of the lot, {low} to {high}", prepared.factor);
-        return Err(Refusal::new(Code::RuleBroken, detail));
+        let detail = format!("the factor {:.5} is outside the limits of the lot, {low} to {high}", prepared.factor);
+        if term.corrects.is_none() {
+            return Err(Refusal::new(Code::RuleBroken, detail));
+        }
+        // What was titrated with it has the factor that it had; nothing more is.
+        let state = states::present(connection, KIND, titrant.id.0).await?.state;
+        if matches!(state.as_str(), "released" | "in use") {
+            let to = NewMove { to: "suspended".to_owned(), reason: Some(detail) };
+            states::advance(connection, act, KIND, titrant.id.0, &to, None).await?;
+        }
     }
     let (preparation_id, standardisation_id) = match source {
         Source::Preparation(id) => (Some(id), None),

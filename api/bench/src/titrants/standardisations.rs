@@ -327,7 +327,7 @@ async fn put_in_force(
     let (row, lot) = (&loaded.row, &loaded.titrant);
     let mut factors = store::factors(connection, lot.id).await?;
     factors.retain(|factor| factor.standardisation_id == Some(row.id));
-    // Whatever made an amendment necessary has opened a nonconformity itself, if it was on record.
+    // What made an amendment necessary may have opened a nonconformity itself.
     let known = origin::touched(connection, &factors).await?;
     let before = factors.first();
     let term = match before {
@@ -339,8 +339,8 @@ async fn put_in_force(
         },
     };
     let source = Source::Standardisation(row.id);
-    let factor = service::enact(connection, user, lot, prepared, source, term).await?;
-    if before.is_some() && known.is_empty() {
+    let factor = service::enact(connection, (act, user), lot, prepared, source, term).await?;
+    if before.is_some() && !impacts::followed_up(connection, &known).await? {
         impacts::follow_up(connection, act, factor.id.0).await?;
     }
     if states::present(connection, EntityKind::Titrant, lot.id.0).await?.state == "standardising" {

@@ -415,6 +415,7 @@ impl IronContentInput {
                 iron_equivalent_u_ml: None,
                 kind: BlankKind::Reagent,
                 factor: None,
+                corrected: false,
                 added: None,
             });
         }

@@ -129,21 +129,21 @@ pub async fn again(connection: &Connection, tell: impl Fn(usize)) -> Result<Agai
         let page = frozen::after(connection, below, AT_ONCE).await?;
         let Some(last) = page.last() else { return Ok(again) };
         below = Some(last.id);
-        // Author, reviewer and approver sign the same.
-        let mut known: HashMap<(Uuid, String), Result<Evaluated, Refusal>> = HashMap::new();
+        // Author, reviewer and approver sign the same rows.
+        let mut known: HashMap<(Uuid, &[Uuid]), Result<Evaluated, Refusal>> = HashMap::new();
         for one in &page {
             seen += 1;
             let Some(rows) = &one.rows else {
                 again.unpinned += 1;
                 continue;
             };
-            let key = (one.entity_id, one.content_digest.clone());
+            let key = (one.entity_id, rows.as_slice());
             if !known.contains_key(&key) {
                 let outcome = match one.entity_kind.as_str() {
                     "determinations" => determination(connection, one.entity_id, rows).await,
                     _ => iron_result(connection, one.entity_id).await,
                 };
-                known.insert(key.clone(), outcome);
+                known.insert(key, outcome);
             }
             match differs(one, &known[&key]) {
                 Some(finding) => again.findings.push(finding),

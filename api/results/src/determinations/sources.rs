@@ -273,6 +273,7 @@ impl<'a> Source<'a> {
             iron_equivalent_u_ml: added.and_then(|added| added.equivalent_u_ml.as_ref()).map(Decimal::value),
             kind: if row.kind == "indicator" { BlankKind::Indicator } else { BlankKind::Reagent },
             factor: Some(self.factor(row.factor_id, at, facts)?),
+            corrected: self.corrections.read(row.factor_id, sight) != row.factor_id,
             added: solution,
         })
     }

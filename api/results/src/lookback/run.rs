@@ -2,7 +2,7 @@
 //! for the list of what is reached.
 
 use std::collections::HashMap;
-use std::sync::{Arc, OnceLock};
+use std::sync::OnceLock;
 use std::time::Duration;
 
 use actix_web::{rt, web};
@@ -20,15 +20,15 @@ use tokio::sync::mpsc::{Receiver, Sender, channel};
 use tokio::sync::{Mutex, Semaphore};
 use uuid::Uuid;
 
-use crate::determinations::supposed::{self, Hypothesis, Pile, Weighed};
+use crate::determinations::supposed::{self, Hypothesis, Weighed};
 use crate::lookback::lots;
 use crate::lookback::question::Question;
 use crate::lookback::wire::{DecisionChange, OnCertificate, SupposedFigure, SupposedLine, Totals};
 
 /// Results that are read and evaluated at once.
 const AT_ONCE: usize = 250;
-/// Pages that are read while those before are evaluated.
-const PAGES_AHEAD: usize = 2;
+/// Pages that are read and evaluated side by side.
+const PAGES_AHEAD: usize = 3;
 /// Longest wait for a turn.
 const PATIENCE: Duration = Duration::from_secs(20);
 /// How long an asker may take no part of the answer: shorter than the patience of the next.
@@ -130,19 +130,16 @@ async fn evaluate(connection: &Connection, question: &Question, told: &Told) -> 
         if !results {
             for some in of_kind.chunks(AT_ONCE) {
                 let lines = others(connection, question, &factors, some).await?;
-                hand_on(connection, told, &mut so_far, lines).await?;
+                tell(told, Event::Lines(so_far.took(certify(connection, lines).await?))).await?;
             }
             continue;
         }
+        // One stage: a page that waits for the connection and is not polled would hold it up for what waits behind it.
         let pages = stream::iter(of_kind.chunks(AT_ONCE));
-        let read = pages.map(|some| page(connection, question, &factors, some)).buffered(PAGES_AHEAD);
-        let evaluated = read.map_ok(|(some, pile, hypothesis)| async move {
-            let compared = web::block(move || pile.compare(&hypothesis)).await.map_err(Refusal::internal)??;
-            Ok::<_, Refusal>(lines(some, compared))
-        });
-        let mut evaluated = std::pin::pin!(evaluated.try_buffered(PAGES_AHEAD));
-        while let Some(lines) = evaluated.try_next().await? {
-            hand_on(connection, told, &mut so_far, lines).await?;
+        let pages = pages.map(|some| page(connection, question, &factors, some)).buffered(PAGES_AHEAD);
+        let mut pages = std::pin::pin!(pages);
+        while let Some(page) = pages.try_next().await? {
+            tell(told, Event::Lines(so_far.took(page))).await?;
         }
     }
     tell(told, Event::Ended(so_far.whole())).await
@@ -157,18 +154,15 @@ struct SoFar {
 }
 
 impl SoFar {
-    /// Names the certificates in force that results are on which change, or could not be evaluated: one statement for all.
-    async fn certify(&mut self, connection: &Connection, lines: &mut [SupposedLine]) -> Result<(), Refusal> {
-        let concerned = |line: &SupposedLine| line.changes || line.not_evaluated.is_some();
-        let ids: Vec<Uuid> = lines.iter().filter(|line| concerned(line)).map(|line| line.id).collect();
-        let on: Vec<Certified> =
-            certified::of(connection, &ids).await?.into_iter().filter(Certified::is_issued).collect();
-        for line in lines.iter_mut().filter(|line| concerned(line)) {
-            let Some(one) = on.iter().find(|one| one.result == line.id) else { continue };
-            *self.certificates.entry(one.certificate).or_default() |= line.changes;
-            line.certificate = Some(OnCertificate { number: one.number.clone(), issue: one.issue });
+    /// Counts some results in.
+    fn took(&mut self, (lines, certificates): Found) -> Vec<SupposedLine> {
+        for line in &lines {
+            self.totals.take(line);
         }
-        Ok(())
+        for (certificate, changes) in certificates {
+            *self.certificates.entry(certificate).or_default() |= changes;
+        }
+        lines
     }
 
     fn whole(mut self) -> Totals {
@@ -179,33 +173,38 @@ impl SoFar {
     }
 }
 
-async fn hand_on(
-    connection: &Connection,
-    told: &Told,
-    so_far: &mut SoFar,
-    mut lines: Vec<SupposedLine>,
-) -> Result<(), Refusal> {
-    so_far.certify(connection, &mut lines).await?;
-    for line in &lines {
-        so_far.totals.take(line);
+/// Results, and the certificates in force that they are on, each with whether one on it changes.
+type Found = (Vec<SupposedLine>, Vec<(Uuid, bool)>);
+
+/// Names the certificates in force that results are on which change, or could not be evaluated: one statement for all.
+async fn certify(connection: &Connection, mut lines: Vec<SupposedLine>) -> Result<Found, Refusal> {
+    let concerned = |line: &SupposedLine| line.changes || line.not_evaluated.is_some();
+    let ids: Vec<Uuid> = lines.iter().filter(|line| concerned(line)).map(|line| line.id).collect();
+    let on: HashMap<Uuid, Certified> = certified::of(connection, &ids)
+        .await?
+        .into_iter()
+        .filter(Certified::is_issued)
+        .map(|one| (one.result, one))
+        .collect();
+    let mut certificates = Vec::new();
+    for line in lines.iter_mut().filter(|line| concerned(line)) {
+        let Some(one) = on.get(&line.id) else { continue };
+        certificates.push((one.certificate, line.changes));
+        line.certificate = Some(OnCertificate { number: one.number.clone(), issue: one.issue });
     }
-    tell(told, Event::Lines(lines)).await
+    Ok((lines, certificates))
 }
 
-/// Reads some results of one kind, with what the hypothesis makes of their factors.
-async fn page<'a>(
-    connection: &Connection,
-    question: &Question,
-    factors: &Factors,
-    some: &'a [Use],
-) -> Result<(&'a [Use], Pile, Arc<Hypothesis>), Refusal> {
+/// Reads some results of one kind and evaluates them with what the hypothesis makes of their factors.
+async fn page(connection: &Connection, question: &Question, factors: &Factors, some: &[Use]) -> Result<Found, Refusal> {
     let ids: Vec<Uuid> = some.iter().map(|one| one.entity_id).collect();
     let iron = some.first().is_some_and(|one| one.entity_kind == EntityKind::IronResult.table());
     let pile =
         if iron { supposed::pile_of_irons(connection, &ids).await? } else { supposed::pile(connection, &ids).await? };
     let factors = factors.of(connection, question, pile.factors()).await?;
     let hypothesis = Hypothesis { supposed: question.supposed.clone(), left_out: question.left_out.clone(), factors };
-    Ok((some, pile, Arc::new(hypothesis)))
+    let compared = web::block(move || pile.compare(&hypothesis)).await.map_err(Refusal::internal)??;
+    certify(connection, lines(some, compared)).await
 }
 
 fn blank_line(one: &Use, code: String) -> SupposedLine {

@@ -29,7 +29,7 @@ use crate::choices;
 use crate::impacts::wire::TouchView;
 use crate::titrants::service;
 use crate::titrants::store::PreparationFacts;
-use crate::titrants::wire::{ConcentrationView, FactorView, NewTitrant, TitrantDetail, TitrantView};
+use crate::titrants::wire::{ConcentrationView, FactorView, NewTitrant, PreparationView, TitrantDetail, TitrantView};
 
 const KIND: EntityKind = EntityKind::Titrant;
 
@@ -221,13 +221,22 @@ pub(super) async fn read_titrant(
     let factors = service::factors(&db, *id).await?;
     let standardised = standardisations::table(&shell, &db, *id).await?;
     let views: Vec<_> = preparations.iter().map(|view| &view.preparation).collect();
+    // Versions before the newest that gave a factor: it leads to what it came from.
+    let gave = |view: &PreparationView| factors.iter().any(|of| of.preparation == Some(view.preparation.version_id));
+    let earlier: Vec<&PreparationView> = preparations.iter().rev().skip(1).filter(|view| gave(view)).collect();
     let mut people: Vec<Uuid> = views.iter().map(|view| view.recorded_by.0).collect();
     people.extend(moves.iter().filter_map(|step| step.recorded_by).map(|by| by.0));
     let names = ferrotitre_ledger::accounts::service::names(&db, &people).await?;
     let factor_rows = factors.iter().map(|factor| {
         let from = match factor.standardisation {
             Some(id) => Cell::link("standardisation", format!("/standardisations/{id}")),
-            None => Cell::link("preparation", "#preparation"),
+            None => {
+                let earlier = earlier.iter().find(|view| Some(view.preparation.version_id) == factor.preparation);
+                Cell::link(
+                    "preparation",
+                    earlier.map_or_else(|| "#preparation".to_owned(), |of| format!("#{}", anchor(of))),
+                )
+            }
         };
         vec![
             Cell::number(shell.n(show::figure(factor.factor.value(), 6))),
@@ -271,10 +280,21 @@ pub(super) async fn read_titrant(
     if !since.is_empty() {
         sheet = sheet.section("since", "Since its release", Part::Facts(touched(&since)));
     }
+    let fields = preparation_fields(&db, None).await?;
+    let told = |view: &PreparationView| ferrotitre_html::sheet::facts(&fields, &json(&view.preparation.facts), &shell);
+    let mut before = Vec::new();
+    for view in earlier {
+        let mut about = told(view);
+        if let Some(found) = &view.evaluation {
+            about.extend(concentration_facts(&shell, found));
+        }
+        before.push((anchor(view), format!("Preparation, version {}", view.preparation.version), Part::Facts(about)));
+    }
+    if let Some(view) = preparations.last() {
+        let title = if amended { "Preparation as amended, to be released" } else { "Preparation by mass" };
+        sheet = sheet.section("preparation", title, Part::Facts(told(view)));
+    }
     if let Some(view) = preparations.into_iter().next_back() {
-        let fields = preparation_fields(&db, None).await?;
-        let told = ferrotitre_html::sheet::facts(&fields, &json(&view.preparation.facts), &shell);
-        sheet = sheet.section("preparation", "Preparation by mass", Part::Facts(told));
         if let Some(found) = view.evaluation {
             sheet = sheet
                 .section("concentration", "What it comes to", Part::Facts(concentration_facts(&shell, &found)))
@@ -282,6 +302,9 @@ pub(super) async fn read_titrant(
                 .section("working", "Working", Part::Working(found.working))
                 .section("budget", "Uncertainty budget", Part::Budget(found.budget));
         }
+    }
+    for (id, title, part) in before {
+        sheet = sheet.section(id, title, part);
     }
     sheet
         .section("standardisations", "Standardisations", Part::Table(standardised))
@@ -294,6 +317,11 @@ pub(super) async fn read_titrant(
             "A lot is released by a manager who did not prepare it; its first titration puts it in use.",
         )
         .show()
+}
+
+/// Where an earlier version of a preparation stands on the page.
+fn anchor(of: &PreparationView) -> String {
+    format!("preparation-{}", of.preparation.version)
 }
 
 /// Fields of a preparation; one that was made long ago may name a standard that has left the shelf since.

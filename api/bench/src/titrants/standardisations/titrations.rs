@@ -226,7 +226,14 @@ pub async fn reject_titration(db: &Db, act: &Act, id: Uuid, rejection: Rejection
         may_change(connection, &row, false).await?;
         let asked = NewMove { to: "rejected".to_owned(), reason: Some(rejection.reason) };
         states::advance(connection, act, TITRATION, present.id.0, &asked, Some(&rejection.cause)).await?;
-        Ok(load(connection, row).await?.view)
+        let loaded = load(connection, row).await?;
+        // None is added to what was approved, so that its factor would stay wrong for good.
+        if loaded.amended.is_some() && loaded.result.titrant.is_none() {
+            let detail = "with this one rejected too few replicates would be left for a factor, and none is added to a standardisation \
+                          that was approved: withdraw the lot, which marks what was titrated with it, and titrate again with another";
+            return Err(Refusal::new(Code::StateConflict, detail));
+        }
+        Ok(loaded.view)
     })
     .await
 }

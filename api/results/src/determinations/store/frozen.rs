@@ -33,13 +33,15 @@ pub struct Frozen {
 // Of iron(III) only what stands now: the sight of an earlier signature is that of signatures on its parts.
 const AFTER: &str = "SELECT s.id, s.entity_kind, s.entity_id, s.meaning, s.content_digest, s.formula_set, s.evaluation, \
     (SELECT p.row_ids FROM sign_offs a JOIN pins p ON p.sign_off_id = a.id \
-     WHERE a.entity_id = s.entity_id AND a.content_digest = s.content_digest ORDER BY a.id DESC LIMIT 1) AS rows \
+     WHERE a.entity_id = s.entity_id AND a.content_digest = s.content_digest AND a.meaning = 'authored' AND a.id <= s.id \
+     ORDER BY a.id DESC LIMIT 1) AS rows \
     FROM sign_offs s WHERE s.evaluation IS NOT NULL AND s.meaning NOT IN ('rejected', 'witnessed') \
     AND (s.entity_kind = 'determinations' OR (s.entity_kind = 'iron_results' \
          AND s.content_digest = (SELECT a.content_digest FROM sign_offs a \
              WHERE a.entity_id = s.entity_id AND a.meaning = 'authored' ORDER BY a.id DESC LIMIT 1) \
-         AND NOT EXISTS (SELECT FROM present_states t WHERE t.entity_id = s.entity_id \
-             AND t.state IN ('in progress', 'returned', 'amended')))) \
+         AND coalesce((SELECT m.to_state FROM state_moves m WHERE m.entity_id = s.entity_id \
+             AND m.to_state <> 'invalidated' ORDER BY m.id DESC LIMIT 1), 'in progress') \
+             NOT IN ('in progress', 'returned', 'amended'))) \
     AND ($1 IS NULL OR s.id > $1) ORDER BY s.id LIMIT $2";
 
 /// Signatures over figures after one, in their order.
