@@ -1,6 +1,7 @@
 //! Every signed figure evaluated again from the rows its signature stands over, for whoever checks the store.
 
 use std::collections::HashMap;
+use std::collections::hash_map::Entry;
 use std::fmt::Write as _;
 use std::sync::Arc;
 
@@ -137,15 +138,14 @@ pub async fn again(connection: &Connection, tell: impl Fn(usize)) -> Result<Agai
                 again.unpinned += 1;
                 continue;
             };
-            let key = (one.entity_id, rows.as_slice());
-            if !known.contains_key(&key) {
-                let outcome = match one.entity_kind.as_str() {
+            let outcome = match known.entry((one.entity_id, rows.as_slice())) {
+                Entry::Occupied(kept) => kept.into_mut(),
+                Entry::Vacant(free) => free.insert(match one.entity_kind.as_str() {
                     "determinations" => determination(connection, one.entity_id, rows).await,
                     _ => iron_result(connection, one.entity_id).await,
-                };
-                known.insert(key, outcome);
-            }
-            match differs(one, &known[&key]) {
+                }),
+            };
+            match differs(one, outcome) {
                 Some(finding) => again.findings.push(finding),
                 None if one.formula_set == FORMULA_SET => again.agree += 1,
                 None => again.of_other_formulae += 1,

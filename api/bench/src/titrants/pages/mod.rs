@@ -227,35 +227,7 @@ pub(super) async fn read_titrant(
     let mut people: Vec<Uuid> = views.iter().map(|view| view.recorded_by.0).collect();
     people.extend(moves.iter().filter_map(|step| step.recorded_by).map(|by| by.0));
     let names = ferrotitre_ledger::accounts::service::names(&db, &people).await?;
-    let factor_rows = factors.iter().map(|factor| {
-        let from = match factor.standardisation {
-            Some(id) => Cell::link("standardisation", format!("/standardisations/{id}")),
-            None => {
-                let earlier = earlier.iter().find(|view| Some(view.preparation.version_id) == factor.preparation);
-                Cell::link(
-                    "preparation",
-                    earlier.map_or_else(|| "#preparation".to_owned(), |of| format!("#{}", anchor(of))),
-                )
-            }
-        };
-        vec![
-            Cell::number(shell.n(show::figure(factor.factor.value(), 6))),
-            Cell::number(shell.n(show::figure(factor.concentration.value(), 7))),
-            Cell::number(shell.n(show::figure(factor.standard_uncertainty.value(), 2))),
-            Cell::text(show::time(factor.valid_from)),
-            Cell::text(show::time(factor.valid_to)),
-            from,
-            Cell::text(place_of(factor)),
-            Cell::link("where used", format!("/where-used/{}", factor.id)),
-            Cell::link("what if", format!("/what-if?factor={}", factor.id)),
-        ]
-    });
-    let factor_table = Table {
-        columns: vec!["Factor", "mol/L at 20 °C", "u, mol/L", "From", "Until", "By", "Correction", "", ""],
-        rows: factor_rows.collect(),
-        empty: "No factor yet: nothing can be titrated with this lot.",
-        ..Table::default()
-    };
+    let factor_table = factor_table(&shell, &factors, &earlier);
     let path = format!("/titrants/{id}");
     let (prepares, direct) = (shell.may(Action::PrepareTitrants), lot.route == "direct preparation");
     let made = !preparations.is_empty();
@@ -294,14 +266,12 @@ pub(super) async fn read_titrant(
         let title = if amended { "Preparation as amended, to be released" } else { "Preparation by mass" };
         sheet = sheet.section("preparation", title, Part::Facts(told(view)));
     }
-    if let Some(view) = preparations.into_iter().next_back() {
-        if let Some(found) = view.evaluation {
-            sheet = sheet
-                .section("concentration", "What it comes to", Part::Facts(concentration_facts(&shell, &found)))
-                .section("rules", "What the rules say", Part::Verdicts(found.verdicts))
-                .section("working", "Working", Part::Working(found.working))
-                .section("budget", "Uncertainty budget", Part::Budget(found.budget));
-        }
+    if let Some(found) = preparations.into_iter().next_back().and_then(|view| view.evaluation) {
+        sheet = sheet
+            .section("concentration", "What it comes to", Part::Facts(concentration_facts(&shell, &found)))
+            .section("rules", "What the rules say", Part::Verdicts(found.verdicts))
+            .section("working", "Working", Part::Working(found.working))
+            .section("budget", "Uncertainty budget", Part::Budget(found.budget));
     }
     for (id, title, part) in before {
         sheet = sheet.section(id, title, part);
@@ -317,6 +287,39 @@ pub(super) async fn read_titrant(
             "A lot is released by a manager who did not prepare it; its first titration puts it in use.",
         )
         .show()
+}
+
+/// Factors of a lot, each with what it came from.
+fn factor_table(shell: &Shell, factors: &[FactorView], earlier: &[&PreparationView]) -> Table {
+    let factor_rows = factors.iter().map(|factor| {
+        let from = match factor.standardisation {
+            Some(id) => Cell::link("standardisation", format!("/standardisations/{id}")),
+            None => {
+                let earlier = earlier.iter().find(|view| Some(view.preparation.version_id) == factor.preparation);
+                Cell::link(
+                    "preparation",
+                    earlier.map_or_else(|| "#preparation".to_owned(), |of| format!("#{}", anchor(of))),
+                )
+            }
+        };
+        vec![
+            Cell::number(shell.n(show::figure(factor.factor.value(), 6))),
+            Cell::number(shell.n(show::figure(factor.concentration.value(), 7))),
+            Cell::number(shell.n(show::figure(factor.standard_uncertainty.value(), 2))),
+            Cell::text(show::time(factor.valid_from)),
+            Cell::text(show::time(factor.valid_to)),
+            from,
+            Cell::text(place_of(factor)),
+            Cell::link("where used", format!("/where-used/{}", factor.id)),
+            Cell::link("what if", format!("/what-if?factor={}", factor.id)),
+        ]
+    });
+    Table {
+        columns: vec!["Factor", "mol/L at 20 °C", "u, mol/L", "From", "Until", "By", "Correction", "", ""],
+        rows: factor_rows.collect(),
+        empty: "No factor yet: nothing can be titrated with this lot.",
+        ..Table::default()
+    }
 }
 
 /// Where an earlier version of a preparation stands on the page.
