@@ -55,13 +55,15 @@ fn fill(server: &Server, results: usize) -> Outcome<Model> {
          INSERT INTO sign_offs SELECT (jsonb_populate_record(g, jsonb_build_object('id', gen_random_uuid(), \
          'entity_id', d.id))).* FROM determinations d, sign_offs g WHERE d.code LIKE 'copy-%' AND g.entity_id = '{signed}' \
          AND g.meaning = 'authored'; ANALYZE sign_offs; \
+         DROP INDEX pins_row_ids_index; \
          INSERT INTO pins (id, sign_off_id, kinds, row_ids, used_at, recorded_by) \
          SELECT gen_random_uuid(), g.id, p.kinds, (SELECT array_agg(CASE r.kind WHEN 'determinations' THEN d.id \
          WHEN 'titrations' THEN (SELECT n.id FROM titrations n JOIN titrations o ON o.position = n.position \
          WHERE n.determination_id = d.id AND o.id = r.row) ELSE r.row END ORDER BY r.place) \
          FROM unnest(p.kinds, p.row_ids) WITH ORDINALITY r (kind, row, place)), p.used_at, p.recorded_by \
          FROM determinations d JOIN sign_offs g ON g.entity_id = d.id, pins p JOIN sign_offs m ON m.id = p.sign_off_id \
-         WHERE d.code LIKE 'copy-%' AND m.entity_id = '{signed}' AND m.meaning = 'authored'",
+         WHERE d.code LIKE 'copy-%' AND m.entity_id = '{signed}' AND m.meaning = 'authored'; \
+         CREATE INDEX pins_row_ids_index ON pins USING gin (row_ids) WITH (fastupdate = off)",
         copy("copy", results)
     ))?;
     one("ANALYZE")?;
