@@ -33,38 +33,47 @@ fn fill(server: &Server, results: usize) -> Outcome<Model> {
         "SELECT v.record_id FROM sign_offs s JOIN pins p ON p.sign_off_id = s.id JOIN primary_standards v \
          ON v.id = ANY(p.row_ids) WHERE s.entity_id = '{signed}' LIMIT 1"
     ))?;
+    // Materialised: read for each copy anew, a table that grows meanwhile would be read whole each time.
+    let copies = |prefix: &str, table: &str, of: &str, changes: &str| {
+        format!(
+            "INSERT INTO {table} WITH one AS MATERIALIZED (SELECT o FROM {table} o WHERE {of}) \
+             SELECT n.* FROM determinations d CROSS JOIN one, \
+             LATERAL (SELECT gen_random_uuid() AS u WHERE d.id = d.id AND one.o IS DISTINCT FROM NULL) fresh, \
+             LATERAL jsonb_populate_record(one.o, jsonb_build_object({changes})) n WHERE d.code LIKE '{prefix}-%'; \
+             ANALYZE {table}; "
+        )
+    };
     let copy = |prefix: &str, count: usize| {
         format!(
             "SET session_replication_role = replica; \
              INSERT INTO determinations (id, code, run_id, method_id, sample_id, portion_id, purpose, observed_at, recorded_by) \
              SELECT gen_random_uuid(), '{prefix}-' || i, run_id, method_id, sample_id, portion_id, purpose, observed_at, recorded_by \
-             FROM determinations, generate_series(1, {count}) i WHERE id = '{signed}'; \
-             INSERT INTO titrations SELECT (jsonb_populate_record(t, jsonb_build_object('id', u, 'record_id', u, \
-             'determination_id', d.id))).* FROM determinations d, titrations t, \
-             LATERAL (SELECT gen_random_uuid() AS u WHERE d.id = d.id AND t.id = t.id) fresh \
-             WHERE d.code LIKE '{prefix}-%' AND t.determination_id = '{signed}'; ANALYZE determinations, titrations; "
+             FROM determinations, generate_series(1, {count}) i WHERE id = '{signed}'; ANALYZE determinations; {}",
+            copies(
+                prefix,
+                "titrations",
+                &format!("determination_id = '{signed}'"),
+                "'id', u, 'record_id', u, 'determination_id', d.id"
+            )
         )
     };
     one(&copy("open", 1))?;
     let open = one("SELECT id FROM determinations WHERE code = 'open-1'")?;
+    let of = format!("entity_id = '{signed}'");
+    let authored = format!("{of} AND meaning = 'authored'");
     one(&format!(
-        "{} INSERT INTO state_moves SELECT (jsonb_populate_record(m, jsonb_build_object('id', gen_random_uuid(), \
-         'entity_id', d.id))).* FROM determinations d, state_moves m WHERE d.code LIKE 'copy-%' AND m.entity_id = '{signed}'; \
-         INSERT INTO present_states SELECT (jsonb_populate_record(t, jsonb_build_object('entity_id', d.id))).* \
-         FROM determinations d, present_states t WHERE d.code LIKE 'copy-%' AND t.entity_id = '{signed}'; \
-         INSERT INTO sign_offs SELECT (jsonb_populate_record(g, jsonb_build_object('id', gen_random_uuid(), \
-         'entity_id', d.id))).* FROM determinations d, sign_offs g WHERE d.code LIKE 'copy-%' AND g.entity_id = '{signed}' \
-         AND g.meaning = 'authored'; ANALYZE sign_offs; \
-         DROP INDEX pins_row_ids_index; \
+        "{} {} {} {} \
          INSERT INTO pins (id, sign_off_id, kinds, row_ids, used_at, recorded_by) \
          SELECT gen_random_uuid(), g.id, p.kinds, (SELECT array_agg(CASE r.kind WHEN 'determinations' THEN d.id \
          WHEN 'titrations' THEN (SELECT n.id FROM titrations n JOIN titrations o ON o.position = n.position \
          WHERE n.determination_id = d.id AND o.id = r.row) ELSE r.row END ORDER BY r.place) \
          FROM unnest(p.kinds, p.row_ids) WITH ORDINALITY r (kind, row, place)), p.used_at, p.recorded_by \
          FROM determinations d JOIN sign_offs g ON g.entity_id = d.id, pins p JOIN sign_offs m ON m.id = p.sign_off_id \
-         WHERE d.code LIKE 'copy-%' AND m.entity_id = '{signed}' AND m.meaning = 'authored'; \
-         CREATE INDEX pins_row_ids_index ON pins USING gin (row_ids) WITH (fastupdate = off)",
-        copy("copy", results)
+         WHERE d.code LIKE 'copy-%' AND m.entity_id = '{signed}' AND m.meaning = 'authored'",
+        copy("copy", results),
+        copies("copy", "state_moves", &of, "'id', u, 'entity_id', d.id"),
+        copies("copy", "present_states", &of, "'entity_id', d.id"),
+        copies("copy", "sign_offs", &authored, "'id', u, 'entity_id', d.id"),
     ))?;
     one("ANALYZE")?;
     Ok(Model { signed, open, standard })
@@ -84,6 +93,9 @@ pub fn measure(service: &Service, server: &Server, laboratory: &Laboratory, resu
         let line = end.lines().find(|line| line.starts_with("{\"totals\"")).ok_or("the look-back broke off")?;
         let last: Value = serde_json::from_str(line)?;
         let totals = last.get("totals").ok_or("no totals")?;
+        if totals["evaluated"].as_u64().is_none_or(|evaluated| evaluated < results as u64) {
+            return Err(format!("fewer were evaluated than copied: {totals}").into());
+        }
         println!(
             "look-back: {} results reached, {} evaluated, complete {}: {:.2} s, {:.0} results/s; resident {:.1} MB before, {:.1} MB at most",
             totals["reached"],

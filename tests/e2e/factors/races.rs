@@ -5,7 +5,8 @@ use serde_json::json;
 
 use crate::lab::{Lab, sign};
 
-use super::{facts_of, prepared, standardised};
+use super::preparations::{facts_of, prepared};
+use super::standardised;
 
 /// A result is signed while the corrected factor of its lot comes into force: it is signed with the one before and marked, or nothing is
 /// signed, for what was looked at is no longer what would be signed.

@@ -169,7 +169,7 @@ pub(super) async fn decide_impact(
     let user = who.user().clone();
     let form = Form::new("No change", "Record the decision", back.as_str())
         .lead(format!(
-            "{}. The results chosen here stay as they were signed. On a result of yours somebody else decides.{more}",
+            "{}. The results chosen here stay as they were signed. Results of yours are decided on by somebody else.{more}",
             impact.what
         ))
         .with([
