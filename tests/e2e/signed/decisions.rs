@@ -7,10 +7,6 @@ use super::*;
 use crate::copies::Copies;
 use crate::pages::Visitor;
 
-fn id_of(path: &str) -> String {
-    path.trim_start_matches("/determinations/").to_owned()
-}
-
 /// The newest impact.
 async fn impact(lab: &Lab) -> Value {
     lab.app.auditor.get("/impacts?limit=1").await.expect(200)["items"][0].clone()
@@ -78,6 +74,40 @@ async fn an_alert_stays_until_it_is_decided_whatever_was_touched_since() {
     assert_eq!(counts.len(), 102);
     assert!(counts[..101].iter().all(|one| *one == (0, false)), "{counts:?}");
     assert_eq!(counts[101], (1, true));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_old_impact_waits_however_often_it_was_looked_at_and_a_new_one_after_it() {
+    const OLD: &str = "01900000-0000-7000-8000-000000000000";
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let (path, _) = approved(&lab).await;
+    let _ = correct_portion(&lab, &lab.bench.pipette_25).await.expect(201);
+    let sql = app.sql(DatabaseRole::Superuser).await;
+    sql.batch_execute(&format!(
+        "BEGIN; SET LOCAL session_replication_role = replica; \
+         UPDATE sign_offs SET recorded_at = recorded_at - interval '3 hours'; \
+         UPDATE impacts SET id = '{OLD}', recorded_at = recorded_at - interval '2 hours'; COMMIT"
+    ))
+    .await
+    .unwrap();
+    let waiting = async || {
+        let alerts = app.manager.get("/alerts").await.expect(200);
+        let of = |alert: &Value| (alert["kind"] == "signed result touched").then(|| text(alert, "subject"));
+        alerts["items"].as_array().unwrap().iter().filter_map(of).collect::<Vec<String>>()
+    };
+    for _ in 0..3 {
+        assert_eq!(waiting().await, [OLD]);
+    }
+    let decision = json!({ "results": [id_of(&path)], "reason": "the volume differs by less than its uncertainty" });
+    let _ = app.manager2.post(&format!("/impacts/{OLD}/decisions"), &decision).await.expect(201);
+    for _ in 0..2 {
+        assert!(waiting().await.is_empty());
+    }
+    let _ = correct_portion(&lab, &lab.bench.pipette_10).await.expect(201);
+    for _ in 0..2 {
+        assert!(matches!(&waiting().await[..], [one] if one != OLD));
+    }
 }
 
 #[tokio::test(flavor = "multi_thread")]

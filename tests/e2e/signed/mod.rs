@@ -21,6 +21,11 @@ pub(super) async fn approved(lab: &Lab) -> (String, Value) {
     (path, view)
 }
 
+/// Identity of what is read at a path.
+pub(super) fn id_of(path: &str) -> String {
+    path.trim_start_matches("/determinations/").to_owned()
+}
+
 /// The test portion of the laboratory, taken with another pipette.
 pub(super) fn portion_with(lab: &Lab, pipette: &str) -> Value {
     json!({

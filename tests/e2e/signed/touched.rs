@@ -50,6 +50,41 @@ async fn a_corrected_certificate_reaches_the_results_through_lot_and_factor() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_correction_of_a_correction_reaches_what_was_signed_over_the_first() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let (path, signed) = approved(&lab).await;
+    // The first correction changes next to nothing, and a manager says so; what comes after it is looked at anew.
+    let _ = correct_portion(&lab, &lab.bench.pipette_25).await.expect(201);
+    let first = text(&app.auditor.get(&path).await.expect(200)["since"]["touched"][0], "impact");
+    let decision = json!({ "results": [id_of(&path)], "reason": "the volume differs by less than its uncertainty" });
+    let _ = app.manager.post(&format!("/impacts/{first}/decisions"), &decision).await.expect(201);
+    let _ = correct_portion(&lab, &lab.bench.pipette_10).await.expect(201);
+    let after = app.auditor.get(&path).await.expect(200);
+    assert_eq!(signed_part(&after), signed_part(&signed));
+    assert_eq!(after["since"]["touched"].as_array().unwrap().len(), 2, "{}", after["since"]);
+    let second = text(&after["since"]["touched"][1], "impact");
+    let listed = app.auditor.get(&format!("/impacts/{second}")).await.expect(200);
+    assert_eq!((&listed["results"], &listed["waits"]), (&json!(1), &json!(true)), "{listed}");
+
+    // A calibration, twice, and a late one that would have taken its place.
+    let calibrations = format!("/equipment/{}/calibrations", lab.bench.flask_250);
+    for volume in ["250.10", "250.20"] {
+        let present = app.auditor.get(&calibrations).await.expect(200);
+        let present = present.as_array().unwrap().iter().find(|one| one["corrected_by"].is_null()).unwrap().clone();
+        let correction =
+            json!({ "reason": "misread from the certificate", "facts": flask_calibration("K-2", -60, volume) });
+        let corrections = format!("/calibrations/{}/corrections", text(&present, "id"));
+        let _ = app.manager.post(&corrections, &correction).await.expect(201);
+    }
+    let late = flask_calibration("K-3", -1, "250.30");
+    let _ = app.manager.post(&calibrations, &late).await.expect(201);
+    let said = words(&lab, &path).await;
+    assert_eq!(said.matches("calibration K-2 of").count(), 2, "{said}");
+    assert!(said.contains("calibration K-3 of"), "{said}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn withdrawals_and_rejections_are_said_on_every_result_they_touch() {
     let lab = Lab::open().await;
     let app = &lab.app;

@@ -1,6 +1,7 @@
 //! Use cases of impacts.
 
 use std::collections::{BTreeMap, HashMap};
+use std::sync::{LazyLock, Mutex};
 
 use chrono::{DateTime, Utc};
 use ferrotitre_core::lifecycle::EntityKind;
@@ -14,7 +15,7 @@ use crate::nonconformities::service::{Opening, open_because};
 use ferrotitre_base::alert::{Alert, Urgency};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::db::{Act, Connection, Db};
-use ferrotitre_base::ids::AccountId;
+use ferrotitre_base::ids::{AccountId, ImpactId};
 use ferrotitre_base::locks;
 use ferrotitre_base::recording::author;
 use ferrotitre_base::refusal::{FieldErrors, Refusal};
@@ -31,7 +32,7 @@ const MOST_LINKED: i64 = 1000;
 /// Certificates that a nonconformity names in its words; it links all of them.
 const MOST_NAMED: usize = 50;
 /// Impacts that a list of alerts shows.
-const MOST_ALERTS: i64 = 100;
+const MOST_ALERTS: usize = 100;
 
 /// After a row that may touch signed results, in its own transaction: opens a nonconformity where a reported figure or an outcome
 /// would differ. Where too many are touched to compare them all at once, it is opened as well, and says so.
@@ -295,6 +296,18 @@ fn cause(table: &str) -> &'static str {
     }
 }
 
+/// Where a look for what waits begins. An impact for which all is decided never waits again, for only signatures made before it
+/// are touched, and one that no longer stands does not come back; so years of them are looked at once in a process.
+#[derive(Debug, Clone, Default)]
+struct Looked {
+    /// After this one all are looked at.
+    up_to: Option<ImpactId>,
+    /// Those up to it for which something waited.
+    waiting: Vec<ImpactId>,
+}
+
+static LOOKED: LazyLock<Mutex<Looked>> = LazyLock::new(Mutex::default);
+
 /// Impacts for which something waits to be decided.
 pub async fn alerts(connection: &Connection, now: DateTime<Utc>) -> Result<Vec<Alert>, Refusal> {
     let alert = |row: store::Row| Alert {
@@ -306,5 +319,16 @@ pub async fn alerts(connection: &Connection, now: DateTime<Utc>) -> Result<Vec<A
         message: row.what,
         due_at: Some(row.recorded_at.min(now)),
     };
-    Ok(store::waiting(connection, MOST_ALERTS).await?.into_iter().map(alert).collect())
+    let looked = LOOKED.lock().map(|looked| looked.clone()).unwrap_or_default();
+    let up_to = store::newest_settled(connection).await?;
+    let rows = store::waiting(connection, (looked.up_to, &looked.waiting), MOST_ALERTS as i64 + 1).await?;
+    // More than are shown: which of the older ones wait was not asked.
+    if rows.len() <= MOST_ALERTS
+        && let Ok(mut looked) = LOOKED.lock()
+        && looked.up_to <= up_to
+    {
+        let waiting = rows.iter().map(|row| row.id).filter(|id| Some(*id) <= up_to).collect();
+        *looked = Looked { up_to, waiting };
+    }
+    Ok(rows.into_iter().take(MOST_ALERTS).map(alert).collect())
 }

@@ -3,6 +3,7 @@
 pub mod reach;
 
 use chrono::{DateTime, Utc};
+use diesel::dsl::{IntervalDsl as _, now};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use uuid::Uuid;
@@ -202,16 +203,38 @@ pub(super) async fn undecided(
         .await?)
 }
 
-/// Impacts that touch a result for which nothing was decided yet, newest first.
+/// The newest impact that no transaction still under way can have been before: none is open for an hour.
+pub(super) async fn newest_settled(mut connection: &Connection) -> Result<Option<ImpactId>, Refusal> {
+    Ok(impacts::table
+        .filter(impacts::recorded_at.lt(now.into_sql::<diesel::sql_types::Timestamptz>() - 1.hours()))
+        .order(impacts::id.desc())
+        .select(impacts::id)
+        .first(&mut connection)
+        .await
+        .optional()?)
+}
+
+/// Impacts that touch a result for which nothing was decided yet, newest first: of those after one, and of some.
 ///
 /// What was decided is left out before anything else is looked up, which `OFFSET 0` keeps so: of most impacts all is decided.
-pub(super) async fn waiting(mut connection: &Connection, limit: i64) -> Result<Vec<Row>, Refusal> {
+pub(super) async fn waiting(
+    mut connection: &Connection,
+    (after, among): (Option<ImpactId>, &[ImpactId]),
+    limit: i64,
+) -> Result<Vec<Row>, Refusal> {
+    let among: Vec<Uuid> = among.iter().map(|id| id.0).collect();
     let sql = format!(
-        "SELECT i.* FROM impacts i WHERE EXISTS (SELECT FROM (SELECT p.* FROM pins p WHERE p.row_ids @> ARRAY[i.touched_id] \
+        "SELECT i.* FROM (SELECT * FROM impacts WHERE id > $1 UNION SELECT * FROM impacts WHERE id = ANY($2)) i \
+         WHERE EXISTS (SELECT FROM (SELECT p.* FROM pins p WHERE p.row_ids @> ARRAY[i.touched_id] \
          AND NOT EXISTS (SELECT FROM impact_decisions o WHERE o.impact_id = i.id AND o.sign_off_id = p.sign_off_id) OFFSET 0) p \
-         {STANDING} AND d.id IS NULL) ORDER BY i.id DESC LIMIT $1"
+         {STANDING} AND d.id IS NULL) ORDER BY i.id DESC LIMIT $3"
     );
-    Ok(diesel::sql_query(sql).bind::<diesel::sql_types::BigInt, _>(limit).load(&mut connection).await?)
+    Ok(diesel::sql_query(sql)
+        .bind::<diesel::sql_types::Uuid, _>(after.map_or(Uuid::nil(), |id| id.0))
+        .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(among)
+        .bind::<diesel::sql_types::BigInt, _>(limit)
+        .load(&mut connection)
+        .await?)
 }
 
 /// Whether one of these impacts is where a nonconformity comes from.

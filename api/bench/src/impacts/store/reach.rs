@@ -51,14 +51,14 @@ pub struct Use {
 }
 
 /// Every version of a thing, and the thing itself.
-const VERSIONS: &str = "ARRAY(SELECT $1::uuid UNION SELECT id FROM equipment WHERE record_id = $1 \
+const VERSIONS: &str = "SELECT $1::uuid AS id UNION SELECT id FROM equipment WHERE record_id = $1 \
     UNION SELECT id FROM primary_standards WHERE record_id = $1 UNION SELECT id FROM samples WHERE record_id = $1 \
     UNION SELECT id FROM test_portions WHERE record_id = $1 UNION SELECT id FROM blanks WHERE record_id = $1 \
-    UNION SELECT id FROM methods WHERE record_id = $1 UNION SELECT id FROM titrations WHERE record_id = $1)";
+    UNION SELECT id FROM methods WHERE record_id = $1 UNION SELECT id FROM titrations WHERE record_id = $1";
 
 /// Rows that somebody made, under whichever account, apart from titrations, which are many.
 const MADE: &str = "WITH who AS (SELECT DISTINCT b.id FROM accounts a \
-    JOIN accounts b ON printed_name_key(b.display_name) = printed_name_key(a.display_name) WHERE a.id = $1), \
+    JOIN accounts b ON printed_name_key(b.display_name) = printed_name_key(a.display_name) WHERE a.id = ANY($1)), \
     made AS (SELECT array_agg(of.id) AS rows FROM (SELECT r.id FROM titrant_preparations r WHERE r.recorded_by IN (SELECT id FROM who) \
     UNION ALL SELECT r.id FROM standardisation_titrations r WHERE r.recorded_by IN (SELECT id FROM who) \
     UNION ALL SELECT r.id FROM equipment_calibrations r WHERE r.recorded_by IN (SELECT id FROM who) \
@@ -74,31 +74,43 @@ const MADE: &str = "WITH who AS (SELECT DISTINCT b.id FROM accounts a \
     JOIN pins p ON p.sign_off_id = s.id \
     UNION SELECT p.sign_off_id, NULL FROM pins p, made WHERE p.row_ids && made.rows)";
 
+#[derive(QueryableByName)]
+struct Id {
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    id: Uuid,
+}
+
 impl Reach {
-    fn id(self) -> Uuid {
+    /// What stands in the statements for what is looked for. The versions of a thing are asked for first: the store knows how
+    /// many signatures stand over rows that it is told, and plans by that.
+    async fn rows(self, mut connection: &Connection) -> Result<Vec<Uuid>, Refusal> {
         match self {
-            Self::Thing(id) | Self::Person(id) => id,
-            Self::Everything => Uuid::nil(),
+            Self::Thing(id) => {
+                let versions: Vec<Id> =
+                    diesel::sql_query(VERSIONS).bind::<diesel::sql_types::Uuid, _>(id).load(&mut connection).await?;
+                Ok(versions.into_iter().map(|row| row.id).collect())
+            }
+            Self::Person(id) => Ok(vec![id]),
+            Self::Everything => Ok(Vec::new()),
         }
     }
 
     /// Signatures reached, with the time of the last use where it is that of the thing.
-    fn reached(self) -> String {
+    const fn reached(self) -> &'static str {
         match self {
-            Self::Thing(_) => format!(
-                "WITH versions AS MATERIALIZED (SELECT {VERSIONS} AS rows), \
-                 reached AS (SELECT p.sign_off_id, (SELECT max(u.at) FROM unnest(p.row_ids, p.used_at) u (id, at) \
-                 WHERE u.id = ANY(v.rows)) AS at FROM versions v JOIN pins p ON p.row_ids && v.rows)"
-            ),
-            Self::Person(_) => MADE.to_owned(),
+            Self::Thing(_) => {
+                "WITH reached AS (SELECT p.sign_off_id, (SELECT max(u.at) FROM unnest(p.row_ids, p.used_at) u (id, at) \
+                 WHERE u.id = ANY($1)) AS at FROM pins p WHERE p.row_ids && $1)"
+            }
+            Self::Person(_) => MADE,
             Self::Everything => {
-                "WITH reached AS (SELECT sign_off_id, NULL::timestamptz AS at FROM pins WHERE $1::uuid IS NOT NULL)"
-                    .to_owned()
+                "WITH reached AS (SELECT sign_off_id, NULL::timestamptz AS at FROM pins WHERE $1 IS NOT NULL)"
             }
         }
     }
 
-    /// What is selected of them, with the columns of [`Use`].
+    /// What is selected of them, with the columns of [`Use`]. `OFFSET 0` keeps the last use from being looked up for each
+    /// comparison anew.
     fn selected(self) -> String {
         format!(
             "{} SELECT s.entity_kind, s.entity_id, coalesce(vc.study_id, s.entity_id) AS shown_at, s.id AS sign_off, \
@@ -110,7 +122,7 @@ impl Reach {
              AND NOT EXISTS (SELECT FROM validation_conclusions l WHERE l.study_id = vc.study_id AND l.number > vc.number) AS stands \
              FROM reached r JOIN sign_offs s ON s.id = r.sign_off_id JOIN pins p ON p.sign_off_id = s.id \
              CROSS JOIN LATERAL (SELECT coalesce(r.at, (SELECT max(u.at) FROM unnest(p.kinds, p.used_at) u (kind, at) \
-             WHERE u.kind = 'titrations'), (SELECT max(u.at) FROM unnest(p.used_at) u (at))) AS at) of \
+             WHERE u.kind = 'titrations'), (SELECT max(u.at) FROM unnest(p.used_at) u (at))) AS at OFFSET 0) of \
              LEFT JOIN validation_conclusions vc ON s.entity_kind = 'validation_conclusions' AND vc.id = s.entity_id \
              JOIN present_states t ON t.entity_id = coalesce(vc.study_id, s.entity_id) \
              WHERE s.recorded_at >= $2 AND s.recorded_at < $3 AND of.at >= $4 AND of.at < $5",
@@ -125,8 +137,9 @@ pub async fn uses(
     (reach, when): (Reach, When),
     (after, limit): (Uuid, i64),
 ) -> Result<Vec<Use>, Refusal> {
+    let rows = reach.rows(connection).await?;
     Ok(diesel::sql_query(format!("{} AND s.id > $6 ORDER BY s.id LIMIT $7", reach.selected()))
-        .bind::<diesel::sql_types::Uuid, _>(reach.id())
+        .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(rows)
         .bind::<diesel::sql_types::Timestamptz, _>(when.signed.0)
         .bind::<diesel::sql_types::Timestamptz, _>(when.signed.1)
         .bind::<diesel::sql_types::Timestamptz, _>(when.used.0)
@@ -139,9 +152,10 @@ pub async fn uses(
 
 /// Everything that stands among what is reached, by kind and then by signature.
 pub async fn standing(mut connection: &Connection, (reach, when): (Reach, When)) -> Result<Vec<Use>, Refusal> {
+    let rows = reach.rows(connection).await?;
     let sql = format!("SELECT * FROM ({}) of WHERE stands ORDER BY entity_kind, sign_off", reach.selected());
     Ok(diesel::sql_query(sql)
-        .bind::<diesel::sql_types::Uuid, _>(reach.id())
+        .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(rows)
         .bind::<diesel::sql_types::Timestamptz, _>(when.signed.0)
         .bind::<diesel::sql_types::Timestamptz, _>(when.signed.1)
         .bind::<diesel::sql_types::Timestamptz, _>(when.used.0)
@@ -158,8 +172,9 @@ struct Count {
 
 /// How many signatures are reached.
 pub async fn count(mut connection: &Connection, (reach, when): (Reach, When)) -> Result<i64, Refusal> {
+    let rows = reach.rows(connection).await?;
     let found: Count = diesel::sql_query(format!("SELECT count(*) AS number FROM ({}) of", reach.selected()))
-        .bind::<diesel::sql_types::Uuid, _>(reach.id())
+        .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(rows)
         .bind::<diesel::sql_types::Timestamptz, _>(when.signed.0)
         .bind::<diesel::sql_types::Timestamptz, _>(when.signed.1)
         .bind::<diesel::sql_types::Timestamptz, _>(when.used.0)
