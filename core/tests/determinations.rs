@@ -8,10 +8,12 @@ mod baths;
 
 use ferrotitre_core::chemistry::Expressed;
 use ferrotitre_core::determination::{
-    Acceptance, Blank, BlankKind, Central, Detail, EvaluationError, Excess, Factor, Following, Outcome, Progress,
-    Record, Replicate, ResultOutcome, Standardisation, Standing, Unit, Vessel, brief, content_digest, evaluate, iron3,
-    standardise,
+    Acceptance, BetweenRuns, Blank, BlankKind, Central, Detail, EvaluationError, Excess, Factor, Following, Outcome,
+    Progress, Record, Replicate, ResultOutcome, Standardisation, Standing, Unit, Vessel, brief, content_digest,
+    evaluate, iron3, standardise,
 };
+
+use ferrotitre_core::uncertainty::DegreesOfFreedom;
 
 use bath::{ACCURATE, bath, burette, segment, vessel};
 use baths::{blank, figure, record, run, value};
@@ -271,6 +273,38 @@ fn the_result_with_the_factors_in_force_alone_has_the_blank_with_them_too() {
     // A factor in the place of the one it was recorded with is one more thing that is signed.
     record.blanks[0].corrected = true;
     assert_ne!(content_digest(&record), without);
+}
+
+/// u^2 = u0^2 + (s c)^2 of the component by hand; the top-down figure is what is reported unless the budget says more. Effective
+/// degrees of freedom of a component that outweighs everything else are its own (JCGM 100:2008, G.4.1).
+#[test]
+fn what_charts_saw_between_runs_enters_the_budget() {
+    let plain = record("d", 2318, &[0, 2]);
+    let (c, u0) = (value(&plain), u(&plain));
+    let without = content_digest(&plain);
+    let with = |between| {
+        let mut of = plain.clone();
+        of.rules.between_runs = Some(between);
+        assert_ne!(content_digest(&of), without);
+        of
+    };
+    let component = with(BetweenRuns::Component(0.003, Some(24.0)));
+    assert_eq!(value(&component), c);
+    assert!((u(&component) / u0.hypot(0.003 * c) - 1.0).abs() < 1e-12);
+    let large = evaluate(&with(BetweenRuns::Component(0.5, Some(24.0))), Detail::Working).unwrap();
+    let freedom = large.result.unwrap().degrees_of_freedom();
+    assert!(matches!(freedom, DegreesOfFreedom::Finite(nu) if (nu - 24.0).abs() < 0.01), "{freedom:?}");
+    assert!(large.budget.iter().any(|line| line.input.id == "run:d"), "{:?}", large.budget);
+
+    let raised = with(BetweenRuns::AtLeast(0.0035));
+    assert!((u(&raised) / c - 0.0035).abs() < 1e-7, "the molar mass is not held against it: {}", u(&raised) / c);
+    assert!(u(&raised) / c >= 0.0035);
+    let small = with(BetweenRuns::AtLeast(u0 / c / 2.0));
+    assert!((u(&small) / u0 - 1.0).abs() < 1e-12);
+    // Two determinations of one sample were made in runs of their own.
+    let iron2 = Record { id: "e".into(), ..component.clone() };
+    let difference = iron3(&component, &iron2, Detail::Figures).unwrap();
+    assert!(difference.u.unwrap() >= (0.003 * c).hypot(0.003 * c));
 }
 
 /// 0.10 mL with 1/60 mol/L says nothing of 1/600; 0.10 mL of a lot of 0.0170 mol/L is 0.10 * 0.0170 * 60 = 0.102 mL, by hand.

@@ -8,8 +8,8 @@ mod baths;
 
 use ferrotitre_core::chemistry::Expressed;
 use ferrotitre_core::determination::{
-    Acceptance, Central, Density, Detail, Fate, Figure, PortionAmount, Record, Standing, TitrationKind, Unit, brief,
-    evaluate, iron3,
+    Acceptance, BetweenRuns, Central, Density, Detail, Fate, Figure, PortionAmount, Record, Standing, TitrationKind,
+    Unit, brief, evaluate, iron3,
 };
 use ferrotitre_core::statistics::agreement::ConcordanceMode;
 use ferrotitre_core::uncertainty::CoverageRule;
@@ -111,6 +111,7 @@ proptest! {
         of.rules.sigma_r_ml = Some((0.03, Some(11.5)));
         of.rules.acceptance = if median { Acceptance::CriticalRange } else { Acceptance::Concordance };
         of.rules.reporting.unit = if by_mass { Unit::PercentByMass } else { Unit::GramsPerLitre };
+        of.rules.between_runs = [None, Some(BetweenRuns::AtLeast(0.002)), Some(BetweenRuns::Component(0.002, None))][usize::try_from(a.rem_euclid(3)).unwrap()];
         let (whole, alone) = (run(&of), brief(&of).unwrap());
         // A sheet that keeps all it needs to print gives the same bits as one that keeps nothing but what is uncertain.
         let printed = evaluate(&of, Detail::Working).unwrap();
@@ -135,6 +136,9 @@ proptest! {
         sigma in prop::sample::select(vec![None, Some((0.03, None)), Some((0.03, Some(4.0))), Some((0.01, Some(40.0)))]),
         coverage in prop::sample::select(vec![CoverageRule::Fixed(2.0), CoverageRule::Probability(0.95)]),
         (flow, median, factor_dof) in (any::<bool>(), any::<bool>(), prop::sample::select(vec![None, Some(2.0)])),
+        between in prop::sample::select(vec![
+            None, Some(BetweenRuns::Component(0.002, Some(9.0))), Some(BetweenRuns::AtLeast(0.002)), Some(BetweenRuns::AtLeast(0.02)),
+        ]),
     ) {
         // Deviations with a sum of zero and symmetric about the middle, so that neither mean nor median moves.
         let mirrored: Vec<i64> = pattern.iter().flat_map(|offset| [*offset, -*offset]).collect();
@@ -149,6 +153,7 @@ proptest! {
             of.rules.acceptance = if flow { Acceptance::CriticalRange } else { Acceptance::Concordance };
             of.rules.central = if median { Central::Median } else { Central::Mean };
             of.rules.reporting.coverage = coverage;
+            of.rules.between_runs = between;
             for titration in &mut of.titrations {
                 titration.factor.dof = factor_dof;
             }

@@ -3,13 +3,14 @@
 use std::collections::BTreeMap;
 
 use ferrotitre_core::control::Centre;
+use ferrotitre_core::control::budget::{Claim, hold};
 use ferrotitre_core::control::constants::Constants;
 use ferrotitre_core::control::cusum::{Cusum, CusumMemory};
 use ferrotitre_core::control::ewma::{Ewma, EwmaLimits, EwmaMemory};
 use ferrotitre_core::control::limits::{
     Limits, Spread, SubgroupSpread, false_alarm_rate, individuals, proportion_limits, ranges, subgroups,
 };
-use ferrotitre_core::control::process::{Review, duplicates, long_term, periodic_review, resolution};
+use ferrotitre_core::control::process::{LongTerm, Review, duplicates, long_term, periodic_review, resolution};
 
 use crate::data::rows;
 
@@ -265,4 +266,39 @@ fn a_chart_with_a_memory_goes_on_from_it_as_if_never_stopped() {
     let before = (sums, average);
     assert!(cusum.step(&mut sums, f64::NAN).is_err() && ewma.step(&mut average, f64::NAN, EwmaLimits::Exact).is_err());
     assert_eq!((sums, average), before);
+}
+
+/// NIST/SEMATECH e-Handbook, 7.2.3: ten wafers, s = 13.97 ohm cm, claimed 10: chi-squared 17.56 with 9 degrees of freedom, beyond
+/// 16.92 (5 %) and short of 19.02 (2.5 %) and 21.67 (1 %) of its table of critical values (1.3.6.7.4). Numbers from memory.
+/// Normal distribution, two-sided 1 %: 2.576 (1.3.6.7.1).
+#[test]
+fn a_budget_is_held_against_its_chart_as_the_handbook_tests_a_standard_deviation() {
+    let wafers = |n, s_rw, bias| LongTerm {
+        n,
+        mean: 100.0,
+        s_rw,
+        bias,
+        u_bias: 0.0,
+        relative_s_rw_percent: None,
+        relative_bias_percent: None,
+    };
+    let claim = Claim { u: 10.0, u_assigned: Some(0.0) };
+    let held = hold(&wafers(10, 13.97, 25.7), claim).unwrap();
+    close("chi-squared", held.scatter.statistic, 17.56, 0.005);
+    close("critical", held.scatter.critical, 21.67, 0.005);
+    assert!((0.025..0.05).contains(&held.scatter.p) && !held.scatter.refuted, "{held:?}");
+    // s^2 - u^2 = 195.16 - 100, by hand.
+    close("lacking", held.lacking, 9.755, 0.0005);
+    let bias = held.bias.unwrap();
+    close("bias", bias.statistic, 2.57, 1e-12);
+    close("critical", bias.critical, 2.576, 0.0005);
+    assert!(!bias.refuted && !held.is_refuted());
+    assert!(hold(&wafers(10, 13.97, -25.8), claim).unwrap().is_refuted());
+    // 9 * (15.6 / 10)^2 = 21.90, by hand.
+    assert!(hold(&wafers(10, 15.6, 0.0), claim).unwrap().scatter.refuted);
+    assert!(hold(&wafers(7, 13.97, 0.0), claim).is_err(), "fewer than eight values");
+    assert!(hold(&wafers(10, 0.0, 0.0), claim).is_ok_and(|held| held.lacking == 0.0 && held.scatter.p == 1.0));
+    for u in [0.0, -1.0, f64::NAN, f64::INFINITY] {
+        assert!(hold(&wafers(10, 1.0, 0.0), Claim { u, u_assigned: None }).is_err(), "{u}");
+    }
 }

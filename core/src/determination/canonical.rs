@@ -65,7 +65,8 @@ impl Page {
     fn rules(&mut self, rules: &Rules) {
         // The derived form names every field, so that none can be forgotten here.
         // A rule that came later is written only where it is chosen: digests signed before it existed stay what they were.
-        self.line("rules", format!("{rules:?}").replace(", interpolate_factor: false", ""));
+        let text = format!("{rules:?}").replace(", interpolate_factor: false", "");
+        self.line("rules", text.replace(", between_runs: None", ""));
     }
 
     fn vessel(&mut self, path: &str, vessel: &Vessel) {

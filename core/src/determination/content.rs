@@ -1,7 +1,7 @@
 //! From titre to content: the model, the units, the reported figure.
 
 use crate::chemistry::{Expressed, iron, iron_oxide_factor};
-use crate::determination::facts::{LimitOfQuantification, Portion, PortionAmount, Reporting, Vessel};
+use crate::determination::facts::{BetweenRuns, LimitOfQuantification, Portion, PortionAmount, Reporting, Vessel};
 use crate::rounding::{Ties, decimal_of, report, text, to_places};
 use crate::statistics::distribution::DistributionError;
 use crate::uncertainty::{Coverage, InputError, expand};
@@ -149,6 +149,44 @@ pub(super) fn content<'s, 'r>(
 }
 
 impl<'s> Content<'s> {
+    /// Takes in the effect of the run: a factor of one whose uncertainty is what control charts have seen beyond the rest. The
+    /// standard uncertainty and degrees of freedom that the factor would have had if the titres had agreed.
+    ///
+    /// # Formula
+    /// c' = c F, F = 1; u(F) = s(run), or sqrt(u(top-down)^2 - u^2(c)/c^2) where that is a number and 0 where it is not.
+    ///
+    /// # Source
+    /// Nordtest TR 537 (edition 4), 3 and 4; ISO 21748:2017: what varies between runs is a part of every single result's
+    /// uncertainty.
+    pub(super) fn between_runs<'r>(
+        &mut self,
+        sheet: &'s Sheet<'r>,
+        record: &'r str,
+        between: BetweenRuns,
+        agreed: &[(Identity<'_>, (f64, Option<f64>))],
+    ) -> Result<(f64, Option<f64>), InputError> {
+        let label = Label::only(Quantity::RunEffect);
+        let relative = |of: &Estimate| if of.value() == 0.0 { 0.0 } else { of.u() / of.value().abs() };
+        let (u, dof, of_agreed) = match between {
+            BetweenRuns::Component(deviation, dof) => {
+                (sheet.given(label.u(), deviation, Source::ControlCharts), dof, deviation)
+            }
+            BetweenRuns::AtLeast(top_down) => {
+                let rest = |bottom_up: f64| (top_down * top_down - bottom_up * bottom_up).max(0.0);
+                let bottom_up = relative(&sheet.estimate(self.amount));
+                let of_agreed = rest(relative(&sheet.estimate_with(self.amount, agreed))).sqrt();
+                let seen = sheet.given(Label::only(Quantity::TopDown), top_down, Source::MethodVersion);
+                let known = sheet.given(Label::only(Quantity::BottomUp), bottom_up, Source::Propagation);
+                let rest = sheet.largest(&[seen * seen - known * known, sheet.number(0.0)]);
+                (sheet.named(sheet.square_root(rest), label.u(), Source::ControlCharts), None, of_agreed)
+            }
+        };
+        let effect = sheet.given_anew(label, 1.0, Source::RandomError);
+        let effect = sheet.uncertain(effect, (label, Identity::Run(record)), u, dof)?;
+        self.amount = self.amount * effect;
+        Ok((of_agreed, dof))
+    }
+
     /// Brought to a unit; `None` where a density would be needed and is missing.
     fn in_unit(&self, sheet: &'s Sheet<'_>, unit: Unit, expressed: Expressed) -> Option<Handle<'s>> {
         let of_volume = matches!(unit, Unit::MolesPerLitre | Unit::GramsPerLitre | Unit::MilligramsPerLitre);

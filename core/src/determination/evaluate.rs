@@ -291,12 +291,16 @@ fn settlement<'s, 'r>(
 ) -> Result<Settlement<'s>, EvaluationError> {
     let amount = basis.amount(sheet)?;
     let record = basis.record;
-    let content = content::content(sheet, &record.portion, amount.iron)?;
+    let mut content = content::content(sheet, &record.portion, amount.iron)?;
+    let mut least = vec![(Identity::Repeatability(&record.id), amount.scatter.least)];
+    if let Some(between) = record.rules.between_runs {
+        let agreed = content.between_runs(sheet, &record.id, between, &least)?;
+        least.push((Identity::Run(&record.id), agreed));
+    }
     let rule = &record.rules.reporting;
     let result = match content.result(sheet, rule, part) {
         Some(node) => {
             let estimate = sheet.estimate(node);
-            let least = [(Identity::Repeatability(&record.id), amount.scatter.least)];
             let agreed = sheet.estimate_with(node, &least);
             let reported = content::reported(&estimate, &agreed, rule, record.rules.loq)?;
             Some((node, estimate, reported))

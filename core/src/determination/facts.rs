@@ -60,6 +60,16 @@ pub struct Reporting {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LimitOfQuantification(pub f64);
 
+/// What a method version adds to the budget of a single determination, because its control charts have seen more than the budget
+/// explains. Relative to the content: over the range of a method the scatter grows with it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum BetweenRuns {
+    /// A component of its own: relative standard deviation between runs, and its degrees of freedom.
+    Component(f64, Option<f64>),
+    /// The relative standard uncertainty seen from top to bottom, which that of the budget is raised to where it is smaller.
+    AtLeast(f64),
+}
+
 /// Rules of a method version that the evaluation needs.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Rules {
@@ -99,6 +109,8 @@ pub struct Rules {
     pub reporting: Reporting,
     /// Limit of quantification in the reporting unit.
     pub loq: Option<LimitOfQuantification>,
+    /// What is added for what only control charts see.
+    pub between_runs: Option<BetweenRuns>,
 }
 
 /// A pipette or flask with its volume at 20 C.

@@ -24,7 +24,7 @@ pub use evaluate::{
     Brief, Detail, Evaluation, EvaluationError, Progress, ResultOutcome, brief, content_digest, evaluate,
 };
 pub use facts::{
-    Acceptance, Blank, BlankKind, Burette, Central, Density, DilutionStep, Excess, Factor, Following,
+    Acceptance, BetweenRuns, Blank, BlankKind, Burette, Central, Density, DilutionStep, Excess, Factor, Following,
     LimitOfQuantification, Portion, PortionAmount, Record, Reporting, Rules, Segment, Standing, Titration,
     TitrationKind, Vessel,
 };

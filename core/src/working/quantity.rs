@@ -45,6 +45,12 @@ pub enum Quantity {
     NetTitre,
     /// Random error of the titre.
     Repeatability,
+    /// Effect of the run on the content, as a factor.
+    RunEffect,
+    /// Relative standard uncertainty from control charts.
+    TopDown,
+    /// Relative standard uncertainty of everything else in the budget.
+    BottomUp,
     /// Repeatability from the validation.
     RepeatabilityDeviation,
     /// Student's factor for the number of values that disagree.
@@ -144,6 +150,9 @@ impl Quantity {
             Self::NetVolume => ("V_net", "volume less blank", "mL"),
             Self::NetTitre => ("V_net", "net titre", "mL"),
             Self::Repeatability => ("R", "repeatability of the titre", "mL"),
+            Self::RunEffect => ("F_run", "effect of the run", ""),
+            Self::TopDown => ("u_Rw", "relative standard uncertainty from control charts", ""),
+            Self::BottomUp => ("u_rel", "relative standard uncertainty of the other components", ""),
             Self::RepeatabilityDeviation => ("sigma_r", "repeatability of a titre, from the validation", "mL"),
             Self::StudentFactor => ("t_95", "Student's factor, two-sided 95 %, for the values that disagree", ""),
             Self::ReadingResolution => ("a", "reading resolution", "mL"),

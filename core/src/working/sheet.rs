@@ -67,6 +67,8 @@ pub enum Identity<'r> {
     Record(&'r str),
     /// The repeatability of a determination or standardisation.
     Repeatability(&'r str),
+    /// The run of a determination.
+    Run(&'r str),
     /// The mean of blanks.
     Blanks(Vec<&'r str>),
     /// Titrant equivalent to the iron(II) added to a blank.
@@ -90,6 +92,7 @@ impl fmt::Display for Identity<'_> {
         match self {
             Self::Record(id) => page.write_str(id),
             Self::Repeatability(id) => write!(page, "repeatability:{id}"),
+            Self::Run(id) => write!(page, "run:{id}"),
             Self::Equivalent(id) => write!(page, "equivalent:{id}"),
             Self::Blanks(ids) => write!(page, "blank:{}", ids.join("+")),
             Self::EndPoint(chemistry, indicator) => write!(page, "end-point:{chemistry}:{indicator}"),

@@ -55,6 +55,10 @@ pub enum Source {
     LinearInterpolation,
     /// Blank.
     Blank,
+    /// Law of propagation of uncertainty.
+    Propagation,
+    /// Effect of a run, seen on control charts.
+    ControlCharts,
     /// The version of the method states the number.
     MethodVersion,
     /// The whole portion was titrated.
@@ -97,6 +101,8 @@ impl Source {
             Self::SharedInputs => "JCGM 100:2008, 5.2",
             Self::LinearInterpolation => "linear interpolation in time, an option of the method version",
             Self::Blank => "JCGM 100:2008, 3.2.3: correction for a systematic effect",
+            Self::Propagation => "JCGM 100:2008, 5.1.2",
+            Self::ControlCharts => "Nordtest TR 537; ISO 21748:2017 (variation between runs)",
             Self::MethodVersion => "method version",
             Self::WholePortion => "no aliquot was taken",
         }

@@ -48,6 +48,7 @@ pub fn bath(id: &str, titres: &[(TitrationKind, &str)], sigma: f64, relative_u: 
             correct_burette: false,
             correct_temperature: false,
             subtract_blank: false,
+            between_runs: None,
             interpolate_factor: false,
             end_point_u_ml: 0.0,
             longest_standing_minutes: 5.0,

@@ -2,9 +2,9 @@
 
 use ferrotitre_core::chemistry::{AIR_DENSITY, Expressed};
 use ferrotitre_core::determination::{
-    Acceptance, Blank, BlankKind, Burette, Central, Density, DilutionStep, Excess, Factor, Following, Portion,
-    PortionAmount, Preparation, Record, Reference, Replicate, Reporting, Rules, Segment, Standardisation, Standing,
-    Titration, TitrationKind, Unit, Vessel,
+    Acceptance, BetweenRuns, Blank, BlankKind, Burette, Central, Density, DilutionStep, Excess, Factor, Following,
+    Portion, PortionAmount, Preparation, Record, Reference, Replicate, Reporting, Rules, Segment, Standardisation,
+    Standing, Titration, TitrationKind, Unit, Vessel,
 };
 use ferrotitre_core::rounding::Ties;
 use ferrotitre_core::statistics::agreement::{ConcordanceMode, FollowUp};
@@ -89,6 +89,7 @@ fn record(id: &str, titres: &[&str]) -> Record {
             correct_burette: true,
             correct_temperature: true,
             subtract_blank: true,
+            between_runs: None,
             interpolate_factor: false,
             end_point_u_ml: 0.01,
             longest_standing_minutes: 5.0,
@@ -185,7 +186,13 @@ pub fn determinations() -> Vec<(&'static str, Record)> {
         blank.added.clone_from(&back.titrations[0].excess);
     }
     oxidant_known.rules.subtract_blank = false;
+    let mut by_component = plain.clone();
+    by_component.rules.between_runs = Some(BetweenRuns::Component(0.003, Some(24.0)));
+    let mut top_down = plain.clone();
+    top_down.rules.between_runs = Some(BetweenRuns::AtLeast(0.0035));
     vec![
+        ("with a component between runs", by_component),
+        ("no less than top-down", top_down),
         ("plain", plain),
         ("no sigma", scattered),
         ("nothing corrected", uncorrected),

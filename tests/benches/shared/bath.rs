@@ -65,6 +65,7 @@ pub fn record(readings: [&str; 3]) -> Outcome<Record> {
             correct_burette: false,
             correct_temperature: false,
             subtract_blank: false,
+            between_runs: None,
             interpolate_factor: false,
             end_point_u_ml: 0.01,
             longest_standing_minutes: 5.0,

@@ -308,6 +308,7 @@ impl IronContentInput {
             correct_burette: !self.burette.corrections.is_empty(),
             correct_temperature: self.correct_temperature,
             subtract_blank: !self.blanks.is_empty(),
+            between_runs: None,
             interpolate_factor: false,
             end_point_u_ml: self.end_point_u_ml,
             longest_standing_minutes: 5.0,
