@@ -6,6 +6,7 @@ mod alerts;
 mod architecture;
 mod audit;
 mod bad_input;
+mod budgets;
 mod calculations;
 mod certificates;
 mod control;

@@ -4,6 +4,7 @@
 //! cannot show anything the service would not accept. Bench times lie in the days before loading; all else is fixed.
 
 mod bench;
+mod budgets;
 mod certificates;
 mod control;
 mod proficiency;
@@ -233,6 +234,7 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
     let results = Box::pin(bench::load(&lab, &stock)).await?;
     Box::pin(specifications::later(&lab, &stock, &specifications)).await?;
     Box::pin(control::load(&lab, &stock)).await?;
+    Box::pin(budgets::load(&lab, &stock)).await?;
     Box::pin(proficiency::load(&lab)).await?;
     Box::pin(validation::load(&lab, &stock)).await?;
     Box::pin(certificates::load(&lab, &stock, &results)).await?;

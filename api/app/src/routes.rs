@@ -6,7 +6,7 @@ use ferrotitre_bench::{
 use ferrotitre_ledger::{accounts, audit, imports, laboratory, set_up};
 use ferrotitre_quality::{proficiency_rounds, reading_habits, validation_studies};
 use ferrotitre_results::{
-    certificates, conformity, control_charts, control_materials, determinations, drift, lookback, runs,
+    budgets, certificates, conformity, control_charts, control_materials, determinations, drift, lookback, runs,
 };
 use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -28,6 +28,7 @@ pub fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(titrants::pages::routes)
         .configure(drift::pages::routes)
         .configure(methods::pages::routes)
+        .configure(budgets::pages::routes)
         .configure(validation_studies::pages::routes)
         .configure(samples::pages::routes)
         .configure(specifications::pages::routes)
@@ -61,6 +62,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(titrants::routes)
             .configure(drift::routes)
             .configure(methods::routes)
+            .configure(budgets::routes)
             .configure(samples::routes)
             .configure(specifications::routes)
             .configure(conformity::routes)

@@ -110,6 +110,8 @@ ids! {
     BlankId;
     /// What was added to a blank.
     BlankAdditionId;
+    /// A decision on a refuted budget.
+    BudgetDecisionId;
     /// How far the replicates of a standardisation may differ.
     StandardisationLimitId;
     /// A determination.

@@ -2,6 +2,7 @@
 //! the titrant they were made with.
 #![recursion_limit = "256"]
 
+pub mod budgets;
 pub mod certificates;
 pub mod conformity;
 pub mod control_charts;

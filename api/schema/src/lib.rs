@@ -1988,6 +1988,28 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Why results of a method version go on being judged although a control chart refutes their budget; holds for one phase of the chart.
+    budget_decisions (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Method version.
+        method_id -> Uuid,
+        /// Control chart that refutes its budget.
+        chart_id -> Uuid,
+        /// Phase of the chart then in force; null before the first.
+        phase_id -> Nullable<Uuid>,
+        /// What the chart showed then, in words.
+        seen -> Text,
+        /// Why statements of conformity go on.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Manager who decided.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// Which check of equipment corrects which; both stay.
     check_corrections (id) {
         /// Identity.

@@ -62,6 +62,7 @@ const PLACES: &[(&str, Place)] = &[
     ("create_account", Page("/accounts/new")),
     ("decide_discordance", Page("/determinations/{id}/discordance-decision")),
     ("decide_standardisation_discordance", Page("/standardisations/{id}/discordance-decision")),
+    ("decide_budget", Page("/methods/{id}/budget/decisions")),
     ("decide_impact", Page("/impacts/{id}/decisions")),
     ("decide_role_grant", Page("/role-grants/{id}/decision")),
     ("discard_certificate", Page("/certificates/{number}/discarding")),

@@ -11,7 +11,7 @@ use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_bench::{equipment, impacts, nonconformities, standards};
 use ferrotitre_ledger::{accounts, audit};
-use ferrotitre_results::{certificates, control_charts, drift};
+use ferrotitre_results::{budgets, certificates, control_charts, drift};
 use futures_util::Stream;
 use tokio::sync::watch;
 
@@ -46,6 +46,7 @@ pub async fn list(db: &Db, asked: &Horizon) -> Result<Alerts, Refusal> {
         items.extend(standards::alerts(connection, now, until).await?);
         items.extend(drift::alerts(connection, now, until).await?);
         items.extend(control_charts::service::alerts(connection, now).await?);
+        items.extend(budgets::service::alerts(connection).await?);
         items.extend(nonconformities::service::alerts(connection, now, until).await?);
         items.extend(impacts::alerts(connection, now).await?);
         items.extend(certificates::service::alerts(connection).await?);

@@ -97,9 +97,14 @@ fn place(alert: &Alert) -> String {
     let folder = match alert.subject_kind {
         "primary-standards" => "stock/standards",
         "reagents" => "stock/reagents",
+        "budgets" => "methods",
         other => other,
     };
-    let end = if alert.subject_kind == "titrants" { "/drift" } else { "" };
+    let end = match alert.subject_kind {
+        "titrants" => "/drift",
+        "budgets" => "/budget",
+        _ => "",
+    };
     format!("/{folder}/{}{end}", alert.subject)
 }
 
@@ -143,6 +148,18 @@ pub(super) async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal
             table: Table {
                 columns: vec!["Concerns", "How soon", "What", "Since"],
                 rows: alerts.iter().filter(|alert| alert.subject_kind == "impacts").map(row).collect(),
+                ..Table::default()
+            },
+            blocked: Vec::new(),
+        },
+        Waiting {
+            id: "budgets",
+            title: "Uncertainty budgets that their control charts refute",
+            whom: "a manager, who approves a version that takes in what they saw, or decides",
+            mine: shell.may(Action::ApproveMethods),
+            table: Table {
+                columns: vec!["Method", "How soon", "What", ""],
+                rows: alerts.iter().filter(|alert| alert.subject_kind == "budgets").map(row).collect(),
                 ..Table::default()
             },
             blocked: Vec::new(),

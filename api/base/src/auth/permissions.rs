@@ -110,7 +110,7 @@ actions! {
         "read_titrant_drift", "draw_titrant_drift", "draw_titrant_drift_pixels", "read_titrant_factor_at",
         "list_standardisations", "read_standardisation", "read_standardisation_working",
         "read_preparation_working",
-        "list_chemistries", "list_methods", "read_method",
+        "list_chemistries", "list_methods", "read_budget", "read_method",
         "list_samples", "read_sample", "list_test_portions",
         "list_runs", "read_run", "list_blanks",
         "list_determinations", "read_determination", "read_determination_working", "print_determination",
@@ -154,7 +154,7 @@ actions! {
     /// Drafts methods.
     DraftMethods = "draft_methods": [Analyst, Manager] for ["record_method", "revise_method"];
     /// Approves and withdraws methods.
-    ApproveMethods = "approve_methods": [Manager] for ["move_method"];
+    ApproveMethods = "approve_methods": [Manager] for ["move_method", "decide_budget"];
     /// Drafts decision rules and specifications.
     DraftSpecifications = "draft_specifications": [Analyst, Manager] for [
         "record_decision_rule", "revise_decision_rule", "record_specification", "revise_specification"];

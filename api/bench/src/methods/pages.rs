@@ -111,6 +111,19 @@ fn report_fields(decision_rules: Vec<Choice>) -> Vec<Field> {
             .help("Left empty: U to two figures, the value to the same place."),
         rule("coverage_factor", "Coverage factor k", Kind::Decimal).optional().help("This or the probability."),
         rule("coverage_probability", "Coverage probability", Kind::Decimal).optional(),
+        rule(
+            "uncertainty",
+            "Uncertainty",
+            Kind::Choice(words(&["bottom-up", "with between-run component", "larger of bottom-up and top-down"])),
+        )
+        .value("bottom-up")
+        .optional()
+        .help("From the budget of the single result; with a component for what varies between runs; or never below what control charts have seen."),
+        rule("seen_percent", "Seen on control charts, u in % of the content", Kind::Decimal)
+            .optional()
+            .help("Not with bottom-up. The page of the budget works it out from the charts."),
+        rule("seen_degrees_of_freedom", "Its degrees of freedom", Kind::Decimal).optional(),
+        rule("seen_on", "On which charts, and when", Kind::Text).optional(),
         rule("loq", "Limit of quantification", Kind::Decimal).optional(),
         rule("validated_low", "Validated from", Kind::Decimal),
         rule("validated_high", "Validated up to", Kind::Decimal),
@@ -265,6 +278,7 @@ pub(super) async fn read_method(
         .lead(format!("{}, version {}", view.facts.title, view.version))
         .way(shell.may(Action::ApproveMethods) && moves_on(KIND, &view.state), "Move", format!("{path}/moves"))
         .way(shell.may(Action::DraftMethods), "Draft the next version", format!("{path}/revision"))
+        .way(true, "Budget against charts", format!("{path}/budget"))
         .way(true, "Where used", format!("/where-used/{}", view.version_id))
         .cautions(cautions)
         .section("principle", "Principle", Part::Facts(facts(&principle_fields(), &told, &shell)))

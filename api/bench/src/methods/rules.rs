@@ -4,7 +4,7 @@ use ferrotitre_base::ids::DecisionRuleId;
 use ferrotitre_base::refusal::FieldErrors;
 use ferrotitre_base::web::decimal::{Decimal, in_range};
 use ferrotitre_core::chemistry::Expressed;
-use ferrotitre_core::determination::{Acceptance, Central, LimitOfQuantification, Reporting, Rules, Unit};
+use ferrotitre_core::determination::{Acceptance, BetweenRuns, Central, LimitOfQuantification, Reporting, Rules, Unit};
 use ferrotitre_core::rounding::Ties;
 use ferrotitre_core::statistics::agreement::{ConcordanceMode, FollowUp};
 use ferrotitre_core::uncertainty::CoverageRule;
@@ -73,6 +73,28 @@ pub enum FactorText {
     /// Interpolated in time between that factor and the one that followed; until there is one, the one in force.
     #[serde(rename = "interpolated")]
     Interpolated,
+}
+
+/// How the uncertainty of a result is reported.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub enum UncertaintyText {
+    /// From the budget of the single result.
+    #[default]
+    #[serde(rename = "bottom-up")]
+    BottomUp,
+    /// The budget with a component for what varies between runs.
+    #[serde(rename = "with between-run component")]
+    BetweenRuns,
+    /// The larger one of the budget and what control charts have seen.
+    #[serde(rename = "larger of bottom-up and top-down")]
+    Larger,
+}
+
+impl UncertaintyText {
+    /// Left out of the document of a method, so that documents written before the choice existed stay what they were.
+    fn is_usual(&self) -> bool {
+        *self == Self::BottomUp
+    }
 }
 
 impl FactorText {
@@ -166,6 +188,21 @@ pub struct MethodRules {
     /// Longest standing between reduction and titration, minutes.
     #[schema(example = "5")]
     pub longest_standing_minutes: Decimal,
+    /// How the uncertainty is reported; from the budget alone if absent.
+    #[serde(default, skip_serializing_if = "UncertaintyText::is_usual")]
+    pub uncertainty: UncertaintyText,
+    /// Relative standard uncertainty that control charts saw, per cent of the content: of what varies between runs, or top-down.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "0.30")]
+    pub seen_percent: Option<Decimal>,
+    /// Degrees of freedom of the component between runs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "24")]
+    pub seen_degrees_of_freedom: Option<Decimal>,
+    /// Which charts, and when.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "chart X-CM-1, 120 runs up to November")]
+    pub seen_on: Option<String>,
     /// Unit of the reported figure.
     pub unit: UnitText,
     /// As what it is expressed.
@@ -250,8 +287,52 @@ impl MethodRules {
             let range = (FEWEST_PEOPLE..=6).contains(&people);
             errors.require(range, "rules.distinct_people", "range", "must be from 3 to 6", people);
         }
+        self.check_uncertainty(errors);
         let order = self.validated_high.value() > self.validated_low.value();
         errors.require(order, "rules.validated_high", "order", "must be above validated_low", &self.validated_high);
+    }
+
+    fn check_uncertainty(&self, errors: &mut FieldErrors) {
+        let usual = self.uncertainty.is_usual();
+        match &self.seen_percent {
+            Some(percent) if !usual => in_range(errors, "rules.seen_percent", percent, 0.001, 50.0, "%"),
+            Some(percent) => {
+                let message = "is not used while the uncertainty is reported bottom-up";
+                errors.add("rules.seen_percent", "unused", message, percent);
+            }
+            None if !usual => errors.add("rules.seen_percent", "required", "say what control charts have seen", ""),
+            None => {}
+        }
+        if let Some(dof) = &self.seen_degrees_of_freedom {
+            in_range(errors, "rules.seen_degrees_of_freedom", dof, 1.0, 100_000.0, "");
+        }
+        let evidence = self.seen_on.as_deref().unwrap_or_default();
+        let message = "name the charts and the time they are of (at least 5 characters)";
+        errors.require(usual || evidence.trim().len() >= 5, "rules.seen_on", "reason", message, evidence);
+    }
+
+    /// What the budget takes in of what control charts have seen.
+    #[must_use]
+    pub fn between_runs(&self) -> Option<BetweenRuns> {
+        let relative = self.seen_percent.as_ref()?.value() / 100.0;
+        match self.uncertainty {
+            UncertaintyText::BottomUp => None,
+            UncertaintyText::BetweenRuns => {
+                let dof = self.seen_degrees_of_freedom.as_ref().map(Decimal::value);
+                Some(BetweenRuns::Component(relative, dof))
+            }
+            UncertaintyText::Larger => Some(BetweenRuns::AtLeast(relative)),
+        }
+    }
+
+    /// How the uncertainty is reported, as people say it.
+    #[must_use]
+    pub fn uncertainty_words(&self) -> &'static str {
+        match self.uncertainty {
+            UncertaintyText::BottomUp => "bottom-up",
+            UncertaintyText::BetweenRuns => "with between-run component",
+            UncertaintyText::Larger => "larger of bottom-up and top-down",
+        }
     }
 
     /// Whether the factor is interpolated in time.
@@ -294,6 +375,7 @@ impl MethodRules {
             longest_standing_minutes: self.longest_standing_minutes.value(),
             reporting: self.reporting(),
             loq: self.loq.as_ref().map(|loq| LimitOfQuantification(loq.value())),
+            between_runs: self.between_runs(),
         }
     }
 

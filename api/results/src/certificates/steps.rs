@@ -4,7 +4,7 @@ use chrono::{DateTime, Timelike as _, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
-use ferrotitre_base::ids::{AccountId, CertificateCopyId, CertificateDeliveryId};
+use ferrotitre_base::ids::{AccountId, CertificateCopyId, CertificateDeliveryId, MethodId};
 use ferrotitre_base::recording::{author, not_in_the_future};
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature};
@@ -17,6 +17,7 @@ use ferrotitre_ledger::accounts::signing;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
+use crate::budgets::service as budgets;
 use crate::certificates::document::Document;
 use crate::certificates::store::{self, CopyRow, DeliveryRow, KIND, Row};
 use crate::certificates::wire::NewDelivery;
@@ -48,6 +49,19 @@ struct Draft {
 }
 
 impl Draft {
+    /// Method versions of the results that it makes statements of conformity on.
+    fn judged_by(&self) -> Vec<MethodId> {
+        let stated: Vec<&str> = self
+            .document
+            .results
+            .iter()
+            .filter(|one| !one.conformity.is_empty())
+            .map(|one| one.code.as_str())
+            .collect();
+        let judged = self.results.iter().filter(|one| stated.contains(&one.code.as_str()));
+        judged.flat_map(|one| one.methods.iter().map(|method| method.id)).collect()
+    }
+
     async fn held(connection: &Connection, id: Uuid) -> Result<Self, Refusal> {
         // What a version is of never changes, so it can be read before anything is held.
         let before = store::versions(connection, id).await?;
@@ -104,6 +118,7 @@ pub async fn authorise(
             let detail = "the records behind it have changed since it was drafted (a result, its sample, a specification or the laboratory): redraft it";
             return Err(Refusal::new(Code::StateConflict, detail));
         }
+        budgets::may_judge(connection, &draft.judged_by()).await?;
         if let Some((current, _)) = service::current(connection, &draft.rows).await? {
             let reason = format!("replaced by issue {}", row.issue);
             advance(connection, act, (KIND, current.id.0), "superseded", Some(reason)).await?;

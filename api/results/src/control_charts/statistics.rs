@@ -170,6 +170,34 @@ async fn gather(connection: &Connection, chart: &charts::Row) -> Result<Material
     })
 }
 
+/// What a chart has seen since the points its limits come from.
+pub(crate) struct Seen {
+    pub(crate) phase: Option<ChartPhaseId>,
+    /// Times and values of the points that count, oldest first.
+    pub(crate) points: Vec<(chrono::DateTime<chrono::Utc>, f64)>,
+    /// Determinations behind them, newest first.
+    pub(crate) determinations: Vec<Uuid>,
+    /// Assigned value and its standard uncertainty.
+    pub(crate) assigned: Option<(f64, f64)>,
+}
+
+/// What a chart has seen.
+pub(crate) async fn seen(connection: &Connection, chart: &charts::Row) -> Result<Seen, Refusal> {
+    let material = gather(connection, chart).await?;
+    let baseline = match &material.phase {
+        Some(phase) => phases::baseline(connection, phase.id).await?,
+        None => Vec::new(),
+    };
+    let first = material.rows.iter().position(|row| baseline.iter().any(|point| point.value_id == row.id));
+    let rows = material.rows.get(first.unwrap_or_default()..).unwrap_or_default();
+    Ok(Seen {
+        phase: material.phase.as_ref().map(|phase| phase.id),
+        points: rows.iter().map(|row| (row.observed_at, row.value.value())).collect(),
+        determinations: rows.iter().rev().filter_map(|row| Some(row.determination_id?.0)).collect(),
+        assigned: material.assigned,
+    })
+}
+
 fn baseline_of(phase: Option<&phases::Row>) -> run_lengths::Baseline {
     let phase = phase?;
     let n = u64::try_from(phase.n?).ok()?;

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use ferrotitre_base::db::Connection;
-use ferrotitre_base::ids::{AccountId, RunId, SignOffId};
+use ferrotitre_base::ids::{AccountId, MethodId, RunId, SignOffId};
 use ferrotitre_base::pins::Standing;
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::states;
@@ -21,6 +21,8 @@ use crate::determinations::store::{self, DeterminationRow, IronResultRow};
 /// A method version that a result was made by.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct MethodUsed {
+    /// Method version.
+    pub id: MethodId,
     /// Code.
     pub code: String,
     /// Version.
@@ -146,7 +148,13 @@ fn holding<'a>(
 
 fn method_of(loaded: &Loaded) -> MethodUsed {
     let (facts, version) = (&loaded.frame.method.facts, loaded.frame.method.version);
-    MethodUsed { code: facts.code.clone(), version, title: facts.title.clone(), principle: facts.principle.clone() }
+    MethodUsed {
+        id: loaded.frame.method.id,
+        code: facts.code.clone(),
+        version,
+        title: facts.title.clone(),
+        principle: facts.principle.clone(),
+    }
 }
 
 /// First and last titration that counts.

@@ -6,10 +6,10 @@ use ferrotitre_base::ids::{DeterminationId, FactorId, MethodId, RunId};
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::states;
 use ferrotitre_core::chemistry::ReductionOutcome;
-use ferrotitre_core::determination::{Detail, Evaluation, Fate, Progress};
+use ferrotitre_core::determination::{BetweenRuns, Detail, Evaluation, Fate, Progress};
 use uuid::Uuid;
 
-use crate::determinations::record::{KIND, Loaded, load};
+use crate::determinations::record::{KIND, Loaded, evaluated, load};
 use crate::determinations::store;
 
 /// A determination as a control chart reads it.
@@ -112,6 +112,19 @@ pub async fn relative_uncertainties(
         found.extend(reported.filter(|(value, _)| *value > 0.0).map(|(value, u)| u / value));
     }
     Ok(found)
+}
+
+/// Result and standard uncertainty of a determination in a unit, if its method took in what control charts saw in another way.
+pub async fn claimed(
+    connection: &Connection,
+    id: Uuid,
+    between_runs: Option<BetweenRuns>,
+    unit: &str,
+) -> Result<Option<(f64, f64)>, Refusal> {
+    let mut loaded = load(connection, store::determination(connection, id).await?).await?;
+    loaded.record.rules.between_runs = between_runs;
+    let evaluation = evaluated(&loaded.record, Detail::Figures)?;
+    Ok(Measured::of(&loaded, &evaluation).in_unit(unit))
 }
 
 /// All determinations of a run.

@@ -23,6 +23,7 @@ use ferrotitre_ledger::accounts::signing;
 use ferrotitre_ledger::accounts::store::competences;
 use uuid::Uuid;
 
+use crate::budgets::service as budgets;
 use crate::determinations::evaluation::EvaluationView;
 use crate::determinations::record::{KIND, Loaded, load};
 use crate::determinations::{discordance, iron_results, service, store, supervision};
@@ -262,6 +263,9 @@ pub async fn determination(
             runs::approval::allows(connection, loaded.row.run_id, (id, !control)).await?;
         }
         let signed = of_determination(&loaded)?;
+        if step == Step::Approve && !loaded.frame.assigned.is_empty() {
+            budgets::may_judge(connection, &[loaded.row.method_id]).await?;
+        }
         if step == Step::Approve {
             discordance::decided(&loaded, &loaded.evaluate(Detail::Figures)?)?;
         }
@@ -324,6 +328,9 @@ pub async fn iron_result(
                     ));
                 }
             }
+        }
+        if step == Step::Approve && !loaded.total.frame.assigned.is_empty() {
+            budgets::may_judge(connection, &[loaded.total.row.method_id, loaded.iron2.row.method_id]).await?;
         }
         let reason = signature.reason.clone().unwrap_or_default();
         let made = take(connection, act, user, step, loaded.signed()?, signature).await?;

@@ -72,6 +72,20 @@ pub async fn many(mut connection: &Connection, ids: &[Uuid]) -> Result<Vec<Row>,
         .await?)
 }
 
+/// Charts of single values of control materials by a method, in any version; of one material the plain ones first.
+pub async fn of_method(mut connection: &Connection, method: Uuid) -> Result<Vec<Row>, Refusal> {
+    let mut found: Vec<Row> = control_charts::table
+        .filter(control_charts::method_id.eq(method))
+        .filter(control_charts::material_id.is_not_null())
+        .filter(control_charts::quantity.eq_any(["x", "cusum", "ewma"]))
+        .order(control_charts::id)
+        .select(Row::as_select())
+        .load(&mut connection)
+        .await?;
+    found.sort_by_key(|chart| (chart.material_id, chart.unit.clone(), chart.quantity != "x"));
+    Ok(found)
+}
+
 /// The newest chart of ranges of the same material by the same method.
 pub async fn ranges_beside(mut connection: &Connection, chart: &Row) -> Result<Option<Row>, Refusal> {
     let (Some(material), Some(method)) = (chart.material_id, chart.method_id) else { return Ok(None) };
