@@ -211,6 +211,30 @@ def process():
         )
 
 
+@check("budget-check", 9, "SciPy")
+def budget():
+    for _ in range(100):
+        values = [random.gauss(118.0, 0.4) for _ in range(random.randint(8, 200))]
+        u, u_assigned = random.uniform(0.2, 0.6), random.uniform(0.0, 0.2)
+        assigned = 118.0 + random.uniform(-1.5, 1.5)
+        shifted = np.array(values) - 118.0
+        s, bias = float(shifted.std(ddof=1)), float(shifted.mean()) - (assigned - 118.0)
+        freedom = len(values) - 1
+        statistic, distance = freedom * s * s / (u * u), abs(bias) / math.hypot(u, u_assigned)
+        yield Case(
+            {"values": values, "u": u, "assigned": assigned, "u_assigned": u_assigned},
+            {
+                "result.held.scatter.statistic": statistic,
+                "result.held.scatter.critical": float(stats.chi2.isf(0.01, freedom)),
+                "result.held.scatter.p": (float(stats.chi2.sf(statistic, freedom)), 1.0),
+                "result.held.bias.statistic": (distance, 1.0),
+                "result.held.bias.critical": float(stats.norm.isf(0.005)),
+                "result.held.bias.p": (2.0 * float(stats.norm.sf(distance)), 1.0),
+                "result.held.lacking": (math.sqrt(max(s * s - u * u, 0.0)), 1.0),
+            },
+        )
+
+
 @check("identical-titres", 9, "SciPy quad")
 def identical():
     for _ in range(30):

@@ -91,6 +91,7 @@ subjects! {
     control::CusumInput,
     process::ProportionLimitsInput,
     process::ProcessStatisticsInput,
+    process::BudgetCheckInput,
     validation::TruenessInput,
     validation::RecoveryInput,
     validation::DetectionLimitsInput,

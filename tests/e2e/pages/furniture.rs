@@ -16,6 +16,7 @@ pub(super) async fn everything() -> Lab {
     determinations(&control.lab).await;
     let control = super::control::furnish(control).await;
     imports(&control).await;
+    refuted(&control).await;
     let lab = control.lab;
     stock(&lab).await;
     standardisations(&lab).await;
@@ -54,6 +55,22 @@ async fn imports(control: &Control) {
         "text": format!("ferrotitre control values 1\nobserved_at;value [g/L];note\n{};118,2;\n", days_ago(1.0)),
     });
     let _ = app.analyst.post(&format!("/control-charts/{chart}/imports"), &file).await.expect(201);
+}
+
+/// A chart that refutes the budget of the method, and nobody has decided yet.
+async fn refuted(control: &Control) {
+    let chart = control.chart("X-WIDE", &json!({})).await;
+    for (value, days) in ["117.0", "119.0", "117.2", "118.8", "117.1", "118.9", "117.0", "119.0"].iter().zip(2..) {
+        let _ = control.import(&chart, value, f64::from(12 - days)).await;
+    }
+    let run = control.run(None).await;
+    let determination = control.control(&run, &control.titre(118.0).await).await;
+    let _ = made(
+        &control.app().analyst,
+        &format!("/control-charts/{chart}/values"),
+        &json!({ "determination": determination }),
+    )
+    .await;
 }
 
 async fn stock(lab: &Lab) {

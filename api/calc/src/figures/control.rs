@@ -1,5 +1,6 @@
 //! Figures of control charts, field by field as core has them.
 
+use ferrotitre_core::control::budget::{Held, Test};
 use ferrotitre_core::control::constants::Constants;
 use ferrotitre_core::control::cusum::{CusumPoint, SiegmundLengths};
 use ferrotitre_core::control::ewma::EwmaPoint;
@@ -134,6 +135,28 @@ shown! {
         relative_s_rw_percent: Option<f64>,
         /// Bias over the assigned value, in per cent; null when that is 0.
         relative_bias_percent: Option<f64>,
+    }
+
+    /// A test of a budget.
+    BudgetTestFigures of Test {
+        /// Test statistic.
+        statistic: f64,
+        /// What it must not exceed.
+        critical: f64,
+        /// Probability of so much or more if the budget is right.
+        p: f64,
+        /// Whether the budget explains too little.
+        refuted: bool,
+    }
+
+    /// A budget against a chart.
+    HeldFigures of Held {
+        /// Scatter between runs: (n - 1) s² / u² against chi-squared.
+        scatter: BudgetTestFigures,
+        /// Distance from the assigned value over its uncertainty; null without an assigned value.
+        bias: Option<BudgetTestFigures>,
+        /// Standard deviation between runs that the budget lacks, in the unit of the values.
+        lacking: f64,
     }
 
     /// The periodic review of a chart.

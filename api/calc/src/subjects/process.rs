@@ -1,13 +1,14 @@
 //! What control data say in the long run, and limits of counts.
 
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_core::control::budget::{self, Claim};
 use ferrotitre_core::control::limits::{self, Limits};
 use ferrotitre_core::control::process;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::csv::Table;
-use crate::figures::control::{LongTermFigures, PeriodicReviewFigures, ProportionLimitsFigures};
+use crate::figures::control::{HeldFigures, LongTermFigures, PeriodicReviewFigures, ProportionLimitsFigures};
 use crate::subject::{Calculation, Outcome, Place};
 use crate::wire::Show;
 
@@ -111,5 +112,51 @@ impl Calculation for ProcessStatisticsInput {
         let (bias, u) = (long_term.bias, long_term.u_bias);
         let figures = ProcessStatisticsFigures { long_term: long_term.show(), review: review.as_ref().map(Show::show) };
         Ok(Outcome::of(figures).judged("bias within 2 u(bias)", bias.abs() <= 2.0 * u, format!("bias {bias}, u {u}")))
+    }
+}
+
+/// Values of a control material, and what a budget claims.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct BudgetCheckInput {
+    /// Control values, one for each run.
+    #[serde(deserialize_with = "crate::wire::numbers")]
+    #[schema(value_type = crate::wire::Data)]
+    values: Vec<f64>,
+    /// Standard uncertainty that the budget gives a single result.
+    u: f64,
+    /// Assigned value; left out, the bias is not tested.
+    assigned: Option<f64>,
+    /// Standard uncertainty of the assigned value.
+    u_assigned: Option<f64>,
+}
+
+/// A budget against a chart.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct BudgetCheckFigures {
+    /// Long-term figures; the bias counts from 0 where no value is assigned.
+    long_term: LongTermFigures,
+    /// The tests.
+    held: HeldFigures,
+}
+
+impl Calculation for BudgetCheckInput {
+    const NAME: &'static str = "budget-check";
+    const SUMMARY: &'static str = "an uncertainty budget held against what a control material showed";
+    const METHOD: &'static str = "(n - 1) s^2 / u^2 against chi-squared; |bias| / sqrt(u^2 + u(assigned)^2) against the normal distribution; both at 1 %";
+    const SOURCE: &'static str = "NIST/SEMATECH e-Handbook 7.2.3; Nordtest TR 537";
+    const EXAMPLE: &'static str = r#"{"values": [119.2, 120.4, 119.6, 120.9, 118.9, 120.2, 119.5, 120.7, 119.1, 120.5],
+        "u": 0.25, "assigned": 120.0, "u_assigned": 0.1}"#;
+    const TABLE: Table = Table::Columns(&["values"]);
+    type Result = BudgetCheckFigures;
+
+    fn calculate(self, _: Place) -> Result<Outcome<BudgetCheckFigures>, Refusal> {
+        let u_assigned = self.assigned.map(|_| self.u_assigned.unwrap_or_default());
+        let seen = process::long_term(&self.values, self.assigned.unwrap_or_default(), u_assigned.unwrap_or_default())?;
+        let held = budget::hold(&seen, Claim { u: self.u, u_assigned })?;
+        let words = format!("s {}, u of the budget {}", seen.s_rw, self.u);
+        let stands = !held.is_refuted();
+        let figures = BudgetCheckFigures { long_term: seen.show(), held: held.show() };
+        Ok(Outcome::of(figures).judged("the budget explains what was seen", stands, words))
     }
 }

@@ -38,7 +38,7 @@ fn cells(one: &HeldView) -> Vec<Cell> {
     };
     let held = one.held.as_ref();
     vec![
-        Cell::link(one.code.clone(), format!("/control-charts/{}", one.chart)),
+        Cell::link(one.code.clone(), format!("/charts/{}", one.chart)),
         Cell::number(one.runs.to_string()),
         figure(|held| Some(held.s_rw), 3),
         figure(|held| Some(held.claimed_u), 3),

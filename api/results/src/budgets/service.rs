@@ -107,13 +107,15 @@ async fn figures(
     }))
 }
 
-/// Charts in use; of several with the same values one.
+/// Charts in use; those that remember only where there is no plain one, which has the same values.
 async fn telling(connection: &Connection, version: &versions::Row) -> Result<Vec<charts::Row>, Refusal> {
     let mut charts = charts::of_method(connection, version.record_id).await?;
     let ids: Vec<Uuid> = charts.iter().map(|chart| chart.id.0).collect();
     let known = states::present_many(connection, EntityKind::ControlChart, &ids).await?;
     charts.retain(|chart| known.get(&chart.id.0).is_none_or(|state| state == "in use"));
-    charts.dedup_by_key(|chart| (chart.material_id, chart.unit.clone()));
+    charts.dedup_by(|later, kept| {
+        later.quantity != "x" && (later.material_id, &later.unit) == (kept.material_id, &kept.unit)
+    });
     Ok(charts)
 }
 
