@@ -201,3 +201,24 @@ async fn a_method_names_an_approved_rule_or_none() {
     let plain = app.analyst.post("/methods", &facts("M6", &other)).await.expect(201);
     assert_eq!(plain["rules"]["decision_rule"], other);
 }
+
+/// Two titres of standard deviation s agree within L with probability erf(L / 2s): erf(1) = 0.8427 and erf(0.5) = 0.5205 (any
+/// table of the error function).
+#[tokio::test(flavor = "multi_thread")]
+async fn what_a_rule_of_repetition_lets_through_stands_beside_it() {
+    let lab = Lab::open().await;
+    let mut rules = rules();
+    rules["concordance_mode"] = json!("consecutive");
+    rules["sigma_r_ml"] = json!("0.05");
+    let method = method_with(&lab.app, ("M8", "iron(II)", "none"), rules).await;
+    let all = lab.app.auditor.get("/methods").await.expect(200);
+    let of = |field: &str, value: &str| {
+        text(all["items"].as_array().unwrap().iter().find(|one| one[field] == *value).unwrap(), "id")
+    };
+    let visitor = Visitor::of(lab.app.running.address, &lab.app.manager);
+    let page = visitor.get(&format!("/methods/{}", of("version_id", &method))).await.text;
+    assert!(page.contains("until two titres agree") && page.contains("84.3") && page.contains("52.0"), "{page}");
+    // Where all accurate titres must agree nobody chooses among them.
+    let page = visitor.get(&format!("/methods/{}", of("code", "M1"))).await.text;
+    assert!(!page.contains("until two titres agree"));
+}

@@ -4,6 +4,7 @@
 //! Nothing here knows a feature. What two features need of each other belongs to one of them, not here.
 
 pub mod alert;
+pub mod among;
 pub mod auth;
 pub mod bench_times;
 pub mod certified;

@@ -1,5 +1,6 @@
 //! Present states of recorded things and moves between them, for every feature.
 
+use crate::among::among;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
@@ -103,7 +104,7 @@ pub async fn present_many(
         return Ok(states);
     }
     let moves: Vec<(Uuid, String)> = state_moves::table
-        .filter(state_moves::entity_id.eq_any(ids))
+        .filter(among(state_moves::entity_id, ids))
         .order((state_moves::entity_id, state_moves::position))
         .select((state_moves::entity_id, state_moves::to_state))
         .load(&mut connection)
@@ -156,7 +157,7 @@ pub async fn moves_of(mut connection: &Connection, ids: &[Uuid]) -> Result<Vec<S
         return Ok(Vec::new());
     }
     Ok(state_moves::table
-        .filter(state_moves::entity_id.eq_any(ids))
+        .filter(among(state_moves::entity_id, ids))
         .order((state_moves::entity_id, state_moves::position))
         .select(StateMove::as_select())
         .load(&mut connection)

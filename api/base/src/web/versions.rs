@@ -198,14 +198,14 @@ macro_rules! versioned {
     (@ several $table:ident, $id:ident, $facts:ident, $kind:expr) => {
         /// Several versions, those that there are.
         pub async fn several(mut connection: &Connection, ids: &[$id]) -> Result<Vec<Row>, Refusal> {
-            Ok($table::table.filter($table::id.eq_any(ids)).select(Row::as_select()).load(&mut connection).await?)
+            Ok($table::table.filter($crate::among::among($table::id, ids)).select(Row::as_select()).load(&mut connection).await?)
         }
     };
     (@ every $table:ident, $id:ident, $facts:ident, $kind:expr) => {
         /// All versions of several things, those of one together and oldest first.
         pub async fn every(mut connection: &Connection, records: &[Uuid]) -> Result<Vec<Row>, Refusal> {
             Ok($table::table
-                .filter($table::record_id.eq_any(records))
+                .filter($crate::among::among($table::record_id, records))
                 .order(($table::record_id, $table::version))
                 .select(Row::as_select())
                 .load(&mut connection)

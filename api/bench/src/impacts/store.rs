@@ -91,6 +91,13 @@ impl Touch {
     }
 }
 
+/// Whether anything ever touched one of these rows: of most nothing did, and that is quickly said.
+pub async fn any_touched(mut connection: &Connection, rows: &[Uuid]) -> Result<bool, Refusal> {
+    let touched = impacts::table.filter(impacts::touched_id.eq_any(rows)).select(impacts::id);
+    let found: Option<ImpactId> = touched.first(&mut connection).await.optional()?;
+    Ok(found.is_some())
+}
+
 /// What touched the rows under signatures after they were made; a cause that touched several rows is named once.
 pub async fn touching(mut connection: &Connection, sign_offs: &[SignOffId]) -> Result<Vec<Touch>, Refusal> {
     if sign_offs.is_empty() {

@@ -12,6 +12,7 @@ use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::{Correction, VersionView};
 use ferrotitre_core::chemistry::{CHEMISTRIES, INDICATORS, REDUCTIONS, chemistry, reduction};
 use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_core::statistics::agreement::{PairRule, repeat_until_pair};
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward, words};
 use ferrotitre_html::narrow::Narrow;
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, facts};
@@ -247,6 +248,33 @@ async fn present(db: &Db, id: Uuid) -> Result<VersionView<MethodFacts>, Refusal>
     history.versions.into_iter().next_back().ok_or_else(|| Refusal::not_found("method", id))
 }
 
+/// What going on until two titres agree makes of a method whose scatter is larger than it claims.
+fn stopping(facts: &MethodFacts) -> Option<Part> {
+    let (limit, sigma, most) = facts.rules.0.until_two_agree()?;
+    let rows = [1.0, 1.5, 2.0, 3.0].map(|ratio| {
+        let found = repeat_until_pair(PairRule::Consecutive, limit, ratio * sigma, most).ok()?;
+        let percent = |share: f64| Cell::number(format!("{:.1}", 100.0 * share));
+        Some(vec![
+            Cell::number(format!("{ratio:.1}")),
+            percent(found.ends.first().copied().unwrap_or_default()),
+            percent(found.passes),
+            Cell::number(format!("{:.2}", found.shown_sd)),
+            Cell::number(format!("{:.2}", found.sd_of_mean * std::f64::consts::SQRT_2)),
+        ])
+    });
+    Some(Part::Table(Table {
+        columns: vec![
+            "True scatter over sigma_r",
+            "First two agree, %",
+            "Ends in agreement, %",
+            "Scatter that the pair shows, over the true one",
+            "u of its mean, over that of any two",
+        ],
+        rows: rows.into_iter().flatten().collect(),
+        ..Table::default()
+    }))
+}
+
 /// A method with its versions.
 #[get("/methods/{id}")]
 pub(super) async fn read_method(
@@ -283,6 +311,7 @@ pub(super) async fn read_method(
         .cautions(cautions)
         .section("principle", "Principle", Part::Facts(facts(&principle_fields(), &told, &shell)))
         .section("rules", "Replicates and corrections", Part::Facts(facts(&rule_fields(), &told, &shell)))
+        .section_of("stopping", "What titrating on until two titres agree lets through", stopping(&view.facts))
         .section("report", "Report", Part::Facts(facts(&report_fields(decision_rules.clone()), &told, &shell)))
         .section("states", "Versions and their states", Part::Table(states))
         .section(

@@ -335,6 +335,16 @@ impl MethodRules {
         }
     }
 
+    /// Limit, repeatability and most titres of a rule that goes on until the latest two titres agree; none of another rule, or
+    /// where the repeatability is not known.
+    pub(super) fn until_two_agree(&self) -> Option<(f64, f64, u32)> {
+        let until = self.acceptance == AcceptanceText::Concordance
+            && self.concordance_mode == ModeText::Consecutive
+            && self.minimum_titres == 2;
+        let sigma = self.sigma_r_ml.as_ref().filter(|_| until)?.value();
+        Some((self.concordance_limit_ml.value(), sigma, u32::try_from(self.give_up_after).ok()?))
+    }
+
     /// Whether the factor is interpolated in time.
     pub fn interpolates(&self) -> bool {
         self.factor == FactorText::Interpolated

@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
+use ferrotitre_base::among::among;
 use ferrotitre_base::bench_times::{self, Observed};
 use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
 use ferrotitre_base::ids::{AccountId, DilutionStepId, PortionId};
@@ -356,7 +357,7 @@ pub async fn list(db: &Db, sample: Uuid) -> Result<Vec<PortionView>, Refusal> {
             .await?;
         let ids: Vec<PortionId> = rows.iter().map(|row| row.id).collect();
         let steps: Vec<StepRow> = dilution_steps::table
-            .filter(dilution_steps::portion_id.eq_any(&ids))
+            .filter(among(dilution_steps::portion_id, &ids))
             .order((dilution_steps::portion_id, dilution_steps::position))
             .select(StepRow::as_select())
             .load(&mut connection)
@@ -379,7 +380,7 @@ pub async fn current(connection: &Connection, portion: Uuid) -> Result<Version, 
 /// All versions of portions with their steps, oldest first.
 pub async fn every(mut connection: &Connection, portions: &[Uuid]) -> Result<HashMap<Uuid, Vec<Version>>, Refusal> {
     let rows: Vec<Row> = test_portions::table
-        .filter(test_portions::record_id.eq_any(portions))
+        .filter(among(test_portions::record_id, portions))
         .order((test_portions::record_id, test_portions::version))
         .select(Row::as_select())
         .load(&mut connection)

@@ -6,6 +6,7 @@ pub mod corrections;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
+use ferrotitre_base::among::among;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::{
     AccountId, FactorId, PreparationId, PrimaryStandardId, StandardisationId, StandardisationLimitId,
@@ -246,7 +247,7 @@ pub async fn factors_by_id(
 ) -> Result<Vec<(FactorRow, TitrantRow)>, Refusal> {
     Ok(titrant_factors::table
         .inner_join(titrants::table.on(titrants::id.eq(titrant_factors::titrant_id)))
-        .filter(titrant_factors::id.eq_any(ids))
+        .filter(among(titrant_factors::id, ids))
         .select((FactorRow::as_select(), TitrantRow::as_select()))
         .load(&mut connection)
         .await?)

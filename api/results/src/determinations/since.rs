@@ -82,7 +82,11 @@ impl Since {
         standing: Option<&Standing>,
     ) -> Result<Self, Refusal> {
         let Some(standing) = standing else { return Ok(Self::default()) };
-        let touches = impacts::touching(connection, &[standing.sign_off]).await?;
+        let touches = if impacts::any_touched(connection, standing.rows()).await? {
+            impacts::touching(connection, &[standing.sign_off]).await?
+        } else {
+            Vec::new()
+        };
         let mut since = Self { touches, now: None, unpinned: standing.unpinned.clone() };
         if since.touches.iter().any(|touch| touch.figures) {
             since.now = Some(known_now(connection, row, material).await.map_err(|refusal| refusal.detail));

@@ -6,6 +6,7 @@ pub mod parties;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
+use ferrotitre_base::among::among;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::{
     AccountId, CalibrationId, ConcessionId, DeterminationId, FactorId, IronResultId, MethodId, RunId, SupervisionId,
@@ -249,7 +250,7 @@ pub(super) async fn titrations_of(
     determinations: &[DeterminationId],
 ) -> Result<Vec<TitrationRow>, Refusal> {
     Ok(titrations::table
-        .filter(titrations::determination_id.eq_any(determinations))
+        .filter(among(titrations::determination_id, determinations))
         .order((titrations::determination_id, titrations::position, titrations::version))
         .select(TitrationRow::as_select())
         .load(&mut connection)

@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
+use ferrotitre_base::among::among;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::{AccountId, SampleSpecificationId, SpecificationId, SpecificationRemovalId};
 use ferrotitre_base::refusal::{Code, ConstraintMeaning, Refusal, from_store};
@@ -55,7 +56,7 @@ pub async fn of_samples(mut connection: &Connection, samples: &[Uuid]) -> Result
             specification_removals::table
                 .on(specification_removals::sample_specification_id.eq(sample_specifications::id)),
         )
-        .filter(sample_specifications::sample_id.eq_any(samples))
+        .filter(among(sample_specifications::sample_id, samples))
         .order((sample_specifications::sample_id, sample_specifications::id))
         .select((
             AssignmentRow::as_select(),

@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
+use ferrotitre_base::among::among;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::{
     AccountId, BlankAdditionId, BlankId, CalibrationId, ConcessionId, FactorId, RunId, TitrantId,
@@ -112,7 +113,7 @@ pub async fn of_run(connection: &Connection, run: RunId) -> Result<OfRun, Refusa
 /// Blanks of several runs.
 pub async fn of_runs(mut connection: &Connection, runs: &[RunId]) -> Result<HashMap<RunId, OfRun>, Refusal> {
     let rows: Vec<Row> = blanks::table
-        .filter(blanks::run_id.eq_any(runs))
+        .filter(among(blanks::run_id, runs))
         .order((blanks::record_id, blanks::version))
         .select(Row::as_select())
         .load(&mut connection)
@@ -141,7 +142,7 @@ pub(super) async fn additions(mut connection: &Connection, rows: &[Row]) -> Resu
     if ids.is_empty() {
         return Ok(Vec::new());
     }
-    let found = blank_additions::table.filter(blank_additions::blank_id.eq_any(ids));
+    let found = blank_additions::table.filter(among(blank_additions::blank_id, &ids));
     Ok(found.select(AdditionRow::as_select()).load(&mut connection).await?)
 }
 
