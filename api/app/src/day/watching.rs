@@ -117,6 +117,15 @@ fn alert_cells(alert: &Alert) -> Vec<Cell> {
     ]
 }
 
+/// Alerts about some kinds of things: what the thing is called, and what its time is.
+fn concerning(alerts: &[Alert], kinds: &[&str], [thing, time]: [&'static str; 2]) -> Table {
+    Table {
+        columns: vec![thing, "How soon", "What", time],
+        rows: alerts.iter().filter(|alert| kinds.contains(&alert.subject_kind)).map(alert_cells).collect(),
+        ..Table::default()
+    }
+}
+
 pub(super) async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
     let soon = Utc::now() + Duration::days(AHEAD_DAYS);
     let all = titrants::list(db, &first_page()).await?.items;
@@ -124,20 +133,14 @@ pub(super) async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal
     let mut pieces = equipment::pieces(db).await?;
     pieces.retain(|piece| piece.view.state == "in service" && piece.due_on.is_none_or(|due| due < soon.date_naive()));
     pieces.sort_by_key(|piece| piece.due_on);
-    let lots = ["titrants", "primary-standards", "reagents"];
     let alerts = alerts::list(db, &Horizon { days: Some(AHEAD_DAYS) }).await?.items;
-    let row = alert_cells;
     Ok(vec![
         Waiting {
             id: "lots",
             title: "Lots that end or leave their tolerance within 14 days",
             whom: "whoever prepares titrants and stock",
             mine: shell.may(Action::PrepareTitrants),
-            table: Table {
-                columns: vec!["Lot", "How soon", "What", "By"],
-                rows: alerts.iter().filter(|alert| lots.contains(&alert.subject_kind)).map(row).collect(),
-                ..Table::default()
-            },
+            table: concerning(&alerts, &["titrants", "primary-standards", "reagents"], ["Lot", "By"]),
             blocked: Vec::new(),
         },
         Waiting {
@@ -145,11 +148,7 @@ pub(super) async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal
             title: "Signed results that something touched",
             whom: "a manager, who amends them or says why they stay",
             mine: shell.may(Action::DecideImpacts),
-            table: Table {
-                columns: vec!["Concerns", "How soon", "What", "Since"],
-                rows: alerts.iter().filter(|alert| alert.subject_kind == "impacts").map(row).collect(),
-                ..Table::default()
-            },
+            table: concerning(&alerts, &["impacts"], ["Concerns", "Since"]),
             blocked: Vec::new(),
         },
         Waiting {
@@ -157,11 +156,7 @@ pub(super) async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal
             title: "Uncertainty budgets that their control charts refute",
             whom: "a manager, who approves a version that takes in what they saw, or decides",
             mine: shell.may(Action::ApproveMethods),
-            table: Table {
-                columns: vec!["Method", "How soon", "What", ""],
-                rows: alerts.iter().filter(|alert| alert.subject_kind == "budgets").map(row).collect(),
-                ..Table::default()
-            },
+            table: concerning(&alerts, &["budgets"], ["Method", ""]),
             blocked: Vec::new(),
         },
         Waiting {
@@ -169,11 +164,7 @@ pub(super) async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal
             title: "Issued certificates whose results changed",
             whom: "whoever draws up certificates; a manager withdraws",
             mine: shell.may(Action::DraftCertificates),
-            table: Table {
-                columns: vec!["Certificate", "How soon", "What", "Since"],
-                rows: alerts.iter().filter(|alert| alert.subject_kind == "certificates").map(row).collect(),
-                ..Table::default()
-            },
+            table: concerning(&alerts, &["certificates"], ["Certificate", "Since"]),
             blocked: Vec::new(),
         },
         Waiting {
@@ -181,11 +172,7 @@ pub(super) async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal
             title: "Competences that end within 14 days",
             whom: "a manager, who authorises anew",
             mine: shell.may(Action::AuthoriseCompetence),
-            table: Table {
-                columns: vec!["Person", "How soon", "What", "By"],
-                rows: alerts.iter().filter(|alert| alert.subject_kind == "accounts").map(row).collect(),
-                ..Table::default()
-            },
+            table: concerning(&alerts, &["accounts"], ["Person", "By"]),
             blocked: Vec::new(),
         },
         Waiting {
