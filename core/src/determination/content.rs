@@ -175,6 +175,11 @@ impl<'s> Content<'s> {
                 let rest = |bottom_up: f64| (top_down * top_down - bottom_up * bottom_up).max(0.0);
                 let bottom_up = relative(&sheet.estimate(self.amount));
                 let of_agreed = rest(relative(&sheet.estimate_with(self.amount, agreed))).sqrt();
+                if rest(bottom_up) > 0.0 {
+                    // The charts set u, whatever these few titres scatter by: with their degrees of freedom U would fall where
+                    // they disagree more.
+                    sheet.without_limit(&Identity::Repeatability(record));
+                }
                 let seen = sheet.given(Label::only(Quantity::TopDown), top_down, Source::MethodVersion);
                 let known = sheet.given(Label::only(Quantity::BottomUp), bottom_up, Source::Propagation);
                 let rest = sheet.largest(&[seen * seen - known * known, sheet.number(0.0)]);

@@ -5,7 +5,7 @@ use crate::determination::agreement::{Agreement, Ruled, agree, decide, rule};
 use crate::determination::amount::{Basis, Scatter};
 use crate::determination::blank::{comparison, indicator_needs_iron, is_back_titration, mean_blank};
 use crate::determination::content::{self, Content, Figure, Part, Reported};
-use crate::determination::facts::{Central, Record};
+use crate::determination::facts::{BetweenRuns, Central, Record};
 use crate::determination::titre::{self, Fate, Titre};
 use crate::determination::verdict::Verdict;
 use crate::determination::{FORMULA_SET, canonical, judgements, slips};
@@ -295,6 +295,9 @@ fn settlement<'s, 'r>(
     let mut least = vec![(Identity::Repeatability(&record.id), amount.scatter.least)];
     if let Some(between) = record.rules.between_runs {
         let agreed = content.between_runs(sheet, &record.id, between, &least)?;
+        if let (BetweenRuns::AtLeast(_), true, Some((_, scatter))) = (between, agreed.0 > 0.0, least.first_mut()) {
+            scatter.1 = None;
+        }
         least.push((Identity::Run(&record.id), agreed));
     }
     let rule = &record.rules.reporting;

@@ -269,6 +269,13 @@ impl<'r> Sheet<'r> {
         }
     }
 
+    /// Takes the degrees of freedom of an input for unlimited.
+    pub(crate) fn without_limit(&self, identity: &Identity<'_>) {
+        for known in self.uncertain.borrow_mut().iter_mut().filter(|known| known.identity == *identity) {
+            known.dof = None;
+        }
+    }
+
     fn mark<'s>(
         &'s self,
         node: Handle<'s>,
