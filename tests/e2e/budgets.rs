@@ -3,18 +3,19 @@
 use ferrotitre_tests::bench::{minutes_ago, text};
 use serde_json::{Value, json};
 
+use crate::certificates::{authorise, facts, identity, path as certificate_path};
 use crate::control::{Control, near, number, target};
 use crate::lab::{rules, sign};
 use crate::pages::Visitor;
 use crate::specifications::{approved, assign, at_most, simple};
 
-/// Twelve values about 118 g/L with deviations of -0.9 to 0.9, s = 0.61 g/L by hand: sum of squares 4.08, 4.08 / 11 = 0.371.
+/// Twelve values about 118 g/L with deviations of -0.9 to 0.9, sum of squares 4.06 by hand.
 const SEEN: [&str; 12] =
     ["117.1", "118.9", "117.4", "118.6", "117.6", "118.4", "117.5", "118.5", "117.4", "118.6", "117.7", "118.3"];
 
 /// A chart that scatters by more than the budget explains, and a client's result by the method in a released run, reviewed; the
-/// chart and the path of the result.
-async fn reviewed(control: &Control) -> (String, String) {
+/// chart, the path of the result, and the limit that was assigned to its sample.
+async fn reviewed(control: &Control) -> (String, String, String) {
     let app = control.app();
     let chart = control.chart("X-1", &json!({})).await;
     control.phase(&chart, &target("118.0", "0.61", 40.0)).await;
@@ -25,7 +26,7 @@ async fn reviewed(control: &Control) -> (String, String) {
     let sample = text(&app.auditor.get("/samples?limit=2").await.expect(200)["items"][1], "id");
     let (_, rule) = approved(app, "/decision-rules", &simple("DR-1")).await;
     let (_, limit) = approved(app, "/specifications", &at_most("SP-1", "130", &rule)).await;
-    let _ = assign(app, &sample, &limit).await;
+    let assigned = text(&assign(app, &sample, &limit).await, "id");
     let run = control.run(None).await;
     let _ = control.control(&run, &control.titre(118.0).await).await;
     let path = format!("/determinations/{}", control.begin(&run, "sample", &control.lab.portion).await);
@@ -37,7 +38,7 @@ async fn reviewed(control: &Control) -> (String, String) {
     sign(&app.analyst, &path, "submission", None).await.expect(201);
     sign(&app.analyst2, &path, "review", None).await.expect(201);
     sign(&app.manager2, &format!("/runs/{run}"), "release", None).await.expect(201);
-    (chart, path)
+    (chart, path, assigned)
 }
 
 async fn refuted(control: &Control) -> Vec<Value> {
@@ -50,13 +51,14 @@ async fn refuted(control: &Control) -> Vec<Value> {
 async fn a_refuted_budget_carries_no_statement_of_conformity_until_somebody_decides() {
     let control = Control::open().await;
     let app = control.app();
-    let (chart, path) = reviewed(&control).await;
+    let (chart, path, limit) = reviewed(&control).await;
     let budget = format!("/methods/{}/budget", control.method);
     let view = app.auditor.get(&budget).await.expect(200);
     let (version, held) = (&view["versions"][0], &view["versions"][0]["charts"][0]["held"]);
     assert_eq!((&version["blocked"], &held["refuted"]), (&json!(true), &json!(true)), "{view}");
     assert_eq!((&version["charts"][0]["runs"], &held["claimed_by"]), (&json!(13), &json!(1)));
-    near("s", number(held, "/s_rw"), 0.59, 0.02);
+    // With the control of the run, read to 0.11 g/L about 118.0: sqrt(4.06 / 12) to sqrt(4.063 / 12), by hand.
+    near("s", number(held, "/s_rw"), 0.5818, 0.0002);
     let (s, u, mean) = (number(held, "/s_rw"), number(held, "/claimed_u"), number(held, "/mean"));
     near("chi-squared", number(held, "/scatter/statistic"), 12.0 * s * s / u / u, 1e-9);
     // Chi-squared, 12 degrees of freedom, upper 1 %: 26.217 (NIST/SEMATECH e-Handbook, 1.3.6.7.4; from memory).
@@ -92,6 +94,12 @@ async fn a_refuted_budget_carries_no_statement_of_conformity_until_somebody_deci
     // A decision is one on what the chart showed then: with new limits the question is asked again.
     control.phase(&chart, &target("118.0", "0.60", 0.01)).await;
     assert_eq!(refuted(&control).await.len(), 1);
+    let _ = app.manager.post("/laboratory", &identity()).await.expect(201);
+    let mut certificate = facts(&[path.rsplit('/').next().unwrap()]);
+    certificate["specifications"] = json!([limit]);
+    let draft = app.analyst2.post("/certificates", &certificate).await.expect(201);
+    let problem = authorise(&app.manager2, &certificate_path(&draft)).await.refused(409, "state_conflict");
+    assert!(text(&problem, "detail").contains("refuted by its own control chart"), "{problem}");
     let page = Visitor::of(app.running.address, &app.manager).get(&budget).await.text;
     assert!(page.contains("refuted") && page.contains("2 u of the budget") && page.contains("Decide"), "{page}");
 }

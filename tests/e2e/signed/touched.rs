@@ -1,6 +1,7 @@
 //! Each kind of later event, and the results it reaches.
 
 use ferrotitre_tests::bench::{day, text};
+use ferrotitre_tests::cluster::DatabaseRole;
 use serde_json::{Value, json};
 
 use super::*;
@@ -66,6 +67,16 @@ async fn a_correction_of_a_correction_reaches_what_was_signed_over_the_first() {
     let second = text(&after["since"]["touched"][1], "impact");
     let listed = app.auditor.get(&format!("/impacts/{second}")).await.expect(200);
     assert_eq!((&listed["results"], &listed["waits"]), (&json!(1), &json!(true)), "{listed}");
+    // A store in which it was not noted, as by the release before, notes it when it migrates.
+    let sql = app.sql(DatabaseRole::Superuser).await;
+    let forget = format!(
+        "BEGIN; SET LOCAL session_replication_role = replica; DELETE FROM impacts WHERE id = '{second}'; COMMIT; {} BEGIN; {} COMMIT",
+        include_str!("../../../migrations/2026-11-29-000105_every_version_touched/down.sql"),
+        include_str!("../../../migrations/2026-11-29-000105_every_version_touched/up.sql"),
+    );
+    sql.batch_execute(&forget).await.unwrap();
+    let after = app.auditor.get(&path).await.expect(200);
+    assert_eq!(after["since"]["touched"].as_array().unwrap().len(), 2, "{}", after["since"]);
 
     // A calibration, twice, and a late one that would have taken its place.
     let calibrations = format!("/equipment/{}/calibrations", lab.bench.flask_250);

@@ -3,7 +3,6 @@
 pub mod reach;
 
 use chrono::{DateTime, Utc};
-use diesel::dsl::{IntervalDsl as _, now};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use uuid::Uuid;
@@ -210,10 +209,13 @@ pub(super) async fn undecided(
         .await?)
 }
 
-/// The newest impact that no transaction still under way can have been before: none is open for an hour.
+/// The newest impact that no transaction still under way can have been before: what was signed in one of them may be older than
+/// the impact and not yet seen. The hour is for one that ends while the store is asked.
 pub(super) async fn newest_settled(mut connection: &Connection) -> Result<Option<ImpactId>, Refusal> {
     Ok(impacts::table
-        .filter(impacts::recorded_at.lt(now.into_sql::<diesel::sql_types::Timestamptz>() - 1.hours()))
+        .filter(diesel::dsl::sql::<diesel::sql_types::Bool>(
+            "recorded_at < LEAST(now() - interval '1 hour', (SELECT min(xact_start) FROM pg_stat_activity))",
+        ))
         .order(impacts::id.desc())
         .select(impacts::id)
         .first(&mut connection)
