@@ -34,6 +34,7 @@ const MAY_USE_DIESEL: &[(&str, &str)] = &[
     ("results/runs/repeats.rs", "one small table: row type and rules in one file"),
     ("bench/concessions/mod.rs", "two small tables: row types and rules in one file"),
     ("base/among.rs", "a condition, for the statements of store files"),
+    ("base/kept.rs", "a statement as text, for the statements of store files"),
     ("base/entry.rs", "an audit event, as the log and the receipts read it"),
     ("base/receipts.rs", "events that a request made, for its answer"),
     ("base/recording.rs", "the next number of a series of codes"),

@@ -14,6 +14,7 @@ pub mod db;
 pub mod entry;
 pub mod evaluations;
 pub mod ids;
+pub mod kept;
 pub mod labels;
 pub mod locks;
 pub mod metrics;

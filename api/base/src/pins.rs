@@ -11,6 +11,7 @@ use uuid::Uuid;
 
 use crate::db::Connection;
 use crate::ids::{AccountId, PinsId, SignOffId, UnpinnedSignatureId};
+use crate::kept::kept;
 use crate::refusal::Refusal;
 use ferrotitre_schema::{pins, unpinned_signatures};
 
@@ -156,11 +157,19 @@ impl Standing {
     }
 }
 
-const STANDING: &str = "SELECT DISTINCT ON (s.entity_id) s.entity_id, s.id AS sign_off, s.recorded_at AS signed_at, \
-    s.content_digest, s.formula_set, CASE WHEN s.formula_set <> $2 THEN s.evaluation END AS evaluation, \
-    p.row_ids AS rows, n.reason AS unpinned \
-    FROM sign_offs s LEFT JOIN pins p ON p.sign_off_id = s.id LEFT JOIN unpinned_signatures n ON n.sign_off_id = s.id \
-    WHERE s.entity_id = ANY($1) AND s.meaning = $3 ORDER BY s.entity_id, s.id DESC";
+/// The statement for one thing keeps its plan; the one for several is planned for as many as are asked for.
+macro_rules! standing {
+    ($things:literal) => {
+        concat!(
+            "SELECT DISTINCT ON (s.entity_id) s.entity_id, s.id AS sign_off, s.recorded_at AS signed_at, s.content_digest, \
+             s.formula_set, CASE WHEN s.formula_set <> $2 THEN s.evaluation END AS evaluation, p.row_ids AS rows, \
+             n.reason AS unpinned FROM sign_offs s LEFT JOIN pins p ON p.sign_off_id = s.id \
+             LEFT JOIN unpinned_signatures n ON n.sign_off_id = s.id WHERE s.entity_id = ",
+            $things,
+            " AND s.meaning = $3 ORDER BY s.entity_id, s.id DESC"
+        )
+    };
+}
 
 /// The latest signatures of the authors of things, by thing.
 ///
@@ -179,15 +188,25 @@ pub async fn under(
     things: &[Uuid],
     meaning: &str,
 ) -> Result<HashMap<Uuid, Standing>, Refusal> {
-    if things.is_empty() {
-        return Ok(HashMap::new());
-    }
-    let rows: Vec<Standing> = diesel::sql_query(STANDING)
-        .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(things)
-        .bind::<diesel::sql_types::Text, _>(FORMULA_SET)
-        .bind::<diesel::sql_types::Text, _>(meaning)
-        .load(&mut connection)
-        .await?;
+    let rows: Vec<Standing> = match things {
+        [] => Vec::new(),
+        [one] => {
+            kept(standing!("$1"))
+                .bind::<diesel::sql_types::Uuid, _>(one)
+                .bind::<diesel::sql_types::Text, _>(FORMULA_SET)
+                .bind::<diesel::sql_types::Text, _>(meaning)
+                .load(&mut connection)
+                .await?
+        }
+        several => {
+            diesel::sql_query(standing!("ANY($1)"))
+                .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(several)
+                .bind::<diesel::sql_types::Text, _>(FORMULA_SET)
+                .bind::<diesel::sql_types::Text, _>(meaning)
+                .load(&mut connection)
+                .await?
+        }
+    };
     Ok(rows.into_iter().map(|row| (row.entity_id, row)).collect())
 }
 

@@ -1,10 +1,11 @@
 //! Certificates of the scenario: one that holds, one amended after the certificate of a primary standard was corrected, one over a
 //! result under a concession, one withdrawn, and a draft that waits for a manager.
 
-use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::states::NewMove;
 use ferrotitre_bench::samples::samples;
 use ferrotitre_bench::standards::primary;
+use ferrotitre_bench::titrants::service as titrants;
 use ferrotitre_ledger::laboratory::service as laboratory;
 use ferrotitre_results::certificates::{drawing, service, steps};
 use ferrotitre_results::conformity::assignments;
@@ -117,7 +118,8 @@ async fn reported(lab: &Lab<'_>, determination: Uuid) -> Result<String, Refusal>
 
 /// The mass fraction of a lot of dichromate was entered with two digits changed over. Two baths were titrated with what was made of
 /// it, and one of them is on a certificate. When the entry is corrected the store says which results it reaches; that run is
-/// rejected, the bath is titrated again with another lot, and the certificate is amended. The other result waits for a decision.
+/// rejected, the titrant is given its corrected factor, the bath is titrated again with another lot, and the certificate is amended.
+/// The other result waits for a decision, beside what it would be now.
 async fn corrected_standard(lab: &Lab<'_>, stock: &Stock) -> Result<(), Refusal> {
     let of_lot = |mass_fraction: &str| {
         json!({ "code": "PS-CR-2", "substance": "potassium dichromate", "supplier": "invented supplier",
@@ -146,6 +148,8 @@ async fn corrected_standard(lab: &Lab<'_>, stock: &Stock) -> Result<(), Refusal>
     let signature = manager.signature_on(runs::read(lab.db, run).await?.content_digest, Some(why));
     Box::pin(runs::judge(lab.db, &act, &manager.user, lab.policy, (run, false), signature)).await?;
 
+    corrected_factor(lab, titrant).await?;
+
     let titres = (["21.40", "21.42"], lab.at(28, 9));
     let (_, again) = determined(lab, stock, (bath, stock.dichromate), (titres.0, &titres.1), Some(run)).await?;
     let (before, after) = (reported(lab, first).await?, reported(lab, again).await?);
@@ -160,4 +164,20 @@ async fn corrected_standard(lab: &Lab<'_>, stock: &Stock) -> Result<(), Refusal>
     let act = lab.analyst_2.act("draft_certificates");
     drawing::amend(lab.db, &act, certificate, Some(&present), amendment).await?;
     issue(lab, certificate).await
+}
+
+/// analyst-2 amends the preparation to name the standard's present version, manager-2 signs the factor that comes of it.
+async fn corrected_factor(lab: &Lab<'_>, titrant: Uuid) -> Result<(), Refusal> {
+    let detail = titrants::read(lab.db, titrant).await?;
+    let present = detail.preparations.last().map(|one| &one.preparation);
+    let present = present.ok_or_else(|| Refusal::new(Code::Internal, "a lot lacks its preparation"))?;
+    let (facts, _) = titrants::with_present_standard(lab.db, present.facts.clone()).await?;
+    let correction = wire(&json!({ "reason": "made from PS-CR-2, whose mass fraction is 0.9958", "facts": facts }))?;
+    let (id, tag) = (present.id, present.version_id.to_string());
+    let act = lab.analyst_2.act("prepare_titrants");
+    titrants::amend_preparation(lab.db, &act, id, Some(&tag), correction).await?;
+    let manager = &lab.manager_2;
+    let signature = manager.signature_on(titrants::read(lab.db, titrant).await?.content_digest, None);
+    titrants::release(lab.db, &manager.act("release_titrants"), &manager.user, lab.policy, titrant, signature).await?;
+    Ok(())
 }

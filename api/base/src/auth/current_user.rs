@@ -5,11 +5,9 @@ use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::http::header::{AUTHORIZATION, COOKIE};
 use actix_web::middleware::Next;
 use actix_web::{Error, HttpMessage, ResponseError as _, web};
+use diesel::OptionalExtension;
 use diesel::deserialize::QueryableByName;
-use diesel::pg::Pg;
-use diesel::query_builder::{AstPass, Query, QueryFragment, QueryId};
 use diesel::sql_types::{Array, Bool, Nullable, Text, Uuid as SqlUuid};
-use diesel::{OptionalExtension, QueryResult};
 use diesel_async::RunQueryDsl;
 use sha2::{Digest, Sha256};
 
@@ -17,6 +15,7 @@ use crate::auth::permissions::{Action, Role};
 use crate::auth::tokens::{SERVICE_TOKEN_PREFIX, TokenKeys};
 use crate::db::{Connection, Db};
 use crate::ids::{AccountId, SessionId};
+use crate::kept::kept;
 use crate::refusal::{Code, Refusal};
 use crate::web::problem::Problem;
 
@@ -125,31 +124,13 @@ async fn identify(request: &ServiceRequest, token: &str) -> Result<CurrentUser, 
     db.read(async |connection| by_session(connection, claims.sid).await).await
 }
 
-/// One statement per request; cached by the driver, which `sql_query` never is.
-struct SessionUser(SessionId);
-
-impl QueryId for SessionUser {
-    type QueryId = SessionUser;
-    const HAS_STATIC_QUERY_ID: bool = true;
-}
-
-impl Query for SessionUser {
-    type SqlType = diesel::sql_types::Untyped;
-}
-
-impl QueryFragment<Pg> for SessionUser {
-    fn walk_ast<'b>(&'b self, mut out: AstPass<'_, 'b, Pg>) -> QueryResult<()> {
-        out.push_sql(
-            "SELECT a.id, a.code, a.display_name, s.ended_at IS NULL AS open, \
-             coalesce((SELECT r.roles FROM account_roles r WHERE r.account_id = a.id), '{}') AS roles, \
-             (SELECT m.to_state FROM state_moves m WHERE m.entity_id = a.id ORDER BY m.position DESC LIMIT 1) AS state, \
-             coalesce((SELECT c.provisional FROM account_secrets c WHERE c.account_id = a.id ORDER BY c.recorded_at DESC \
-             LIMIT 1), false) AS provisional, unconfirmed_secret(a.id) IS NOT NULL AS unconfirmed \
-             FROM sessions s JOIN accounts a ON a.id = s.account_id WHERE s.id = ",
-        );
-        out.push_bind_param::<SqlUuid, _>(&self.0)
-    }
-}
+/// Asked before every request.
+const BY_SESSION: &str = "SELECT a.id, a.code, a.display_name, s.ended_at IS NULL AS open, \
+    coalesce((SELECT r.roles FROM account_roles r WHERE r.account_id = a.id), '{}') AS roles, \
+    (SELECT m.to_state FROM state_moves m WHERE m.entity_id = a.id ORDER BY m.position DESC LIMIT 1) AS state, \
+    coalesce((SELECT c.provisional FROM account_secrets c WHERE c.account_id = a.id ORDER BY c.recorded_at DESC \
+    LIMIT 1), false) AS provisional, unconfirmed_secret(a.id) IS NOT NULL AS unconfirmed \
+    FROM sessions s JOIN accounts a ON a.id = s.account_id WHERE s.id = $1";
 
 #[derive(QueryableByName)]
 struct UserRow {
@@ -194,7 +175,7 @@ impl UserRow {
 }
 
 async fn by_session(mut connection: &Connection, session: SessionId) -> Result<CurrentUser, Refusal> {
-    let row = SessionUser(session).get_result::<UserRow>(&mut connection).await.optional()?;
+    let row = kept(BY_SESSION).bind::<SqlUuid, _>(session).get_result::<UserRow>(&mut connection).await.optional()?;
     row.ok_or_else(|| Refusal::new(Code::SessionEnded, "sign in again"))?.user(Some(session), None)
 }
 
@@ -207,7 +188,7 @@ struct ScopesRow {
 }
 
 async fn by_service_token(mut connection: &Connection, digest: &[u8]) -> Result<CurrentUser, Refusal> {
-    let row = diesel::sql_query(
+    let row = kept(
         "SELECT a.id, a.code, a.display_name, t.scopes, false AS provisional, false AS unconfirmed, \
          t.expires_at > now() AND NOT EXISTS (SELECT FROM state_moves v WHERE v.entity_id = t.id) AS open, \
          coalesce((SELECT r.roles FROM account_roles r WHERE r.account_id = a.id), '{}') AS roles, \

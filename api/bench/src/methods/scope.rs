@@ -2,24 +2,39 @@
 //!
 //! The studies themselves belong to a room above; every reading of a determination asks for this one line of them.
 
-use diesel::prelude::*;
+use diesel::deserialize::QueryableByName;
+use diesel::sql_types::{Bool, Numeric, Text, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::MethodId;
+use ferrotitre_base::kept::kept;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::decimal::Decimal;
-use ferrotitre_schema::{validation_conclusions, validation_studies};
 use uuid::Uuid;
 
 /// What a method version was found to be valid for.
-#[derive(Debug, Clone, Queryable)]
+#[derive(Debug, Clone, QueryableByName)]
 pub struct Scope {
+    #[diesel(sql_type = Text)]
     study: String,
+    #[diesel(sql_type = Bool)]
     fit: bool,
+    #[diesel(sql_type = Numeric)]
     low: Decimal,
+    #[diesel(sql_type = Numeric)]
     high: Decimal,
+    #[diesel(sql_type = Text)]
     unit: String,
+    #[diesel(sql_type = Text)]
     matrix: String,
+}
+
+#[derive(QueryableByName)]
+struct Concluded {
+    #[diesel(sql_type = SqlUuid)]
+    id: Uuid,
+    #[diesel(embed)]
+    scope: Scope,
 }
 
 impl Scope {
@@ -46,27 +61,14 @@ impl Scope {
 /// Conclusions of the approved studies of a method version by identity, last of the newest study first, which is the one that
 /// holds: one statement, since every reading of a determination asks for it.
 pub async fn scopes(mut connection: &Connection, method: MethodId) -> Result<Vec<(Uuid, Scope)>, Refusal> {
-    use validation_conclusions as concluded;
-    let approved = diesel::dsl::sql::<diesel::sql_types::Bool>(
-        "(SELECT m.to_state FROM state_moves m WHERE m.entity_id = validation_studies.id ORDER BY m.position DESC LIMIT 1) \
-         = 'approved'",
-    );
-    Ok(validation_studies::table
-        .inner_join(concluded::table.on(concluded::study_id.eq(validation_studies::id)))
-        .filter(validation_studies::method_id.eq(method))
-        .filter(approved)
-        .order((validation_studies::id.desc(), concluded::number.desc()))
-        .select((
-            concluded::id,
-            (
-                validation_studies::code,
-                concluded::fit,
-                concluded::validated_low,
-                concluded::validated_high,
-                concluded::unit,
-                concluded::matrix,
-            ),
-        ))
-        .load(&mut connection)
-        .await?)
+    let concluded: Vec<Concluded> = kept(
+        "SELECT c.id, s.code AS study, c.fit, c.validated_low AS low, c.validated_high AS high, c.unit, c.matrix \
+         FROM validation_studies s JOIN validation_conclusions c ON c.study_id = s.id WHERE s.method_id = $1 \
+         AND (SELECT m.to_state FROM state_moves m WHERE m.entity_id = s.id ORDER BY m.position DESC LIMIT 1) = 'approved' \
+         ORDER BY s.id DESC, c.number DESC",
+    )
+    .bind::<SqlUuid, _>(method)
+    .load(&mut connection)
+    .await?;
+    Ok(concluded.into_iter().map(|one| (one.id, one.scope)).collect())
 }

@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
+use ferrotitre_base::among::among;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::{AccountId, FactorCorrectionId, FactorId, TitrantId};
 use ferrotitre_base::pins::Sight;
@@ -74,7 +75,7 @@ pub async fn beside(mut connection: &Connection, factors: &[FactorId]) -> Result
     }
     let named = diesel::alias!(titrant_factors as named);
     let lots =
-        named.filter(named.field(titrant_factors::id).eq_any(factors)).select(named.field(titrant_factors::titrant_id));
+        named.filter(among(named.field(titrant_factors::id), factors)).select(named.field(titrant_factors::titrant_id));
     let rows: Vec<(FactorId, String, FactorRow)> = factor_corrections::table
         .inner_join(titrant_factors::table.on(titrant_factors::id.eq(factor_corrections::factor_id)))
         .filter(titrant_factors::titrant_id.eq_any(lots))
