@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 
 use crate::certificates::{authorise, facts, identity, path as certificate_path};
 use crate::control::{Control, near, number, target};
-use crate::lab::{rules, sign};
+use crate::lab::{Lab, rules, sign};
 use crate::pages::Visitor;
 use crate::specifications::{approved, assign, at_most, simple};
 
@@ -182,4 +182,73 @@ async fn a_version_that_takes_in_what_the_chart_saw_is_not_refuted() {
     assert_ne!(json!(expanded), before["evaluation"]["reported"]["expanded_uncertainty"]);
     // What was signed by the first version stays as it was signed.
     assert_eq!(number(plain, "/value"), value);
+}
+
+/// Half the squares of differences of 0.02, 0.04 and 0.08 mL, three of each, over 0.03 mL squared: 3 x 0.0042 / 0.0009 = 14.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_titres_and_rounds_show_stands_beside_a_budget_with_the_ground_of_each_line() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let run = lab.run(&lab.iron2).await;
+    let mut path = String::new();
+    for second in ["21.48", "21.50", "21.54"].repeat(3) {
+        let determination = lab.begin(&run).await;
+        path = format!("/determinations/{determination}");
+        for last in ["21.46", second] {
+            lab.titrate(&determination, &lab.titration("accurate", last, None)).await;
+        }
+        sign(&app.analyst, &path, "submission", None).await.expect(201);
+    }
+    let read = app.auditor.get(&path).await.expect(200);
+    let method = app.auditor.get("/methods?limit=9").await.expect(200);
+    let of_m1 = method["items"].as_array().unwrap().iter().find(|one| one["code"] == "M1").unwrap();
+    let budget = format!("/methods/{}/budget", text(of_m1, "id"));
+    let version = |view: &Value| view["versions"][0].clone();
+    let seen = |view: &Value, what: &str| {
+        view["evidence"].as_array().unwrap().iter().find(|one| one["what"] == what).unwrap().clone()
+    };
+    let view = version(&app.auditor.get(&budget).await.expect(200));
+    let titres = seen(&view, "titres");
+    assert_eq!(titres["degrees_of_freedom"], 9, "{titres}");
+    near("chi-squared", number(&titres, "/test/statistic"), 14.0, 1e-9);
+    near("s", number(&titres, "/seen"), (3.0 * 0.0042_f64 / 9.0).sqrt(), 1e-9);
+    assert_eq!(titres["test"]["refuted"], false);
+    // All are of one test portion: no duplicates.
+    assert!(text(&seen(&view, "duplicates"), "not_tested").starts_with("not enough data: 0 degrees"), "{view}");
+    assert!(text(&seen(&view, "proficiency rounds"), "not_tested").starts_with("not enough data: 0 rounds"), "{view}");
+    assert_eq!(view["lines_of"], read["id"]);
+    let lines = view["lines"].as_array().unwrap();
+    near("shares", lines.iter().map(|line| number(line, "/share_percent")).sum(), 100.0, 1e-9);
+    let ground = |label: &str| {
+        let of = lines.iter().find(|line| line["label"] == label);
+        of.map(|line| (text(line, "ground"), text(line, "words"))).unwrap_or_else(|| panic!("{label} in {lines:?}"))
+    };
+    assert_eq!(ground("repeatability of the titre").0, "seen");
+    assert_eq!(ground("end-point bias").0, "assumption");
+    assert!(ground("volume of P10").1.contains("of 20") && ground("volume of P10").0 == "certificate");
+    assert_eq!(ground("molar mass of iron").0, "published");
+
+    // Three rounds whose assigned value lies 3 g/L off: each zeta is the same, and their squares add up.
+    let figure = read["evaluation"]["figures"].as_array().unwrap().iter();
+    let figure = figure.clone().find(|one| one["unit"] == "g/L" && one["expressed"] == "Fe").unwrap().clone();
+    let (value, u) = (number(&figure, "/value"), number(&figure, "/u"));
+    let mut round_of = String::new();
+    for code in ["PT-1", "PT-2", "PT-3"] {
+        let round = json!({ "code": code, "series": "iron in pickling baths", "provider": "accredited provider",
+            "material": "pickling bath, sample B", "quantity": "iron(II)", "unit": "g/L", "assigned_value": format!("{:.4}", value - 3.0),
+            "assigned_u": "0.20", "assigned_k": "2", "sigma_pt": "1.20", "determination": read["id"],
+            "observed_at": minutes_ago(5) });
+        round_of = text(&app.manager.post("/proficiency-rounds", &round).await.expect(201), "id");
+    }
+    let rounds = seen(&version(&app.auditor.get(&budget).await.expect(200)), "proficiency rounds");
+    assert_eq!((&rounds["degrees_of_freedom"], &rounds["test"]["refuted"]), (&json!(3), &json!(true)), "{rounds}");
+    let zeta2 = 9.0 / (u * u + 0.04);
+    near("zeta squared", number(&rounds, "/test/statistic") / (3.0 * zeta2), 1.0, 1e-3);
+    // One that the provider withdrew has no say.
+    let moved = json!({ "to": "withdrawn", "reason": "the provider withdrew the sample" });
+    let _ = app.manager.post(&format!("/proficiency-rounds/{round_of}/moves"), &moved).await.expect(201);
+    let rounds = seen(&version(&app.auditor.get(&budget).await.expect(200)), "proficiency rounds");
+    assert!(text(&rounds, "not_tested").starts_with("not enough data: 2 rounds"), "{rounds}");
+    let page = Visitor::of(app.running.address, &app.manager).get(&budget).await.text;
+    assert!(page.contains("What each line of version 1 rests on") && page.contains("proficiency rounds"), "{page}");
 }

@@ -26,6 +26,7 @@ mod openapi;
 mod pages;
 mod papers;
 mod permissions;
+mod plans;
 mod proficiency;
 mod proof;
 mod proofs;

@@ -7,6 +7,7 @@ mod bench;
 mod budgets;
 mod certificates;
 mod control;
+mod planned;
 mod proficiency;
 mod specifications;
 mod stock;
@@ -238,6 +239,7 @@ pub async fn load(db: &Db) -> Result<Scenario, Refusal> {
     Box::pin(proficiency::load(&lab)).await?;
     Box::pin(validation::load(&lab, &stock)).await?;
     Box::pin(certificates::load(&lab, &stock, &results)).await?;
+    Box::pin(planned::load(&lab, &stock)).await?;
     Ok(Scenario { accounts: listed, iron_result: results.iron_result, determination: results.determination })
 }
 

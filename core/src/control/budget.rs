@@ -54,6 +54,19 @@ impl Held {
     }
 }
 
+/// Holds squares over their claimed variances against chi-squared at [`LEVEL`].
+///
+/// # Source
+/// NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.3.
+///
+/// # Errors
+/// Degrees of freedom that are not positive.
+pub fn scatter(statistic: f64, degrees_of_freedom: f64) -> Result<Test, ControlError> {
+    let distribution = ChiSquared::new(degrees_of_freedom)?;
+    let (critical, p) = (distribution.upper_quantile(LEVEL)?, distribution.sf(statistic));
+    Ok(Test { statistic, critical, p, refuted: statistic > critical })
+}
+
 /// Holds a budget against the long-term figures of a chart, one value for each run.
 ///
 /// # Formula
@@ -89,10 +102,7 @@ pub fn hold(seen: &LongTerm, claim: Claim) -> Result<Held, ControlError> {
         return Err(ControlError::NotEnough { what, needed: FEWEST_VALUES, found: seen.n });
     }
     let freedom = seen.n as f64 - 1.0;
-    let distribution = ChiSquared::new(freedom)?;
-    let statistic = freedom * (seen.s_rw / claim.u).powi(2);
-    let (critical, p) = (distribution.upper_quantile(LEVEL)?, distribution.sf(statistic));
-    let scatter = Test { statistic, critical, p, refuted: statistic > critical };
+    let scatter = scatter(freedom * (seen.s_rw / claim.u).powi(2), freedom)?;
     let bias = match claim.u_assigned {
         Some(u_assigned) => {
             let usable = u_assigned.is_finite() && u_assigned >= 0.0;

@@ -82,7 +82,7 @@ fn alike(one: &Factor, other: &Factor) -> bool {
 }
 
 /// Blanks that count.
-fn usable(record: &Record) -> Vec<&Blank> {
+pub(super) fn usable(record: &Record) -> Vec<&Blank> {
     judged(record).into_iter().filter(|(_, why)| why.is_none()).map(|(blank, _)| blank).collect()
 }
 
@@ -145,20 +145,12 @@ fn observed<'s, 'r>(
     Ok(Measured { volume: volume.node, to_20: volume.to_20 })
 }
 
-/// Mean of the blanks that count, an input of its own that all determinations of the run share.
-///
-/// # Formula
-/// V_b = mean(V - V_eq); in a back-titration mean(V), the oxidant without sample. V_eq is stated, or z c V_p F(T) / (z_t c_t) of
-/// an iron(II) solution that a pipette added. Blanks made with another lot are brought to the titrant of the titrations.
-///
-/// # Errors
-/// Corrections that cannot be applied.
-pub(super) fn mean_blank<'s, 'r>(
+/// Each blank that counts, and what was added to it where that stays apart.
+fn singles<'s, 'r>(
     sheet: &'s Sheet<'r>,
     record: &'r Record,
-) -> Result<Option<Handle<'s>>, EvaluationError> {
-    let counted = usable(record);
-    let Some(first) = counted.first() else { return Ok(None) };
+    counted: &[&'r Blank],
+) -> Result<(Vec<Handle<'s>>, Vec<Handle<'s>>), EvaluationError> {
     let back = is_back_titration(record);
     let apart = counted.iter().any(|blank| !back && (blank.added.is_some() || blank.iron_equivalent_u_ml.is_some()));
     let (mut nets, mut added) = (Vec::with_capacity(counted.len()), Vec::new());
@@ -178,6 +170,31 @@ pub(super) fn mean_blank<'s, 'r>(
         }
         nets.push(brought(net)?);
     }
+    Ok((nets, added))
+}
+
+/// Volumes of the blanks that count, mL, that scatter as blanks do: less what was added where that has no uncertainty of its own.
+pub(super) fn blank_volumes(record: &Record) -> Result<Vec<f64>, EvaluationError> {
+    let sheet = Sheet::lean();
+    let (nets, _) = singles(&sheet, record, &usable(record))?;
+    Ok(nets.iter().map(|net| net.value()).collect())
+}
+
+/// Mean of the blanks that count, an input of its own that all determinations of the run share.
+///
+/// # Formula
+/// V_b = mean(V - V_eq); in a back-titration mean(V), the oxidant without sample. V_eq is stated, or z c V_p F(T) / (z_t c_t) of
+/// an iron(II) solution that a pipette added. Blanks made with another lot are brought to the titrant of the titrations.
+///
+/// # Errors
+/// Corrections that cannot be applied.
+pub(super) fn mean_blank<'s, 'r>(
+    sheet: &'s Sheet<'r>,
+    record: &'r Record,
+) -> Result<Option<Handle<'s>>, EvaluationError> {
+    let counted = usable(record);
+    let Some(first) = counted.first() else { return Ok(None) };
+    let (nets, added) = singles(sheet, record, &counted)?;
     let quantity = if added.is_empty() { Quantity::Blank } else { Quantity::ObservedBlank };
     let label = Label::only(quantity);
     let fillings = counted.iter().map(|blank| blank.segments.len()).sum::<usize>() as f64 / counted.len() as f64;

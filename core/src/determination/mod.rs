@@ -8,9 +8,11 @@ mod blank;
 mod canonical;
 mod content;
 mod evaluate;
+mod evidence;
 mod facts;
 mod iron3;
 mod judgements;
+mod planning;
 mod preparation;
 mod readings;
 mod slips;
@@ -23,12 +25,16 @@ pub use content::{Figure, Reported, Unit, stated};
 pub use evaluate::{
     Brief, Detail, Evaluation, EvaluationError, Progress, ResultOutcome, brief, content_digest, evaluate,
 };
+pub use evidence::{Evidence, FEWEST_DEGREES, Seen, blanks_seen, duplicates_seen, titres_seen};
 pub use facts::{
     Acceptance, BetweenRuns, Blank, BlankKind, Burette, Central, Density, DilutionStep, Excess, Factor, Following,
     LimitOfQuantification, Portion, PortionAmount, Record, Reporting, Rules, Segment, Standing, Titration,
     TitrationKind, Vessel,
 };
 pub use iron3::{Iron3, iron3};
+pub use planning::{
+    Capacity, Change, Choices, Compared, Costs, MOST_COMBINATIONS, Planned, Planner, PlanningError, Way,
+};
 pub use preparation::{Preparation, PreparedTitrant, Reference, prepare};
 pub use readings::{ReadingsError, check_readings};
 pub use slips::SlipQuery;

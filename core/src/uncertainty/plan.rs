@@ -109,10 +109,22 @@ pub struct Question<'a, M> {
     pub coverage: CoverageRule,
 }
 
-/// Number of combinations of choices.
+/// Number of combinations of so many choices each.
 #[must_use]
-pub fn combinations(acts: &[Act]) -> usize {
-    acts.iter().fold(1_usize, |product, act| product.saturating_mul(act.choices.len()))
+pub fn combinations(sizes: &[usize]) -> usize {
+    sizes.iter().fold(1_usize, |product, size| product.saturating_mul(*size))
+}
+
+/// Turns to the next combination, the last act fastest; false after the last one.
+pub(crate) fn turn(choices: &mut [usize], sizes: &[usize]) -> bool {
+    let Some(turned) = (0..choices.len()).rev().find(|&act| choices[act] + 1 < sizes[act]) else { return false };
+    choices[turned] += 1;
+    choices[turned + 1..].fill(0);
+    true
+}
+
+fn sizes(acts: &[Act]) -> Vec<usize> {
+    acts.iter().map(|act| act.choices.len()).collect()
 }
 
 impl<M: Fn(&[Sourced]) -> Sourced> Question<'_, M> {
@@ -126,23 +138,20 @@ impl<M: Fn(&[Sourced]) -> Sourced> Question<'_, M> {
     /// [`PlanError`].
     pub fn plans(&self) -> Result<Vec<Plan>, PlanError> {
         self.check()?;
-        let mut plans = Vec::with_capacity(combinations(self.acts));
+        let sizes = sizes(self.acts);
+        let mut plans = Vec::with_capacity(combinations(&sizes));
         let mut choices = vec![0; self.acts.len()];
         loop {
             stop::point();
             plans.push(self.plan(&choices)?);
-            // The next combination: the last act turns fastest.
-            let Some(turned) = (0..choices.len()).rev().find(|&act| choices[act] + 1 < self.acts[act].choices.len())
-            else {
+            if !turn(&mut choices, &sizes) {
                 return Ok(plans);
-            };
-            choices[turned] += 1;
-            choices[turned + 1..].fill(0);
+            }
         }
     }
 
     fn check(&self) -> Result<(), PlanError> {
-        let found = combinations(self.acts);
+        let found = combinations(&sizes(self.acts));
         if found > MOST_PLANS {
             return Err(PlanError::TooMany { found });
         }

@@ -78,7 +78,7 @@ pub(super) async fn load(lab: &Lab<'_>, stock: &Stock, results: &Results) -> Res
     draft(lab, &facts(&first, &[], None)).await.map(|_| ())
 }
 
-async fn sample(lab: &Lab<'_>, code: &str, reference: &str) -> Result<Uuid, Refusal> {
+pub(super) async fn sample(lab: &Lab<'_>, code: &str, reference: &str) -> Result<Uuid, Refusal> {
     let new = json!({ "code": code, "client_reference": reference, "description": "pickling bath",
         "matrix": "hydrochloric pickling bath", "sampled_at": lab.at(25, 6), "received_at": lab.at(25, 8),
         "condition": "clear, green", "preservation": "acidic as taken, no headspace", "container": "PE bottle, 250 mL",

@@ -88,6 +88,56 @@ fn ways_out(version: &VersionBudget) -> Table {
     }
 }
 
+/// Titres, blanks, duplicates and rounds.
+fn seen(version: &VersionBudget) -> Table {
+    let rows = version.evidence.iter().map(|one| {
+        let figure = |of: Option<f64>| Cell::number(of.map(|value| show::figure(value, 3)).unwrap_or_default());
+        let words = one.test.map(|test| format!("{:.2}, at most {:.2}", test.statistic, test.critical));
+        vec![
+            Cell::text(one.what),
+            Cell::number(one.degrees_of_freedom.to_string()),
+            figure(one.seen),
+            figure(one.claimed),
+            Cell::text(one.unit.clone()),
+            Cell::text(words.unwrap_or_default()),
+            match one.test {
+                Some(test) if test.refuted => Cell::state("refuted"),
+                Some(_) => Cell::text("not refuted"),
+                None => Cell::text(one.not_tested.clone().unwrap_or_default()),
+            },
+        ]
+    });
+    Table {
+        columns: vec![
+            "What",
+            "Degrees of freedom",
+            "s seen",
+            "s of the budget",
+            "Unit",
+            "Chi-squared",
+            "The budget is",
+        ],
+        rows: rows.collect(),
+        ..Table::default()
+    }
+}
+
+fn lines(version: &VersionBudget) -> Table {
+    let rows = version.lines.iter().map(|line| {
+        vec![
+            Cell::text(line.label.clone()),
+            Cell::number(format!("{:.1}", line.share_percent)),
+            if line.ground == "refuted" { Cell::state(line.ground) } else { Cell::text(line.ground) },
+            Cell::text(line.words.clone()),
+        ]
+    });
+    Table {
+        columns: vec!["Line", "Share of u\u{b2}, %", "Rests on", "In words"],
+        rows: rows.collect(),
+        ..Table::default()
+    }
+}
+
 fn lead(view: &BudgetsView) -> String {
     let blocked: Vec<String> =
         view.versions.iter().filter(|one| one.blocked).map(|one| format!("version {}", one.version)).collect();
@@ -131,6 +181,14 @@ pub(super) async fn read_budget(
             let title = format!("What version {} lacks", version.version);
             sheet = sheet.section(format!("lacks-{}", version.version), title, Part::Table(out));
         }
+        let title = format!("What else was seen of version {}", version.version);
+        sheet = sheet.section(format!("seen-{}", version.version), title, Part::Table(seen(version)));
+        if let Some(of) = version.lines_of {
+            let title = format!("What each line of version {} rests on", version.version);
+            sheet = sheet
+                .section(format!("lines-{}", version.version), title, Part::Table(lines(version)))
+                .section_way(true, "What would lower U", format!("/determinations/{of}/plan"));
+        }
     }
     // Of the version in force; of a draft only where there is none yet.
     let in_force = view.versions.iter().find(|version| version.state == "approved").or_else(|| view.versions.first());
@@ -148,7 +206,7 @@ pub(super) async fn read_budget(
         .help(
             "Whether the uncertainty of single results explains what the control materials showed.",
             "NIST/SEMATECH e-Handbook 7.2.3 (chi-squared test of a standard deviation, level 1 %); Nordtest TR 537 (top-down).",
-            "Draft a version that reports with the component between runs, or the larger of both; or decide, with the reason.",
+            "Draft a version that reports with the component between runs, or the larger of both; or decide, with the reason. Only a chart blocks; what else was seen, and what is an assumption, is shown so that somebody looks into it.",
         )
         .show()
 }

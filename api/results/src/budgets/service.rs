@@ -16,10 +16,10 @@ use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::uncertainty::nordtest::{BiasSource, top_down};
 use uuid::Uuid;
 
-use crate::budgets::store;
 use crate::budgets::wire::{
     BudgetDecisionView, BudgetsView, Figures, HeldView, NewBudgetDecision, TestView, VersionBudget,
 };
+use crate::budgets::{evidence, store};
 use crate::control_charts::statistics::{Seen, seen};
 use crate::control_charts::store::charts;
 use crate::determinations::measured;
@@ -30,7 +30,7 @@ const MOST_CLAIMS: usize = 5;
 /// Method versions that are looked at for alerts.
 const MOST_VERSIONS: i64 = 200;
 
-fn test(of: Test) -> TestView {
+pub(super) fn test(of: Test) -> TestView {
     TestView { statistic: of.statistic, critical: of.critical, p: of.p, refuted: of.refuted }
 }
 
@@ -176,6 +176,7 @@ pub async fn read(db: &Db, id: Uuid) -> Result<BudgetsView, Refusal> {
                 continue;
             }
             let charts = held(connection, &row).await?;
+            let (evidence, lines_of, lines) = evidence::found(connection, &ids, (&row, &charts)).await?;
             views.push(VersionBudget {
                 id: row.id,
                 version: row.version,
@@ -183,6 +184,9 @@ pub async fn read(db: &Db, id: Uuid) -> Result<BudgetsView, Refusal> {
                 uncertainty: row.facts.rules.0.uncertainty_words(),
                 blocked: charts.iter().any(HeldView::blocks),
                 charts,
+                evidence,
+                lines_of,
+                lines,
             });
         }
         Ok(BudgetsView { method: id, code, level: budget::LEVEL, versions: views })

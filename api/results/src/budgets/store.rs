@@ -1,11 +1,13 @@
-//! Table of decisions on refuted budgets.
+//! Table of decisions on refuted budgets, and rounds that hold against a budget.
 
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::{AccountId, BudgetDecisionId, ChartPhaseId, ControlChartId, MethodId};
+use ferrotitre_base::kept::kept;
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_schema::budget_decisions;
 use uuid::Uuid;
 
@@ -55,4 +57,31 @@ pub(super) async fn newest(mut connection: &Connection) -> Result<Option<Uuid>, 
     let sql = format!("SELECT GREATEST({}) AS id", newest.join(", "));
     let found: Newest = diesel::sql_query(sql).get_result(&mut connection).await?;
     Ok(found.id)
+}
+
+/// A round of a proficiency test whose own result comes from a determination by a method.
+#[derive(Debug, Clone, QueryableByName)]
+pub(super) struct Round {
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    pub(super) determination: Uuid,
+    #[diesel(sql_type = diesel::sql_types::Text)]
+    pub(super) unit: String,
+    #[diesel(sql_type = diesel::sql_types::Numeric)]
+    pub(super) assigned_value: Decimal,
+    #[diesel(sql_type = diesel::sql_types::Numeric)]
+    pub(super) assigned_u: Decimal,
+}
+
+/// The newest such rounds that were not withdrawn, each in its present version; the rounds themselves belong to a room above.
+pub(super) async fn rounds(mut connection: &Connection, methods: &[MethodId]) -> Result<Vec<Round>, Refusal> {
+    Ok(kept(
+        "SELECT r.determination_id AS determination, r.unit, r.assigned_value, r.assigned_u FROM proficiency_rounds r \
+         JOIN determinations d ON d.id = r.determination_id WHERE d.method_id = ANY($1) \
+         AND NOT EXISTS (SELECT FROM proficiency_rounds later WHERE later.supersedes = r.id) \
+         AND NOT EXISTS (SELECT FROM state_moves m WHERE m.entity_id = r.record_id AND m.to_state = 'withdrawn') \
+         ORDER BY r.id DESC LIMIT 50",
+    )
+    .bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(methods.to_vec())
+    .load(&mut connection)
+    .await?)
 }

@@ -39,6 +39,54 @@ pub struct VersionBudget {
     pub blocked: bool,
     /// The charts of its control materials.
     pub charts: Vec<HeldView>,
+    /// What else was seen of it: titres, blanks, duplicates, proficiency rounds.
+    pub evidence: Vec<EvidenceView>,
+    /// Determination whose budget the lines are of; absent where none is signed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lines_of: Option<Uuid>,
+    /// Lines of that budget, the largest first, each with what it rests on.
+    pub lines: Vec<BudgetGroundView>,
+}
+
+/// Something that was seen, against what the budget claims.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct EvidenceView {
+    /// titres, blanks, duplicates or proficiency rounds.
+    #[schema(example = "titres")]
+    pub what: &'static str,
+    /// Unit of what was seen and claimed.
+    #[schema(example = "mL")]
+    pub unit: String,
+    /// Degrees of freedom there are.
+    pub degrees_of_freedom: usize,
+    /// Pooled standard deviation of a single value; absent where there is not enough data.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub seen: Option<f64>,
+    /// What the budget claims for it, pooled in the same way.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub claimed: Option<f64>,
+    /// Squares over claimed variances against chi-squared.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub test: Option<TestView>,
+    /// Why there is no test.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub not_tested: Option<String>,
+}
+
+/// A line of a budget and what it rests on.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct BudgetGroundView {
+    /// What it is.
+    #[schema(example = "repeatability of the titre")]
+    pub label: String,
+    /// Its share of the variance, per cent.
+    pub share_percent: f64,
+    /// seen, refuted, certificate, published or assumption.
+    #[schema(example = "seen")]
+    pub ground: &'static str,
+    /// In words.
+    #[schema(example = "s = 0.028 mL with 34 degrees of freedom")]
+    pub words: String,
 }
 
 /// A budget against one chart.

@@ -20,12 +20,13 @@ use ferrotitre_bench::titrants::wire::Rejection;
 use uuid::Uuid;
 
 use crate::determinations::iron_results::{self, IronResultView};
+use crate::determinations::planning::wire::{AskedPlan, PlanView};
 use crate::determinations::steps::{self, Step};
 use crate::determinations::wire::{
     DeterminationLine, DeterminationListing, DeterminationView, NewDetermination, NewIronResult, NewTitration,
     SignOffListing, TitrationHistory, TitrationView,
 };
-use crate::determinations::{discordance, service, supervision};
+use crate::determinations::{discordance, planning, service, supervision};
 
 /// Begins a determination of a test portion in an open run.
 #[utoipa::path(tag = "determinations", request_body = NewDetermination, responses((status = 201, description = "Begun", body = DeterminationView)))]
@@ -71,6 +72,19 @@ pub(super) async fn read_determination_working(
     asked: Params<AskedForm>,
 ) -> Result<Shown, Problem> {
     Ok(service::working(&db, *id).await?.shown(&asked.0))
+}
+
+/// Says what would lower the uncertainty of a determination, for which cost: other vessels, burettes and lots that may be used
+/// today, more titres, blanks and runs, each combination evaluated as the determination itself is. Nothing is stored.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Determination"), AskedPlan), responses((status = 200, description = "Single changes, the cheapest way to the target, and those that no other beats", body = PlanView)))]
+#[get("/determinations/{id}/plan")]
+pub(super) async fn read_determination_plan(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    asked: Params<AskedPlan>,
+) -> Result<web::Json<PlanView>, Problem> {
+    Ok(web::Json(planning::read(&db, *id, asked.0).await?))
 }
 
 /// Records a titration; the answer is the determination as it now stands.

@@ -8,11 +8,13 @@ pub mod compared;
 mod decision;
 pub mod discordance;
 pub mod evaluation;
+pub mod evidence;
 mod handlers;
 pub mod iron_results;
 mod material;
 pub mod measured;
 pub mod pages;
+pub mod planning;
 pub mod proof;
 mod record;
 pub mod rejected_runs;
@@ -41,6 +43,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::list_determinations)
         .service(handlers::read_determination)
         .service(handlers::read_determination_working)
+        .service(handlers::read_determination_plan)
         .service(pages::report::print_determination)
         .service(pages::proof::read_proof_of_control)
         .service(pages::proof::print_proof_of_control)

@@ -128,6 +128,21 @@ pub(super) async fn newest_with_factors(
         .await?)
 }
 
+/// The newest determinations by versions of a method, samples and controls.
+pub(super) async fn newest_by_methods(
+    mut connection: &Connection,
+    methods: &[MethodId],
+    limit: i64,
+) -> Result<Vec<DeterminationRow>, Refusal> {
+    Ok(determinations::table
+        .filter(determinations::method_id.eq_any(methods))
+        .order(determinations::id.desc())
+        .limit(limit)
+        .select(DeterminationRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// Determinations of a run, in the order of recording.
 pub(super) async fn of_run(mut connection: &Connection, run: RunId) -> Result<Vec<DeterminationRow>, Refusal> {
     Ok(determinations::table

@@ -187,6 +187,7 @@ pub(super) async fn read_determination(
     let path = format!("/determinations/{id}");
     let exports = own && shell.may(Action::ExportRecords);
     let finished = evaluation.working.is_some() && evaluation.reported.is_some();
+    let settled = finished && evaluation.outcome == "concordant";
     let changes = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
     let signed = matches!(view.state.as_str(), "submitted" | "reviewed" | "approved" | "reported" | "invalidated");
     let mut sheet = Sheet::new(&shell, "Determination", title)
@@ -230,6 +231,7 @@ pub(super) async fn read_determination(
         .section_way(finished && exports, "As bundle to be checked", format!("/api/v1/determinations/{id}/bundle"))
         .section_of("figures", "In every unit that can be given", numbers)
         .section_of("budget", "Uncertainty budget", (!evaluation.budget.is_empty()).then_some(Part::Budget(evaluation.budget)))
+        .section_way(settled, "What would lower U", format!("{path}/plan"))
         .section("signatures", "Signatures", Part::Signatures(view.sign_offs))
         .section("history", "History", Part::Moves(view.moves, around.people))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={id}"))

@@ -4,6 +4,7 @@ mod against;
 mod bench;
 mod detail;
 pub mod iron_results;
+mod planning;
 pub mod proof;
 pub mod report;
 mod sample;
@@ -48,6 +49,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(detail::read_determination)
         .service(report::report_determination)
         .service(proof::prove_control)
+        .service(planning::read_determination_plan)
         .service(titrations::correct)
         .service(titrations::reject)
         .service(signing::countersign)

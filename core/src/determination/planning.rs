@@ -1,0 +1,531 @@
+//! What would lower the uncertainty of a determination: its record with other titres, blanks, vessels or runs, evaluated as if it
+//! had been made so.
+
+use bigdecimal::{BigDecimal, FromPrimitive};
+
+use crate::determination::blank::{is_back_titration, usable};
+use crate::determination::content::{self, Part};
+use crate::determination::evaluate::{Detail, EvaluationError, ResultOutcome, evaluate_on};
+use crate::determination::facts::{Burette, DilutionStep, Portion, PortionAmount, Record, Segment, Titration, Vessel};
+use crate::determination::titre::Fate;
+use crate::quantity::Reading;
+use crate::stop;
+use crate::uncertainty::plan::{MOST_PLANS, Plan, combinations, turn};
+use crate::working::{Identity, Sheet};
+
+/// One thing done otherwise.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Change {
+    /// So many accurate titres that count.
+    Titres(usize),
+    /// So many blanks in the run.
+    Blanks(usize),
+    /// Another burette, in all titrations and blanks, and what it holds, mL.
+    Burette(Burette, f64),
+    /// Another vessel in the place of one of the portion; the titre follows the amount of iron.
+    Vessel {
+        /// Identity of the calibration of the present one.
+        of: String,
+        /// The other.
+        by: Vessel,
+    },
+    /// A titrant whose concentration is known so well: relative standard uncertainty, and its degrees of freedom.
+    Titrant(f64, Option<f64>),
+    /// The mean of so many determinations, each in a run of its own, with blanks and weighings of its own and the same vessels,
+    /// burette and titrant.
+    Runs(usize),
+}
+
+/// A way of doing a thing.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Way {
+    /// What it is called.
+    pub label: String,
+    /// What is then different; none for the present way.
+    pub change: Option<Change>,
+}
+
+/// A thing that can be done in several ways.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Choices {
+    /// What it is called.
+    pub name: String,
+    /// The ways; the first is the present one.
+    pub ways: Vec<Way>,
+}
+
+/// What acts cost, in whatever unit all costs are in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Costs {
+    /// A run: what it takes to begin one.
+    pub run: f64,
+    /// A titration.
+    pub titre: f64,
+    /// A blank.
+    pub blank: f64,
+    /// Another titrant.
+    pub titrant: f64,
+}
+
+/// What a determination would come to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Planned {
+    /// Value in the reporting unit: as at present, but for the rounding of readings.
+    pub value: f64,
+    /// Standard uncertainty.
+    pub u: f64,
+    /// Effective degrees of freedom.
+    pub degrees_of_freedom: crate::uncertainty::DegreesOfFreedom,
+    /// Expanded uncertainty, unrounded.
+    pub expanded_uncertainty: f64,
+    /// Titre less blank, mL.
+    pub titre_ml: f64,
+    /// Fillings of the burette for one titre.
+    pub fillings: usize,
+    /// What it costs.
+    pub cost: f64,
+}
+
+/// Why a plan has no figures.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum PlanningError {
+    /// No result to start from.
+    #[error("not enough data: {0}")]
+    Unsettled(String),
+    /// A change of the amount in a back-titration, where a larger one lowers the titre.
+    #[error("another vessel is not planned for a back-titration: its oxidant would have to change, too")]
+    BackTitration,
+    /// A count below the present one.
+    #[error("{wanted} {what} are fewer than the {present} at present")]
+    Fewer {
+        /// What is counted.
+        what: &'static str,
+        /// How many were wanted.
+        wanted: usize,
+        /// How many there are.
+        present: usize,
+    },
+    /// No blank to take as a pattern.
+    #[error("the run has no blank that counts")]
+    NoBlank,
+    /// The method's rule does not use further titres.
+    #[error("by the method's rule {used} titres count, not {wanted}")]
+    NotCounted {
+        /// How many would count.
+        used: usize,
+        /// How many were wanted.
+        wanted: usize,
+    },
+    /// Without a repeatability of the method, one more titre has an unknown scatter.
+    #[error("not enough data: the method states no repeatability, by which more titres could be judged beforehand")]
+    NoRepeatability,
+    /// More goes in than the flask holds.
+    #[error("{pipette} mL do not go into a flask of {flask} mL")]
+    DoesNotFit {
+        /// Volume taken, mL.
+        pipette: f64,
+        /// Flask, mL.
+        flask: f64,
+    },
+    /// A titre that needs more than one filling, where none is to.
+    #[error("a titre of {titre:.2} mL takes more than one filling of a burette of {capacity} mL")]
+    Refill {
+        /// Reading, blank included, mL.
+        titre: f64,
+        /// Burette, mL.
+        capacity: f64,
+    },
+    /// A vessel that the portion does not have.
+    #[error("the portion has no vessel {0}")]
+    NoSuchVessel(String),
+    /// A cost that is no number.
+    #[error("a cost must be a number, 0 or more, not {0}")]
+    Cost(f64),
+    /// Neither fewer than one run nor more than are planned.
+    #[error("a mean of {0} runs is not planned (1 to 20)")]
+    Runs(usize),
+    /// More combinations than are compared.
+    #[error("{found} combinations are more than {MOST_COMBINATIONS}")]
+    TooMany {
+        /// How many there are.
+        found: usize,
+    },
+    /// The evaluation is refused.
+    #[error(transparent)]
+    Evaluation(#[from] EvaluationError),
+}
+
+/// Most combinations that are evaluated.
+pub const MOST_COMBINATIONS: usize = 20_000;
+const _: () = assert!(MOST_COMBINATIONS <= MOST_PLANS);
+const MOST_RUNS: usize = 20;
+
+/// Combinations of ways, and what was left out of them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Compared {
+    /// Every combination that can be made, the present one first.
+    pub plans: Vec<Plan>,
+    /// How many cannot be made: what does not fit, or the rule of the method does not count.
+    pub impossible: usize,
+}
+
+/// A determination that is to be improved.
+#[derive(Debug)]
+pub struct Planner<'r> {
+    record: &'r Record,
+    /// Titre less blank and reading scale, of the titrations that count.
+    used: Vec<usize>,
+    net_ml: Vec<f64>,
+    blanks: usize,
+    burette: Capacity,
+    costs: Costs,
+}
+
+/// What a burette holds, and whether it may be filled again for one titre.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Capacity {
+    /// mL.
+    pub ml: f64,
+    /// Whether plans may take more than one filling for a titre.
+    pub refills: bool,
+}
+
+impl<'r> Planner<'r> {
+    /// Starts from a determination whose titres agree.
+    ///
+    /// # Errors
+    /// [`PlanningError::Unsettled`] where there is no result or its titres disagree; a cost that is none.
+    pub fn new(record: &'r Record, burette: Capacity, costs: Costs) -> Result<Self, PlanningError> {
+        if let Some(wrong) = [costs.run, costs.titre, costs.blank, costs.titrant]
+            .into_iter()
+            .find(|cost| !(*cost >= 0.0 && cost.is_finite()))
+        {
+            return Err(PlanningError::Cost(wrong));
+        }
+        let sheet = Sheet::lean();
+        let (evaluation, node) = evaluate_on(&sheet, record, Part::Alone, Detail::Figures)?;
+        if node.is_none() || evaluation.outcome != ResultOutcome::Concordant {
+            let why = match evaluation.outcome {
+                ResultOutcome::Discordant => "its titres disagree; find the cause first",
+                _ => "the determination has no result yet",
+            };
+            return Err(PlanningError::Unsettled(why.to_owned()));
+        }
+        let used = (0..evaluation.titres.len()).filter(|at| evaluation.titres[*at].fate == Fate::Used).collect();
+        let net_ml = evaluation.titres.iter().map(|titre| titre.net_ml).collect();
+        let blanks = if record.rules.subtract_blank { usable(record).len() } else { 0 };
+        Ok(Self { record, used, net_ml, blanks, burette, costs })
+    }
+
+    /// Titres that count at present.
+    #[must_use]
+    pub fn titres(&self) -> usize {
+        self.used.len()
+    }
+
+    /// Blanks that count at present; none where the method subtracts none.
+    #[must_use]
+    pub fn blanks(&self) -> usize {
+        self.blanks
+    }
+
+    /// What the determination would come to with these changes.
+    ///
+    /// # Formula
+    /// The evaluation of the record as it would be. More titres and blanks have the repeatability of the method; a larger aliquot
+    /// has a titre that is as much larger; the mean of m runs shares what all have in common: JCGM 100:2008, F.1.2.3.
+    ///
+    /// # Source
+    /// JCGM 100:2008, equations (10) and (G.2b), evaluated anew for every plan: nothing is linearised over the changes.
+    ///
+    /// # Errors
+    /// A change that cannot be made; see [`PlanningError`].
+    pub fn with(&self, changes: &[&Change]) -> Result<Planned, PlanningError> {
+        let mut record = self.record.clone();
+        let (mut titres, mut blanks, mut runs, mut other_titrant) = (self.titres(), self.blanks, 1, false);
+        let mut capacity = self.burette;
+        let before = taken(&record.portion)?;
+        for change in changes {
+            match change {
+                Change::Titres(wanted) => titres = more("titres", *wanted, titres)?,
+                Change::Blanks(wanted) => blanks = more("blanks", *wanted, blanks)?,
+                Change::Burette(burette, holds) => {
+                    with_burette(&mut record, burette);
+                    capacity.ml = *holds;
+                }
+                Change::Vessel { of, by } => with_vessel(&mut record.portion, of, by)?,
+                Change::Titrant(relative_u, dof) => {
+                    with_titrant(&mut record, *relative_u, *dof);
+                    other_titrant = true;
+                }
+                Change::Runs(wanted @ 1..=MOST_RUNS) => runs = *wanted,
+                Change::Runs(wanted) => return Err(PlanningError::Runs(*wanted)),
+            }
+        }
+        // The present record is left as it is, down to its readings.
+        if changes.iter().any(|change| matches!(change, Change::Vessel { .. } | Change::Burette(..))) {
+            let ratio = taken_after(&record.portion)? / before;
+            self.scale(&mut record, ratio, capacity)?;
+        }
+        self.repeat(&mut record, titres, blanks)?;
+        let (value, titre_ml, fillings) = self.evaluated(&record, titres, runs)?;
+        let Costs { run, titre, blank, titrant } = self.costs;
+        let each = run + titre * titres as f64 + blank * blanks as f64;
+        let cost = each * runs as f64 + if other_titrant { titrant } else { 0.0 };
+        let (estimate, expanded_uncertainty) = value;
+        Ok(Planned {
+            value: estimate.value(),
+            u: estimate.u(),
+            degrees_of_freedom: estimate.degrees_of_freedom(),
+            expanded_uncertainty,
+            titre_ml,
+            fillings,
+            cost,
+        })
+    }
+
+    fn evaluated(
+        &self,
+        record: &Record,
+        titres: usize,
+        runs: usize,
+    ) -> Result<((crate::working::Estimate, f64), f64, usize), PlanningError> {
+        let copies: Vec<Record> =
+            (0..runs).map(|run| if run == 0 { record.clone() } else { copy(record, run) }).collect();
+        let sheet = Sheet::lean();
+        let (mut nodes, mut agreed) = (Vec::with_capacity(runs), Vec::with_capacity(runs));
+        let (mut titre_ml, mut fillings) = (0.0, 1);
+        for copy in &copies {
+            let (evaluation, node) = evaluate_on(&sheet, copy, Part::Alone, Detail::Figures)?;
+            let used: Vec<&Titration> = (evaluation.titres.iter().zip(&copy.titrations))
+                .filter(|(titre, _)| titre.fate == Fate::Used)
+                .map(|(_, titration)| titration)
+                .collect();
+            if used.len() != titres {
+                return Err(PlanningError::NotCounted { used: used.len(), wanted: titres });
+            }
+            let (node, least) = node.ok_or_else(|| PlanningError::Unsettled("the plan has no result".to_owned()))?;
+            titre_ml = evaluation.titre_ml.unwrap_or_default();
+            fillings = used.iter().map(|titration| titration.segments.len()).max().unwrap_or(1);
+            nodes.push(node);
+            agreed.push((Identity::Repeatability(&copy.id), least));
+        }
+        let node = if let [only] = nodes.as_slice() { *only } else { sheet.mean(&nodes) };
+        let estimate = sheet.estimate(node);
+        let rules = &record.rules;
+        let reported = content::reported(&estimate, &sheet.estimate_with(node, &agreed), &rules.reporting, rules.loq)
+            .map_err(EvaluationError::from)?;
+        Ok(((estimate, reported.coverage.expanded_uncertainty), titre_ml, fillings))
+    }
+
+    /// Brings the titres to another amount of iron.
+    fn scale(&self, record: &mut Record, ratio: f64, burette: Capacity) -> Result<(), PlanningError> {
+        if (ratio - 1.0).abs() > 1e-12 && is_back_titration(self.record) {
+            return Err(PlanningError::BackTitration);
+        }
+        for (titration, net) in record.titrations.iter_mut().zip(&self.net_ml) {
+            let read: f64 = titration.segments.iter().map(|part| part.last.value() - part.initial.value()).sum();
+            let wanted = read + net * (ratio - 1.0);
+            if wanted > burette.ml && !burette.refills {
+                return Err(PlanningError::Refill { titre: wanted, capacity: burette.ml });
+            }
+            titration.segments = filled(titration, wanted, burette.ml);
+        }
+        Ok(())
+    }
+
+    /// Adds titres like the one nearest to the mean, and blanks like the first.
+    fn repeat(&self, record: &mut Record, titres: usize, blanks: usize) -> Result<(), PlanningError> {
+        if titres > self.used.len() {
+            if record.rules.sigma_r_ml.is_none() {
+                return Err(PlanningError::NoRepeatability);
+            }
+            let mean = self.used.iter().map(|at| self.net_ml[*at]).sum::<f64>() / self.used.len() as f64;
+            let off = |at: &usize| (self.net_ml[*at] - mean).abs();
+            let nearest = self.used.iter().copied().min_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or_default();
+            for number in self.used.len()..titres {
+                let mut another = record.titrations[nearest].clone();
+                another.id = format!("{} again {number}", another.id);
+                another.position = u32::try_from(record.titrations.len() + 1).unwrap_or(u32::MAX);
+                record.titrations.push(another);
+            }
+        }
+        if blanks > self.blanks {
+            let pattern = usable(self.record).first().map(|blank| blank.id.clone()).ok_or(PlanningError::NoBlank)?;
+            let pattern =
+                record.blanks.iter().find(|blank| blank.id == pattern).cloned().ok_or(PlanningError::NoBlank)?;
+            record.blanks.extend((self.blanks..blanks).map(|number| {
+                let mut another = pattern.clone();
+                another.id = format!("{} again {number}", another.id);
+                another
+            }));
+        }
+        Ok(())
+    }
+
+    /// Every combination of the ways that can be made, the present one first.
+    ///
+    /// # Errors
+    /// More than [`MOST_COMBINATIONS`], or a present way that has no figures.
+    pub fn compare(&self, acts: &[Choices]) -> Result<Compared, PlanningError> {
+        let sizes: Vec<usize> = acts.iter().map(|act| act.ways.len().max(1)).collect();
+        let found = combinations(&sizes);
+        if found > MOST_COMBINATIONS {
+            return Err(PlanningError::TooMany { found });
+        }
+        let mut compared = Compared { plans: Vec::with_capacity(found), impossible: 0 };
+        let mut choices = vec![0; acts.len()];
+        loop {
+            stop::point();
+            let changes: Vec<&Change> =
+                acts.iter().zip(&choices).filter_map(|(act, way)| act.ways.get(*way)?.change.as_ref()).collect();
+            match self.with(&changes) {
+                Ok(of) => compared.plans.push(Plan {
+                    choices: choices.clone(),
+                    cost: of.cost,
+                    value: of.value,
+                    u: of.u,
+                    degrees_of_freedom: of.degrees_of_freedom,
+                    expanded_uncertainty: of.expanded_uncertainty,
+                }),
+                // What does not fit is no plan; the present way always is one.
+                Err(_) if !compared.plans.is_empty() => compared.impossible += 1,
+                Err(error) => return Err(error),
+            }
+            if !turn(&mut choices, &sizes) {
+                return Ok(compared);
+            }
+        }
+    }
+}
+
+fn more(what: &'static str, wanted: usize, present: usize) -> Result<usize, PlanningError> {
+    if wanted < present {
+        return Err(PlanningError::Fewer { what, wanted, present });
+    }
+    Ok(wanted)
+}
+
+/// How much of what was taken comes into the titration vessel, in any unit.
+fn taken(portion: &Portion) -> Result<f64, PlanningError> {
+    let mut amount = match &portion.amount {
+        PortionAmount::Volume(vessel) => vessel.volume_ml,
+        PortionAmount::Mass { grams, .. } => *grams,
+    };
+    let mut held: Option<f64> = None;
+    for DilutionStep { pipette, flask } in &portion.dilution {
+        if let (Some(pipette), Some(held)) = (pipette, held) {
+            amount *= pipette.volume_ml / held;
+        }
+        held = Some(flask.volume_ml);
+    }
+    if let (Some(aliquot), Some(held)) = (&portion.aliquot, held) {
+        amount *= aliquot.volume_ml / held;
+    }
+    Ok(amount)
+}
+
+/// The same of a portion that is planned: what goes into a flask must leave it room.
+fn taken_after(portion: &Portion) -> Result<f64, PlanningError> {
+    let fits = |pipette: f64, flask: f64| {
+        if pipette < flask { Ok(()) } else { Err(PlanningError::DoesNotFit { pipette, flask }) }
+    };
+    let mut held: Option<f64> = None;
+    for DilutionStep { pipette, flask } in &portion.dilution {
+        let into = match (pipette, &portion.amount, held) {
+            (Some(pipette), ..) => Some(pipette.volume_ml),
+            (None, PortionAmount::Volume(vessel), None) => Some(vessel.volume_ml),
+            (None, ..) => None,
+        };
+        if let Some(into) = into {
+            fits(into, flask.volume_ml)?;
+        }
+        if let (Some(pipette), Some(held)) = (pipette, held) {
+            fits(pipette.volume_ml, held)?;
+        }
+        held = Some(flask.volume_ml);
+    }
+    if let (Some(aliquot), Some(held)) = (&portion.aliquot, held) {
+        fits(aliquot.volume_ml, held)?;
+    }
+    taken(portion)
+}
+
+fn with_vessel(portion: &mut Portion, of: &str, by: &Vessel) -> Result<(), PlanningError> {
+    let mut found = false;
+    let mut change = |vessel: &mut Vessel| {
+        if vessel.id == of {
+            vessel.clone_from(by);
+            found = true;
+        }
+    };
+    if let PortionAmount::Volume(vessel) = &mut portion.amount {
+        change(vessel);
+    }
+    for step in &mut portion.dilution {
+        step.pipette.iter_mut().for_each(&mut change);
+        change(&mut step.flask);
+    }
+    portion.aliquot.iter_mut().for_each(&mut change);
+    if found { Ok(()) } else { Err(PlanningError::NoSuchVessel(of.to_owned())) }
+}
+
+/// The scale errors of the present burette are those of its titres; the other one is planned with its uncertainty alone.
+fn with_burette(record: &mut Record, by: &Burette) {
+    let change = |burette: &mut Burette| {
+        let corrections = std::mem::take(&mut burette.corrections);
+        *burette = Burette { corrections, ..by.clone() };
+    };
+    record.titrations.iter_mut().map(|titration| &mut titration.burette).for_each(change);
+    record.blanks.iter_mut().map(|blank| &mut blank.burette).for_each(change);
+}
+
+fn with_titrant(record: &mut Record, relative_u: f64, dof: Option<f64>) {
+    let titrations = record.titrations.iter_mut().map(|titration| &mut titration.factor);
+    let blanks = record.blanks.iter_mut().filter_map(|blank| blank.factor.as_mut());
+    for factor in titrations.chain(blanks) {
+        factor.u = relative_u * factor.concentration;
+        factor.dof = dof;
+        if let Some(following) = &mut factor.following {
+            following.u = relative_u * following.concentration;
+            following.dof = dof;
+        }
+    }
+}
+
+/// Readings of a volume, in as many fillings as it takes.
+fn filled(titration: &Titration, wanted: f64, capacity_ml: f64) -> Vec<Segment> {
+    let digits = titration.segments.first().map_or(2, |part| part.last.decimal().fractional_digit_count());
+    let reading = |ml: f64| {
+        Reading::of(
+            BigDecimal::from_f64(ml).unwrap_or_default().with_scale_round(digits, bigdecimal::RoundingMode::HalfEven),
+        )
+    };
+    let fits = titration.segments.iter().all(|part| part.last.value() <= capacity_ml);
+    let read: f64 = titration.segments.iter().map(|part| part.last.value() - part.initial.value()).sum();
+    if fits && (read - wanted).abs() < 1e-9 {
+        return titration.segments.clone();
+    }
+    if let [only] = titration.segments.as_slice()
+        && only.initial.value() + wanted <= capacity_ml
+    {
+        return vec![Segment { initial: only.initial.clone(), last: reading(only.initial.value() + wanted) }];
+    }
+    let fillings = (wanted / capacity_ml).ceil().clamp(1.0, 20.0);
+    let each = wanted / fillings;
+    (0..fillings as usize).map(|_| Segment { initial: reading(0.0), last: reading(each) }).collect()
+}
+
+/// The same determination in a run of its own.
+fn copy(record: &Record, run: usize) -> Record {
+    let mut other = record.clone();
+    let named = |id: &mut String| *id = format!("{id} run {run}");
+    named(&mut other.id);
+    named(&mut other.portion.id);
+    if let PortionAmount::Mass { id, .. } = &mut other.portion.amount {
+        named(id);
+    }
+    other.titrations.iter_mut().for_each(|titration| named(&mut titration.id));
+    other.blanks.iter_mut().for_each(|blank| named(&mut blank.id));
+    other
+}

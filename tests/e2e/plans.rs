@@ -1,0 +1,90 @@
+//! What would lower the uncertainty of a determination, from what stands on the shelf.
+
+use ferrotitre_tests::bench::{day, text};
+use serde_json::{Value, json};
+
+use crate::control::{near, number};
+use crate::lab::{Lab, method_with, rules};
+use crate::pages::Visitor;
+
+fn single<'a>(plan: &'a Value, act: &str, to: &str) -> Option<&'a Value> {
+    plan["single_changes"].as_array().unwrap().iter().find(|one| one["act"] == act && one["to"] == to)
+}
+
+async fn pipette(lab: &Lab, code: &str, calibrated: &str, due: i64) -> String {
+    let facts = json!({ "code": code, "kind": "pipette", "description": "a pipette of 20 mL", "accuracy_class": "AS",
+        "range_low": "0", "range_high": "20.00", "unit": "mL" });
+    let id = text(&lab.app.manager.post("/equipment", &facts).await.expect(201), "id");
+    let calibration = json!({ "certificate": format!("CAL-{code}"), "calibrated_on": day(-60), "due_on": day(due),
+        "calibrated_value": calibrated, "standard_uncertainty": "0.004" });
+    let _ = lab.app.manager.post(&format!("/equipment/{id}/calibrations"), &calibration).await.expect(201);
+    id
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_plan_is_evaluated_as_the_determination_itself_and_offers_what_may_be_used_today() {
+    let lab = Lab::open().await;
+    let mut with_blank = rules();
+    with_blank["blank"] = json!("subtract");
+    let method = method_with(&lab.app, ("M7", "iron(II)", "none"), with_blank).await;
+    let run = lab.run(&method).await;
+    let determination = lab.begin(&run).await;
+    let path = format!("/determinations/{determination}/plan");
+    lab.app.auditor.get(&path).await.refused(422, "not_enough_data");
+    lab.blank(&run).await;
+    lab.titrate(&determination, &lab.titration("accurate", "21.46", None)).await;
+    lab.app.auditor.get(&path).await.refused(422, "not_enough_data");
+    lab.titrate(&determination, &lab.titration("accurate", "21.48", None)).await;
+
+    pipette(&lab, "P20", "20.00", 200).await;
+    pipette(&lab, "P20-OLD", "20.00", -3).await;
+    let retired = pipette(&lab, "P20-GONE", "20.00", 200).await;
+    let away = json!({ "to": "retired", "reason": "its tip is broken off" });
+    let _ = lab.app.manager.post(&format!("/equipment/{retired}/moves"), &away).await.expect(201);
+
+    let plan = lab.app.auditor.get(&path).await.expect(200);
+    let read = lab.app.auditor.get(&format!("/determinations/{determination}")).await.expect(200);
+    let u = number(&plan, "/present/u");
+    let budget = read["evaluation"]["budget"].as_array().unwrap();
+    let part = |label: &str| {
+        let of = |line: &&Value| line["label"].as_str().unwrap().contains(label);
+        budget.iter().filter(of).map(|line| number(line, "/contribution").powi(2)).sum::<f64>()
+    };
+    near("u", budget.iter().map(|line| number(line, "/contribution").powi(2)).sum::<f64>().sqrt(), u, 1e-9);
+    near("U", number(&plan, "/present/expanded_uncertainty"), 2.0 * u, 1e-9);
+    near("target", number(&plan, "/target"), u, 1e-9);
+    // JCGM 100:2008, 4.2.3, by the budget of the determination itself: three blanks leave a third of its variance.
+    let blanks = single(&plan, "blanks", "3").unwrap();
+    let expected = 2.0 * (u * u - part("blank") * 2.0 / 3.0).sqrt();
+    near("three blanks", number(blanks, "/expanded_uncertainty"), expected, 1e-9);
+    near("cost", number(blanks, "/further_cost"), 20.0, 1e-12);
+    near("gain", number(blanks, "/gain_per_cost"), (2.0 * u - expected) / 20.0, 1e-9);
+    // F.1.2.3: two runs share all but the titres and the blank.
+    let runs = single(&plan, "runs, averaged", "2").unwrap();
+    let expected = 2.0 * (u * u - (part("blank") + part("repeatability")) / 2.0).sqrt();
+    near("two runs", number(runs, "/expanded_uncertainty"), expected, 1e-9);
+    // 10 mL and 25 mL of 250 mL: a sample of 20.00 mL has twice the net titre.
+    let sample = single(&plan, "sample", "P20").unwrap();
+    near("titre", number(sample, "/titre_ml"), 2.0 * number(&plan, "/present/titre_ml"), 0.011);
+    assert!(number(sample, "/gain_percent") > 20.0, "{sample}");
+    let offered = plan["single_changes"].to_string();
+    assert!(!offered.contains("P20-OLD") && !offered.contains("P20-GONE"), "{offered}");
+    // 25 mL of sample would take 53 mL.
+    assert!(single(&plan, "sample", "P25").is_none(), "{offered}");
+    let refilled = lab.app.auditor.get(&format!("{path}?refills=true")).await.expect(200);
+    assert_eq!(single(&refilled, "sample", "P25").unwrap()["fillings"], 2);
+    let cheapest = &plan["cheapest"];
+    assert!(number(cheapest, "/expanded_uncertainty") <= number(&plan, "/target"), "{cheapest}");
+    assert!(cheapest["changes"].to_string().contains("sample: P20 in place of P10"), "{cheapest}");
+
+    let other = lab.app.auditor.get(&format!("{path}?target=0.0001&blank_cost=0&run_cost=0&titre_cost=0")).await;
+    let other = other.expect(200);
+    assert!(other.get("cheapest").is_none() && number(&other, "/best/cost") == 0.0, "{other}");
+    let wrong = lab.app.auditor.get(&format!("{path}?run_cost=-1")).await.refused(422, "invalid_input");
+    assert_eq!(wrong["errors"][0]["field"], "run_cost", "{wrong}");
+    lab.app.auditor.get("/determinations/00000000-0000-7000-8000-000000000000/plan").await.refused(404, "not_found");
+
+    let page = Visitor::of(lab.app.running.address, &lab.app.analyst).get(&format!("{path}?target=abc")).await;
+    assert!(page.text.contains("The target must be a number, 0 or more, not abc."), "{}", page.text);
+    assert!(page.text.contains("The cheapest way to") && page.text.contains("P20 in place of P10"), "{}", page.text);
+}
