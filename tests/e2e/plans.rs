@@ -1,6 +1,6 @@
 //! What would lower the uncertainty of a determination, from what stands on the shelf.
 
-use ferrotitre_tests::bench::{day, text};
+use ferrotitre_tests::bench::{day, minutes_ago, text};
 use serde_json::{Value, json};
 
 use crate::control::{near, number};
@@ -87,4 +87,63 @@ async fn a_plan_is_evaluated_as_the_determination_itself_and_offers_what_may_be_
     let page = Visitor::of(lab.app.running.address, &lab.app.analyst).get(&format!("{path}?target=abc")).await;
     assert!(page.text.contains("The target must be a number, 0 or more, not abc."), "{}", page.text);
     assert!(page.text.contains("The cheapest way to") && page.text.contains("P20 in place of P10"), "{}", page.text);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn results_of_a_sample_together_have_the_u_of_what_they_share() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let (first, second) = (lab.iron2_done(["21.46", "21.48"]).await, lab.total_done(["23.40", "23.42"]).await);
+    let only = format!("/joint-results?determinations={first},{second}");
+    let unsigned = app.auditor.get(&only).await.refused(422, "not_enough_data");
+    assert!(text(&unsigned, "detail").contains("in progress"), "{unsigned}");
+    for id in [&first, &second] {
+        lab.through(&format!("/determinations/{id}")).await;
+    }
+    let sample = text(&app.auditor.get(&format!("/determinations/{first}")).await.expect(200), "sample");
+    let together = app.auditor.get(&format!("/joint-results?sample={sample}&coefficients=-1,1")).await.expect(200);
+    assert_eq!(together["results"][0]["determination"], json!(first));
+    assert_eq!(app.auditor.get(&only).await.expect(200)["covariance"], together["covariance"]);
+    let of = |what: &str| {
+        together["combinations"].as_array().unwrap().iter().find(|one| one["what"] == what).unwrap().clone()
+    };
+    // Iron(III) by difference is the same difference, with the same u.
+    let iron3 = app
+        .analyst
+        .post(
+            "/iron-results",
+            &json!({ "total": second, "iron2": first, "code": "FE3-1", "observed_at": minutes_ago(5) }),
+        )
+        .await
+        .expect(201);
+    for what in ["total iron less iron(II)", "as asked"] {
+        near("value", number(&of(what), "/value"), number(&iron3, "/evaluation/value"), 1e-9);
+        near("u", number(&of(what), "/u"), number(&iron3, "/evaluation/u"), 1e-9);
+        near("apart", number(&of(what), "/u_if_independent"), number(&iron3, "/evaluation/u_if_independent"), 1e-9);
+    }
+    // Results of two analytes have no mean.
+    assert_eq!(together["combinations"].as_array().unwrap().len(), 2, "{together}");
+    // u² of a mean of two: a quarter of the sum of all covariances (JCGM 100:2008, equation (13)).
+    let third = lab.iron2_done(["21.50", "21.52"]).await;
+    lab.through(&format!("/determinations/{third}")).await;
+    let both = app.auditor.get(&format!("/joint-results?determinations={first},{third}")).await.expect(200);
+    let rows = both["covariance"].as_array().unwrap().iter().flat_map(|row| row.as_array().unwrap());
+    let all: f64 = rows.map(|c| c.as_f64().unwrap()).sum();
+    let mean = &both["combinations"][0];
+    assert_eq!(mean["what"], "mean of iron(II)");
+    near("mean", number(mean, "/u"), all.sqrt() / 2.0, 1e-9);
+    assert!(number(mean, "/u") > number(mean, "/u_if_independent"), "{mean}");
+    assert_eq!(both["combinations"][2]["what"], "difference of iron(II)");
+
+    let wrong = app.auditor.get(&format!("/joint-results?sample={sample}&coefficients=1")).await;
+    assert_eq!(wrong.refused(422, "invalid_input")["errors"][0]["field"], "coefficients");
+    let both = format!("/joint-results?sample={sample}&determinations={first}");
+    app.auditor.get(&both).await.refused(422, "invalid_input");
+    app.auditor.get("/joint-results?determinations=abc").await.refused(422, "invalid_input");
+    let unknown = "/joint-results?determinations=00000000-0000-7000-8000-000000000000";
+    app.auditor.get(unknown).await.refused(422, "unknown_reference");
+    let visitor = Visitor::of(app.running.address, &app.analyst);
+    let page = visitor.get(&format!("/joint-results/sample/{sample}?coefficients=1%2C-1%2C0")).await.text;
+    assert!(page.contains("does not average out of a mean") && page.contains("as asked"), "{page}");
+    assert!(visitor.get(&format!("/samples/{sample}")).await.text.contains("Results together"));
 }

@@ -120,6 +120,37 @@ async fn a_standardisation_gives_the_lot_its_factor_once_somebody_else_approves_
     assert_eq!((&drift["line"], &drift["because"]), (&Value::Null, &json!("end of validity of the factor")));
     let missing = drift["missing"].to_string();
     assert!(missing.contains("regression") && missing.contains("needs at least 3, has 1"), "{missing}");
+    assert!(drift.get("schedules").is_none(), "{drift}");
+
+    // With two older factors there is a line, and with the three replicates a schedule: u² = fixed² + s²/n + (b t)²/3 by hand.
+    lot.factors(Utc::now() - Duration::days(40), &[(0, "1.0060"), (20, "1.0020")]).await;
+    let drift = lot.drift("?u_budget_percent=0.2&cost_each=50&cost_replicate=7").await;
+    let of = &drift["schedules"];
+    let replicates = [one(0.1675, 25.00), one(0.1682, 25.10), one(0.1671, 24.94)];
+    let s = 100.0 * (replicates.iter().map(|c| (c / mean - 1.0).powi(2)).sum::<f64>() / 2.0).sqrt();
+    assert!((number(&of["repeatability_percent"]) / s - 1.0).abs() < 1e-5, "{of}");
+    assert_eq!((&of["degrees_of_freedom"], &of["present_replicates"]), (&json!(2), &json!(3)));
+    let fixed = number(&of["fixed_percent"]);
+    let u = 100.0 * number(&drift["points"][2]["u"]) / number(&drift["points"][2]["factor"]);
+    assert!((fixed.powi(2) - (u * u - s * s / 3.0).max(0.0)).abs() < 1e-5, "{of}");
+    let b = 100.0 * number(&drift["line"]["slope_per_day"]).abs() / number(&drift["points"][2]["factor"]);
+    let mut costs = Vec::new();
+    for (n, one) in (3..).zip(of["schedules"].as_array().unwrap()) {
+        let days = (3.0 * (0.04 - fixed * fixed - s * s / f64::from(n))).sqrt() / b;
+        assert!((number(&one["days"]) / days - 1.0).abs() < 1e-4, "{one} {days}");
+        let cost = (50.0 + 7.0 * f64::from(n)) * 365.25 / days;
+        assert!((number(&one["cost_a_year"]) / cost - 1.0).abs() < 1e-4, "{one} {cost}");
+        costs.push(cost);
+    }
+    assert_eq!(costs.len(), 6);
+    let least = costs.iter().copied().fold(f64::INFINITY, f64::min);
+    assert!((number(&of["cheapest"]["cost_a_year"]) / least - 1.0).abs() < 1e-4, "{of}");
+    assert!(lot.drift("?u_budget_percent=0.0001").await["schedules"].get("cheapest").is_none());
+    let wrong = app.auditor.get(&format!("/titrants/{}/drift?cost_each=-1", lot.titrant)).await;
+    assert_eq!(wrong.status, 422, "{}", wrong.text);
+    let page = crate::pages::Visitor::of(app.running.address, &app.analyst);
+    let page = page.get(&format!("/titrants/{}/drift?budget=0.2", lot.titrant)).await.text;
+    assert!(page.contains("How often to standardise") && page.contains("Cost a year"), "{page}");
 }
 
 /// Expected figures: computed independently with SciPy for weekly factors of a drifting permanganate lot.

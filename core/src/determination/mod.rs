@@ -11,6 +11,7 @@ mod evaluate;
 mod evidence;
 mod facts;
 mod iron3;
+mod joint;
 mod judgements;
 mod planning;
 mod preparation;
@@ -32,6 +33,7 @@ pub use facts::{
     TitrationKind, Vessel,
 };
 pub use iron3::{Iron3, iron3};
+pub use joint::{Combined, Joint, JointError, joint};
 pub use planning::{
     Capacity, Change, Choices, Compared, Costs, MOST_COMBINATIONS, Planned, Planner, PlanningError, Way,
 };

@@ -20,13 +20,14 @@ use ferrotitre_bench::titrants::wire::Rejection;
 use uuid::Uuid;
 
 use crate::determinations::iron_results::{self, IronResultView};
+use crate::determinations::joint::{AskedJoint, JointView};
 use crate::determinations::planning::wire::{AskedPlan, PlanView};
 use crate::determinations::steps::{self, Step};
 use crate::determinations::wire::{
     DeterminationLine, DeterminationListing, DeterminationView, NewDetermination, NewIronResult, NewTitration,
     SignOffListing, TitrationHistory, TitrationView,
 };
-use crate::determinations::{discordance, planning, service, supervision};
+use crate::determinations::{discordance, joint, planning, service, supervision};
 
 /// Begins a determination of a test portion in an open run.
 #[utoipa::path(tag = "determinations", request_body = NewDetermination, responses((status = 201, description = "Begun", body = DeterminationView)))]
@@ -85,6 +86,17 @@ pub(super) async fn read_determination_plan(
     asked: Params<AskedPlan>,
 ) -> Result<web::Json<PlanView>, Problem> {
     Ok(web::Json(planning::read(&db, *id, asked.0).await?))
+}
+
+/// Takes several signed results together, with what they share: covariances, mean, sum, difference, and any combination.
+#[utoipa::path(tag = "determinations", params(AskedJoint), responses((status = 200, description = "Results with everything between them", body = JointView)))]
+#[get("/joint-results")]
+pub(super) async fn read_joint_results(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    asked: Params<AskedJoint>,
+) -> Result<web::Json<JointView>, Problem> {
+    Ok(web::Json(joint::read(&db, &asked.0).await?))
 }
 
 /// Records a titration; the answer is the determination as it now stands.

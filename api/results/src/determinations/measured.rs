@@ -86,7 +86,7 @@ impl Measured {
 }
 
 /// Whether the author of a determination in this state answers for it.
-pub(super) fn is_signed(state: &str) -> bool {
+pub fn is_signed(state: &str) -> bool {
     matches!(state, "submitted" | "reviewed" | "approved" | "reported")
 }
 

@@ -11,6 +11,7 @@ pub mod evaluation;
 pub mod evidence;
 mod handlers;
 pub mod iron_results;
+pub mod joint;
 mod material;
 pub mod measured;
 pub mod pages;
@@ -47,6 +48,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(pages::report::print_determination)
         .service(pages::proof::read_proof_of_control)
         .service(pages::proof::print_proof_of_control)
+        .service(handlers::read_joint_results)
         .service(handlers::record_titration)
         .service(handlers::list_titrations)
         .service(handlers::read_titration)

@@ -3,6 +3,7 @@
 mod handlers;
 pub mod pages;
 mod picture;
+mod schedule;
 pub mod wire;
 
 use chrono::{DateTime, Duration, Utc};
@@ -13,6 +14,7 @@ use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::states;
 use ferrotitre_base::zone;
 use ferrotitre_bench::titrants::service::KIND;
+use ferrotitre_bench::titrants::standardisations;
 use ferrotitre_bench::titrants::store::{self, FactorRow, TitrantRow};
 use ferrotitre_core::control::drift::{Drift, FactorPoint, Staleness, drift, effect, interpolate, longest_interval};
 use ferrotitre_core::statistics::regression::{Leaving, StraightLine, Tolerance};
@@ -112,18 +114,27 @@ impl Known {
 
 /// Answers the drift question of a lot.
 pub(super) async fn read(db: &Db, id: Uuid, question: &DriftQuestion) -> Result<DriftView, Refusal> {
-    db.read(async |connection| {
-        let known = known(connection, id, question).await?;
-        let mut view = view(&known, question);
-        if let Some(effect) = &mut view.effect_now {
-            let factors: Vec<FactorId> = known.factors.iter().map(|factor| factor.id).collect();
-            let relative = measured::relative_uncertainties(connection, &factors, DETERMINATIONS).await?;
-            effect.determinations = relative.len();
-            effect.share_of_u = median(&relative).ok().map(|u| effect.percent.abs() / (200.0 * u));
-        }
-        Ok(view)
-    })
-    .await
+    let mut view = db
+        .read(async |connection| {
+            let known = known(connection, id, question).await?;
+            let mut view = view(&known, question);
+            if let Some(effect) = &mut view.effect_now {
+                let factors: Vec<FactorId> = known.factors.iter().map(|factor| factor.id).collect();
+                let relative = measured::relative_uncertainties(connection, &factors, DETERMINATIONS).await?;
+                effect.determinations = relative.len();
+                effect.share_of_u = median(&relative).ok().map(|u| effect.percent.abs() / (200.0 * u));
+            }
+            Ok(view)
+        })
+        .await?;
+    let standardised = standardisations::list(db, id).await?;
+    view.schedules = schedule::schedules(&view, &standardised, question)?;
+    Ok(view)
+}
+
+/// The picture of how often to standardise; none where no schedule is known.
+pub(super) fn draw_schedules(view: &DriftView) -> Result<Option<String>, Refusal> {
+    view.schedules.as_ref().filter(|of| !of.schedules.is_empty()).map(|of| schedule::draw(of, &view.code)).transpose()
 }
 
 /// The picture of it.
@@ -198,6 +209,7 @@ fn view(known: &Known, question: &DriftQuestion) -> DriftView {
             determinations: 0,
         }),
         interval: interval(known, &read, question, &mut missing),
+        schedules: None,
         missing,
     }
 }
@@ -277,7 +289,7 @@ fn interval(known: &Known, read: &Drift, question: &DriftQuestion, missing: &mut
 
 /// Factor of a lot at a moment: the one in force, and where another follows, the one interpolated between both.
 pub(super) async fn factor_at(db: &Db, id: Uuid, at: DateTime<Utc>) -> Result<FactorAt, Refusal> {
-    let everything = DriftQuestion { at: Some(DateTime::<Utc>::MAX_UTC), u_budget_percent: None };
+    let everything = DriftQuestion { at: Some(DateTime::<Utc>::MAX_UTC), ..DriftQuestion::default() };
     let known = db.read(async |connection| known(connection, id, &everything).await).await?;
     let next = known.factors.partition_point(|factor| factor.valid_from <= at);
     let Some(before) = next.checked_sub(1).and_then(|index| known.factors.get(index)) else {
@@ -307,7 +319,7 @@ pub(super) async fn factor_at(db: &Db, id: Uuid, at: DateTime<Utc>) -> Result<Fa
 
 /// Lots in use whose factor or whose own use has ended or ends soon, or whose prediction band leaves the tolerance.
 pub async fn alerts(connection: &Connection, now: DateTime<Utc>, until: DateTime<Utc>) -> Result<Vec<Alert>, Refusal> {
-    let question = DriftQuestion { at: Some(now), u_budget_percent: None };
+    let question = DriftQuestion { at: Some(now), ..DriftQuestion::default() };
     let mut alerts = Vec::new();
     let lots = store::recent_titrants(connection).await?;
     let mut live = states::present_many(connection, KIND, &lots).await?;

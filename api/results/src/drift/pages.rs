@@ -17,7 +17,7 @@ use serde::Deserialize;
 use uuid::Uuid;
 
 use crate::drift;
-use crate::drift::wire::{DriftQuestion, DriftView, FactorAt, Passage};
+use crate::drift::wire::{DriftQuestion, DriftView, FactorAt, Passage, SchedulesView};
 
 /// Mounts the page.
 pub fn routes(config: &mut web::ServiceConfig) {
@@ -33,16 +33,25 @@ pub(super) struct Asked {
     /// Share of the factor in the uncertainty of results, per cent.
     #[serde(default)]
     budget: String,
+    /// Costs of a standardisation and of a replicate.
+    #[serde(default)]
+    cost_each: String,
+    #[serde(default)]
+    cost_replicate: String,
 }
 
 impl Asked {
-    fn budget(&self) -> Result<Option<f64>, Refusal> {
-        let given = self.budget.trim().replace(',', ".");
-        if given.is_empty() {
-            return Ok(None);
+    fn question(&self) -> Result<DriftQuestion, Refusal> {
+        let budget = number("budget", &self.budget)?;
+        if budget.is_some_and(|value| value <= 0.0) {
+            return Err(Refusal::invalid("budget", "range", "must be a number above 0", &self.budget));
         }
-        let value = given.parse::<f64>().ok().filter(|value| value.is_finite() && *value > 0.0);
-        value.map(Some).ok_or_else(|| Refusal::invalid("budget", "range", "must be a number above 0", &self.budget))
+        Ok(DriftQuestion {
+            at: None,
+            u_budget_percent: budget,
+            cost_each: number("cost_each", &self.cost_each)?,
+            cost_replicate: number("cost_replicate", &self.cost_replicate)?,
+        })
     }
 
     fn moment(&self) -> Result<Option<DateTime<Utc>>, Refusal> {
@@ -52,6 +61,15 @@ impl Asked {
         let wrong = || Refusal::invalid("at", "type", "must be a day and a time, such as 2026-11-25T09:30", &self.at);
         show::moment(&self.at).map(Some).ok_or_else(wrong)
     }
+}
+
+fn number(field: &str, text: &str) -> Result<Option<f64>, Refusal> {
+    let given = text.trim().replace(',', ".");
+    if given.is_empty() {
+        return Ok(None);
+    }
+    let value = given.parse::<f64>().ok().filter(|value| value.is_finite() && *value >= 0.0);
+    value.map(Some).ok_or_else(|| Refusal::invalid(field, "range", "must be a number, 0 or more", text))
 }
 
 /// The drift of a lot.
@@ -64,9 +82,8 @@ pub(super) async fn read_drift(
     query: Params<Asked>,
 ) -> Result<HttpResponse, Problem> {
     let asked = query.0;
-    let question =
-        || -> Result<DriftQuestion, Refusal> { Ok(DriftQuestion { at: None, u_budget_percent: asked.budget()? }) };
-    let view = drift::read(&db, *id, &question()?).await?;
+    let question = asked.question()?;
+    let view = drift::read(&db, *id, &question).await?;
     let path = format!("/titrants/{id}");
     let lead = match view.restandardise_by {
         Some(by) => {
@@ -81,7 +98,7 @@ pub(super) async fn read_drift(
         .way(prepares, "Standardise", format!("{path}/standardisations/new"))
         .way(true, "Back to the lot", path.clone());
     if !view.points.is_empty() {
-        let drawing = drift::draw(&db, *id, &question()?).await?;
+        let drawing = drift::draw(&db, *id, &question).await?;
         let caption = "Each factor with its U, the line through them, its confidence band (dark) and its prediction band (light), the tolerance as heavy dashes, today as a dotted line. Below, the cumulative sums of the change since the first factor with their decision limits.";
         sheet = sheet.section("picture", "Factor against time", Part::Chart { drawing, caption: caption.to_owned() });
     }
@@ -89,6 +106,14 @@ pub(super) async fn read_drift(
         .section("exit", "When it leaves its tolerance", Part::Facts(exits(&shell, &view)))
         .section("trend", "Trend", Part::Facts(trend(&shell, &view)))
         .section("factors", "Factors", Part::Table(factors(&shell, &view)));
+    if let Some(of) = &view.schedules {
+        sheet = sheet.section("schedule", "How often to standardise", Part::Facts(rests_on(&shell, of)));
+        sheet = sheet.section("schedules", "", Part::Table(schedules(&shell, of, &asked)));
+        if let Some(drawing) = drift::draw_schedules(&view)? {
+            let caption = "Days between standardisations and cost a year against the number of replicates; filled: the cheapest. Updated with every standardisation.";
+            sheet = sheet.section("schedule-picture", "", Part::Chart { drawing, caption: caption.to_owned() });
+        }
+    }
     let at = asked.moment()?;
     let found = match at {
         Some(at) => match drift::factor_at(&db, *id, at).await {
@@ -118,6 +143,55 @@ pub(super) async fn read_drift(
             "The date is the earliest of: the end of the factor, the end of the lot, the day on which the prediction band leaves the tolerance.",
         )
         .show()
+}
+
+fn rests_on(shell: &Shell, of: &SchedulesView) -> Vec<Fact> {
+    let percent = |value: f64| shell.n(format!("{} %", show::figure(value, 2)));
+    let best = match &of.cheapest {
+        Some(best) => {
+            let days = best.days.map_or_else(|| "nothing drifts".to_owned(), |days| format!("every {days:.1} days"));
+            shell.n(format!("{} replicates, {days}", best.replicates))
+        }
+        None => "no number of replicates keeps the budget".to_owned(),
+    };
+    let s = format!("{}, {} degrees of freedom", percent(of.repeatability_percent), of.degrees_of_freedom);
+    vec![
+        fact("Cheapest", Cell::text(best)),
+        fact("u of the factor allowed", Cell::text(percent(of.u_budget_percent))),
+        fact("Drift a day", Cell::text(percent(of.drift_percent_per_day))),
+        fact("s of a replicate, pooled", Cell::text(s)),
+        fact("u that replicates do not lower", Cell::text(percent(of.fixed_percent))),
+        fact("Replicates of the last standardisation", Cell::text(of.present_replicates.to_string())),
+    ]
+}
+
+fn schedules(shell: &Shell, of: &SchedulesView, asked: &Asked) -> Table {
+    let rows = of.schedules.iter().map(|one| {
+        vec![
+            Cell::number(one.replicates.to_string()),
+            Cell::number(one.days.map_or_else(|| "no limit".to_owned(), |days| shell.n(format!("{days:.1}")))),
+            Cell::number(shell.n(show::figure(one.at_start_percent, 2))),
+            Cell::number(format!("{:.0}", 100.0 * one.share_of_drift)),
+            Cell::number(shell.n(show::figure(one.cost_a_year, 4))),
+        ]
+    });
+    let given = |text: &str, of: f64| if text.is_empty() { of.to_string() } else { text.to_owned() };
+    let budget = if asked.budget.is_empty() { show::figure(of.u_budget_percent, 2) } else { asked.budget.clone() };
+    Table {
+        columns: vec!["Replicates", "Days between", "u when fresh, %", "Share of drift at the end, %", "Cost a year"],
+        rows: rows.collect(),
+        empty: "No number of replicates keeps this budget: even a fresh standardisation exceeds it.",
+        filters: vec![
+            Field::new("budget", "u of the factor allowed in results, %", Kind::Decimal).optional().value(budget),
+            Field::new("cost_each", "Cost of a standardisation", Kind::Decimal)
+                .optional()
+                .value(given(&asked.cost_each, of.cost_each)),
+            Field::new("cost_replicate", "Cost of a replicate", Kind::Decimal)
+                .optional()
+                .value(given(&asked.cost_replicate, of.cost_replicate)),
+        ],
+        ..Table::default()
+    }
 }
 
 fn passage(passage: &Passage) -> String {

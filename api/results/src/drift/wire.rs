@@ -17,6 +17,12 @@ pub struct DriftQuestion {
     /// names the longest interval between standardisations that keeps to it.
     #[param(example = 0.1, minimum = 0.0)]
     pub u_budget_percent: Option<f64>,
+    /// What a standardisation costs, whatever its replicates; 30 if not given (minutes at the bench: common practice, no source).
+    #[param(minimum = 0.0)]
+    pub cost_each: Option<f64>,
+    /// What a replicate costs; 10 if not given.
+    #[param(minimum = 0.0)]
+    pub cost_replicate: Option<f64>,
 }
 
 /// The moment of a factor.
@@ -68,6 +74,10 @@ pub struct DriftView {
     pub effect_now: Option<EffectView>,
     /// Longest interval between standardisations, if a budget was given.
     pub interval: Option<IntervalView>,
+    /// How often to standardise with how many replicates, at which cost a year; absent where nothing was standardised or no line
+    /// can be drawn.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub schedules: Option<SchedulesView>,
     /// What cannot be answered yet, and why.
     pub missing: Vec<Missing>,
 }
@@ -213,6 +223,48 @@ pub struct IntervalView {
     pub u_of_a_standardisation_percent: f64,
     /// Longest interval, days; absent if nothing drifts.
     pub days: Option<f64>,
+}
+
+/// How often a lot is standardised.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct SchedulesView {
+    /// Largest relative standard uncertainty of the factor that is allowed, per cent: as asked, or half more than that of the last
+    /// standardisation (common practice, no source).
+    pub u_budget_percent: f64,
+    /// Relative repeatability standard deviation of a replicate, per cent, pooled over the standardisations of the lot.
+    pub repeatability_percent: f64,
+    /// Its degrees of freedom.
+    pub degrees_of_freedom: usize,
+    /// What every standardisation leaves besides: standard, glassware, balance, per cent.
+    pub fixed_percent: f64,
+    /// Drift a day by the line, per cent, its size.
+    pub drift_percent_per_day: f64,
+    /// What a standardisation was taken to cost.
+    pub cost_each: f64,
+    /// What a replicate was taken to cost.
+    pub cost_replicate: f64,
+    /// Replicates of the last standardisation.
+    pub present_replicates: usize,
+    /// By number of replicates, those that keep the budget when fresh.
+    pub schedules: Vec<ScheduleView>,
+    /// The cheapest a year; absent where no number of replicates keeps the budget.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub cheapest: Option<ScheduleView>,
+}
+
+/// Standardisations of so many replicates, as far apart as the budget allows.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct ScheduleView {
+    /// Replicates.
+    pub replicates: u32,
+    /// Days between standardisations; absent where nothing drifts.
+    pub days: Option<f64>,
+    /// Relative standard uncertainty just after one, per cent.
+    pub at_start_percent: f64,
+    /// Share of the variance that drift has at the end of the interval.
+    pub share_of_drift: f64,
+    /// Cost a year.
+    pub cost_a_year: f64,
 }
 
 /// An answer that cannot be given.

@@ -29,6 +29,7 @@ use uuid::Uuid;
 
 use crate::certificates::pages as certificates;
 use crate::control_charts::pages::shown;
+use crate::determinations::measured::is_signed;
 use crate::determinations::wire::DeterminationListing;
 use crate::determinations::{pages as determination_pages, service as determinations};
 use crate::runs::blanks;
@@ -237,6 +238,7 @@ pub(super) async fn read_run(
     let conducts = shell.may(Action::ConductRuns);
     let blank_table = blank::table(&shell, &db, &blanks, open && conducts, &people).await?;
     let results: Vec<Uuid> = lines.iter().map(|line| line.id).collect();
+    let signed = lines.iter().filter(|line| line.purpose == "sample" && is_signed(&line.state)).count();
     let certified = certificates::of_results(&db, &results).await?;
     let (control, values) = (quality(&run), control_values(&shell, &run));
     let facts = about(&shell, &run, &method, name(run.recorded_by.0));
@@ -256,6 +258,7 @@ pub(super) async fn read_run(
             format!("{path}/rejection"),
         )
         .way(run.state == "rejected" && conducts, "Repeat", format!("/runs/new?repeats={id}"))
+        .way(signed >= 2, "Results together", format!("/joint-results/run/{id}"))
         .way(true, "Where used", format!("/where-used/{id}"));
     if lacks {
         sheet =

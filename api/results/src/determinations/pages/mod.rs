@@ -4,6 +4,7 @@ mod against;
 mod bench;
 mod detail;
 pub mod iron_results;
+mod joint;
 mod planning;
 pub mod proof;
 pub mod report;
@@ -50,6 +51,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(report::report_determination)
         .service(proof::prove_control)
         .service(planning::read_determination_plan)
+        .service(joint::read_joint_results)
         .service(titrations::correct)
         .service(titrations::reject)
         .service(signing::countersign)

@@ -17,6 +17,7 @@ use uuid::Uuid;
 
 use crate::certificates::pages as certificates;
 use crate::conformity::pages::samples as judged_by;
+use crate::determinations::measured::is_signed;
 use crate::determinations::pages as determination_pages;
 use crate::determinations::service as determinations;
 use crate::determinations::wire::DeterminationListing;
@@ -38,6 +39,7 @@ pub(super) async fn read_sample(
     let lines = determinations::list(&db, &listing).await?.items;
     let results: Vec<Uuid> = lines.iter().map(|line| line.id).collect();
     let certified = certificates::of_results(&db, &results).await?;
+    let signed = lines.iter().filter(|line| is_signed(&line.state)).count();
     let waits = lines.iter().any(|line| line.state == "approved");
     let portions = portion_table(&shell, &db, *id).await?;
     let path = format!("/samples/{id}");
@@ -51,6 +53,7 @@ pub(super) async fn read_sample(
             "Draw up a certificate",
             format!("/certificates/new?sample={id}"),
         )
+        .way(signed >= 2, "Results together", format!("/joint-results/sample/{id}"))
         .way(registers && moves_on(KIND, &present.state), "Move on", format!("{path}/moves"))
         .way(registers, "Correct", format!("{path}/correction"))
         .section("about", "About", Part::Facts(facts(&fields(), &json(&present.facts), &shell)))

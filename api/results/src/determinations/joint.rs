@@ -1,0 +1,259 @@
+//! Several results together, with what they share: sums, differences, means of a batch, balances.
+
+use ferrotitre_base::db::{Connection, Db};
+use ferrotitre_base::ids::RunId;
+use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_core::determination::{Combined, JointError, Record, ResultOutcome, brief, joint};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use uuid::Uuid;
+
+use crate::determinations::evaluation::expressed;
+use crate::determinations::material::gather;
+use crate::determinations::measured::is_signed;
+use crate::determinations::store::{self, DeterminationRow};
+
+/// Results that are taken together at most.
+const MOST: usize = 100;
+
+/// Which results, and what is made of them.
+#[derive(Debug, Default, Clone, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct AskedJoint {
+    /// Identities of determinations, with commas between; or else a sample or a run.
+    pub determinations: Option<String>,
+    /// All signed results of this sample.
+    pub sample: Option<Uuid>,
+    /// All signed results of samples in this run.
+    pub run: Option<Uuid>,
+    /// A coefficient for every result, with commas between, in the order of the answer; for a balance or a difference.
+    #[param(example = "1,1,-1")]
+    pub coefficients: Option<String>,
+}
+
+/// Results with everything between them.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct JointView {
+    /// Unit of all of them.
+    #[schema(example = "g/L")]
+    pub unit: &'static str,
+    /// As what they are expressed.
+    #[schema(example = "Fe")]
+    pub expressed: &'static str,
+    /// Results, in the order of recording.
+    pub results: Vec<JointResultView>,
+    /// Covariances, row by row in that order, in the unit squared.
+    pub covariance: Vec<Vec<f64>>,
+    /// Correlation coefficients, row by row; null where a result has no uncertainty.
+    pub correlation: Vec<Vec<Option<f64>>>,
+    /// Mean and sum of the results of each analyte, the difference of the means of two analytes, and what was asked for.
+    pub combinations: Vec<CombinationView>,
+    /// What was left out, and why.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub left_out: Vec<String>,
+}
+
+/// One of the results.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct JointResultView {
+    /// Determination.
+    pub determination: Uuid,
+    /// Its number.
+    #[schema(example = "DET-000001")]
+    pub code: String,
+    /// What was determined.
+    #[schema(example = "iron(II)")]
+    pub analyte: String,
+    /// Value, unrounded.
+    pub value: f64,
+    /// Standard uncertainty.
+    pub u: f64,
+    /// Expanded uncertainty, unrounded.
+    pub expanded_uncertainty: f64,
+}
+
+/// What is made of the results.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CombinationView {
+    /// What it is, in words.
+    #[schema(example = "mean of iron(II)")]
+    pub what: String,
+    /// A coefficient for every result.
+    pub coefficients: Vec<f64>,
+    /// Value, unrounded.
+    pub value: f64,
+    /// Standard uncertainty.
+    pub u: f64,
+    /// Coverage factor.
+    pub coverage_factor: f64,
+    /// Expanded uncertainty, unrounded.
+    pub expanded_uncertainty: f64,
+    /// Standard uncertainty if the results were independent, which is wrong where they share something.
+    pub u_if_independent: f64,
+}
+
+fn refused(error: JointError) -> Refusal {
+    let message = error.to_string();
+    match error {
+        JointError::Coefficients { found, .. } => Refusal::invalid("coefficients", "one_each", message, found),
+        JointError::UnitsDiffer { .. } => Refusal::new(Code::RuleBroken, message),
+        JointError::NoResult { .. } | JointError::Evaluation(_) => Refusal::new(Code::NotEnoughData, message),
+    }
+}
+
+fn listed<T>(field: &str, text: &str, what: &str, of: impl Fn(&str) -> Option<T>) -> Result<Vec<T>, Refusal> {
+    text.split(',')
+        .map(|part| {
+            let part = part.trim();
+            of(part).ok_or_else(|| Refusal::invalid(field, "list", format!("must be {what} with commas between"), part))
+        })
+        .collect()
+}
+
+async fn rows(connection: &Connection, asked: &AskedJoint) -> Result<(Vec<DeterminationRow>, bool), Refusal> {
+    let mut rows = match (&asked.determinations, asked.sample, asked.run) {
+        (Some(ids), None, None) => {
+            let ids = listed("determinations", ids, "identities of determinations", |part| Uuid::parse_str(part).ok())?;
+            let rows = store::determinations_by_id(connection, &ids).await?;
+            if let Some(unknown) = ids.iter().find(|id| rows.iter().all(|row| row.id.0 != **id)) {
+                return Err(Refusal::new(Code::UnknownReference, "there is no such determination").at(
+                    "determinations",
+                    "exists",
+                    unknown,
+                ));
+            }
+            rows
+        }
+        (None, Some(sample), None) => store::of_samples(connection, &[sample]).await?,
+        (None, None, Some(run)) => store::of_run(connection, RunId(run)).await?,
+        _ => {
+            let message = "name determinations, or a sample, or a run: one of the three";
+            return Err(Refusal::invalid("determinations", "one_of_three", message, ""));
+        }
+    };
+    rows.sort_by_key(|row| row.id);
+    Ok((rows, asked.determinations.is_some()))
+}
+
+fn combination(what: String, coefficients: Vec<f64>, of: &Combined) -> CombinationView {
+    CombinationView {
+        what,
+        coefficients,
+        value: of.estimate.value(),
+        u: of.estimate.u(),
+        coverage_factor: of.coverage.factor,
+        expanded_uncertainty: of.coverage.expanded_uncertainty,
+        u_if_independent: of.u_if_independent,
+    }
+}
+
+/// What is made of results without being asked: mean and sum of those of one analyte, and by how much the mean of the second analyte
+/// is above that of the first. Results of different analytes have no mean.
+fn usual(analytes: &[&str]) -> Vec<(String, Vec<f64>)> {
+    let mut distinct: Vec<&str> = Vec::new();
+    for analyte in analytes {
+        if !distinct.contains(analyte) {
+            distinct.push(analyte);
+        }
+    }
+    let of = |analyte: &str, each: f64| -> Vec<f64> {
+        analytes.iter().map(|one| if *one == analyte { each } else { 0.0 }).collect()
+    };
+    let count = |analyte: &str| analytes.iter().filter(|one| **one == analyte).count();
+    let mean = |analyte: &str| of(analyte, 1.0 / count(analyte) as f64);
+    let mut wanted = Vec::new();
+    for analyte in distinct.iter().filter(|analyte| count(analyte) > 1) {
+        wanted.push((format!("mean of {analyte}"), mean(analyte)));
+        wanted.push((format!("sum of {analyte}"), of(analyte, 1.0)));
+    }
+    match distinct.as_slice() {
+        [only] if analytes.len() == 2 => wanted.push((format!("difference of {only}"), vec![-1.0, 1.0])),
+        [first, second] => {
+            let difference = mean(second).iter().zip(mean(first)).map(|(a, b)| a - b).collect();
+            wanted.push((format!("{second} less {first}"), difference));
+        }
+        _ => {}
+    }
+    wanted
+}
+
+/// Takes results together, each read under its signature.
+///
+/// # Errors
+/// None or too many; one that has no result, or is in another unit; coefficients that are not one for each.
+pub async fn read(db: &Db, asked: &AskedJoint) -> Result<JointView, Refusal> {
+    db.snapshot(async |connection| together(connection, asked).await).await
+}
+
+async fn together(connection: &Connection, asked: &AskedJoint) -> Result<JointView, Refusal> {
+    let (rows, named) = rows(connection, asked).await?;
+    let material = gather(connection, &rows).await?;
+    let source = material.source();
+    let mut left_out = Vec::new();
+    let mut taken: Vec<(&DeterminationRow, String, Record)> = Vec::new();
+    for row in &rows {
+        let state = material.state(row.id);
+        if !is_signed(state) || (!named && row.purpose != "sample") {
+            left_out.push(format!("{}, {state}", row.code));
+            continue;
+        }
+        let record = material.draw(row, &material.sight(row.id), &source)?.record;
+        let settled =
+            brief(&record).is_ok_and(|of| matches!(of.outcome, ResultOutcome::Concordant | ResultOutcome::Discordant));
+        if !settled {
+            left_out.push(format!("{}, which has no result", row.code));
+            continue;
+        }
+        let unit = |record: &Record| (record.rules.reporting.unit, record.rules.reporting.expressed);
+        if !named && taken.first().is_some_and(|(_, _, first)| unit(first) != unit(&record)) {
+            left_out.push(format!("{}, reported in {}", row.code, record.rules.reporting.unit.symbol()));
+            continue;
+        }
+        taken.push((row, material.method(row)?.facts.analyte.clone(), record));
+    }
+    if taken.len() < 2 {
+        let why = if left_out.is_empty() { String::new() } else { format!(" (left out: {})", left_out.join("; ")) };
+        let detail = format!("not enough data: {} signed results, two are the fewest{why}", taken.len());
+        return Err(Refusal::new(Code::NotEnoughData, detail));
+    }
+    if taken.len() > MOST {
+        let message = format!("are more than {MOST} results");
+        return Err(Refusal::invalid("determinations", "size", message, taken.len()));
+    }
+    let analytes: Vec<&str> = taken.iter().map(|(_, analyte, _)| analyte.as_str()).collect();
+    let mut wanted = usual(&analytes);
+    if let Some(text) = asked.coefficients.as_deref().filter(|text| !text.trim().is_empty()) {
+        let number = |part: &str| part.parse::<f64>().ok().filter(|value| value.is_finite());
+        wanted.push(("as asked".to_owned(), listed("coefficients", text, "numbers", number)?));
+    }
+    let records: Vec<Record> = taken.iter().map(|(.., record)| record.clone()).collect();
+    let coefficients: Vec<Vec<f64>> = wanted.iter().map(|(_, of)| of.clone()).collect();
+    let of = joint(&records, &coefficients).map_err(refused)?;
+    let reporting = records.first().map(|record| record.rules.reporting);
+    let reporting = reporting.ok_or_else(|| Refusal::new(Code::Internal, "results vanished"))?;
+    Ok(JointView {
+        unit: reporting.unit.symbol(),
+        expressed: expressed(reporting.expressed),
+        results: taken
+            .iter()
+            .zip(&of.results)
+            .map(|((row, analyte, _), result)| JointResultView {
+                determination: row.id.0,
+                code: row.code.clone(),
+                analyte: analyte.clone(),
+                value: result.estimate.value(),
+                u: result.estimate.u(),
+                expanded_uncertainty: result.coverage.expanded_uncertainty,
+            })
+            .collect(),
+        covariance: of.covariance,
+        correlation: of.correlation,
+        combinations: wanted
+            .into_iter()
+            .zip(&of.combinations)
+            .map(|((what, coefficients), of)| combination(what, coefficients, of))
+            .collect(),
+        left_out,
+    })
+}
