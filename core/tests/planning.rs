@@ -9,6 +9,7 @@ mod baths;
 
 use ferrotitre_core::determination::{
     BetweenRuns, Burette, Capacity, Change, Choices, Costs, Detail, Planner, PlanningError, Record, Way, evaluate,
+    iron3, iron3_map,
 };
 use ferrotitre_core::uncertainty::plan::{cheapest, single_changes};
 use proptest::prelude::*;
@@ -159,6 +160,37 @@ fn combinations_are_costed_and_those_that_do_not_fit_left_out() {
     let target = compared.plans[2].expanded_uncertainty;
     assert_eq!(cheapest(&compared.plans, target).unwrap().choices, [1, 0, 0]);
     assert_eq!(cheapest(&compared.plans, 0.0), None);
+}
+
+/// The map passes through the pair it begins with, and doubles its titres with twice the aliquot. Iron(III) of a pure iron(III)
+/// solution has the u of its total and of a titre of nothing: by hand, errors in mL times 5.5845 g/L, the rest on the total alone.
+#[test]
+fn the_map_of_iron3_passes_through_its_own_pair() {
+    let (total, iron2) = (with_blank(2346, &[0, 0]), with_blank(2146, &[0, 0]));
+    let mut total = total;
+    total.id = "t".into();
+    total.titrations.iter_mut().for_each(|titration| titration.id.push('t'));
+    let derived = iron3(&total, &iron2, Detail::Figures).unwrap();
+    let own = 1.0 - derived.value.unwrap() / derived.total.result.unwrap().value();
+    let map = iron3_map((&total, &iron2), None, &[0.0, own], B50).unwrap();
+    near(map[1].value, derived.value.unwrap());
+    near(map[1].u, derived.u.unwrap());
+    near(map[0].iron2_ml + 1.0, 1.0);
+    let content = derived.total.result.unwrap().value();
+    near(map[0].value, content);
+    let relative =
+        (0.01 / 10.0_f64).powi(2) + (0.08 / 250.0_f64).powi(2) + (0.015 / 25.0_f64).powi(2) + 0.0015_f64.powi(2);
+    let molar_mass = (0.002 / 3.0_f64.sqrt() / 55.845).powi(2);
+    // Each titre has a repeatability of its own; blank, burette and end point are shared and cancel.
+    let millilitres = 2.0 * 0.03_f64.powi(2) / 2.0;
+    near(map[0].u, (millilitres * 5.5845_f64.powi(2) + (relative + molar_mass) * content.powi(2)).sqrt());
+    let mut by = vessel("P50", 50.0);
+    by.u_ml = 0.02;
+    let larger = iron3_map((&total, &iron2), Some(&by), &[own], B50).unwrap();
+    near(larger[0].total_ml, 2.0 * map[1].total_ml);
+    assert!(larger[0].u < map[1].u);
+    by.volume_ml = 100.0;
+    assert!(matches!(iron3_map((&total, &iron2), Some(&by), &[own], B50), Err(PlanningError::Refill { .. })));
 }
 
 proptest! {

@@ -100,6 +100,17 @@ async fn a_refuted_budget_carries_no_statement_of_conformity_until_somebody_deci
     let draft = app.analyst2.post("/certificates", &certificate).await.expect(201);
     let problem = authorise(&app.manager2, &certificate_path(&draft)).await.refused(409, "state_conflict");
     assert!(text(&problem, "detail").contains("refuted by its own control chart"), "{problem}");
+    // Nor is iron(III) approved over it, whose total is of a method that no chart refutes.
+    let plan = json!({ "method": control.lab.total, "charts": [], "blanks": 1, "duplicates": 0 });
+    let _ = app.manager.post("/qc-plans", &plan).await.expect(201);
+    let total = control.lab.total_done(["23.40", "23.42"]).await;
+    control.lab.through(&format!("/determinations/{total}")).await;
+    let new = json!({ "code": "FE3-1", "total": total, "iron2": path.rsplit('/').next().unwrap(), "observed_at": minutes_ago(5) });
+    let iron3 = format!("/iron-results/{}", text(&app.analyst.post("/iron-results", &new).await.expect(201), "id"));
+    sign(&app.analyst, &iron3, "submission", None).await.expect(201);
+    sign(&app.analyst2, &iron3, "review", None).await.expect(201);
+    let problem = sign(&app.manager, &iron3, "approval", None).await.refused(409, "state_conflict");
+    assert!(text(&problem, "detail").contains("refuted by its own control chart"), "{problem}");
     let page = Visitor::of(app.running.address, &app.manager).get(&budget).await.text;
     assert!(page.contains("refuted") && page.contains("2 u of the budget") && page.contains("Decide"), "{page}");
 }

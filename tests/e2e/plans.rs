@@ -121,6 +121,21 @@ async fn results_of_a_sample_together_have_the_u_of_what_they_share() {
         near("u", number(&of(what), "/u"), number(&iron3, "/evaluation/u"), 1e-9);
         near("apart", number(&of(what), "/u_if_independent"), number(&iron3, "/evaluation/u_if_independent"), 1e-9);
     }
+    // The map passes through the result itself.
+    let map = format!("/iron-results/{}/plan", text(&iron3, "id"));
+    let plan = app.auditor.get(&map).await.expect(200);
+    let taken = &plan["aliquots"][0];
+    assert_eq!((&taken["pipette"], &taken["taken"]), (&json!("P25"), &json!(true)), "{plan}");
+    near("value", number(taken, "/points/0/value"), number(&iron3, "/evaluation/value"), 0.04);
+    near("u", number(taken, "/points/0/u"), number(&iron3, "/evaluation/u"), 1e-3);
+    let shares: Vec<f64> =
+        taken["points"].as_array().unwrap().iter().skip(1).map(|one| number(one, "/u_percent")).collect();
+    assert!(shares.windows(2).all(|two| two[1] > two[0]), "{shares:?}");
+    let smaller = plan["aliquots"].as_array().unwrap().iter().find(|one| one["pipette"] == "P10").unwrap();
+    near("titre", number(smaller, "/total_ml"), 0.4 * number(taken, "/total_ml"), 0.02);
+    assert!(number(smaller, "/points/0/u") > number(taken, "/points/0/u"), "{plan}");
+    let page = Visitor::of(app.running.address, &app.analyst).get(&map).await.text;
+    assert!(page.contains("No aliquot at hand lowers it") && page.contains("as found"), "{page}");
     // Results of two analytes have no mean.
     assert_eq!(together["combinations"].as_array().unwrap().len(), 2, "{together}");
     // u² of a mean of two: a quarter of the sum of all covariances (JCGM 100:2008, equation (13)).

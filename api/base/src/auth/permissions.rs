@@ -113,7 +113,7 @@ actions! {
         "list_chemistries", "list_methods", "read_budget", "read_method",
         "list_samples", "read_sample", "list_test_portions",
         "list_runs", "read_run", "list_blanks",
-        "list_determinations", "read_determination", "read_determination_plan", "read_joint_results",
+        "list_determinations", "read_determination", "read_determination_plan", "read_joint_results", "read_iron_result_plan",
         "read_determination_working", "print_determination",
         "read_proof_of_control", "print_proof_of_control",
         "read_titration", "list_titrations",

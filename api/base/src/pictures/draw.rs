@@ -206,7 +206,8 @@ fn mesh(
         Axis::Days => DateTime::from_timestamp((x * 86_400.0) as i64, 0).map_or_else(String::new, |moment| {
             moment.format(if short { "%m-%d %H:%M" } else { "%Y-%m-%d" }).to_string()
         }),
-        Axis::Number(_) => format!("{x}"),
+        // Steps of an axis are sums of binary fractions.
+        Axis::Number(_) => ((x * 1e9).round() / 1e9).to_string(),
     };
     let number = move |y: &f64| format!("{y:.decimals$}");
     let what = match sheet.axis {

@@ -21,6 +21,7 @@ use uuid::Uuid;
 
 use crate::determinations::iron_results::{self, IronResultView};
 use crate::determinations::joint::{AskedJoint, JointView};
+use crate::determinations::planning::iron3::Iron3MapView;
 use crate::determinations::planning::wire::{AskedPlan, PlanView};
 use crate::determinations::steps::{self, Step};
 use crate::determinations::wire::{
@@ -86,6 +87,18 @@ pub(super) async fn read_determination_plan(
     asked: Params<AskedPlan>,
 ) -> Result<web::Json<PlanView>, Problem> {
     Ok(web::Json(planning::read(&db, *id, asked.0).await?))
+}
+
+/// Says how well iron(III) by difference can be known for a share of iron(II), with the aliquots at hand: each evaluated as the
+/// result itself is. Nothing is stored.
+#[utoipa::path(tag = "determinations", params(("id" = Uuid, Path, description = "Iron result")), responses((status = 200, description = "By aliquot and share", body = Iron3MapView)))]
+#[get("/iron-results/{id}/plan")]
+pub(super) async fn read_iron_result_plan(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<web::Json<Iron3MapView>, Problem> {
+    Ok(web::Json(planning::iron3::read(&db, *id).await?))
 }
 
 /// Takes several signed results together, with what they share: covariances, mean, sum, difference, and any combination.

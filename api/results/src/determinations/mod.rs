@@ -65,6 +65,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::list_iron_results)
         .service(handlers::read_iron_result)
         .service(handlers::read_iron_result_working)
+        .service(handlers::read_iron_result_plan)
         .service(pages::iron_results::print_iron_result)
         .service(handlers::submit_iron_result)
         .service(handlers::review_iron_result)

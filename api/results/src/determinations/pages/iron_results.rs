@@ -186,6 +186,7 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Pro
         fact("By", Cell::text(people.get(&view.recorded_by.0).cloned().unwrap_or_default())),
     ];
     let path = format!("/iron-results/{id}");
+    let settled = evaluation.outcome == "concordant";
     let begun = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
     let waits = "Both determinations must be complete.";
     let mut sheet = Sheet::new(shell, "Iron(III) by difference", view.code).state(view.state.clone()).way(
@@ -208,6 +209,7 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Pro
         .section("rules", "What the rules say", Part::Verdicts(evaluation.verdicts))
         .section_of("working", "Working", evaluation.working.map(Part::Working))
         .section("budget", "Uncertainty budget", Part::Budget(evaluation.budget))
+        .section_way(settled, "Aliquot and share of iron(II)", format!("{path}/plan"))
         .section("signatures", "Signatures", Part::Signatures(view.sign_offs))
         .section("history", "History", Part::Moves(view.moves, people))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={id}"))

@@ -3,6 +3,7 @@
 mod against;
 mod bench;
 mod detail;
+mod iron3_map;
 pub mod iron_results;
 mod joint;
 mod planning;
@@ -62,6 +63,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(iron_results::list_iron_results)
         .service(iron_results::new_iron_result)
         .service(iron_results::read_iron_result)
+        .service(iron3_map::read_iron_result_plan)
         .service(iron_results::submit)
         .service(iron_results::review)
         .service(iron_results::approve);

@@ -1,6 +1,7 @@
 //! What would lower the uncertainty of a determination, with what the laboratory has at hand: other vessels, burettes and lots that
 //! may be used today, more titres, blanks and runs. Each combination is evaluated as the determination itself is.
 
+pub mod iron3;
 pub(super) mod picture;
 pub mod wire;
 

@@ -1,17 +1,19 @@
 //! What would lower the uncertainty of a determination: its record with other titres, blanks, vessels or runs, evaluated as if it
 //! had been made so.
 
-use bigdecimal::{BigDecimal, FromPrimitive};
+mod changed;
+mod iron3;
 
-use crate::determination::blank::{is_back_titration, usable};
+use crate::determination::blank::usable;
 use crate::determination::content::{self, Part};
 use crate::determination::evaluate::{Detail, EvaluationError, ResultOutcome, evaluate_on};
-use crate::determination::facts::{Burette, DilutionStep, Portion, PortionAmount, Record, Segment, Titration, Vessel};
+use crate::determination::facts::{Burette, Record, Titration, Vessel};
 use crate::determination::titre::Fate;
-use crate::quantity::Reading;
 use crate::stop;
 use crate::uncertainty::plan::{MOST_PLANS, Plan, combinations, turn};
 use crate::working::{Identity, Sheet};
+use changed::{copy, scale, taken, taken_after, with_burette, with_titrant, with_vessel};
+pub use iron3::{Iron3At, iron3_map};
 
 /// One thing done otherwise.
 #[derive(Debug, Clone, PartialEq)]
@@ -265,7 +267,7 @@ impl<'r> Planner<'r> {
         // The present record is left as it is, down to its readings.
         if changes.iter().any(|change| matches!(change, Change::Vessel { .. } | Change::Burette(..))) {
             let ratio = taken_after(&record.portion)? / before;
-            self.scale(&mut record, ratio, capacity)?;
+            scale(&mut record, &self.net_ml, ratio, capacity)?;
         }
         self.repeat(&mut record, titres, blanks)?;
         let (value, titre_ml, fillings) = self.evaluated(&record, titres, runs)?;
@@ -316,22 +318,6 @@ impl<'r> Planner<'r> {
         let reported = content::reported(&estimate, &sheet.estimate_with(node, &agreed), &rules.reporting, rules.loq)
             .map_err(EvaluationError::from)?;
         Ok(((estimate, reported.coverage.expanded_uncertainty), titre_ml, fillings))
-    }
-
-    /// Brings the titres to another amount of iron.
-    fn scale(&self, record: &mut Record, ratio: f64, burette: Capacity) -> Result<(), PlanningError> {
-        if (ratio - 1.0).abs() > 1e-12 && is_back_titration(self.record) {
-            return Err(PlanningError::BackTitration);
-        }
-        for (titration, net) in record.titrations.iter_mut().zip(&self.net_ml) {
-            let read: f64 = titration.segments.iter().map(|part| part.last.value() - part.initial.value()).sum();
-            let wanted = read + net * (ratio - 1.0);
-            if wanted > burette.ml && !burette.refills {
-                return Err(PlanningError::Refill { titre: wanted, capacity: burette.ml });
-            }
-            titration.segments = filled(titration, wanted, burette.ml);
-        }
-        Ok(())
     }
 
     /// Adds titres like the one nearest to the mean, and blanks like the first.
@@ -404,128 +390,4 @@ fn more(what: &'static str, wanted: usize, present: usize) -> Result<usize, Plan
         return Err(PlanningError::Fewer { what, wanted, present });
     }
     Ok(wanted)
-}
-
-/// How much of what was taken comes into the titration vessel, in any unit.
-fn taken(portion: &Portion) -> Result<f64, PlanningError> {
-    let mut amount = match &portion.amount {
-        PortionAmount::Volume(vessel) => vessel.volume_ml,
-        PortionAmount::Mass { grams, .. } => *grams,
-    };
-    let mut held: Option<f64> = None;
-    for DilutionStep { pipette, flask } in &portion.dilution {
-        if let (Some(pipette), Some(held)) = (pipette, held) {
-            amount *= pipette.volume_ml / held;
-        }
-        held = Some(flask.volume_ml);
-    }
-    if let (Some(aliquot), Some(held)) = (&portion.aliquot, held) {
-        amount *= aliquot.volume_ml / held;
-    }
-    Ok(amount)
-}
-
-/// The same of a portion that is planned: what goes into a flask must leave it room.
-fn taken_after(portion: &Portion) -> Result<f64, PlanningError> {
-    let fits = |pipette: f64, flask: f64| {
-        if pipette < flask { Ok(()) } else { Err(PlanningError::DoesNotFit { pipette, flask }) }
-    };
-    let mut held: Option<f64> = None;
-    for DilutionStep { pipette, flask } in &portion.dilution {
-        let into = match (pipette, &portion.amount, held) {
-            (Some(pipette), ..) => Some(pipette.volume_ml),
-            (None, PortionAmount::Volume(vessel), None) => Some(vessel.volume_ml),
-            (None, ..) => None,
-        };
-        if let Some(into) = into {
-            fits(into, flask.volume_ml)?;
-        }
-        if let (Some(pipette), Some(held)) = (pipette, held) {
-            fits(pipette.volume_ml, held)?;
-        }
-        held = Some(flask.volume_ml);
-    }
-    if let (Some(aliquot), Some(held)) = (&portion.aliquot, held) {
-        fits(aliquot.volume_ml, held)?;
-    }
-    taken(portion)
-}
-
-fn with_vessel(portion: &mut Portion, of: &str, by: &Vessel) -> Result<(), PlanningError> {
-    let mut found = false;
-    let mut change = |vessel: &mut Vessel| {
-        if vessel.id == of {
-            vessel.clone_from(by);
-            found = true;
-        }
-    };
-    if let PortionAmount::Volume(vessel) = &mut portion.amount {
-        change(vessel);
-    }
-    for step in &mut portion.dilution {
-        step.pipette.iter_mut().for_each(&mut change);
-        change(&mut step.flask);
-    }
-    portion.aliquot.iter_mut().for_each(&mut change);
-    if found { Ok(()) } else { Err(PlanningError::NoSuchVessel(of.to_owned())) }
-}
-
-/// The scale errors of the present burette are those of its titres; the other one is planned with its uncertainty alone.
-fn with_burette(record: &mut Record, by: &Burette) {
-    let change = |burette: &mut Burette| {
-        let corrections = std::mem::take(&mut burette.corrections);
-        *burette = Burette { corrections, ..by.clone() };
-    };
-    record.titrations.iter_mut().map(|titration| &mut titration.burette).for_each(change);
-    record.blanks.iter_mut().map(|blank| &mut blank.burette).for_each(change);
-}
-
-fn with_titrant(record: &mut Record, relative_u: f64, dof: Option<f64>) {
-    let titrations = record.titrations.iter_mut().map(|titration| &mut titration.factor);
-    let blanks = record.blanks.iter_mut().filter_map(|blank| blank.factor.as_mut());
-    for factor in titrations.chain(blanks) {
-        factor.u = relative_u * factor.concentration;
-        factor.dof = dof;
-        if let Some(following) = &mut factor.following {
-            following.u = relative_u * following.concentration;
-            following.dof = dof;
-        }
-    }
-}
-
-/// Readings of a volume, in as many fillings as it takes.
-fn filled(titration: &Titration, wanted: f64, capacity_ml: f64) -> Vec<Segment> {
-    let digits = titration.segments.first().map_or(2, |part| part.last.decimal().fractional_digit_count());
-    let reading = |ml: f64| {
-        Reading::of(
-            BigDecimal::from_f64(ml).unwrap_or_default().with_scale_round(digits, bigdecimal::RoundingMode::HalfEven),
-        )
-    };
-    let fits = titration.segments.iter().all(|part| part.last.value() <= capacity_ml);
-    let read: f64 = titration.segments.iter().map(|part| part.last.value() - part.initial.value()).sum();
-    if fits && (read - wanted).abs() < 1e-9 {
-        return titration.segments.clone();
-    }
-    if let [only] = titration.segments.as_slice()
-        && only.initial.value() + wanted <= capacity_ml
-    {
-        return vec![Segment { initial: only.initial.clone(), last: reading(only.initial.value() + wanted) }];
-    }
-    let fillings = (wanted / capacity_ml).ceil().clamp(1.0, 20.0);
-    let each = wanted / fillings;
-    (0..fillings as usize).map(|_| Segment { initial: reading(0.0), last: reading(each) }).collect()
-}
-
-/// The same determination in a run of its own.
-fn copy(record: &Record, run: usize) -> Record {
-    let mut other = record.clone();
-    let named = |id: &mut String| *id = format!("{id} run {run}");
-    named(&mut other.id);
-    named(&mut other.portion.id);
-    if let PortionAmount::Mass { id, .. } = &mut other.portion.amount {
-        named(id);
-    }
-    other.titrations.iter_mut().for_each(|titration| named(&mut titration.id));
-    other.blanks.iter_mut().for_each(|blank| named(&mut blank.id));
-    other
 }
