@@ -8,7 +8,7 @@ use serde_json::json;
 
 use crate::demo::bench::{begin_as, blank_with, open_run_with, through, titrate, titration};
 use crate::demo::certificates::sample;
-use crate::demo::stock::Stock;
+use crate::demo::stock::{Stock, vessel};
 use crate::demo::{Lab, TAKEN_OVER, id_of, wire};
 
 const BLANKS: usize = 3;
@@ -16,8 +16,10 @@ const BLANKS: usize = 3;
 /// Loads it.
 pub(super) async fn load(lab: &Lab<'_>, stock: &Stock) -> Result<(), Refusal> {
     let at = lab.at(28, 13);
+    // Calibrated by weighing, with half the relative uncertainty of the others.
+    let pipette_20 = vessel(lab, ("P20", "pipette"), "20.00", "20.007", "0.004", 300).await?;
     let bath = sample(lab, "S-BATH-4", "bath 3, for the settlement of acid").await?;
-    let portion = json!({ "pipette": stock.pipette_20, "dilution": [{ "flask": stock.flask_250 }], "aliquot_pipette": stock.pipette_25,
+    let portion = json!({ "pipette": pipette_20, "dilution": [{ "flask": stock.flask_250 }], "aliquot_pipette": stock.pipette_25,
         "density": "1.284", "density_u": "0.002", "temperature": "21.0", "observed_at": at, "late_reason": TAKEN_OVER });
     let act = lab.analyst_1.act("register_samples");
     let portion = id_of(&portions::record(lab.db, &act, bath, wire(&portion)?).await?)?;

@@ -21,8 +21,6 @@ pub struct Stock {
     pub balance: Uuid,
     pub burette: Uuid,
     pub pipette_10: Uuid,
-    /// Calibrated by weighing, with half the relative uncertainty of the others.
-    pub pipette_20: Uuid,
     pub pipette_25: Uuid,
     pub flask_250: Uuid,
     pub flask_1000: Uuid,
@@ -52,7 +50,7 @@ async fn piece(lab: &Lab<'_>, facts: &Value, calibration: &Value) -> Result<Uuid
     Ok(id)
 }
 
-async fn vessel(
+pub(super) async fn vessel(
     lab: &Lab<'_>,
     (code, kind): (&str, &str),
     nominal: &str,
@@ -205,7 +203,6 @@ pub async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
     let burette_1 = burette(lab, "B-01", ["0.00", "-0.02", "0.00", "0.01", "0.02", "0.03"]).await?;
     burette(lab, "B-02", ["0.00", "0.01", "0.02", "0.01", "0.00", "-0.02"]).await?;
     let pipette_10 = vessel(lab, ("P10", "pipette"), "10.00", "9.997", "0.006", 300).await?;
-    let pipette_20 = vessel(lab, ("P20", "pipette"), "20.00", "20.007", "0.004", 300).await?;
     let pipette_25 = vessel(lab, ("P25", "pipette"), "25.00", "25.004", "0.015", 300).await?;
     vessel(lab, ("P50", "pipette"), "50.00", "49.98", "0.02", -10).await?; // overdue, and refused
     let flask_250 = vessel(lab, ("F250", "flask"), "250.0", "250.03", "0.06", 300).await?;
@@ -273,7 +270,6 @@ pub async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
         balance,
         burette: burette_1,
         pipette_10,
-        pipette_20,
         pipette_25,
         flask_250,
         flask_1000,

@@ -66,7 +66,7 @@ async fn rounds(
         let of = measured::claimed(connection, round.determination, between, &round.unit).await?;
         let Some((value, u)) = of else { continue };
         let (off, both) = (value - round.assigned_value.value(), u.hypot(round.assigned_u.value()));
-        if !(both > 0.0) || (n > 0 && unit != round.unit) {
+        if both.partial_cmp(&0.0) != Some(std::cmp::Ordering::Greater) || (n > 0 && unit != round.unit) {
             continue;
         }
         unit = round.unit;

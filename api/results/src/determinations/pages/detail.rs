@@ -187,7 +187,6 @@ pub(super) async fn read_determination(
     let path = format!("/determinations/{id}");
     let exports = own && shell.may(Action::ExportRecords);
     let finished = evaluation.working.is_some() && evaluation.reported.is_some();
-    let settled = finished && evaluation.outcome == "concordant";
     let changes = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
     let signed = matches!(view.state.as_str(), "submitted" | "reviewed" | "approved" | "reported" | "invalidated");
     let mut sheet = Sheet::new(&shell, "Determination", title)
@@ -212,9 +211,7 @@ pub(super) async fn read_determination(
         .section_way(evaluation.reported.is_some(), "To print", format!("{path}/report"))
         .section_way(signed, "Proof of control", format!("{path}/control"));
     sheet = sheet.with(since::sections(&shell, view.since.as_ref(), &view.earlier));
-    if !view.flags.is_empty() {
-        sheet = sheet.section("flags", "To be known", Part::Alert(view.flags));
-    }
+    sheet = sheet.section_of("flags", "To be known", (!view.flags.is_empty()).then_some(Part::Alert(view.flags)));
     sheet = sheet.with(statements::sections(&shell, &view.conformity));
     sheet = sheet.with(certificates::of_result(&shell, &db, (*id, &view.state)).await?);
     let expressed = json(&around.rules.expressed);
@@ -231,7 +228,7 @@ pub(super) async fn read_determination(
         .section_way(finished && exports, "As bundle to be checked", format!("/api/v1/determinations/{id}/bundle"))
         .section_of("figures", "In every unit that can be given", numbers)
         .section_of("budget", "Uncertainty budget", (!evaluation.budget.is_empty()).then_some(Part::Budget(evaluation.budget)))
-        .section_way(settled, "What would lower U", format!("{path}/plan"))
+        .section_way(finished && evaluation.outcome == "concordant", "What would lower U", format!("{path}/plan"))
         .section("signatures", "Signatures", Part::Signatures(view.sign_offs))
         .section("history", "History", Part::Moves(view.moves, around.people))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={id}"))
