@@ -7,8 +7,9 @@ mod bath;
 #[expect(dead_code, reason = "evidence needs only some of them")]
 mod baths;
 
+use ferrotitre_core::control::drift::FactorPoint;
 use ferrotitre_core::determination::{
-    Detail, Evidence, Record, Seen, Standing, blanks_seen, duplicates_seen, iron3, titres_seen,
+    Detail, Evidence, Record, Seen, Standing, blanks_seen, duplicates_seen, factors_seen, iron3, titres_seen,
 };
 
 use baths::{blank, record};
@@ -107,4 +108,28 @@ fn duplicates_are_held_against_what_they_do_not_share() {
     near(of.seen, (differences.iter().map(|(d, _)| d * d).sum::<f64>() / 16.0).sqrt());
     // By hand, for equal titres: 0.03 mL over the root of 2, times the root of 2, at 5.5845 g/L per mL.
     near(differences[0].1, 0.03 * 5.5845);
+}
+
+/// Ten weekly factors alternately 0.0002 above and below a line, u 0.0002 each: the weighted line is the plain one, and its squares
+/// over u² are those of the plain line, computed with the sums of x and y by hand.
+#[test]
+fn factors_scatter_about_the_line_they_drift_along() {
+    let point = |week: i32, u: f64| {
+        let off = if week % 2 == 0 { 2e-4 } else { -2e-4 };
+        FactorPoint { day: 7.0 * f64::from(week), factor: 1.0 - 7e-5 * 7.0 * f64::from(week) + off, u }
+    };
+    let points: Vec<FactorPoint> = (0..10).map(|week| point(week, 2e-4)).collect();
+    let of = seen(factors_seen(&points));
+    assert_eq!((of.values, of.degrees_of_freedom), (10, 8));
+    // Of +1, -1, ... about 0, ..., 9: mean 0, sum of products with x - 4.5 is -5, sum of squares 82.5: 10 - 25 / 82.5.
+    let squares = 10.0 - 25.0 / 82.5;
+    assert!((of.test.statistic / squares - 1.0).abs() < 1e-6, "{of:?}");
+    assert!((of.seen / (2e-4 * (squares / 8.0_f64).sqrt()) - 1.0).abs() < 1e-6, "{of:?}");
+    assert!(!of.test.refuted);
+    let tighter: Vec<FactorPoint> = (0..10).map(|week| point(week, 1e-4)).collect();
+    // Four times as much, of 8 degrees of freedom: 20.090 at 1 % (NIST/SEMATECH e-Handbook, 1.3.6.7.4; from memory).
+    let tighter = seen(factors_seen(&tighter)).test;
+    assert!(tighter.refuted && (tighter.critical - 20.090).abs() < 5e-4, "{tighter:?}");
+    assert_eq!(factors_seen(&points[..9]), Evidence::TooLittle { degrees_of_freedom: 7 });
+    assert_eq!(factors_seen(&[]), Evidence::TooLittle { degrees_of_freedom: 0 });
 }

@@ -224,6 +224,8 @@ async fn what_titres_and_rounds_show_stands_beside_a_budget_with_the_ground_of_e
     near("chi-squared", number(&titres, "/test/statistic"), 14.0, 1e-9);
     near("s", number(&titres, "/seen"), (3.0 * 0.0042_f64 / 9.0).sqrt(), 1e-9);
     assert_eq!(titres["test"]["refuted"], false);
+    // A lot made by mass has one factor.
+    assert!(text(&seen(&view, "standardisations"), "not_tested").starts_with("not enough data: 0 degrees"), "{view}");
     // All are of one test portion: no duplicates.
     assert!(text(&seen(&view, "duplicates"), "not_tested").starts_with("not enough data: 0 degrees"), "{view}");
     assert!(text(&seen(&view, "proficiency rounds"), "not_tested").starts_with("not enough data: 0 rounds"), "{view}");

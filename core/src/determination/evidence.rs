@@ -2,11 +2,13 @@
 //! blanks within a run, of results of one sample.
 
 use crate::control::budget::{self, Test};
+use crate::control::drift::FactorPoint;
 use crate::determination::blank::blank_volumes;
 use crate::determination::content::Part;
 use crate::determination::evaluate::{Detail, EvaluationError, ResultOutcome, evaluate_on};
 use crate::determination::facts::{Record, Rules};
 use crate::determination::titre::Fate;
+use crate::statistics::regression::StraightLine;
 use crate::working::Sheet;
 
 /// Fewest degrees of freedom that say anything of a budget; common practice, no source.
@@ -145,6 +147,38 @@ pub fn blanks_seen(records: &[Record]) -> Result<Evidence, EvaluationError> {
         known.push(blanks);
     }
     Ok(pool.evidence())
+}
+
+/// Scatter of the factors of a lot about the line they drift along, against their own uncertainties. What all standardisations
+/// share, standard and burette, adds to u and not to the scatter, so that this errs towards leaving a factor alone.
+///
+/// # Formula
+/// χ² = Σ (f_i - a - b t_i)² / u_i², of the line weighted by 1 / u_i², with n - 2 degrees of freedom
+///
+/// # Source
+/// NIST/SEMATECH e-Handbook, 4.4.5.2 (weighted least squares) and 7.2.3.
+#[must_use]
+pub fn factors_seen(points: &[FactorPoint]) -> Evidence {
+    let degrees_of_freedom = points.len().saturating_sub(2);
+    if degrees_of_freedom < FEWEST_DEGREES {
+        return Evidence::TooLittle { degrees_of_freedom };
+    }
+    let days: Vec<f64> = points.iter().map(|point| point.day).collect();
+    let factors: Vec<f64> = points.iter().map(|point| point.factor).collect();
+    let weights: Vec<f64> = points.iter().map(|point| 1.0 / (point.u * point.u)).collect();
+    let freedom = degrees_of_freedom as f64;
+    let line = StraightLine::fit(&days, &factors, Some(&weights)).ok();
+    let tested = line.and_then(|line| Some((budget::scatter(line.residual_ss, freedom).ok()?, line)));
+    match tested {
+        Some((test, line)) => Evidence::Seen(Seen {
+            values: points.len(),
+            degrees_of_freedom,
+            seen: (line.residuals.iter().map(|residual| residual * residual).sum::<f64>() / freedom).sqrt(),
+            claimed: (points.iter().map(|point| point.u * point.u).sum::<f64>() / points.len() as f64).sqrt(),
+            test,
+        }),
+        None => Evidence::NoClaim,
+    }
 }
 
 /// Differences of two results of one sample from two test portions, against what the budget claims for the difference: what both

@@ -26,7 +26,7 @@ pub use content::{Figure, Reported, Unit, stated};
 pub use evaluate::{
     Brief, Detail, Evaluation, EvaluationError, Progress, ResultOutcome, brief, content_digest, evaluate,
 };
-pub use evidence::{Evidence, FEWEST_DEGREES, Seen, blanks_seen, duplicates_seen, titres_seen};
+pub use evidence::{Evidence, FEWEST_DEGREES, Seen, blanks_seen, duplicates_seen, factors_seen, titres_seen};
 pub use facts::{
     Acceptance, BetweenRuns, Blank, BlankKind, Burette, Central, Density, DilutionStep, Excess, Factor, Following,
     LimitOfQuantification, Portion, PortionAmount, Record, Reporting, Rules, Segment, Standing, Titration,

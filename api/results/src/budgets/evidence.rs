@@ -145,6 +145,7 @@ pub(super) async fn found(
         .collect();
     lines.sort_by(|a, b| b.share_percent.total_cmp(&a.share_percent));
     let duplicates = view("duplicates", shown.unit, shown.duplicates);
+    let factors = view("standardisations", "1", shown.factors);
     let rounds = rounds(connection, methods, version).await?;
-    Ok((vec![titres, blanks, duplicates, rounds], shown.of.map(|(id, _)| id), lines))
+    Ok((vec![titres, blanks, factors, duplicates, rounds], shown.of.map(|(id, _)| id), lines))
 }

@@ -39,7 +39,7 @@ pub struct VersionBudget {
     pub blocked: bool,
     /// The charts of its control materials.
     pub charts: Vec<HeldView>,
-    /// What else was seen of it: titres, blanks, duplicates, proficiency rounds.
+    /// What else was seen of it: titres, blanks, standardisations, duplicates, proficiency rounds.
     pub evidence: Vec<EvidenceView>,
     /// Determination whose budget the lines are of; absent where none is signed.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -51,7 +51,7 @@ pub struct VersionBudget {
 /// Something that was seen, against what the budget claims.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct EvidenceView {
-    /// titres, blanks, duplicates or proficiency rounds.
+    /// titres, blanks, standardisations (factors of the newest lot about their line), duplicates or proficiency rounds.
     #[schema(example = "titres")]
     pub what: &'static str,
     /// Unit of what was seen and claimed.

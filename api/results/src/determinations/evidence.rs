@@ -8,8 +8,9 @@ use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_bench::equipment::store as equipment;
 use ferrotitre_bench::methods::store::versions;
 use ferrotitre_bench::titrants::store as titrants;
+use ferrotitre_core::control::drift::FactorPoint;
 use ferrotitre_core::determination::{
-    Detail, Evidence, Record, ResultOutcome, blanks_seen, duplicates_seen, evaluate, titres_seen,
+    Detail, Evidence, Record, ResultOutcome, blanks_seen, duplicates_seen, evaluate, factors_seen, titres_seen,
 };
 use ferrotitre_core::uncertainty::Contribution;
 use uuid::Uuid;
@@ -29,6 +30,8 @@ pub struct Shown {
     pub blanks: Evidence,
     /// Two test portions of one sample in a run, in the unit of the result.
     pub duplicates: Evidence,
+    /// Factors of the lot that the newest determination was titrated with, about the line they drift along.
+    pub factors: Evidence,
     /// Unit of the result.
     pub unit: &'static str,
     /// The newest settled determination, whose budget the lines are of.
@@ -89,6 +92,20 @@ async fn ground(connection: &Connection, id: &str) -> Result<Ground, Refusal> {
     })
 }
 
+/// Factors of the lot of one of them.
+async fn factors(connection: &Connection, of: Option<FactorId>) -> Result<Evidence, Refusal> {
+    let named = titrants::factors_by_id(connection, of.as_slice()).await?;
+    let Some((_, lot)) = named.first() else { return Ok(factors_seen(&[])) };
+    let nominal = lot.nominal_mol_per_l.value();
+    let all = titrants::factors(connection, lot.id).await?;
+    let point = |factor: &titrants::FactorRow| FactorPoint {
+        day: (factor.valid_from - lot.observed_at).num_milliseconds() as f64 / 86_400_000.0,
+        factor: factor.factor.value(),
+        u: factor.standard_uncertainty.value() / nominal,
+    };
+    Ok(factors_seen(&all.iter().rev().map(point).collect::<Vec<FactorPoint>>()))
+}
+
 /// What the newest signed determinations by any of these versions of a method show, as if they had been made by the rules of one
 /// of them.
 pub async fn of_method(
@@ -107,11 +124,11 @@ pub async fn of_method(
     for row in rows.iter().filter(|row| is_signed(material.state(row.id))) {
         let mut record = material.draw(row, &material.sight(row.id), &source)?.record;
         record.rules.clone_from(&rules);
-        if newest.is_none() {
-            let evaluation = evaluate(&record, Detail::Working).map_err(refused)?;
-            if evaluation.outcome == ResultOutcome::Concordant {
-                newest = Some((row.id.0, row.code.clone(), evaluation.budget));
-            }
+        // What was made by a version that asked for less, a temperature say, cannot be evaluated by the rules of this one.
+        let detail = if newest.is_none() { Detail::Working } else { Detail::Figures };
+        let Ok(evaluation) = evaluate(&record, detail) else { continue };
+        if newest.is_none() && evaluation.outcome == ResultOutcome::Concordant {
+            newest = Some((row.id.0, row.code.clone(), evaluation.budget));
         }
         if row.purpose == "sample" {
             let of_sample = portions.entry((row.run_id.0, row.sample_id)).or_default();
@@ -128,6 +145,8 @@ pub async fn of_method(
         .into_iter()
         .filter_map(|(one, other)| Some((records.get(one)?.clone(), records.get(other)?.clone())))
         .collect();
+    let lot = records.first().and_then(|record| record.titrations.first());
+    let lot = lot.and_then(|titration| titration.factor.id.parse().ok()).map(FactorId);
     let mut lines = Vec::new();
     let (of, budget) = match newest {
         Some((id, code, budget)) => (Some((id, code)), budget),
@@ -141,6 +160,7 @@ pub async fn of_method(
         titres: titres_seen(&records).map_err(refused)?,
         blanks: blanks_seen(&records).map_err(refused)?,
         duplicates: duplicates_seen(&pairs).map_err(refused)?,
+        factors: factors(connection, lot).await?,
         unit,
         of,
         lines,

@@ -51,7 +51,7 @@ fn correlations(shell: &Shell, view: &JointView) -> Table {
 }
 
 /// Several results with what they share: means, sums, differences, balances.
-#[get("/joint-results/{of}/{id}")]
+#[get("/joint-results/{of:sample|run}/{id}")]
 pub(super) async fn read_joint_results(
     _who: Allowed<ReadRecords>,
     shell: Shell,

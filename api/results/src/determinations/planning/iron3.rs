@@ -1,10 +1,10 @@
 //! Iron(III) by difference against the share of iron(II), by the aliquots at hand.
 
-use actix_web::web;
 use chrono::Utc;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::pictures::{Axis, Line, Moment, Panel, Point, Shape, Sheet, Stroke, render};
 use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::web::heavy::heavy;
 use ferrotitre_core::determination::{Capacity, Detail, Iron3At, Vessel, iron3, iron3_map};
 use ferrotitre_html::show;
 use serde::Serialize;
@@ -112,7 +112,7 @@ pub async fn read(db: &Db, id: Uuid) -> Result<Iron3MapView, Refusal> {
     let mut others: Vec<Vessel> = hand.pipettes.into_iter().map(|(_, vessel)| vessel).collect();
     others.retain(|vessel| vessel.code != own && !own.is_empty());
     others.sort_by(|a, b| a.volume_ml.total_cmp(&b.volume_ml));
-    let work = web::block(move || {
+    let work = heavy(move || {
         let mut view = Iron3MapView {
             iron_result: id,
             code,
@@ -142,7 +142,7 @@ pub async fn read(db: &Db, id: Uuid) -> Result<Iron3MapView, Refusal> {
         }
         Ok(view)
     });
-    work.await.map_err(Refusal::internal)?
+    work.await?
 }
 
 /// Draws u in per cent of iron(III) against the share of iron(II), a line for each aliquot.

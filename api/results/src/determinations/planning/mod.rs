@@ -5,13 +5,13 @@ pub mod iron3;
 pub(super) mod picture;
 pub mod wire;
 
-use actix_web::web;
 use chrono::{DateTime, Utc};
 use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::pins::Sight;
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::states;
 use ferrotitre_base::web::decimal::Decimal;
+use ferrotitre_base::web::heavy::heavy;
 use ferrotitre_bench::equipment::service as equipment;
 use ferrotitre_bench::equipment::shelf::Shelf;
 use ferrotitre_bench::titrants::service::{electrons, vessel};
@@ -78,7 +78,11 @@ async fn lots(
     now: DateTime<Utc>,
 ) -> Result<Vec<(String, f64, Option<f64>)>, Refusal> {
     let mut found = Vec::new();
-    for id in states::in_state(connection, EntityKind::Titrant, "released", (Uuid::max(), MOST_LOTS)).await? {
+    let mut live = Vec::new();
+    for state in ["released", "in use"] {
+        live.extend(states::in_state(connection, EntityKind::Titrant, state, (Uuid::max(), MOST_LOTS)).await?);
+    }
+    for id in live {
         let lot = titrants::titrant(connection, id).await?;
         if lot.code == factor.lot || lot.expires_at <= now || electrons(&lot)? != factor.electrons {
             continue;
@@ -335,6 +339,5 @@ pub async fn read(db: &Db, id: Uuid, asked: AskedPlan) -> Result<PlanView, Refus
     let asked = Asked { id, code, record, burette, costs, target: asked.target };
     let stop = Stop::new();
     let _asker = StopWhenDropped(stop.clone());
-    let work = web::block(move || until(&stop, || view(&asked, &hand)));
-    work.await.map_err(Refusal::internal)?.map_err(Refusal::internal)?
+    heavy(move || until(&stop, || view(&asked, &hand))).await?.map_err(Refusal::internal)?
 }
