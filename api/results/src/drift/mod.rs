@@ -127,7 +127,8 @@ pub(super) async fn read(db: &Db, id: Uuid, question: &DriftQuestion) -> Result<
             Ok(view)
         })
         .await?;
-    let standardised = standardisations::list(db, id).await?;
+    let mut standardised = standardisations::list(db, id).await?;
+    standardised.retain(|one| one.observed_at <= view.at);
     view.schedules = schedule::schedules(&view, &standardised, question)?;
     Ok(view)
 }

@@ -175,8 +175,9 @@ pub struct Compared {
 #[derive(Debug)]
 pub struct Planner<'r> {
     record: &'r Record,
-    /// Titre less blank and reading scale, of the titrations that count.
+    /// Positions of the titrations that count.
     used: Vec<usize>,
+    /// Titre less blank of every titration, mL.
     net_ml: Vec<f64>,
     blanks: usize,
     burette: Capacity,
