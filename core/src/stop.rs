@@ -41,6 +41,24 @@ impl Stop {
     }
 }
 
+/// Raises a flag when it is dropped: whoever asked has gone.
+#[derive(Debug)]
+pub struct RaisedWhenDropped(Stop);
+
+impl Stop {
+    /// Holds the flag for whoever asked.
+    #[must_use]
+    pub fn raised_when_dropped(&self) -> RaisedWhenDropped {
+        RaisedWhenDropped(self.clone())
+    }
+}
+
+impl Drop for RaisedWhenDropped {
+    fn drop(&mut self) {
+        self.0.raise();
+    }
+}
+
 /// Puts back what was watched before, also when the calculation is unwound.
 struct Before(Option<Stop>);
 

@@ -17,15 +17,6 @@ const PATIENCE: Duration = Duration::from_secs(20);
 /// Longest calculation. Sizes are limited so that none comes near it; what does all the same is stopped.
 const LONGEST: Duration = Duration::from_secs(20);
 
-/// Stops the calculation when the request is gone: answered, given up, or its client has left.
-struct StopWhenDropped(Stop);
-
-impl Drop for StopWhenDropped {
-    fn drop(&mut self) {
-        self.0.raise();
-    }
-}
-
 /// Half of the processors, at least one: whatever is asked, records are still served.
 fn turns() -> &'static Semaphore {
     static TURNS: OnceLock<Semaphore> = OnceLock::new();
@@ -53,7 +44,8 @@ pub(super) async fn calculate(name: &str, input: Vec<u8>) -> Result<String, Refu
     let busy = || Refusal::new(Code::Busy, format!("no turn within {} s; try again", PATIENCE.as_secs()));
     let turn = turn.map_err(|elapsed| busy().because(elapsed))?.map_err(Refusal::internal)?;
     let stop = Stop::new();
-    let _asker = StopWhenDropped(stop.clone());
+    // Stops the calculation when the request is gone: answered, given up, or its client has left.
+    let _asker = stop.raised_when_dropped();
     let work = web::block(move || {
         // The turn ends with the calculation.
         let _turn = turn;

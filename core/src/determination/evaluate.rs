@@ -185,6 +185,25 @@ pub fn brief(record: &Record) -> Result<Brief, EvaluationError> {
     Ok(Brief { progress: settled.progress, outcome: settled.outcome, titres: settled.titres, figure, reported })
 }
 
+/// Result of a record beside those of others on one sheet, without what explains it.
+pub(super) struct Beside<'s> {
+    pub(super) titres: Vec<Titre>,
+    pub(super) outcome: ResultOutcome,
+    /// Titre less blank, mL.
+    pub(super) net_ml: Option<f64>,
+    /// None where there is no result, or one below zero that its uncertainty does not explain.
+    pub(super) node: Option<Node<'s>>,
+}
+
+/// The first part of [`evaluate_on`], for calculations that evaluate many records.
+pub(super) fn result_beside<'s, 'r>(sheet: &'s Sheet<'r>, record: &'r Record) -> Result<Beside<'s>, EvaluationError> {
+    let Settled { titres, outcome, content, .. } = settle(sheet, record, Part::Alone)?;
+    let net_ml = content.as_ref().map(|found| found.net_ml);
+    let found = content.filter(|_| outcome != ResultOutcome::BelowZero);
+    let node = found.and_then(|found| Some((found.result?.0, found.scatter.least)));
+    Ok(Beside { titres, outcome, net_ml, node })
+}
+
 /// What a record comes to, before anything is said of it.
 struct Settled<'s> {
     titres: Vec<Titre>,
