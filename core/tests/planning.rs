@@ -8,8 +8,8 @@ mod bath;
 mod baths;
 
 use ferrotitre_core::determination::{
-    BetweenRuns, Burette, Capacity, Change, Choices, Costs, Detail, Planner, PlanningError, Record, Way, evaluate,
-    iron3, iron3_map,
+    BetweenRuns, Burette, Capacity, Change, Choices, Costs, Detail, Place, Planner, PlanningError, Record, Way,
+    evaluate, iron3, iron3_map,
 };
 use ferrotitre_core::uncertainty::plan::{cheapest, single_changes};
 use proptest::prelude::*;
@@ -95,7 +95,7 @@ fn a_larger_aliquot_has_a_larger_titre() {
     record.blanks[0].segments = vec![bath::segment("0.00", "2.00")];
     let mut by = vessel("P50", 50.0);
     by.u_ml = 0.02;
-    let planned = planner(&record).with(&[&Change::Vessel { of: "P25".into(), by: by.clone() }]).unwrap();
+    let planned = planner(&record).with(&[&Change::Vessel(Place::Aliquot, by.clone())]).unwrap();
     near(planned.titre_ml, 38.08);
     assert_eq!(planned.fillings, 1);
     let millilitres =
@@ -108,7 +108,7 @@ fn a_larger_aliquot_has_a_larger_titre() {
     near(planned.value, planner(&record).with(&[]).unwrap().value);
     // 57 mL take two fillings, each with the error of the burette.
     let record = with_blank(2854, &[0, 0]);
-    let larger = Change::Vessel { of: "P25".into(), by };
+    let larger = Change::Vessel(Place::Aliquot, by);
     let refilled = Planner::new(&record, Capacity { refills: true, ..B50 }, FREE).unwrap();
     assert_eq!(refilled.with(&[&larger]).unwrap().fillings, 2);
     assert!(matches!(planner(&record).with(&[&larger]), Err(PlanningError::Refill { capacity: 50.0, .. })));
@@ -119,15 +119,31 @@ fn a_larger_aliquot_has_a_larger_titre() {
     assert!(finer.u < planner(&record).with(&[]).unwrap().u);
 }
 
+/// The same pipette may take the sample and the aliquot; another one in the place of one of them leaves the other.
+#[test]
+fn a_vessel_is_changed_at_its_place_alone() {
+    let mut record = with_blank(1204, &[0, 0]);
+    record.portion.amount = ferrotitre_core::determination::PortionAmount::Volume(vessel("P25", 25.0));
+    record.portion.aliquot = Some(vessel("P25", 25.0));
+    let present = planner(&record).with(&[]).unwrap();
+    for place in [Place::Sample, Place::Aliquot] {
+        let planned = planner(&record).with(&[&Change::Vessel(place, vessel("P50", 50.0))]).unwrap();
+        near(planned.titre_ml, 2.0 * present.titre_ml);
+        near(planned.value, present.value);
+    }
+    let flask = planner(&record).with(&[&Change::Vessel(Place::Flask(0), vessel("F500", 500.0))]).unwrap();
+    near(flask.titre_ml, present.titre_ml / 2.0);
+}
+
 #[test]
 fn what_cannot_be_made_is_said() {
     let record = with_blank(2146, &[0, 0]);
     let refused = |changes: &[&Change]| planner(&record).with(changes).unwrap_err();
-    let by = |volume| Change::Vessel { of: "P25".into(), by: vessel("P", volume) };
+    let by = |volume| Change::Vessel(Place::Aliquot, vessel("P", volume));
     assert_eq!(refused(&[&by(250.0)]), PlanningError::DoesNotFit { pipette: 250.0, flask: 250.0 });
     assert_eq!(
-        refused(&[&Change::Vessel { of: "P7".into(), by: vessel("P", 7.0) }]),
-        PlanningError::NoSuchVessel("P7".into())
+        refused(&[&Change::Vessel(Place::Pipette(0), vessel("P", 7.0))]),
+        PlanningError::NoVessel(Place::Pipette(0))
     );
     assert_eq!(refused(&[&Change::Titres(1)]), PlanningError::Fewer { what: "titres", wanted: 1, present: 2 });
     assert_eq!(refused(&[&Change::Runs(0)]), PlanningError::Runs(0));
@@ -145,7 +161,7 @@ fn combinations_are_costed_and_those_that_do_not_fit_left_out() {
     let costs = Costs { run: 40.0, titre: 8.0, blank: 10.0, titrant: 100.0 };
     let planner = Planner::new(&record, B50, costs).unwrap();
     let way = |label: &str, change: Option<Change>| Way { label: label.to_owned(), change };
-    let too_large = Change::Vessel { of: "P25".into(), by: vessel("P300", 300.0) };
+    let too_large = Change::Vessel(Place::Aliquot, vessel("P300", 300.0));
     let acts = [
         Choices { name: "blanks".into(), ways: vec![way("1", None), way("4", Some(Change::Blanks(4)))] },
         Choices { name: "aliquot".into(), ways: vec![way("P25", None), way("P300", Some(too_large))] },

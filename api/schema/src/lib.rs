@@ -2265,6 +2265,7 @@ diesel::allow_tables_to_appear_in_same_query!(nonconformities, nonconformity_lin
 diesel::allow_tables_to_appear_in_same_query!(calibration_corrections, equipment_calibrations);
 diesel::allow_tables_to_appear_in_same_query!(check_corrections, equipment_checks);
 diesel::allow_tables_to_appear_in_same_query!(factor_corrections, titrant_factors);
+diesel::allow_tables_to_appear_in_same_query!(factor_corrections, titrants);
 diesel::allow_tables_to_appear_in_same_query!(refresh_tokens, sessions);
 diesel::allow_tables_to_appear_in_same_query!(titrant_factors, titrants);
 diesel::allow_tables_to_appear_in_same_query!(chart_baseline_points, state_moves);

@@ -35,8 +35,8 @@ pub use facts::{
 pub use iron3::{Iron3, iron3};
 pub use joint::{Combined, Joint, JointError, joint};
 pub use planning::{
-    Capacity, Change, Choices, Compared, Costs, Iron3At, MOST_COMBINATIONS, Planned, Planner, PlanningError, Way,
-    iron3_map,
+    Capacity, Change, Choices, Compared, Costs, Iron3At, MOST_COMBINATIONS, Place, Planned, Planner, PlanningError,
+    Way, iron3_map,
 };
 pub use preparation::{Preparation, PreparedTitrant, Reference, prepare};
 pub use readings::{ReadingsError, check_readings};

@@ -29,7 +29,8 @@ pub async fn heavy<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static)
     let waiting = WAITING.fetch_add(1, Ordering::Relaxed);
     let place = Place;
     if waiting >= MOST_WAITING {
-        let refusal = Refusal::new(Code::Busy, "many pictures and documents are being drawn; try again in a moment");
+        let refusal =
+            Refusal::new(Code::Busy, "many pictures, documents and plans are being made; try again in a moment");
         return Err(refusal.with_facts(serde_json::json!({ "retry_after_seconds": 2 })));
     }
     let turn = TURNS.acquire().await.map_err(Refusal::internal)?;

@@ -217,6 +217,26 @@ pub async fn factor_at(
         .optional()?)
 }
 
+/// Factors in force at a time with their lots, one for each lot that has one.
+pub async fn in_force(
+    mut connection: &Connection,
+    lots: &[TitrantId],
+    at: DateTime<Utc>,
+) -> Result<Vec<(FactorRow, TitrantRow)>, Refusal> {
+    Ok(titrant_factors::table
+        .inner_join(titrants::table.on(titrants::id.eq(titrant_factors::titrant_id)))
+        .filter(titrant_factors::titrant_id.eq_any(lots))
+        .filter(titrant_factors::valid_from.le(at))
+        .filter(diesel::dsl::not(diesel::dsl::exists(
+            factor_corrections::table.filter(factor_corrections::corrects_id.eq(titrant_factors::id)),
+        )))
+        .distinct_on(titrant_factors::titrant_id)
+        .order((titrant_factors::titrant_id, titrant_factors::valid_from.desc()))
+        .select((FactorRow::as_select(), TitrantRow::as_select()))
+        .load(&mut connection)
+        .await?)
+}
+
 /// Factors of a lot that count, the newest first: each was in force from its moment on, and no other takes its place.
 pub async fn factors(mut connection: &Connection, titrant: TitrantId) -> Result<Vec<FactorRow>, Refusal> {
     Ok(titrant_factors::table

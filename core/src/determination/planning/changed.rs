@@ -2,7 +2,7 @@
 
 use bigdecimal::{BigDecimal, FromPrimitive};
 
-use super::{Capacity, PlanningError};
+use super::{Capacity, Place, PlanningError};
 use crate::determination::blank::is_back_titration;
 use crate::determination::facts::{Burette, DilutionStep, Portion, PortionAmount, Record, Segment, Titration, Vessel};
 use crate::quantity::Reading;
@@ -68,23 +68,22 @@ pub(super) fn taken_after(portion: &Portion) -> Result<f64, PlanningError> {
     taken(portion)
 }
 
-pub(super) fn with_vessel(portion: &mut Portion, of: &str, by: &Vessel) -> Result<(), PlanningError> {
-    let mut found = false;
-    let mut change = |vessel: &mut Vessel| {
-        if vessel.id == of {
-            vessel.clone_from(by);
-            found = true;
+pub(super) fn with_vessel(portion: &mut Portion, place: Place, by: &Vessel) -> Result<(), PlanningError> {
+    let amount = &mut portion.amount;
+    let at = match place {
+        Place::Sample => {
+            if let PortionAmount::Volume(vessel) = amount {
+                Some(vessel)
+            } else {
+                None
+            }
         }
+        Place::Pipette(step) => portion.dilution.get_mut(step).and_then(|step| step.pipette.as_mut()),
+        Place::Flask(step) => portion.dilution.get_mut(step).map(|step| &mut step.flask),
+        Place::Aliquot => portion.aliquot.as_mut(),
     };
-    if let PortionAmount::Volume(vessel) = &mut portion.amount {
-        change(vessel);
-    }
-    for step in &mut portion.dilution {
-        step.pipette.iter_mut().for_each(&mut change);
-        change(&mut step.flask);
-    }
-    portion.aliquot.iter_mut().for_each(&mut change);
-    if found { Ok(()) } else { Err(PlanningError::NoSuchVessel(of.to_owned())) }
+    at.ok_or(PlanningError::NoVessel(place))?.clone_from(by);
+    Ok(())
 }
 
 /// The scale errors of the present burette are those of its titres; the other one is planned with its uncertainty alone.

@@ -1,7 +1,7 @@
 //! Iron(III) by difference against the share of iron(II), and with another aliquot.
 
 use super::changed::{scale, taken, taken_after, with_vessel};
-use super::{Capacity, Costs, Planner, PlanningError};
+use super::{Capacity, Costs, Place, Planner, PlanningError};
 use crate::determination::evaluate::Detail;
 use crate::determination::facts::{Record, Vessel};
 use crate::determination::iron3::iron3;
@@ -49,9 +49,7 @@ pub fn iron3_map(
         let mut changed = record.clone();
         let before = taken(&changed.portion)?;
         let Some(by) = aliquot else { return Ok((changed, 1.0)) };
-        let of = changed.portion.aliquot.as_ref().map(|vessel| vessel.id.clone());
-        let of = of.ok_or_else(|| PlanningError::NoSuchVessel("for the aliquot".to_owned()))?;
-        with_vessel(&mut changed.portion, &of, by)?;
+        with_vessel(&mut changed.portion, Place::Aliquot, by)?;
         let ratio = taken_after(&changed.portion)? / before;
         Ok::<_, PlanningError>((changed, ratio))
     };

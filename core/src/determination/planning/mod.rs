@@ -5,8 +5,8 @@ mod changed;
 mod iron3;
 
 use crate::determination::blank::usable;
-use crate::determination::content::{self, Part};
-use crate::determination::evaluate::{Detail, EvaluationError, ResultOutcome, evaluate_on};
+use crate::determination::content;
+use crate::determination::evaluate::{Beside, EvaluationError, ResultOutcome, result_beside};
 use crate::determination::facts::{Burette, Record, Titration, Vessel};
 use crate::determination::titre::Fate;
 use crate::stop;
@@ -24,18 +24,26 @@ pub enum Change {
     Blanks(usize),
     /// Another burette, in all titrations and blanks, and what it holds, mL.
     Burette(Burette, f64),
-    /// Another vessel in the place of one of the portion; the titre follows the amount of iron.
-    Vessel {
-        /// Identity of the calibration of the present one.
-        of: String,
-        /// The other.
-        by: Vessel,
-    },
+    /// Another vessel at a place of the portion; the titre follows the amount of iron.
+    Vessel(Place, Vessel),
     /// A titrant whose concentration is known so well: relative standard uncertainty, and its degrees of freedom.
     Titrant(f64, Option<f64>),
     /// The mean of so many determinations, each in a run of its own, with blanks and weighings of its own and the same vessels,
     /// burette and titrant.
     Runs(usize),
+}
+
+/// Where a vessel of a portion is used; the same one may be at several places.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Place {
+    /// Pipette of the sample.
+    Sample,
+    /// Pipette of a step of the dilution chain, from 0.
+    Pipette(usize),
+    /// Flask of a step, from 0.
+    Flask(usize),
+    /// Pipette of the titrated aliquot.
+    Aliquot,
 }
 
 /// A way of doing a thing.
@@ -137,9 +145,9 @@ pub enum PlanningError {
         /// Burette, mL.
         capacity: f64,
     },
-    /// A vessel that the portion does not have.
-    #[error("the portion has no vessel {0}")]
-    NoSuchVessel(String),
+    /// A place that the portion does not have.
+    #[error("the portion has no vessel at this place: {0:?}")]
+    NoVessel(Place),
     /// A cost that is no number.
     #[error("a cost must be a number, 0 or more, not {0}")]
     Cost(f64),
@@ -206,16 +214,16 @@ impl<'r> Planner<'r> {
             return Err(PlanningError::Cost(wrong));
         }
         let sheet = Sheet::lean();
-        let (evaluation, node) = evaluate_on(&sheet, record, Part::Alone, Detail::Figures)?;
-        if node.is_none() || evaluation.outcome != ResultOutcome::Concordant {
-            let why = match evaluation.outcome {
+        let Beside { titres, outcome, node, .. } = result_beside(&sheet, record)?;
+        if node.is_none() || outcome != ResultOutcome::Concordant {
+            let why = match outcome {
                 ResultOutcome::Discordant => "its titres disagree; find the cause first",
                 _ => "the determination has no result yet",
             };
             return Err(PlanningError::Unsettled(why.to_owned()));
         }
-        let used = (0..evaluation.titres.len()).filter(|at| evaluation.titres[*at].fate == Fate::Used).collect();
-        let net_ml = evaluation.titres.iter().map(|titre| titre.net_ml).collect();
+        let used = (0..titres.len()).filter(|at| titres[*at].fate == Fate::Used).collect();
+        let net_ml = titres.iter().map(|titre| titre.net_ml).collect();
         let blanks = if record.rules.subtract_blank { usable(record).len() } else { 0 };
         Ok(Self { record, used, net_ml, blanks, burette, costs })
     }
@@ -256,7 +264,7 @@ impl<'r> Planner<'r> {
                     with_burette(&mut record, burette);
                     capacity.ml = *holds;
                 }
-                Change::Vessel { of, by } => with_vessel(&mut record.portion, of, by)?,
+                Change::Vessel(place, by) => with_vessel(&mut record.portion, *place, by)?,
                 Change::Titrant(relative_u, dof) => {
                     with_titrant(&mut record, *relative_u, *dof);
                     other_titrant = true;
@@ -266,59 +274,16 @@ impl<'r> Planner<'r> {
             }
         }
         // The present record is left as it is, down to its readings.
-        if changes.iter().any(|change| matches!(change, Change::Vessel { .. } | Change::Burette(..))) {
+        if changes.iter().any(|change| matches!(change, Change::Vessel(..) | Change::Burette(..))) {
             let ratio = taken_after(&record.portion)? / before;
             scale(&mut record, &self.net_ml, ratio, capacity)?;
         }
         self.repeat(&mut record, titres, blanks)?;
-        let (value, titre_ml, fillings) = self.evaluated(&record, titres, runs)?;
+        let of = evaluated(record, titres, runs)?;
         let Costs { run, titre, blank, titrant } = self.costs;
         let each = run + titre * titres as f64 + blank * blanks as f64;
         let cost = each * runs as f64 + if other_titrant { titrant } else { 0.0 };
-        let (estimate, expanded_uncertainty) = value;
-        Ok(Planned {
-            value: estimate.value(),
-            u: estimate.u(),
-            degrees_of_freedom: estimate.degrees_of_freedom(),
-            expanded_uncertainty,
-            titre_ml,
-            fillings,
-            cost,
-        })
-    }
-
-    fn evaluated(
-        &self,
-        record: &Record,
-        titres: usize,
-        runs: usize,
-    ) -> Result<((crate::working::Estimate, f64), f64, usize), PlanningError> {
-        let copies: Vec<Record> =
-            (0..runs).map(|run| if run == 0 { record.clone() } else { copy(record, run) }).collect();
-        let sheet = Sheet::lean();
-        let (mut nodes, mut agreed) = (Vec::with_capacity(runs), Vec::with_capacity(runs));
-        let (mut titre_ml, mut fillings) = (0.0, 1);
-        for copy in &copies {
-            let (evaluation, node) = evaluate_on(&sheet, copy, Part::Alone, Detail::Figures)?;
-            let used: Vec<&Titration> = (evaluation.titres.iter().zip(&copy.titrations))
-                .filter(|(titre, _)| titre.fate == Fate::Used)
-                .map(|(_, titration)| titration)
-                .collect();
-            if used.len() != titres {
-                return Err(PlanningError::NotCounted { used: used.len(), wanted: titres });
-            }
-            let (node, least) = node.ok_or_else(|| PlanningError::Unsettled("the plan has no result".to_owned()))?;
-            titre_ml = evaluation.titre_ml.unwrap_or_default();
-            fillings = used.iter().map(|titration| titration.segments.len()).max().unwrap_or(1);
-            nodes.push(node);
-            agreed.push((Identity::Repeatability(&copy.id), least));
-        }
-        let node = if let [only] = nodes.as_slice() { *only } else { sheet.mean(&nodes) };
-        let estimate = sheet.estimate(node);
-        let rules = &record.rules;
-        let reported = content::reported(&estimate, &sheet.estimate_with(node, &agreed), &rules.reporting, rules.loq)
-            .map_err(EvaluationError::from)?;
-        Ok(((estimate, reported.coverage.expanded_uncertainty), titre_ml, fillings))
+        Ok(Planned { cost, ..of })
     }
 
     /// Adds titres like the one nearest to the mean, and blanks like the first.
@@ -384,6 +349,44 @@ impl<'r> Planner<'r> {
             }
         }
     }
+}
+
+/// What the mean of so many runs of a record comes to, its cost not yet known.
+fn evaluated(record: Record, titres: usize, runs: usize) -> Result<Planned, PlanningError> {
+    let reporting = (record.rules.reporting, record.rules.loq);
+    let mut copies: Vec<Record> = (1..runs).map(|run| copy(&record, run)).collect();
+    copies.push(record);
+    let sheet = Sheet::lean();
+    let (mut nodes, mut agreed) = (Vec::with_capacity(runs), Vec::with_capacity(runs));
+    let (mut titre_ml, mut fillings) = (0.0, 1);
+    for copy in &copies {
+        let of = result_beside(&sheet, copy)?;
+        let used: Vec<&Titration> = (of.titres.iter().zip(&copy.titrations))
+            .filter(|(titre, _)| titre.fate == Fate::Used)
+            .map(|(_, titration)| titration)
+            .collect();
+        if used.len() != titres {
+            return Err(PlanningError::NotCounted { used: used.len(), wanted: titres });
+        }
+        let (node, least) = of.node.ok_or_else(|| PlanningError::Unsettled("the plan has no result".to_owned()))?;
+        titre_ml = of.net_ml.unwrap_or_default();
+        fillings = used.iter().map(|titration| titration.segments.len()).max().unwrap_or(1);
+        nodes.push(node);
+        agreed.push((Identity::Repeatability(&copy.id), least));
+    }
+    let node = if let [only] = nodes.as_slice() { *only } else { sheet.mean(&nodes) };
+    let estimate = sheet.estimate(node);
+    let reported = content::reported(&estimate, &sheet.estimate_with(node, &agreed), &reporting.0, reporting.1)
+        .map_err(EvaluationError::from)?;
+    Ok(Planned {
+        value: estimate.value(),
+        u: estimate.u(),
+        degrees_of_freedom: estimate.degrees_of_freedom(),
+        expanded_uncertainty: reported.coverage.expanded_uncertainty,
+        titre_ml,
+        fillings,
+        cost: 0.0,
+    })
 }
 
 fn more(what: &'static str, wanted: usize, present: usize) -> Result<usize, PlanningError> {

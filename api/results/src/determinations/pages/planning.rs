@@ -5,6 +5,7 @@ use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::acts::ReadRecords;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::web::problem::Problem;
+use ferrotitre_core::chemistry::{Chemistry, chemistry};
 use ferrotitre_html::form::{Field, Kind, words};
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table};
 use ferrotitre_html::shell::Shell;
@@ -35,11 +36,10 @@ pub(super) struct Asked {
 }
 
 fn number(text: &str, name: &str, wrong: &mut Vec<String>) -> Option<f64> {
-    let given = text.trim().replace(',', ".");
-    if given.is_empty() {
+    if text.trim().is_empty() {
         return None;
     }
-    let value = given.parse::<f64>().ok().filter(|value| *value >= 0.0 && value.is_finite());
+    let value = show::typed(text).filter(|value| *value >= 0.0);
     if value.is_none() {
         wrong.push(format!("{name} must be a number, 0 or more, not {text}."));
     }
@@ -68,7 +68,9 @@ fn change(shell: &Shell, one: &SingleChangeView) -> Vec<Cell> {
         Cell::number(shell.n(show::figure(one.expanded_uncertainty, 3))),
         Cell::number(shell.n(percent)),
         Cell::number(shell.n(cost(one.further_cost))),
-        Cell::number(one.gain_per_cost.map(|gain| shell.n(show::figure(gain, 2))).unwrap_or_default()),
+        Cell::number(
+            one.gain_per_cost.filter(|gain| *gain > 0.0).map(|gain| shell.n(show::figure(gain, 2))).unwrap_or_default(),
+        ),
     ]
 }
 
@@ -170,7 +172,7 @@ pub(super) async fn read_determination_plan(
          (hollow). {} combinations were evaluated, {} cannot be made.",
         view.compared, view.impossible
     );
-    let mut sheet = Sheet::new(&shell, "What would lower U", view.code.clone()).lead(lead(&view)).way(
+    let mut sheet = Sheet::new(&shell, "What would lower U", view.code.clone()).lead(shell.n(lead(&view))).way(
         true,
         "Back to the determination",
         format!("/determinations/{id}"),
@@ -179,6 +181,7 @@ pub(super) async fn read_determination_plan(
         sheet = sheet.section("wrong", "Not understood", Part::Alert(wrong));
     }
     sheet
+        .cautions(chemistry(&view.chemistry).map(Chemistry::cautions).unwrap_or_default())
         .section("ways", "Ways", Part::Table(ways))
         .section("one", "One thing changed", Part::Table(singles))
         .section("cost", "U against cost", Part::Chart { drawing, caption })

@@ -7,6 +7,7 @@ pub mod wire;
 
 use chrono::{DateTime, Utc};
 use ferrotitre_base::db::{Connection, Db};
+use ferrotitre_base::ids::TitrantId;
 use ferrotitre_base::pins::Sight;
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::states;
@@ -18,7 +19,8 @@ use ferrotitre_bench::titrants::service::{electrons, vessel};
 use ferrotitre_bench::titrants::standardisations::burette;
 use ferrotitre_bench::titrants::store as titrants;
 use ferrotitre_core::determination::{
-    Capacity, Change, Choices, Costs, Factor, Planned, Planner, PlanningError, PortionAmount, Record, Vessel, Way,
+    Burette, Capacity, Change, Choices, Costs, Factor, Place, Planned, Planner, PlanningError, PortionAmount, Record,
+    Vessel, Way,
 };
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_core::stop::{Stop, until};
@@ -46,7 +48,7 @@ const USUAL_CAPACITY: f64 = 50.0;
 struct AtHand {
     pipettes: Vec<(f64, Vessel)>,
     flasks: Vec<(f64, Vessel)>,
-    burettes: Vec<(f64, ferrotitre_core::determination::Burette)>,
+    burettes: Vec<(f64, Burette)>,
     lots: Vec<(String, f64, Option<f64>)>,
 }
 
@@ -71,26 +73,25 @@ async fn at_hand(db: &Db, factor: &Factor, now: DateTime<Utc>) -> Result<AtHand,
     Ok(hand)
 }
 
-/// Released lots that take the place of the present one, with the relative uncertainty of their concentration.
+/// Lots that may take the place of the present one and are known better, with the relative uncertainty of their concentration.
 async fn lots(
     connection: &Connection,
     factor: &Factor,
     now: DateTime<Utc>,
 ) -> Result<Vec<(String, f64, Option<f64>)>, Refusal> {
-    let mut found = Vec::new();
     let mut live = Vec::new();
     for state in ["released", "in use"] {
         live.extend(states::in_state(connection, EntityKind::Titrant, state, (Uuid::max(), MOST_LOTS)).await?);
     }
-    for id in live {
-        let lot = titrants::titrant(connection, id).await?;
-        if lot.code == factor.lot || lot.expires_at <= now || electrons(&lot)? != factor.electrons {
-            continue;
-        }
-        let Some(of) = titrants::factor_at(connection, lot.id, now).await? else { continue };
+    let live: Vec<TitrantId> = live.into_iter().map(TitrantId).collect();
+    let mut found = Vec::new();
+    for (of, lot) in titrants::in_force(connection, &live, now).await? {
         let concentration = of.concentration.value();
-        if of.valid_to > now && (concentration / factor.concentration - 1.0).abs() <= SAME_CONCENTRATION {
-            let relative = of.standard_uncertainty.value() / concentration;
+        let alike = electrons(&lot)? == factor.electrons
+            && (concentration / factor.concentration - 1.0).abs() <= SAME_CONCENTRATION;
+        let relative = of.standard_uncertainty.value() / concentration;
+        let better = relative < factor.u / factor.concentration;
+        if alike && better && lot.code != factor.lot && lot.expires_at > now && of.valid_to > now {
             found.push((lot.code, relative, of.degrees_of_freedom.as_ref().map(Decimal::value)));
         }
     }
@@ -106,16 +107,18 @@ fn counts(name: &str, present: usize, more: [usize; 3], change: fn(usize) -> Cha
 }
 
 /// Other vessels in the place of one, the nearest in volume first.
-fn vessels(name: &str, of: &Vessel, others: &[(f64, Vessel)]) -> Choices {
+fn vessels(name: &str, place: Place, of: &Vessel, others: &[(f64, Vessel)]) -> Choices {
     let mut others: Vec<&Vessel> =
         others.iter().map(|(_, other)| other).filter(|other| other.code != of.code).collect();
     let off = |other: &Vessel| (other.volume_ml / of.volume_ml).ln().abs();
     others.sort_by(|a, b| off(a).total_cmp(&off(b)));
     let mut ways = vec![Way { label: of.code.clone(), change: None }];
-    ways.extend(others.into_iter().take(MOST_OTHERS).map(|other| Way {
-        label: other.code.clone(),
-        change: Some(Change::Vessel { of: of.id.clone(), by: other.clone() }),
-    }));
+    ways.extend(
+        others
+            .into_iter()
+            .take(MOST_OTHERS)
+            .map(|other| Way { label: other.code.clone(), change: Some(Change::Vessel(place, other.clone())) }),
+    );
     Choices { name: name.to_owned(), ways }
 }
 
@@ -136,20 +139,23 @@ fn choices(record: &Record, planner: &Planner<'_>, hand: &AtHand) -> Vec<Choices
     // A back-titration would need another amount of oxidant, too.
     if first.excess.is_none() {
         if let PortionAmount::Volume(sample) = &portion.amount {
-            acts.push(vessels("sample", sample, &hand.pipettes));
+            acts.push(vessels("sample", Place::Sample, sample, &hand.pipettes));
         }
-        for (at, step) in (1..).zip(&portion.dilution) {
-            let which = |what: &str| if portion.dilution.len() == 1 { what.to_owned() } else { format!("{what} {at}") };
+        for (at, step) in portion.dilution.iter().enumerate() {
+            let which =
+                |what: &str| if portion.dilution.len() == 1 { what.to_owned() } else { format!("{what} {}", at + 1) };
             if let Some(pipette) = &step.pipette {
-                acts.push(vessels(&which("pipette of step"), pipette, &hand.pipettes));
+                acts.push(vessels(&which("pipette of step"), Place::Pipette(at), pipette, &hand.pipettes));
             }
-            acts.push(vessels(&which("flask"), &step.flask, &hand.flasks));
+            acts.push(vessels(&which("flask"), Place::Flask(at), &step.flask, &hand.flasks));
         }
         if let Some(aliquot) = &portion.aliquot {
-            acts.push(vessels("aliquot", aliquot, &hand.pipettes));
+            acts.push(vessels("aliquot", Place::Aliquot, aliquot, &hand.pipettes));
         }
     }
-    let others = hand.burettes.iter().filter(|(_, other)| other.code != first.burette.code).take(MOST_OTHERS);
+    let present = &first.burette;
+    let finer = |other: &Burette| other.u_ml < present.u_ml || other.resolution_ml < present.resolution_ml;
+    let others = hand.burettes.iter().filter(|(_, other)| finer(other)).take(MOST_OTHERS);
     let mut ways = vec![Way { label: first.burette.code.clone(), change: None }];
     ways.extend(
         others.map(|(holds, other)| Way {
@@ -276,6 +282,7 @@ fn view(asked: &Asked, hand: &AtHand) -> Result<PlanView, Refusal> {
     Ok(PlanView {
         determination: asked.id,
         code: asked.code.clone(),
+        chemistry: asked.record.rules.chemistry.clone(),
         unit: asked.record.rules.reporting.unit.symbol(),
         target,
         costs: CostsView { run, titre, blank, titrant },
@@ -291,14 +298,6 @@ fn view(asked: &Asked, hand: &AtHand) -> Result<PlanView, Refusal> {
         compared: plans.len(),
         impossible: compared.impossible,
     })
-}
-
-struct StopWhenDropped(Stop);
-
-impl Drop for StopWhenDropped {
-    fn drop(&mut self) {
-        self.0.raise();
-    }
 }
 
 /// Plans of a determination, read under its signature where it has one.
@@ -338,6 +337,6 @@ pub async fn read(db: &Db, id: Uuid, asked: AskedPlan) -> Result<PlanView, Refus
     let burette = Capacity { ml, refills: asked.refills.unwrap_or(false) };
     let asked = Asked { id, code, record, burette, costs, target: asked.target };
     let stop = Stop::new();
-    let _asker = StopWhenDropped(stop.clone());
+    let _asker = stop.raised_when_dropped();
     heavy(move || until(&stop, || view(&asked, &hand))).await?.map_err(Refusal::internal)?
 }

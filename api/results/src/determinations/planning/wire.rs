@@ -36,6 +36,9 @@ pub struct PlanView {
     /// Its number.
     #[schema(example = "DET-000001")]
     pub code: String,
+    /// Chemistry of its method, whose cautions hold for whatever is planned.
+    #[schema(example = "dichromate")]
+    pub chemistry: String,
     /// Unit of the uncertainties.
     #[schema(example = "g/L")]
     pub unit: &'static str,
