@@ -8,7 +8,8 @@ mod bath;
 mod baths;
 
 use ferrotitre_core::chemistry::Expressed;
-use ferrotitre_core::determination::{Detail, JointError, Record, Unit, iron3, joint};
+use ferrotitre_core::determination::{Detail, JointError, Record, Unit, evaluate, iron3, joint};
+use ferrotitre_core::uncertainty::{CoverageRule, expand};
 use proptest::prelude::*;
 
 use baths::record;
@@ -87,6 +88,26 @@ fn covariances_are_those_of_a_simulation() {
         let found = together.covariance[i][j];
         assert!((found / simulated - 1.0).abs() < 0.01, "{found} for {simulated} at {i}, {j}");
     }
+}
+
+/// U of each is the one it is reported with, also where titres disagree: with a repeatability of two degrees of freedom and one that
+/// needs none, Welch and Satterthwaite alone would state the wider scatter more tightly.
+#[test]
+fn each_result_has_the_expanded_uncertainty_it_is_reported_with() {
+    let mut records = [record("a", 2146, &[0, 2]), record("b", 2146, &[0, 0, 0, 11])];
+    for record in &mut records {
+        record.rules.sigma_r_ml = Some((0.08, Some(2.0)));
+        record.rules.reporting.coverage = CoverageRule::Probability(0.95);
+    }
+    let together = joint(&records, &[]).unwrap();
+    let mut shortened = 0;
+    for (record, of) in records.iter().zip(&together.results) {
+        let alone = evaluate(record, Detail::Figures).unwrap().reported.unwrap().coverage;
+        near(of.coverage.expanded_uncertainty, alone.expanded_uncertainty);
+        let plain = expand(of.estimate.u(), of.estimate.degrees_of_freedom(), record.rules.reporting.coverage).unwrap();
+        shortened += usize::from(plain.expanded_uncertainty < 0.99 * of.coverage.expanded_uncertainty);
+    }
+    assert_eq!(shortened, 1);
 }
 
 #[test]

@@ -1,10 +1,10 @@
 //! What would lower the uncertainty of a determination, from what stands on the shelf.
 
-use ferrotitre_tests::bench::{day, minutes_ago, text};
+use ferrotitre_tests::bench::{day, days_ahead, dichromate_standard, minutes_ago, text};
 use serde_json::{Value, json};
 
 use crate::control::{near, number};
-use crate::lab::{Lab, method_with, rules};
+use crate::lab::{Lab, dichromate, method_with, rules};
 use crate::pages::Visitor;
 
 fn single<'a>(plan: &'a Value, act: &str, to: &str) -> Option<&'a Value> {
@@ -42,6 +42,16 @@ async fn a_plan_is_evaluated_as_the_determination_itself_and_offers_what_may_be_
     let away = json!({ "to": "retired", "reason": "its tip is broken off" });
     let _ = lab.app.manager.post(&format!("/equipment/{retired}/moves"), &away).await.expect(201);
 
+    // A standard that is known better, and a lot made of it.
+    let mut better = dichromate_standard("PS-2");
+    better["expanded_uncertainty"] = json!("0.00005");
+    let better = lab.app.analyst.post("/primary-standards", &better).await.expect(201);
+    let moves = format!("/primary-standards/{}/moves", text(&better, "id"));
+    let _ = lab.app.manager.post(&moves, &json!({ "to": "released" })).await.expect(201);
+    let standard = text(&better, "version_id");
+    let (until, made) = (json!(days_ahead(90)), minutes_ago(2 * 1440));
+    let other = dichromate(&lab.app, &lab.bench, &standard, "D-2", until, made).await;
+
     let plan = lab.app.auditor.get(&path).await.expect(200);
     let read = lab.app.auditor.get(&format!("/determinations/{determination}")).await.expect(200);
     let u = number(&plan, "/present/u");
@@ -69,6 +79,19 @@ async fn a_plan_is_evaluated_as_the_determination_itself_and_offers_what_may_be_
     assert!(number(sample, "/gain_percent") > 20.0, "{sample}");
     let offered = plan["single_changes"].to_string();
     assert!(!offered.contains("P20-OLD") && !offered.contains("P20-GONE"), "{offered}");
+    // The better lot is at hand until it is withdrawn: its line of the budget takes the place of the other one's.
+    let lot = single(&plan, "titrant", "D-2").unwrap();
+    let factors = lab.app.auditor.get(&format!("/titrants/{other}/factors")).await.expect(200);
+    let mut figures = read["evaluation"]["figures"].as_array().unwrap().iter();
+    let value = number(figures.find(|one| one["unit"] == "g/L" && one["expressed"] == "Fe").unwrap(), "/value");
+    let figure = |field: &str| text(&factors[0], field).parse::<f64>().unwrap();
+    let relative = figure("standard_uncertainty") / figure("concentration") * value;
+    let expected = 2.0 * (u * u - part("concentration") + relative * relative).sqrt();
+    near("lot", number(lot, "/expanded_uncertainty"), expected, 1e-6);
+    near("cost of the lot", number(lot, "/further_cost"), 20.0, 1e-12);
+    let withdrawn = json!({ "to": "withdrawn", "reason": "the bottle was left open" });
+    let _ = lab.app.manager.post(&format!("/titrants/{other}/moves"), &withdrawn).await.expect(201);
+    assert!(single(&lab.app.auditor.get(&path).await.expect(200), "titrant", "D-2").is_none());
     // 25 mL of sample would take 53 mL.
     assert!(single(&plan, "sample", "P25").is_none(), "{offered}");
     let refilled = lab.app.auditor.get(&format!("{path}?refills=true")).await.expect(200);
@@ -104,9 +127,20 @@ async fn results_of_a_sample_together_have_the_u_of_what_they_share() {
     let together = app.auditor.get(&format!("/joint-results?sample={sample}&coefficients=-1,1")).await.expect(200);
     assert_eq!(together["results"][0]["determination"], json!(first));
     assert_eq!(app.auditor.get(&only).await.expect(200)["covariance"], together["covariance"]);
+    // Coefficients go by the order in which results are named.
+    let turned = format!("/joint-results?determinations={second},{first}&coefficients=1,-1");
+    let turned = app.auditor.get(&turned).await.expect(200);
+    assert_eq!(
+        (&turned["results"][0]["determination"], &turned["results"][1]["determination"]),
+        (&json!(second), &json!(first))
+    );
+    let twice = app.auditor.get(&format!("/joint-results?determinations={first},{first}")).await;
+    assert_eq!(twice.refused(422, "invalid_input")["errors"][0]["rule"], "once");
     let of = |what: &str| {
         together["combinations"].as_array().unwrap().iter().find(|one| one["what"] == what).unwrap().clone()
     };
+    let asked = turned["combinations"].as_array().unwrap().iter().find(|one| one["what"] == "as asked").unwrap();
+    near("turned", number(asked, "/value"), number(&of("as asked"), "/value"), 1e-9);
     // Iron(III) by difference is the same difference, with the same u.
     let iron3 = app
         .analyst

@@ -1,11 +1,11 @@
 //! Several results together, with what they share: titrant, vessels, blanks of a run. What is made of them has the uncertainty that
 //! is right for it.
 
-use crate::determination::content::Part;
-use crate::determination::evaluate::{Detail, EvaluationError, evaluate_on};
+use crate::determination::content::reported;
+use crate::determination::evaluate::{EvaluationError, result_beside};
 use crate::determination::facts::Record;
-use crate::uncertainty::{Coverage, expand};
-use crate::working::{Estimate, Handle, Sheet};
+use crate::uncertainty::Coverage;
+use crate::working::{Estimate, Handle, Identity, Sheet};
 
 /// A result, or what is made of several.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -79,22 +79,25 @@ pub fn joint(records: &[Record], combinations: &[Vec<f64>]) -> Result<Joint, Joi
         format!("{} as {:?}", rule.unit.symbol(), rule.expressed)
     };
     let sheet = Sheet::lean();
-    let mut nodes = Vec::with_capacity(records.len());
+    let (mut nodes, mut agreed) = (Vec::with_capacity(records.len()), Vec::with_capacity(records.len()));
     for (at, record) in (1..).zip(records) {
         if let Some(first) = records.first().filter(|first| named(first) != named(record)) {
             return Err(JointError::UnitsDiffer { at, unit: named(record), first: named(first) });
         }
-        let (_, node) = evaluate_on(&sheet, record, Part::Alone, Detail::Figures)?;
-        nodes.push(node.ok_or(JointError::NoResult { at })?.0);
+        let (node, least) = result_beside(&sheet, record)?.node.ok_or(JointError::NoResult { at })?;
+        nodes.push(node);
+        agreed.push((Identity::Repeatability(&record.id), least));
     }
-    let Some(rule) = records.first().map(|record| record.rules.reporting.coverage) else {
+    let Some(rule) = records.first().map(|record| record.rules.reporting) else {
         return Err(JointError::NoResult { at: 1 });
     };
     let apart: Vec<f64> = nodes.iter().map(|node| sheet.estimate(*node).u()).collect();
     let combined = |node: Handle<'_>, u_if_independent| {
         let estimate = sheet.estimate(node);
-        let coverage = expand(estimate.u(), estimate.degrees_of_freedom(), rule).map_err(EvaluationError::from)?;
-        Ok::<_, JointError>(Combined { estimate, coverage, u_if_independent })
+        // As a single result has it: never below that of titres that agreed.
+        let of_agreed = sheet.estimate_with(node, &agreed);
+        let reported = reported(&estimate, &of_agreed, &rule, None).map_err(EvaluationError::from)?;
+        Ok::<_, JointError>(Combined { estimate, coverage: reported.coverage, u_if_independent })
     };
     let results = nodes.iter().zip(&apart).map(|(node, u)| combined(*node, *u)).collect::<Result<Vec<_>, _>>()?;
     let mut made = Vec::with_capacity(combinations.len());

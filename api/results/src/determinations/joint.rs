@@ -21,13 +21,14 @@ const MOST: usize = 100;
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct AskedJoint {
-    /// Identities of determinations, with commas between; or else a sample or a run.
+    /// Identities of determinations, with commas between, each once; or else a sample or a run.
     pub determinations: Option<String>,
     /// All signed results of this sample.
     pub sample: Option<Uuid>,
     /// All signed results of samples in this run.
     pub run: Option<Uuid>,
-    /// A coefficient for every result, with commas between, in the order of the answer; for a balance or a difference.
+    /// A coefficient for every result, with commas between, in the order of the answer: that in which they were named, or of
+    /// recording; for a balance or a difference.
     #[param(example = "1,1,-1")]
     pub coefficients: Option<String>,
 }
@@ -41,7 +42,7 @@ pub struct JointView {
     /// As what they are expressed.
     #[schema(example = "Fe")]
     pub expressed: &'static str,
-    /// Results, in the order of recording.
+    /// Results, in the order they were named in, or of recording.
     pub results: Vec<JointResultView>,
     /// Covariances, row by row in that order, in the unit squared.
     pub covariance: Vec<Vec<f64>>,
@@ -111,29 +112,35 @@ fn listed<T>(field: &str, text: &str, what: &str, of: impl Fn(&str) -> Option<T>
         .collect()
 }
 
-async fn rows(connection: &Connection, asked: &AskedJoint) -> Result<(Vec<DeterminationRow>, bool), Refusal> {
-    let mut rows = match (&asked.determinations, asked.sample, asked.run) {
+/// The rows, in the order they were named in or else of recording.
+async fn rows(connection: &Connection, asked: &AskedJoint) -> Result<Vec<DeterminationRow>, Refusal> {
+    match (&asked.determinations, asked.sample, asked.run) {
         (Some(ids), None, None) => {
             let ids = listed("determinations", ids, "identities of determinations", |part| Uuid::parse_str(part).ok())?;
-            let rows = store::determinations_by_id(connection, &ids).await?;
-            if let Some(unknown) = ids.iter().find(|id| rows.iter().all(|row| row.id.0 != **id)) {
-                return Err(Refusal::new(Code::UnknownReference, "there is no such determination").at(
-                    "determinations",
-                    "exists",
-                    unknown,
-                ));
+            let found = store::determinations_by_id(connection, &ids).await?;
+            let mut rows: Vec<DeterminationRow> = Vec::with_capacity(ids.len());
+            for id in ids {
+                let unknown = || Refusal::new(Code::UnknownReference, "there is no such determination");
+                let row = found.iter().find(|row| row.id.0 == id);
+                let row = row.ok_or_else(|| unknown().at("determinations", "exists", id))?;
+                if rows.iter().any(|other| other.id == row.id) {
+                    return Err(Refusal::invalid("determinations", "once", "names a determination twice", &row.code));
+                }
+                rows.push(row.clone());
             }
-            rows
+            Ok(rows)
         }
-        (None, Some(sample), None) => store::of_samples(connection, &[sample]).await?,
-        (None, None, Some(run)) => store::of_run(connection, RunId(run)).await?,
+        (None, Some(sample), None) => {
+            let mut rows = store::of_samples(connection, &[sample]).await?;
+            rows.reverse();
+            Ok(rows)
+        }
+        (None, None, Some(run)) => store::of_run(connection, RunId(run)).await,
         _ => {
             let message = "name determinations, or a sample, or a run: one of the three";
-            return Err(Refusal::invalid("determinations", "one_of_three", message, ""));
+            Err(Refusal::invalid("determinations", "one_of_three", message, ""))
         }
-    };
-    rows.sort_by_key(|row| row.id);
-    Ok((rows, asked.determinations.is_some()))
+    }
 }
 
 fn combination(what: String, coefficients: Vec<f64>, of: &Combined) -> CombinationView {
@@ -187,30 +194,38 @@ pub async fn read(db: &Db, asked: &AskedJoint) -> Result<JointView, Refusal> {
 }
 
 async fn together(connection: &Connection, asked: &AskedJoint) -> Result<JointView, Refusal> {
-    let (rows, named) = rows(connection, asked).await?;
+    let (rows, named) = (rows(connection, asked).await?, asked.determinations.is_some());
     let material = gather(connection, &rows).await?;
     let source = material.source();
     let mut left_out = Vec::new();
     let mut taken: Vec<(&DeterminationRow, String, Record)> = Vec::new();
-    for row in &rows {
+    let unit = |record: &Record| (record.rules.reporting.unit, record.rules.reporting.expressed);
+    for row in rows.iter().filter(|row| named || row.purpose == "sample") {
         let state = material.state(row.id);
-        if !is_signed(state) || (!named && row.purpose != "sample") {
-            left_out.push(format!("{}, {state}", row.code));
-            continue;
+        let record = match is_signed(state) {
+            true => Some(material.draw(row, &material.sight(row.id), &source)?.record),
+            false => None,
+        };
+        let settled = |record: &Record| {
+            brief(record).is_ok_and(|of| matches!(of.outcome, ResultOutcome::Concordant | ResultOutcome::Discordant))
+        };
+        let why = match &record {
+            None => format!("{}: {state}, not signed", row.code),
+            Some(record) if !settled(record) => format!("{}: no result", row.code),
+            Some(record) if taken.first().is_some_and(|(_, _, first)| unit(first) != unit(record)) => {
+                format!("{}: reported in {}", row.code, record.rules.reporting.unit.symbol())
+            }
+            Some(record) => {
+                taken.push((row, material.method(row)?.facts.analyte.clone(), record.clone()));
+                continue;
+            }
+        };
+        // Whoever names results means all of them: their coefficients go by the order.
+        if named {
+            let detail = format!("not enough data: {why}");
+            return Err(Refusal::new(Code::NotEnoughData, detail).at("determinations", "signed_result", &row.code));
         }
-        let record = material.draw(row, &material.sight(row.id), &source)?.record;
-        let settled =
-            brief(&record).is_ok_and(|of| matches!(of.outcome, ResultOutcome::Concordant | ResultOutcome::Discordant));
-        if !settled {
-            left_out.push(format!("{}, which has no result", row.code));
-            continue;
-        }
-        let unit = |record: &Record| (record.rules.reporting.unit, record.rules.reporting.expressed);
-        if !named && taken.first().is_some_and(|(_, _, first)| unit(first) != unit(&record)) {
-            left_out.push(format!("{}, reported in {}", row.code, record.rules.reporting.unit.symbol()));
-            continue;
-        }
-        taken.push((row, material.method(row)?.facts.analyte.clone(), record));
+        left_out.push(why);
     }
     if taken.len() < 2 {
         let why = if left_out.is_empty() { String::new() } else { format!(" (left out: {})", left_out.join("; ")) };
