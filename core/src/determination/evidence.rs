@@ -4,8 +4,7 @@
 use crate::control::budget::{self, Test};
 use crate::control::drift::FactorPoint;
 use crate::determination::blank::blank_volumes;
-use crate::determination::content::Part;
-use crate::determination::evaluate::{Detail, EvaluationError, ResultOutcome, evaluate_on};
+use crate::determination::evaluate::{Beside, EvaluationError, ResultOutcome, result_beside};
 use crate::determination::facts::{Record, Rules};
 use crate::determination::titre::Fate;
 use crate::statistics::regression::StraightLine;
@@ -115,11 +114,11 @@ pub fn titres_seen(records: &[Record]) -> Result<Evidence, EvaluationError> {
         let resolution = record.titrations.first().map_or(0.0, |titration| titration.burette.resolution_ml);
         let Some(claimed) = claimed(&record.rules, resolution) else { return Ok(Evidence::NoClaim) };
         let sheet = Sheet::lean();
-        let (evaluation, _) = evaluate_on(&sheet, record, Part::Alone, Detail::Figures)?;
-        if evaluation.outcome == ResultOutcome::Discordant {
+        let Beside { titres, outcome, .. } = result_beside(&sheet, record)?;
+        if outcome == ResultOutcome::Discordant {
             continue;
         }
-        let counted = evaluation.titres.iter().filter(|titre| matches!(titre.fate, Fate::Used | Fate::NotUsed));
+        let counted = titres.iter().filter(|titre| matches!(titre.fate, Fate::Used | Fate::NotUsed));
         pool.add(&counted.map(|titre| titre.volume_ml).collect::<Vec<f64>>(), claimed);
     }
     Ok(pool.evidence())
@@ -196,10 +195,9 @@ pub fn duplicates_seen(pairs: &[(Record, Record)]) -> Result<Evidence, Evaluatio
     let mut pool = Pool::default();
     for (first, second) in pairs {
         let sheet = Sheet::lean();
-        let (one, a) = evaluate_on(&sheet, first, Part::Alone, Detail::Figures)?;
-        let (other, b) = evaluate_on(&sheet, second, Part::Alone, Detail::Figures)?;
+        let (one, other) = (result_beside(&sheet, first)?, result_beside(&sheet, second)?);
         let settled = [one.outcome, other.outcome].iter().all(|outcome| *outcome == ResultOutcome::Concordant);
-        let (Some((a, _)), Some((b, _)), true) = (a, b, settled) else { continue };
+        let (Some((a, _)), Some((b, _)), true) = (one.node, other.node, settled) else { continue };
         let difference = sheet.estimate(a - b);
         // Half of the variance of a difference is that of a single result.
         pool.add_squares((2, 1), difference.value().powi(2) / 2.0, difference.u() / 2.0_f64.sqrt());

@@ -113,6 +113,11 @@ impl Shelf {
         Ok(Found { version: version.id, facts: &version.facts, calibration: read })
     }
 
+    /// A calibration by its id.
+    pub fn calibration(&self, id: Uuid) -> Option<&Calibration> {
+        self.calibrations.values().flatten().find(|row| row.id.0 == id)
+    }
+
     /// Label of a piece.
     pub fn code(&self, id: Uuid, sight: &Sight) -> Option<String> {
         self.version(id, sight).map(|row| row.facts.code.clone())

@@ -11,8 +11,7 @@ use uuid::Uuid;
 use crate::budgets::service::test;
 use crate::budgets::store;
 use crate::budgets::wire::{BudgetGroundView, EvidenceView, HeldView};
-use crate::determinations::evidence::{Ground, of_method};
-use crate::determinations::measured;
+use crate::determinations::evidence::{Ground, History, history};
 
 /// Fewest rounds that say anything; common practice, no source.
 const FEWEST_ROUNDS: usize = 3;
@@ -54,22 +53,16 @@ fn view(what: &'static str, unit: &str, of: Evidence) -> EvidenceView {
 ///
 /// # Source
 /// zeta scores: ISO 13528:2022, 9.7.
-async fn rounds(
-    connection: &Connection,
-    methods: &[MethodId],
-    version: &versions::Row,
-) -> Result<EvidenceView, Refusal> {
-    let between = version.facts.rules.0.between_runs();
+fn rounds(history: &History, rounds: &[store::Round], version: &versions::Row) -> Result<EvidenceView, Refusal> {
     let (mut n, mut statistic, mut squares, mut claimed) = (0_usize, 0.0, 0.0, 0.0);
     let mut unit = String::new();
-    for round in store::rounds(connection, methods).await? {
-        let of = measured::claimed(connection, round.determination, between, &round.unit).await?;
-        let Some((value, u)) = of else { continue };
+    for round in rounds {
+        let Some((value, u)) = history.claimed(round.determination, version, &round.unit)? else { continue };
         let (off, both) = (value - round.assigned_value.value(), u.hypot(round.assigned_u.value()));
-        if both.partial_cmp(&0.0) != Some(std::cmp::Ordering::Greater) || (n > 0 && unit != round.unit) {
+        if both == 0.0 || (n > 0 && unit != round.unit) {
             continue;
         }
-        unit = round.unit;
+        unit.clone_from(&round.unit);
         n += 1;
         statistic += (off / both).powi(2);
         squares += off * off;
@@ -97,16 +90,19 @@ async fn rounds(
 }
 
 /// What stands behind a line that titres or blanks speak for.
-fn of_scatter(of: &EvidenceView, single: &str) -> (&'static str, String) {
-    let Some((found, seen)) = of.test.zip(of.seen) else {
-        let why = of.not_tested.clone().unwrap_or_default();
-        return match of.degrees_of_freedom {
-            0 if why.starts_with("the method") => ("seen", "scatter of the determination itself".to_owned()),
-            _ => ("assumption", format!("repeatability of the method; {single}: {why}")),
-        };
-    };
-    let words = format!("s = {seen:.3} {} of {single} with {} degrees of freedom", of.unit, of.degrees_of_freedom);
-    (if found.refuted { "refuted" } else { "seen" }, words)
+fn of_scatter(of: &Evidence, shown: &EvidenceView, single: &str) -> (&'static str, String) {
+    match of {
+        Evidence::Seen(seen) => {
+            let words =
+                format!("s = {:.3} mL of {single} with {} degrees of freedom", seen.seen, seen.degrees_of_freedom);
+            (if seen.test.refuted { "refuted" } else { "seen" }, words)
+        }
+        Evidence::NoClaim => ("seen", "scatter of the determination itself".to_owned()),
+        Evidence::TooLittle { .. } => {
+            let why = shown.not_tested.as_deref().unwrap_or_default();
+            ("assumption", format!("repeatability of the method; {single}: {why}"))
+        }
+    }
 }
 
 fn of_charts(version: &versions::Row, charts: &[HeldView]) -> (&'static str, String) {
@@ -115,37 +111,55 @@ fn of_charts(version: &versions::Row, charts: &[HeldView]) -> (&'static str, Str
     (if refuted { "refuted" } else { "seen" }, on.unwrap_or("control charts").to_owned())
 }
 
-/// What the determinations and rounds by a method show of the budget of one of its versions.
-pub(super) async fn found(
-    connection: &Connection,
-    methods: &[MethodId],
-    (version, charts): (&versions::Row, &[HeldView]),
-) -> Result<Found, Refusal> {
-    let shown = of_method(connection, methods, version).await?;
-    let titres = view("titres", "mL", shown.titres);
-    let blanks = view("blanks", "mL", shown.blanks);
-    let whole: f64 = shown.lines.iter().map(|(line, _)| line.contribution * line.contribution).sum();
-    let mut lines: Vec<BudgetGroundView> = shown
-        .lines
-        .into_iter()
-        .map(|(line, ground)| {
+/// The past of a method: its determinations, and the rounds whose own result is one of them.
+pub(super) struct Past {
+    history: History,
+    rounds: Vec<store::Round>,
+}
+
+impl Past {
+    pub(super) async fn read(connection: &Connection, methods: &[MethodId]) -> Result<Self, Refusal> {
+        let rounds = store::rounds(connection, methods).await?;
+        let named: Vec<Uuid> = rounds.iter().map(|round| round.determination).collect();
+        Ok(Self { history: history(connection, methods, &named).await?, rounds })
+    }
+
+    /// What it shows of the budget of a version.
+    pub(super) async fn found(
+        &self,
+        connection: &Connection,
+        (version, charts): (&versions::Row, &[HeldView]),
+    ) -> Result<Found, Refusal> {
+        let shown = self.history.shown(connection, version).await?;
+        let titres = view("titres", "mL", shown.titres);
+        let blanks = view("blanks", "mL", shown.blanks);
+        let factors = view("standardisations", "1", shown.factors);
+        let whole: f64 = shown.lines.iter().map(|(line, _)| line.contribution * line.contribution).sum();
+        let mut lines: Vec<BudgetGroundView> = Vec::with_capacity(shown.lines.len());
+        for (line, ground) in shown.lines {
             let (ground, words) = match ground {
-                Ground::Titres => of_scatter(&titres, "single titres"),
-                Ground::Blanks => of_scatter(&blanks, "single blanks"),
+                Ground::Titres => of_scatter(&shown.titres, &titres, "single titres"),
+                Ground::Blanks => of_scatter(&shown.blanks, &blanks, "single blanks"),
                 Ground::Charts => of_charts(version, charts),
                 Ground::Calibration(words) => ("certificate", words),
-                Ground::Factor(words) => ("certificate", words),
+                Ground::Standardised(lot) => {
+                    let refuted = factors.test.is_some_and(|test| test.refuted);
+                    (if refuted { "refuted" } else { "seen" }, format!("replicates of the standardisation of {lot}"))
+                }
+                Ground::Prepared(lot) => {
+                    ("certificate", format!("preparation of {lot} by mass, certificate of its standard"))
+                }
                 Ground::Balance => ("certificate", "calibration of the balance".to_owned()),
                 Ground::Published(words) => ("published", words.to_owned()),
                 Ground::Stated(words) => ("assumption", words.to_owned()),
             };
-            let share_percent = if whole > 0.0 { 100.0 * line.contribution * line.contribution / whole } else { 0.0 };
-            BudgetGroundView { label: line.input.label, share_percent, ground, words }
-        })
-        .collect();
-    lines.sort_by(|a, b| b.share_percent.total_cmp(&a.share_percent));
-    let duplicates = view("duplicates", shown.unit, shown.duplicates);
-    let factors = view("standardisations", "1", shown.factors);
-    let rounds = rounds(connection, methods, version).await?;
-    Ok((vec![titres, blanks, factors, duplicates, rounds], shown.of.map(|(id, _)| id), lines))
+            let part = line.contribution * line.contribution;
+            let share_percent = if whole > 0.0 { 100.0 * part / whole } else { 0.0 };
+            lines.push(BudgetGroundView { label: line.input.label, share_percent, ground, words });
+        }
+        lines.sort_by(|a, b| b.share_percent.total_cmp(&a.share_percent));
+        let duplicates = view("duplicates", shown.unit, shown.duplicates);
+        let rounds = rounds(&self.history, &self.rounds, version)?;
+        Ok((vec![titres, blanks, factors, duplicates, rounds], shown.of, lines))
+    }
 }

@@ -29,12 +29,14 @@ fn outcome(one: &HeldView) -> Cell {
     }
 }
 
-fn cells(one: &HeldView) -> Vec<Cell> {
+fn cells(shell: &Shell, one: &HeldView) -> Vec<Cell> {
     let figure = |of: fn(&Figures) -> Option<f64>, digits| {
-        Cell::number(one.held.as_ref().and_then(of).map(|value| show::figure(value, digits)).unwrap_or_default())
+        Cell::number(
+            one.held.as_ref().and_then(of).map(|value| shell.n(show::figure(value, digits))).unwrap_or_default(),
+        )
     };
     let test = |of: Option<(f64, f64)>| {
-        Cell::text(of.map(|(found, most)| format!("{found:.2}, at most {most:.2}")).unwrap_or_default())
+        Cell::text(of.map(|(found, most)| shell.n(format!("{found:.2}; at most {most:.2}"))).unwrap_or_default())
     };
     let held = one.held.as_ref();
     vec![
@@ -63,10 +65,11 @@ const COLUMNS: [&str; 9] = [
 ];
 
 /// What a version would have to take in.
-fn ways_out(version: &VersionBudget) -> Table {
+fn ways_out(shell: &Shell, version: &VersionBudget) -> Table {
     let rows = version.charts.iter().filter_map(|one| {
         let held = one.held.as_ref().filter(|held| held.refuted)?;
-        let percent = |value: Option<f64>| Cell::number(value.map(|of| show::figure(of, 2)).unwrap_or_default());
+        let percent =
+            |value: Option<f64>| Cell::number(value.map(|of| shell.n(show::figure(of, 2))).unwrap_or_default());
         Some(vec![
             Cell::text(one.code.clone()),
             percent(Some(held.lacking_percent)),
@@ -89,10 +92,11 @@ fn ways_out(version: &VersionBudget) -> Table {
 }
 
 /// Titres, blanks, duplicates and rounds.
-fn seen(version: &VersionBudget) -> Table {
+fn seen(shell: &Shell, version: &VersionBudget) -> Table {
     let rows = version.evidence.iter().map(|one| {
-        let figure = |of: Option<f64>| Cell::number(of.map(|value| show::figure(value, 3)).unwrap_or_default());
-        let words = one.test.map(|test| format!("{:.2}, at most {:.2}", test.statistic, test.critical));
+        let figure =
+            |of: Option<f64>| Cell::number(of.map(|value| shell.n(show::figure(value, 3))).unwrap_or_default());
+        let words = one.test.map(|test| shell.n(format!("{:.2}; at most {:.2}", test.statistic, test.critical)));
         vec![
             Cell::text(one.what),
             Cell::number(one.degrees_of_freedom.to_string()),
@@ -122,13 +126,13 @@ fn seen(version: &VersionBudget) -> Table {
     }
 }
 
-fn lines(version: &VersionBudget) -> Table {
+fn lines(shell: &Shell, version: &VersionBudget) -> Table {
     let rows = version.lines.iter().map(|line| {
         vec![
             Cell::text(line.label.clone()),
-            Cell::number(format!("{:.1}", line.share_percent)),
+            Cell::number(shell.n(format!("{:.1}", line.share_percent))),
             if line.ground == "refuted" { Cell::state(line.ground) } else { Cell::text(line.ground) },
-            Cell::text(line.words.clone()),
+            Cell::text(shell.n(&line.words)),
         ]
     });
     Table {
@@ -170,23 +174,23 @@ pub(super) async fn read_budget(
     for version in &view.versions {
         let table = Table {
             columns: COLUMNS.to_vec(),
-            rows: version.charts.iter().map(cells).collect(),
+            rows: version.charts.iter().map(|one| cells(&shell, one)).collect(),
             empty: "No control chart of single values by this method is in use.",
             ..Table::default()
         };
         let title = format!("Version {}, {}, reported {}", version.version, version.state, version.uncertainty);
         sheet = sheet.section(format!("version-{}", version.version), title, Part::Table(table));
-        let out = ways_out(version);
+        let out = ways_out(&shell, version);
         if !out.rows.is_empty() {
             let title = format!("What version {} lacks", version.version);
             sheet = sheet.section(format!("lacks-{}", version.version), title, Part::Table(out));
         }
         let title = format!("What else was seen of version {}", version.version);
-        sheet = sheet.section(format!("seen-{}", version.version), title, Part::Table(seen(version)));
+        sheet = sheet.section(format!("seen-{}", version.version), title, Part::Table(seen(&shell, version)));
         if let Some(of) = version.lines_of {
             let title = format!("What each line of version {} rests on", version.version);
             sheet = sheet
-                .section(format!("lines-{}", version.version), title, Part::Table(lines(version)))
+                .section(format!("lines-{}", version.version), title, Part::Table(lines(&shell, version)))
                 .section_way(true, "What would lower U", format!("/determinations/{of}/plan"));
         }
     }

@@ -169,6 +169,7 @@ pub async fn read(db: &Db, id: Uuid) -> Result<BudgetsView, Refusal> {
         let code = rows.first().map(|row| row.facts.code.clone()).ok_or_else(|| Refusal::not_found("method", id))?;
         let plain: Vec<Uuid> = ids.iter().map(|id| id.0).collect();
         let known = states::present_many(connection, KIND, &plain).await?;
+        let past = evidence::Past::read(connection, &ids).await?;
         let mut views = Vec::new();
         for row in rows {
             let state = known.get(&row.id.0).cloned().unwrap_or_else(|| KIND.first_state().to_owned());
@@ -176,7 +177,7 @@ pub async fn read(db: &Db, id: Uuid) -> Result<BudgetsView, Refusal> {
                 continue;
             }
             let charts = held(connection, &row).await?;
-            let (evidence, lines_of, lines) = evidence::found(connection, &ids, (&row, &charts)).await?;
+            let (evidence, lines_of, lines) = past.found(connection, (&row, &charts)).await?;
             views.push(VersionBudget {
                 id: row.id,
                 version: row.version,
