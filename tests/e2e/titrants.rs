@@ -147,7 +147,7 @@ async fn a_standardisation_gives_the_lot_its_factor_once_somebody_else_approves_
     assert!((number(&of["cheapest"]["cost_a_year"]) / least - 1.0).abs() < 1e-4, "{of}");
     assert!(lot.drift("?u_budget_percent=0.0001").await["schedules"].get("cheapest").is_none());
     let wrong = app.auditor.get(&format!("/titrants/{}/drift?cost_each=-1", lot.titrant)).await;
-    assert_eq!(wrong.status, 422, "{}", wrong.text);
+    assert_eq!(wrong.refused(422, "invalid_input")["errors"][0]["field"], "cost_each");
     let page = crate::pages::Visitor::of(app.running.address, &app.analyst);
     let page = page.get(&format!("/titrants/{}/drift?budget=0.2", lot.titrant)).await.text;
     assert!(page.contains("How often to standardise") && page.contains("Cost a year"), "{page}");

@@ -59,6 +59,12 @@ pub fn until_day(last: NaiveDate) -> String {
     }
 }
 
+/// A number as somebody types it, with either decimal mark; none where it is none.
+#[must_use]
+pub fn typed(text: &str) -> Option<f64> {
+    text.trim().replace(',', ".").parse::<f64>().ok().filter(|value| value.is_finite())
+}
+
 /// A computed figure to so many significant figures; plain where that is readable, with a power of ten otherwise.
 pub fn figure(value: impl std::borrow::Borrow<f64>, digits: usize) -> String {
     let value = *value.borrow();

@@ -114,6 +114,7 @@ impl Known {
 
 /// Answers the drift question of a lot.
 pub(super) async fn read(db: &Db, id: Uuid, question: &DriftQuestion) -> Result<DriftView, Refusal> {
+    question.check()?;
     let mut view = db
         .read(async |connection| {
             let known = known(connection, id, question).await?;

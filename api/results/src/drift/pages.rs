@@ -64,12 +64,13 @@ impl Asked {
 }
 
 fn number(field: &str, text: &str) -> Result<Option<f64>, Refusal> {
-    let given = text.trim().replace(',', ".");
-    if given.is_empty() {
+    if text.trim().is_empty() {
         return Ok(None);
     }
-    let value = given.parse::<f64>().ok().filter(|value| value.is_finite() && *value >= 0.0);
-    value.map(Some).ok_or_else(|| Refusal::invalid(field, "range", "must be a number, 0 or more", text))
+    show::typed(text)
+        .filter(|value| *value >= 0.0)
+        .map(Some)
+        .ok_or_else(|| Refusal::invalid(field, "range", "must be a number, 0 or more", text))
 }
 
 /// The drift of a lot.

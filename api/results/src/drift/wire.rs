@@ -1,6 +1,7 @@
 //! The drift of a lot on the wire.
 
 use chrono::{DateTime, Utc};
+use ferrotitre_base::refusal::{FieldErrors, Refusal};
 use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_bench::titrants::wire::FactorView;
 use serde::{Deserialize, Serialize};
@@ -23,6 +24,22 @@ pub struct DriftQuestion {
     /// What a replicate costs; 10 if not given.
     #[param(minimum = 0.0)]
     pub cost_replicate: Option<f64>,
+}
+
+impl DriftQuestion {
+    /// # Errors
+    /// A budget that is not above 0, a cost below 0.
+    pub(super) fn check(&self) -> Result<(), Refusal> {
+        let mut errors = FieldErrors::default();
+        let budget = self.u_budget_percent;
+        let usable = budget.is_none_or(|value| value > 0.0 && value.is_finite());
+        errors.require(usable, "u_budget_percent", "range", "must be a number above 0", budget.unwrap_or_default());
+        for (field, cost) in [("cost_each", self.cost_each), ("cost_replicate", self.cost_replicate)] {
+            let usable = cost.is_none_or(|value| value >= 0.0 && value.is_finite());
+            errors.require(usable, field, "range", "must be a number, 0 or more", cost.unwrap_or_default());
+        }
+        errors.check()
+    }
 }
 
 /// The moment of a factor.

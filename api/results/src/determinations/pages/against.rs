@@ -28,12 +28,10 @@ pub struct Against {
 }
 
 fn number(text: &str, name: &str) -> Result<Option<f64>, String> {
-    let given = text.trim().replace(',', ".");
-    if given.is_empty() {
+    if text.trim().is_empty() {
         return Ok(None);
     }
-    let value = given.parse::<f64>().ok().filter(|value| value.is_finite());
-    value.map(Some).ok_or_else(|| format!("The {name} must be a number, not {text}."))
+    show::typed(text).map(Some).ok_or_else(|| format!("The {name} must be a number, not {text}."))
 }
 
 /// The figure that is reported, before rounding.
