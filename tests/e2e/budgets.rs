@@ -263,5 +263,11 @@ async fn what_titres_and_rounds_show_stands_beside_a_budget_with_the_ground_of_e
     let rounds = seen(&version(&app.auditor.get(&budget).await.expect(200)), "proficiency rounds");
     assert!(text(&rounds, "not_tested").starts_with("not enough data: 2 rounds"), "{rounds}");
     let page = Visitor::of(app.running.address, &app.manager).get(&budget).await.text;
+    // Nor have rounds of a result whose run was rejected, nor its titres.
+    sign(&app.manager2, &format!("/runs/{run}"), "rejection", Some("the titrant had precipitated")).await.expect(201);
+    let view = version(&app.auditor.get(&budget).await.expect(200));
+    let of = |what: &str| text(&seen(&view, what), "not_tested");
+    assert!(of("proficiency rounds").starts_with("not enough data: 0 rounds"), "{view}");
+    assert!(of("titres").starts_with("not enough data: 0 degrees"), "{view}");
     assert!(page.contains("What each line of version 1 rests on") && page.contains("proficiency rounds"), "{page}");
 }
