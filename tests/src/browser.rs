@@ -127,6 +127,20 @@ impl Browser {
         let script = "arguments[0].scrollIntoView({ block: 'center' })";
         self.post("/execute/sync", json!({ "script": script, "args": [{ ELEMENT: id }] })).await;
         self.post(&format!("/element/{id}/click"), json!({})).await;
+        self.settles().await;
+    }
+
+    /// Waits for the answer to a form that the page sends itself: whoever went on before would take the form away.
+    async fn settles(&self) {
+        let script = "const banner = document.getElementById('unsaved');
+            return !document.querySelector('form[inert]') || Boolean(banner && !banner.hidden)";
+        let asked = json!({ "script": script, "args": [] });
+        until("the form has its answer", async || {
+            // No answer: the next page is on its way, or scripts are forbidden and the driver waits for it.
+            let answer = self.ask(reqwest::Method::POST, "/execute/sync", &asked).await;
+            answer.map_or(Some(()), |done| (done != Value::Bool(false)).then_some(()))
+        })
+        .await;
     }
 
     /// Puts text into a field in place of what is there.

@@ -48,6 +48,7 @@ async fn take_over(browser: &Browser, (name, provisional, own): (&str, &str, &st
     fill(browser, "present", provisional).await;
     fill(browser, "new", own).await;
     send(browser).await;
+    browser.sees("The password was changed").await;
     browser.sign_in(name, own).await;
 }
 

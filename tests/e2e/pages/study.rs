@@ -90,6 +90,7 @@ async fn leave_out(browser: &Browser, app: &TestApp, path: &str) {
     browser.choose("cause", "overrun end point").await;
     browser.fill("[name=evidence]", "bench book 3, page 12: overrun by 1 mL").await;
     send(browser).await;
+    browser.sees("Saved.").await;
     browser.sign_in(&app.manager.code, &app.manager.password).await;
     browser.goto(path).await;
     browser.click("#data a[href$='/approval']").await;
