@@ -20,15 +20,12 @@ P = 2**255 - 19
 L = 2**252 + 27742317777372353535851937790883648493
 D = -121665 * pow(121666, P - 2, P) % P
 
-
 class Refused(Exception):
     """What does not hold."""
-
 
 def need(holds, why):
     if not holds:
         raise Refused(why)
-
 
 def plus(p, q):
     a, b = (p[1] - p[0]) * (q[1] - q[0]) % P, (p[1] + p[0]) * (q[1] + q[0]) % P
@@ -36,14 +33,12 @@ def plus(p, q):
     e, f, g, h = b - a, d - c, d + c, b + a
     return e * f % P, g * h % P, f * g % P, e * h % P
 
-
 def times(n, p):
     q = (0, 1, 1, 0)
     while n:
         q = plus(q, p) if n & 1 else q
         p, n = plus(p, p), n >> 1
     return q
-
 
 def point(data):
     y, sign = int.from_bytes(data, "little") & (1 << 255) - 1, data[31] >> 7
@@ -56,9 +51,7 @@ def point(data):
     x = P - x if x & 1 != sign else x
     return x, y, 1, x * y % P
 
-
 BASE = point((4 * pow(5, P - 2, P) % P).to_bytes(32, "little"))
-
 
 def signed(key, text, signature):
     need(len(signature) == 64, "a signature has another length")
@@ -67,7 +60,6 @@ def signed(key, text, signature):
     k = int.from_bytes(hashlib.sha512(signature[:32] + key + text).digest(), "little") % L
     left, right = times(s, BASE), plus(point(signature[:32]), times(k, point(key)))
     need(all((left[i] * right[2] - right[i] * left[2]) % P == 0 for i in (0, 1)), "a signature does not hold")
-
 
 def number(x):
     """A double as RFC 8785, 3.2.2.3, prints it."""
@@ -84,7 +76,6 @@ def number(x):
         return minus + "0." + "0" * -n + digits
     return f"{minus}{digits[0]}{'.' if k > 1 else ''}{digits[1:]}e{'+' if n > 0 else '-'}{abs(n - 1)}"
 
-
 def canonical(value):
     """The canonical form of RFC 8785."""
     if isinstance(value, dict):
@@ -97,12 +88,10 @@ def canonical(value):
     need(isinstance(value, (str, bool, type(None))) or abs(value) < 2**53, "a whole number is beyond those of RFC 8785")
     return json.dumps(value, ensure_ascii=False)
 
-
 def b64(text):
     data = base64.b64decode(text, validate=True)
     need(base64.b64encode(data).decode() == text, "base64 is not in its one spelling")
     return data
-
 
 def read_key(text, kind):
     name, key_id, key = text.split("+", 2)
@@ -111,7 +100,6 @@ def read_key(text, kind):
     digest = hashlib.sha256(name.encode() + b"\n" + data).digest()
     need(digest[:4].hex() == key_id and not re.search(r"\s", name) and name, "a key has another id")
     return name, digest[:4], data[1:]
-
 
 def head(log, fingerprint):
     """Size and root, once every signature holds."""
@@ -135,7 +123,6 @@ def head(log, fingerprint):
     need(origin == key[0] and str(int(size)) == size, "the head is of another log")
     return int(size), b64(root)
 
-
 def sha(*parts):
     return hashlib.sha256(b"".join(parts)).digest()
 
@@ -157,7 +144,6 @@ def root_of(size, leaves, nodes):
     need(next(nodes, None) is None, "the proof has nodes too many")
     return found
 
-
 def read_event(text):
     first, _, body = text.partition("\n")
     need(first == "ferrotitre audit event 1", "an event does not begin as one")
@@ -166,15 +152,12 @@ def read_event(text):
     row = json.loads(event["after_row"], parse_float=str, parse_int=str) if event["after_row"] else {}
     return event, row
 
-
 def numbers(value):
     """Every number in a value, in or outside quotes, with its digits."""
     return re.findall(r"[0-9.eE+-]*[0-9][0-9.eE+-]*", json.dumps(value, ensure_ascii=False))
 
-
 def double(text):
     return float(text) if re.fullmatch(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?", text) else math.nan
-
 
 def leaves_hold(graph, rows):
     for node in graph["nodes"]:
@@ -192,7 +175,6 @@ def leaves_hold(graph, rows):
         fields = ({double(one) for one in numbers(field)} for _, row in rows.values() for field in row.values())
         need(any(all(x in field for pair in table for x in pair) for field in fields), "a table stands in no row")
 
-
 def rounded(value, expanded, ties):
     place = Decimal(1).scaleb(Decimal(repr(expanded)).adjusted() - 1)
     u = Decimal(repr(expanded)).quantize(place, ties)
@@ -201,7 +183,6 @@ def rounded(value, expanded, ties):
         u = Decimal(repr(expanded)).quantize(place, ties)
     value = Decimal(repr(value)).quantize(place, ties)
     return f"{abs(value) if value == 0 else value:f}", f"{u:f}"
-
 
 def figure_holds(figure, rows):
     graph, printed = figure["graph"], figure["printed"]
@@ -236,13 +217,29 @@ def figure_holds(figure, rows):
         if event["entity_kind"] == "pins" and pins["sign_off_id"] in same:
             need(all(pin in rows for pin in zip(pins["kinds"], pins["row_ids"])), "a row that was signed is not there")
 
+def certificate_holds(number, subject, rows):
+    """Each version says what its digest is of, and states what was signed."""
+    versions = [row for (kind, _), (_, row) in rows.items() if kind == "certificates" and row["record_id"] == subject]
+    for version in versions:
+        document = json.loads(version["document"])
+        need(sha(b"ferrotitre certificate 1\n", version["document"].encode()).hex() == version["content_digest"], "a certificate says something else than its digest is of")
+        need((document["number"], str(document["issue"])) == (number, version["issue"]), "a document is of another number or issue")
+        certified = [row for (kind, _), (_, row) in rows.items() if kind == "certificate_results" and row["certificate_id"] == version["id"]]
+        for row, stated in zip(sorted(certified, key=lambda row: int(row["position"])), document["results"], strict=True):
+            event, sign = rows["sign_offs", row["sign_off_id"]]
+            need(event["actor"] == sign["recorded_by"] and sign["meaning"] not in ("rejected", "witnessed"), "it is certified under no signature")
+            need((sign["entity_id"], rows[row["result_kind"], row["result_id"]][1]["code"]) == (row["result_id"], stated["code"]), "it is certified under another signature")
+            said = json.loads(sign["evaluation"])["reported"]
+            signed_as = [said["text"], said["expanded_uncertainty"], said["unit"], f"{said['coverage_factor']:.2f}"]
+            need([stated[field] for field in ("value", "expanded_uncertainty", "unit", "coverage_factor")] == signed_as, "a certificate states what was not signed")
+        signs = [(event, row) for event, row in rows.values() if event["entity_kind"] == "sign_offs" and row["entity_id"] == version["id"]]
+        need(all((event["actor"], version["content_digest"]) == (row["recorded_by"], row["content_digest"]) for event, row in signs), "a certificate is signed by somebody else, or over something else")
 
 def gone_of(events, things):
     """What is in force no longer, by the last move of each thing."""
     last = {row["entity_id"]: row["to_state"] for event, row in events if event["entity_kind"] == "state_moves"}
     over = {"invalidated", "cancelled", "withdrawn", "rejected", "failed", "expired"}
     return "".join(f"; {thing} NO LONGER IN FORCE: {last[thing]}" for thing in sorted(things) if last.get(thing) in over)
-
 
 def check(data, fingerprint):
     """Checks the bytes of a bundle; a sentence."""
@@ -269,21 +266,21 @@ def check(data, fingerprint):
         gaps = log["leaves"] and log["leaves"][-1] - log["leaves"][0] + 1 != len(log["leaves"])
         need(not (gaps or content["figures"] or content["subject"]), "a period has gaps, figures or a subject")
     else:
-        need(content["kind"] in ("determination", "iron_result", "titrant"), "a bundle of another kind")
+        need(content["kind"] in ("determination", "iron_result", "titrant", "certificate"), "a bundle of another kind")
         _, subject = rows[(content["kind"] + "s", content["subject"])]
-        need(subject.get("code", content["code"]) == content["code"], "the subject is called otherwise")
+        need(subject.get("code", subject.get("number", content["code"])) == content["code"], "the subject is called otherwise")
+    if content["kind"] == "certificate":
+        certificate_holds(content["code"], content["subject"], rows)
     for figure in content["figures"]:
         figure_holds(figure, rows)
     gone = gone_of(events, {content["subject"], *(figure["signed"] for figure in content["figures"])})
     return f"proved: {content['code']}, {len(events)} events, {len(content['figures'])} figures, head over {size} events{gone}"
-
 
 def accepts(data, fingerprint):
     try:
         return check(data, fingerprint)
     except (Refused, workings.Wrong, ValueError, LookupError, TypeError, AttributeError, StopIteration, ArithmeticError) as error:
         return Refused(error)
-
 
 def main():
     data = pathlib.Path(sys.argv[1]).read_bytes()
@@ -294,7 +291,6 @@ def main():
         return
     print(outcome if isinstance(outcome := accepts(data, sys.argv[2]), str) else f"not proved: {outcome}")
     sys.exit(0 if isinstance(outcome, str) else 1)
-
 
 if __name__ == "__main__":
     main()

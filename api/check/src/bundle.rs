@@ -1,5 +1,6 @@
 //! A bundle: events, their proof, a signed head, and figures with the working that leads to them. `openapi/PROOF.md` is its page.
 
+mod certificate;
 mod figures;
 mod parts;
 
@@ -272,24 +273,31 @@ impl Bundle {
     /// # Errors
     /// The first thing that does not hold, in words.
     pub fn check(file: &[u8], against: &Against<'_>) -> Result<Found, Refused> {
-        let bundle = Self::open(file, against)?;
+        Self::open(file, against)?.proves(against)
+    }
+
+    /// Checks everything that its events and figures say.
+    ///
+    /// # Errors
+    /// The first thing that does not hold, in words.
+    pub fn proves(&self, against: &Against<'_>) -> Result<Found, Refused> {
         let mut found = Found::default();
-        bundle.log.say(against, &mut found);
-        let (events, leaves) = (&bundle.content.events, &bundle.log.leaves);
+        self.log.say(against, &mut found);
+        let (events, leaves) = (&self.content.events, &self.log.leaves);
         if let (Some(first), Some(last)) = (leaves.first(), leaves.last()) {
             found.proved.push(format!(
                 "{} of the bundle, leaves {first} to {last}, stand under this head: nothing of them was altered since they were sealed{}",
                 counted(events.len(), "event"),
-                if bundle.content.is_period() { "; every event between the first and the last is here, so none was left out" } else { "" }
+                if self.content.is_period() { "; every event between the first and the last is here, so none was left out" } else { "" }
             ));
         }
-        let export = &bundle.log.export.1;
+        let export = &self.log.export.1;
         found.proved.push(format!(
             "exactly this content was put on record when it was taken out, as leaf {} at {}",
-            bundle.log.export.0, export.at
+            self.log.export.0, export.at
         ));
-        bundle.content.check(&mut found)?;
-        found.cannot.push(match leaves.first().zip(leaves.last()).filter(|_| bundle.content.is_period()) {
+        self.content.check(&mut found)?;
+        found.cannot.push(match leaves.first().zip(leaves.last()).filter(|_| self.content.is_period()) {
             Some((first, last)) => format!(
                 "whether events of that time stand before leaf {first} or after leaf {last}: only what lies between is known to be complete"
             ),
@@ -297,11 +305,19 @@ impl Bundle {
                 .to_owned(),
         });
         found.cannot.extend([
-            format!("anything that was recorded after leaf {}, when this bundle was taken out", bundle.log.export.0),
+            format!("anything that was recorded after leaf {}, when this bundle was taken out", self.log.export.0),
             "that what was entered is what the instrument showed, or that a password was used by its owner".to_owned(),
             "the times: they are the service's own, bounded only by countersignatures and by receipts".to_owned(),
         ]);
         Ok(found)
+    }
+
+    /// What a document is that somebody holds: which issue of the certificate went out as exactly these bytes.
+    ///
+    /// # Errors
+    /// A document that is none of them, in words.
+    pub fn paper(&self, file: &[u8]) -> Result<String, Refused> {
+        certificate::paper(&self.content, file)
     }
 
     /// Size and root of the head.

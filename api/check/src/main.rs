@@ -11,13 +11,13 @@ use ferrotitre_check::sentences::Found;
 use ferrotitre_core::merkle::leaf_hash;
 
 const USAGE: &str = "\
-ferrotitre-check FILE --key KEY [--witness KEY]... [--need N]      a bundle
+ferrotitre-check FILE --key KEY [--witness KEY]... [--need N] [--paper FILE]      a bundle
 ferrotitre-check receipt FILE --key KEY [--answer FILE] [--bundle FILE]
 ferrotitre-check event FILE PROOF --key KEY [--witness KEY]...     one event and its tlog-proof
 
 KEY is what you were given on another way than the file: the SHA-256 of the log's public key (64 hexadecimal digits, in groups
 if you like), or the key itself as NAME+ID+KEY. Witnesses are given as NAME+ID+KEY; --need says how many of them must have
-countersigned. Nothing is fetched, and no clock is read.
+countersigned. --paper is a certificate as PDF, to be held against the bundle of that certificate. Nothing is fetched, and no clock is read.
 
 Exit codes: 0 everything holds, 1 something does not, 2 the command or a file cannot be read.";
 
@@ -30,6 +30,7 @@ struct Asked {
     needed: usize,
     answer: Option<String>,
     bundle: Option<String>,
+    paper: Option<String>,
 }
 
 fn asked(arguments: impl Iterator<Item = String>) -> Result<Asked, String> {
@@ -49,6 +50,7 @@ fn asked(arguments: impl Iterator<Item = String>) -> Result<Asked, String> {
             "--need" => asked.needed = value()?.parse().map_err(|_error| "--need wants a number".to_owned())?,
             "--answer" => asked.answer = Some(value()?),
             "--bundle" => asked.bundle = Some(value()?),
+            "--paper" => asked.paper = Some(value()?),
             "-h" | "--help" => return Err(String::new()),
             option if option.starts_with("--") => return Err(format!("{option} is not known")),
             _ => asked.files.push(argument),
@@ -116,7 +118,14 @@ fn check(asked: &Asked) -> Result<Found, Failure> {
             receipt.check(answer.as_deref(), bundle.as_ref()).map_err(Failure::Wrong)
         }
         ["event", file, proof] => event((file, proof), key, asked),
-        [file] => Bundle::check(&read(file)?, &against).map_err(Failure::Wrong),
+        [file] => {
+            let bundle = Bundle::open(&read(file)?, &against).map_err(Failure::Wrong)?;
+            let mut found = bundle.proves(&against).map_err(Failure::Wrong)?;
+            if let Some(paper) = &asked.paper {
+                found.proved.push(bundle.paper(&read(paper)?).map_err(Failure::Wrong)?);
+            }
+            Ok(found)
+        }
         _ => Err(Failure::Unreadable("name one file".to_owned())),
     }
 }

@@ -243,6 +243,19 @@ pub(super) async fn bundle_titrant(
     Ok(bundles::titrant(&db, (&who.act_without_body(), who.user(), &key), *id).await?)
 }
 
+/// Bundles a certificate of analysis: every issue as it was signed, the digest of each document that went out, and the results
+/// with their workings. `ferrotitre-check` holds a document against it with `--paper`.
+#[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Certificate")), responses((status = 200, description = "The bundle", body = String, content_type = "application/json")))]
+#[get("/certificates/{id}/bundle")]
+pub(super) async fn bundle_certificate(
+    who: Allowed<ExportRecords>,
+    db: web::Data<Db>,
+    key: web::Data<SealKey>,
+    id: web::Path<Uuid>,
+) -> Result<Bundle, Problem> {
+    Ok(bundles::certificate(&db, (&who.act_without_body(), who.user(), &key), *id).await?)
+}
+
 /// Which period.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]

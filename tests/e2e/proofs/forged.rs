@@ -24,7 +24,7 @@ fn content_digest(content: &Value) -> String {
 
 /// The bundle sealed anew, by the log's own key, after somebody changed its content: the events are the whole log, but for leaves
 /// that are missing in front of these places.
-async fn sealed(bundle: &Value, gaps: &[usize]) -> Vec<u8> {
+pub(super) async fn sealed(bundle: &Value, gaps: &[usize]) -> Vec<u8> {
     let content = &bundle["content"];
     let key = &shared().await.seal_key;
     let export = bundle["log"]["export"]["event"].as_str().unwrap();
@@ -58,23 +58,23 @@ async fn sealed(bundle: &Value, gaps: &[usize]) -> Vec<u8> {
 }
 
 /// Event and row of an event's text.
-fn read(event: &Value) -> (Value, Value) {
+pub(super) fn read(event: &Value) -> (Value, Value) {
     let event: Value = serde_json::from_str(event.as_str().unwrap().strip_prefix(HEADER).unwrap()).unwrap();
     let row = event["after_row"].as_str().map(|row| serde_json::from_str(row).unwrap()).unwrap_or_default();
     (event, row)
 }
 
-fn written(mut event: Value, row: &Value) -> Value {
+pub(super) fn written(mut event: Value, row: &Value) -> Value {
     event["after_row"] = json!(row.to_string());
     json!(format!("{HEADER}{event}"))
 }
 
-fn events(bundle: &mut Value) -> &mut Vec<Value> {
+pub(super) fn events(bundle: &mut Value) -> &mut Vec<Value> {
     bundle["content"]["events"].as_array_mut().unwrap()
 }
 
 /// Place of the last event that this holds of.
-fn place(bundle: &Value, holds: impl Fn(&Value, &Value) -> bool) -> usize {
+pub(super) fn place(bundle: &Value, holds: impl Fn(&Value, &Value) -> bool) -> usize {
     let events = bundle["content"]["events"].as_array().unwrap();
     events
         .iter()

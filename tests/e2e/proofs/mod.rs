@@ -1,6 +1,7 @@
 //! Proof away from the service: bundles, receipts, heads that others read, witnesses.
 
 mod bundles;
+mod certificates;
 mod forged;
 mod heads;
 mod receipts;

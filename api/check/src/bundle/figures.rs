@@ -113,7 +113,7 @@ pub(super) fn gone((code, id): (&str, &str), content: &Content, found: &mut Foun
 }
 
 /// Moves of a thing between its states, with their places among the events.
-fn moves<'a>(content: &'a Content, id: &str) -> impl Iterator<Item = (usize, &'a Event, &'a Row)> {
+pub(super) fn moves<'a>(content: &'a Content, id: &str) -> impl Iterator<Item = (usize, &'a Event, &'a Row)> {
     let moves = content.events.iter().enumerate().filter(|(_, event)| event.kind == "state_moves");
     moves
         .filter_map(|(place, event)| Some((place, event, event.row.as_ref()?)))
@@ -217,7 +217,7 @@ fn taken_back<'a>(content: &'a Content, id: &str, signature: &Event) -> Option<&
 }
 
 /// Signatures on a thing, oldest first.
-fn signed<'a>(content: &'a Content, id: &str) -> Vec<(&'a Event, &'a Row)> {
+pub(super) fn signed<'a>(content: &'a Content, id: &str) -> Vec<(&'a Event, &'a Row)> {
     let signs = content.events.iter().filter(|event| event.kind == "sign_offs");
     signs
         .filter_map(|event| Some((event, event.row.as_ref()?)))

@@ -5,13 +5,13 @@ use std::collections::{HashMap, HashSet};
 use ferrotitre_core::merkle::{Hash, leaf_hash};
 use serde_json::Value;
 
-use super::{Refused, figures, list, only, row_of, text};
+use super::{Refused, certificate, figures, list, only, row_of, text};
 use crate::json::Row;
 use crate::sentences::{Found, counted};
 
 const HEADER: &str = "ferrotitre audit event 1\n";
 /// What a bundle may be about; but for a period the plural is the table of its subject.
-const KINDS: [&str; 4] = ["determination", "iron_result", "titrant", "period"];
+const KINDS: [&str; 5] = ["determination", "iron_result", "titrant", "certificate", "period"];
 
 /// An event as it was hashed.
 #[derive(Debug)]
@@ -123,7 +123,8 @@ impl Content {
             let event = rows
                 .get(&(table.as_str(), self.subject.as_str()))
                 .ok_or("the subject of the bundle is none of its events")?;
-            let code = event.row.as_ref().and_then(|row| row.words("code"));
+            // A certificate has a number.
+            let code = event.row.as_ref().and_then(|row| row.words("code").or_else(|| row.words("number")));
             if code.as_ref().is_some_and(|code| *code != self.code) {
                 return Err(format!(
                     "the subject is called {}, the bundle calls it {}",
@@ -132,7 +133,11 @@ impl Content {
                 ));
             }
         }
-        figures::gone((&self.code, &self.subject), self, found);
+        if self.kind == "certificate" {
+            certificate::check(self, &rows, found)?;
+        } else {
+            figures::gone((&self.code, &self.subject), self, found);
+        }
         for figure in &self.figures {
             figures::check(figure, self, &rows, found)?;
         }

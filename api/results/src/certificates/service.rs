@@ -190,6 +190,17 @@ pub async fn read(db: &Db, id: Uuid) -> Result<Versioned<CertificateView>, Refus
     Ok(Versioned { tag: resource.version_id.to_string(), resource })
 }
 
+/// Every row that a certificate consists of: its versions, what they certify, the documents that went out.
+pub async fn rows_of(db: &Db, id: Uuid) -> Result<Vec<Uuid>, Refusal> {
+    db.snapshot(async |connection| {
+        let versions: Vec<CertificateId> = store::versions(connection, id).await?.iter().map(|row| row.id).collect();
+        let mut rows = store::parts(connection, &versions).await?;
+        rows.extend(versions.iter().map(|version| version.0));
+        Ok(rows)
+    })
+    .await
+}
+
 /// The certificate that a number names, or an identity: its own or that of an issue.
 pub async fn named(db: &Db, text: &str) -> Result<CertificateView, Refusal> {
     let text = text.trim().to_ascii_uppercase();

@@ -300,6 +300,17 @@ pub(super) async fn paper_digests(
         .await?)
 }
 
+/// Rows that issues consist of, beside their own: what was certified, what document went out, and the laboratory.
+pub(super) async fn parts(mut connection: &Connection, of: &[CertificateId]) -> Result<Vec<Uuid>, Refusal> {
+    let certified = certificate_results::table.filter(certificate_results::certificate_id.eq_any(of));
+    let certified: Vec<Uuid> = certified.select(certificate_results::id).load(&mut connection).await?;
+    let papers = certificate_papers::table.filter(certificate_papers::certificate_id.eq_any(of));
+    let papers: Vec<Uuid> = papers.select(certificate_papers::id).load(&mut connection).await?;
+    let laboratories = certificates::table.filter(certificates::id.eq_any(of)).select(certificates::laboratory_id);
+    let laboratories: Vec<Uuid> = laboratories.load(&mut connection).await?;
+    Ok([certified, papers, laboratories].concat())
+}
+
 /// Puts on record that a document was taken out.
 pub(super) async fn insert_copy(mut connection: &Connection, row: &CopyRow) -> Result<(), Refusal> {
     diesel::insert_into(certificate_copies::table).values(row).execute(&mut connection).await?;

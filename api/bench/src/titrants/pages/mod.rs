@@ -280,6 +280,7 @@ pub(super) async fn read_titrant(
         .section("standardisations", "Standardisations", Part::Table(standardised))
         .section("signatures", "Signatures", Part::Signatures(sign_offs))
         .section("history", "History", Part::Moves(moves, names))
+        .section_way(shell.may(Action::ExportRecords), "As bundle to be checked", format!("/api/v1{path}/bundle"))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={id}"))
         .help(
             "A lot with everything its concentration rests on.",

@@ -261,6 +261,7 @@ pub(super) async fn read_certificate(
         )
         .section("copies", "Copies downloaded", Part::Table(taken(&view, &names)))
         .section("history", "History", Part::Moves(moves, names))
+        .section_way(shell.may(Action::ExportRecords), "As bundle to be checked", format!("/api/v1/certificates/{}/bundle", view.id))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={}", one.version_id))
         .help(
             "A certificate with every issue of it. What an issue says never changes; whether it is still in force is shown here.",

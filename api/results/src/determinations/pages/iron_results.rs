@@ -212,6 +212,7 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Pro
         .section_way(settled, "Aliquot and share of iron(II)", format!("{path}/plan"))
         .section("signatures", "Signatures", Part::Signatures(view.sign_offs))
         .section("history", "History", Part::Moves(view.moves, people))
+        .section_way(shell.may(Action::ExportRecords), "As bundle to be checked", format!("/api/v1{path}/bundle"))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={id}"))
         .help(
             "A small difference of two larger results: its uncertainty counts what both share once.",
