@@ -235,6 +235,32 @@ def certificate_holds(number, subject, rows):
         signs = [(event, row) for event, row in rows.values() if event["entity_kind"] == "sign_offs" and row["entity_id"] == version["id"]]
         need(all((event["actor"], version["content_digest"]) == (row["recorded_by"], row["content_digest"]) for event, row in signs), "a certificate is signed by somebody else, or over something else")
 
+def chart_holds(content, rows):
+    """Every point is there, and each phase's limits follow from the points of its baseline."""
+    def of(table, field, value):
+        return [row for (kind, _), (_, row) in rows.items() if kind == table and row[field] == value]
+
+    points = of("control_values", "chart_id", content["subject"])
+    need(sorted(int(row["position"]) for row in points) == list(range(1, len(points) + 1)), "a point is not there")
+    quantity = rows["control_charts", content["subject"]][1]["quantity"]
+    for phase in of("chart_phases", "chart_id", content["subject"]):
+        name = "s" if quantity != "discarded reductions" else None
+        wanted = {"centre" if phase["origin"] == "baseline" else None, name} - {None} if phase["n"] is not None else set()
+        used = {row["value_id"] for row in of("chart_baseline_points", "phase_id", phase["id"]) if not row["excluded"]}
+        for figure in (figure for figure in content["figures"] if figure["id"] == phase["id"]):
+            nodes = figure["graph"]["nodes"]
+            field = {"centre": "centre", "chart_deviation": "s"}[nodes[-1]["quantity"]]
+            need({node["fact"]["id"] for node in nodes if "fact" in node} == used, "a limit is not of its baseline")
+            need(math.isclose(figure["graph"]["result"]["value"], float(phase[field]), rel_tol=1e-9), "a limit is another")
+            wanted.discard(field)
+        need(not wanted, "a limit has no working")
+        for field, k in ("lower_action", -3), ("lower_warning", -2), ("upper_warning", 2), ("upper_action", 3):
+            if phase["s"] is not None and phase[field] is not None:
+                centre, s = float(phase["centre"]), float(phase["s"])
+                need(abs(centre + k * s - float(phase[field])) <= 1e-9 * (abs(centre) + 3 * s), "a line is elsewhere")
+        signs = [(event, row) for event, row in rows.values() if event["entity_kind"] == "sign_offs" and row["entity_id"] == phase["id"]]
+        need(all(event["actor"] == row["recorded_by"] for event, row in signs), "a signature is in another name")
+
 def gone_of(events, things):
     """What is in force no longer, by the last move of each thing."""
     last = {row["entity_id"]: row["to_state"] for event, row in events if event["entity_kind"] == "state_moves"}
@@ -266,11 +292,13 @@ def check(data, fingerprint):
         gaps = log["leaves"] and log["leaves"][-1] - log["leaves"][0] + 1 != len(log["leaves"])
         need(not (gaps or content["figures"] or content["subject"]), "a period has gaps, figures or a subject")
     else:
-        need(content["kind"] in ("determination", "iron_result", "titrant", "certificate"), "a bundle of another kind")
+        need(content["kind"] in ("determination", "iron_result", "titrant", "certificate", "control_chart"), "a bundle of another kind")
         _, subject = rows[(content["kind"] + "s", content["subject"])]
         need(subject.get("code", subject.get("number", content["code"])) == content["code"], "the subject is called otherwise")
     if content["kind"] == "certificate":
         certificate_holds(content["code"], content["subject"], rows)
+    if content["kind"] == "control_chart":
+        chart_holds(content, rows)
     for figure in content["figures"]:
         figure_holds(figure, rows)
     gone = gone_of(events, {content["subject"], *(figure["signed"] for figure in content["figures"])})

@@ -1,6 +1,7 @@
 //! A bundle: events, their proof, a signed head, and figures with the working that leads to them. `openapi/PROOF.md` is its page.
 
 mod certificate;
+mod chart;
 mod figures;
 mod parts;
 

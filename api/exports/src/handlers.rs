@@ -256,6 +256,19 @@ pub(super) async fn bundle_certificate(
     Ok(bundles::certificate(&db, (&who.act_without_body(), who.user(), &key), *id).await?)
 }
 
+/// Bundles a control chart: every point from the first to the newest with the verdict it got, every phase with its baseline and
+/// signatures, and its limits as workings.
+#[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Chart")), responses((status = 200, description = "The bundle", body = String, content_type = "application/json")))]
+#[get("/control-charts/{id}/bundle")]
+pub(super) async fn bundle_control_chart(
+    who: Allowed<ExportRecords>,
+    db: web::Data<Db>,
+    key: web::Data<SealKey>,
+    id: web::Path<Uuid>,
+) -> Result<Bundle, Problem> {
+    Ok(bundles::chart(&db, (&who.act_without_body(), who.user(), &key), *id).await?)
+}
+
 /// Which period.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]

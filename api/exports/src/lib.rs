@@ -33,6 +33,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::bundle_iron_result)
         .service(handlers::bundle_titrant)
         .service(handlers::bundle_certificate)
+        .service(handlers::bundle_control_chart)
         .service(handlers::bundle_period)
         .service(handlers::list_exports);
 }

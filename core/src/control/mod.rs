@@ -2,6 +2,7 @@
 //!
 //! | module | what belongs there |
 //! |---|---|
+//! | [`baseline`] | limits from a baseline as a graph that a reader can compute again |
 //! | [`budget`] | a budget against what a control material showed |
 //! | [`constants`] | d2, d3, c4 and the factors made of them, for any subgroup size |
 //! | [`limits`] | limits from a baseline, a target or a reference value |
@@ -15,6 +16,7 @@
 //!
 //! Validity of control values, phases and their approval are records and do not belong here.
 
+pub mod baseline;
 pub mod budget;
 pub mod constants;
 pub mod cusum;

@@ -121,6 +121,20 @@ pub enum Quantity {
     RelativeRepeatabilityDeviation,
     /// Concentration of a prepared or standardised titrant.
     TitrantConcentration,
+    /// Point of a control chart.
+    ControlValue,
+    /// Counted events of a point of a proportion chart.
+    Events,
+    /// Trials of a point of a proportion chart.
+    Trials,
+    /// Centre line of a control chart.
+    Centre,
+    /// Standard deviation of the points of a control chart.
+    ChartDeviation,
+    /// Mean range of samples over their standard deviation.
+    MeanRangeFactor,
+    /// Standard deviation of the range over that of the values.
+    RangeDeviationFactor,
 }
 
 /// Unit of a content.
@@ -188,6 +202,14 @@ impl Quantity {
             Self::RelativeRepeatability => ("R", "repeatability", ""),
             Self::RelativeRepeatabilityDeviation => ("s_rel", "relative repeatability, from the validation", ""),
             Self::TitrantConcentration => ("c20", "concentration at 20 C", "mol/L"),
+            // Points have the unit of their chart.
+            Self::ControlValue => ("x", "control value", ""),
+            Self::Events => ("k", "events counted", ""),
+            Self::Trials => ("n", "trials", ""),
+            Self::Centre => ("CL", "centre line", ""),
+            Self::ChartDeviation => ("s", "standard deviation of the points", ""),
+            Self::MeanRangeFactor => ("d2", "mean range over the standard deviation", ""),
+            Self::RangeDeviationFactor => ("d3", "standard deviation of the range over that of the values", ""),
         }
     }
 

@@ -57,6 +57,10 @@ pub enum Source {
     Blank,
     /// Law of propagation of uncertainty.
     Propagation,
+    /// Limits of a control chart from its baseline.
+    ChartLimits,
+    /// Factors of ranges of a normal distribution.
+    RangeFactors,
     /// Effect of a run, seen on control charts.
     ControlCharts,
     /// The version of the method states the number.
@@ -102,6 +106,8 @@ impl Source {
             Self::LinearInterpolation => "linear interpolation in time, an option of the method version",
             Self::Blank => "JCGM 100:2008, 3.2.3: correction for a systematic effect",
             Self::Propagation => "JCGM 100:2008, 5.1.2",
+            Self::ChartLimits => "ISO 7870-2 (limits from a baseline)",
+            Self::RangeFactors => "Tippett, Biometrika 17 (1925) 364",
             Self::ControlCharts => "Nordtest TR 537; ISO 21748:2017 (variation between runs)",
             Self::MethodVersion => "method version",
             Self::WholePortion => "no aliquot was taken",

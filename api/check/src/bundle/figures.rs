@@ -4,7 +4,7 @@ use ferrotitre_core::rounding::{Ties, report};
 use serde_json::Value;
 
 use super::parts::{Content, Event, Rows};
-use super::{Refused, only, text};
+use super::{Refused, chart, only, text};
 use crate::graph::{Recomputed, Recorded, recompute};
 use crate::json::Row;
 use crate::sentences::{Found, counted};
@@ -61,7 +61,8 @@ pub(super) fn check(figure: &Value, content: &Content, rows: &Rows<'_>, found: &
     let again = recompute(graph).map_err(|error| format!("{code}: {error}"))?;
     let of = text(figure, "signed")?;
     // Without a signature nobody stands for the working: it follows, but from what the bundle itself says.
-    let stands = signed(content, of).iter().any(freezes);
+    let phase = kind == "chart_phase";
+    let stands = signed(content, of).iter().any(|sign| if phase { approves(sign) } else { freezes(sign) });
     let followed = |found: &mut Found, line| if stands { found.proved.push(line) } else { found.noted.push(line) };
     followed(
         found,
@@ -82,6 +83,9 @@ pub(super) fn check(figure: &Value, content: &Content, rows: &Rows<'_>, found: &
     }
     if of != content.subject {
         gone((code, of), content, found);
+    }
+    if phase {
+        return chart::limit(content, (figure, code), &again, found);
     }
     let printed = if figure["printed"].is_null() { None } else { Some(Printed::read(figure)?) };
     if let Some(printed) = &printed {
@@ -228,6 +232,11 @@ pub(super) fn signed<'a>(content: &'a Content, id: &str) -> Vec<(&'a Event, &'a 
 /// Whether a signature stands over a figure.
 fn freezes((_, row): &(&Event, &Row)) -> bool {
     row.words("evaluation").is_some() && !matches!(row.words("meaning").as_deref(), Some("rejected" | "witnessed"))
+}
+
+/// Whether a signature approves what a phase of a chart is.
+fn approves((_, row): &(&Event, &Row)) -> bool {
+    row.words("meaning").as_deref() == Some("approved")
 }
 
 fn signatures(

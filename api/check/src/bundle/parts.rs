@@ -5,13 +5,13 @@ use std::collections::{HashMap, HashSet};
 use ferrotitre_core::merkle::{Hash, leaf_hash};
 use serde_json::Value;
 
-use super::{Refused, certificate, figures, list, only, row_of, text};
+use super::{Refused, certificate, chart, figures, list, only, row_of, text};
 use crate::json::Row;
 use crate::sentences::{Found, counted};
 
 const HEADER: &str = "ferrotitre audit event 1\n";
 /// What a bundle may be about; but for a period the plural is the table of its subject.
-const KINDS: [&str; 5] = ["determination", "iron_result", "titrant", "certificate", "period"];
+const KINDS: [&str; 6] = ["determination", "iron_result", "titrant", "certificate", "control_chart", "period"];
 
 /// An event as it was hashed.
 #[derive(Debug)]
@@ -133,10 +133,10 @@ impl Content {
                 ));
             }
         }
-        if self.kind == "certificate" {
-            certificate::check(self, &rows, found)?;
-        } else {
-            figures::gone((&self.code, &self.subject), self, found);
+        match self.kind.as_str() {
+            "certificate" => certificate::check(self, &rows, found)?,
+            "control_chart" => chart::check(self, &self.figures, found)?,
+            _ => figures::gone((&self.code, &self.subject), self, found),
         }
         for figure in &self.figures {
             figures::check(figure, self, &rows, found)?;

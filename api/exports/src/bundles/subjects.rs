@@ -3,8 +3,10 @@
 use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_bench::titrants::{service as titrants, standardisations};
+use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_results::certificates::service as certificates;
 use ferrotitre_results::certificates::wire::{CertificateView, ResultOnCertificate};
+use ferrotitre_results::control_charts::record::{self as charts, ChartRecord, LimitOfPhase};
 use ferrotitre_results::determinations::iron_results;
 use ferrotitre_results::determinations::service as determinations;
 use uuid::Uuid;
@@ -83,6 +85,19 @@ pub(crate) async fn certificate(db: &Db, by: By<'_>, id: Uuid) -> Result<Bundle,
         }
     }
     of_figures(db, by, Subject { kind: "certificate", id: id.to_string(), code: number }, gathered).await
+}
+
+/// The bundle of a control chart: every point from the first to the newest, every phase, its limits from its baseline.
+pub(crate) async fn chart(db: &Db, by: By<'_>, id: Uuid) -> Result<Bundle, Refusal> {
+    own::contributed(db, by.1, EntityKind::ControlChart, id).await?;
+    let ChartRecord { code, rows: things, limits } = charts::read(db, id).await?;
+    let figure = |one: LimitOfPhase| {
+        let code = format!("{code}, phase {}", one.number);
+        Figure::of(("chart_phase", one.phase, one.phase), &code, (&one.working, None))
+    };
+    let figures = limits.into_iter().map(figure).collect::<Result<_, _>>()?;
+    let subject = Subject { kind: "control_chart", id: id.to_string(), code };
+    of_figures(db, by, subject, Gathered { figures, things }).await
 }
 
 /// The bundle of a titrant lot: its preparations, standardisations and factors.

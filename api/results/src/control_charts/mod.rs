@@ -8,6 +8,7 @@ mod lot_step;
 pub mod pages;
 pub mod phases;
 mod picture;
+pub mod record;
 pub mod rules;
 mod run_lengths;
 pub mod service;

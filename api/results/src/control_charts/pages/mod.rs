@@ -327,6 +327,7 @@ pub(super) async fn read_chart(
         .section_of("statistics", "Statistics", charts::statistics(&shell, &chart))
         .section_of("files", "Imported files", files)
         .section("about", "About", Part::Facts(about(&shell, &db, &chart).await?))
+        .section_way(shell.may(Action::ExportRecords), "As bundle to be checked", format!("/api/v1/control-charts/{id}/bundle"))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={id}"))
         .help(
             "What was charted, with the limits in force at each point's own time and the verdict it got then.",
