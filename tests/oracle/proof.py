@@ -13,12 +13,9 @@ import re
 import sys
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 
+import ed25519
 import workings
-
-# Ed25519, RFC 8032, section 5.1.
-P = 2**255 - 19
-L = 2**252 + 27742317777372353535851937790883648493
-D = -121665 * pow(121666, P - 2, P) % P
+from jcs import canonical
 
 class Refused(Exception):
     """What does not hold."""
@@ -26,67 +23,6 @@ class Refused(Exception):
 def need(holds, why):
     if not holds:
         raise Refused(why)
-
-def plus(p, q):
-    a, b = (p[1] - p[0]) * (q[1] - q[0]) % P, (p[1] + p[0]) * (q[1] + q[0]) % P
-    c, d = 2 * p[3] * q[3] * D % P, 2 * p[2] * q[2] % P
-    e, f, g, h = b - a, d - c, d + c, b + a
-    return e * f % P, g * h % P, f * g % P, e * h % P
-
-def times(n, p):
-    q = (0, 1, 1, 0)
-    while n:
-        q = plus(q, p) if n & 1 else q
-        p, n = plus(p, p), n >> 1
-    return q
-
-def point(data):
-    y, sign = int.from_bytes(data, "little") & (1 << 255) - 1, data[31] >> 7
-    need(y < P, "a point of a key is none")
-    x2 = (y * y - 1) * pow(D * y * y + 1, P - 2, P) % P
-    x = pow(x2, (P + 3) // 8, P)
-    if (x * x - x2) % P:
-        x = x * pow(2, (P - 1) // 4, P) % P
-    need((x * x - x2) % P == 0 and (x or not sign), "a point of a key is none")
-    x = P - x if x & 1 != sign else x
-    return x, y, 1, x * y % P
-
-BASE = point((4 * pow(5, P - 2, P) % P).to_bytes(32, "little"))
-
-def signed(key, text, signature):
-    need(len(signature) == 64, "a signature has another length")
-    s = int.from_bytes(signature[32:], "little")
-    need(s < L, "a signature is not in its one form")
-    k = int.from_bytes(hashlib.sha512(signature[:32] + key + text).digest(), "little") % L
-    left, right = times(s, BASE), plus(point(signature[:32]), times(k, point(key)))
-    need(all((left[i] * right[2] - right[i] * left[2]) % P == 0 for i in (0, 1)), "a signature does not hold")
-
-def number(x):
-    """A double as RFC 8785, 3.2.2.3, prints it."""
-    if x == 0:
-        return "0"
-    sign, digits, exponent = Decimal(repr(x)).normalize().as_tuple()
-    digits = "".join(map(str, digits))
-    n, k, minus = len(digits) + exponent, len(digits), "-" if sign else ""
-    if k <= n <= 21:
-        return minus + digits + "0" * (n - k)
-    if 0 < n <= 21:
-        return minus + digits[:n] + "." + digits[n:]
-    if -6 < n <= 0:
-        return minus + "0." + "0" * -n + digits
-    return f"{minus}{digits[0]}{'.' if k > 1 else ''}{digits[1:]}e{'+' if n > 0 else '-'}{abs(n - 1)}"
-
-def canonical(value):
-    """The canonical form of RFC 8785."""
-    if isinstance(value, dict):
-        names = sorted(value, key=lambda name: name.encode("utf-16-be"))
-        return "{" + ",".join(f"{canonical(name)}:{canonical(value[name])}" for name in names) + "}"
-    if isinstance(value, list):
-        return "[" + ",".join(map(canonical, value)) + "]"
-    if isinstance(value, float):
-        return number(value)
-    need(isinstance(value, (str, bool, type(None))) or abs(value) < 2**53, "a whole number is beyond those of RFC 8785")
-    return json.dumps(value, ensure_ascii=False)
 
 def b64(text):
     data = base64.b64decode(text, validate=True)
@@ -115,10 +51,10 @@ def head(log, fingerprint):
         data = b64(data)
         need((dash, by, data[:4]) == ("\u2014", name, key_id), "a line of signature is by somebody else")
         if at == 0:
-            signed(public, text, data[4:])
+            need(ed25519.holds(public, text, data[4:]), "a signature does not hold")
         else:
             time = int.from_bytes(data[4:12], "big")
-            signed(public, b"cosignature/v1\ntime %d\n" % time + text, data[12:])
+            need(ed25519.holds(public, b"cosignature/v1\ntime %d\n" % time + text, data[12:]), "a countersignature does not hold")
     origin, size, root = text.decode()[:-1].split("\n")
     need(origin == key[0] and str(int(size)) == size, "the head is of another log")
     return int(size), b64(root)
@@ -184,6 +120,12 @@ def rounded(value, expanded, ties):
     value = Decimal(repr(value)).quantize(place, ties)
     return f"{abs(value) if value == 0 else value:f}", f"{u:f}"
 
+def signatures(thing, rows):
+    """Signatures on a thing, oldest first, each by the account that acted."""
+    signs = [(event, row) for event, row in rows.values() if event["entity_kind"] == "sign_offs" and row["entity_id"] == thing]
+    need(all(event["actor"] == row["recorded_by"] for event, row in signs), "a signature is in another name")
+    return signs
+
 def figure_holds(figure, rows):
     graph, printed = figure["graph"], figure["printed"]
     need((graph["kind"], graph["id"]) == (figure["kind"], figure["id"]), "the working is of something else")
@@ -196,8 +138,7 @@ def figure_holds(figure, rows):
         need(printed["text"].startswith("<") if printed["below_loq"] else printed["text"] == printed["value"], "its text is another")
     # Rows stand in the order of their leaves.
     of = [(event, row) for event, row in rows.values() if row.get("entity_id") == figure["signed"]]
-    signs = [one for one in of if one[0]["entity_kind"] == "sign_offs"]
-    need(all(event["actor"] == row["recorded_by"] for event, row in signs), "a signature is in another name")
+    signs = signatures(figure["signed"], rows)
     freezing = [one for one in signs if one[1]["evaluation"] and one[1]["meaning"] not in ("rejected", "witnessed")]
     if not freezing:
         return
@@ -206,6 +147,8 @@ def figure_holds(figure, rows):
     if any(e["entity_kind"] == "state_moves" and r["to_state"] in ("amended", "returned") for e, r in later):
         return
     kept = json.loads(row["evaluation"])
+    if figure["kind"] == "statistic":
+        return
     one = {"value": kept.get("value", kept.get("concentration")), "u": kept.get("u"), "unit": result["unit"]}
     mine = (result["value"], result["u"], result["unit"])
     need(mine in [(f["value"], f["u"], f["unit"]) for f in kept.get("figures", [one])], "it is not what was signed")
@@ -217,13 +160,13 @@ def figure_holds(figure, rows):
         if event["entity_kind"] == "pins" and pins["sign_off_id"] in same:
             need(all(pin in rows for pin in zip(pins["kinds"], pins["row_ids"])), "a row that was signed is not there")
 
-def certificate_holds(number, subject, rows):
+def certificate_holds(content, rows):
     """Each version says what its digest is of, and states what was signed."""
-    versions = [row for (kind, _), (_, row) in rows.items() if kind == "certificates" and row["record_id"] == subject]
+    versions = [row for (kind, _), (_, row) in rows.items() if kind == "certificates" and row["record_id"] == content["subject"]]
     for version in versions:
         document = json.loads(version["document"])
         need(sha(b"ferrotitre certificate 1\n", version["document"].encode()).hex() == version["content_digest"], "a certificate says something else than its digest is of")
-        need((document["number"], str(document["issue"])) == (number, version["issue"]), "a document is of another number or issue")
+        need((document["number"], str(document["issue"])) == (content["code"], version["issue"]), "a document is of another number or issue")
         certified = [row for (kind, _), (_, row) in rows.items() if kind == "certificate_results" and row["certificate_id"] == version["id"]]
         for row, stated in zip(sorted(certified, key=lambda row: int(row["position"])), document["results"], strict=True):
             event, sign = rows["sign_offs", row["sign_off_id"]]
@@ -232,8 +175,8 @@ def certificate_holds(number, subject, rows):
             said = json.loads(sign["evaluation"])["reported"]
             signed_as = [said["text"], said["expanded_uncertainty"], said["unit"], f"{said['coverage_factor']:.2f}"]
             need([stated[field] for field in ("value", "expanded_uncertainty", "unit", "coverage_factor")] == signed_as, "a certificate states what was not signed")
-        signs = [(event, row) for event, row in rows.values() if event["entity_kind"] == "sign_offs" and row["entity_id"] == version["id"]]
-        need(all((event["actor"], version["content_digest"]) == (row["recorded_by"], row["content_digest"]) for event, row in signs), "a certificate is signed by somebody else, or over something else")
+        over = {row["content_digest"] for _, row in signatures(version["id"], rows)}
+        need(over <= {version["content_digest"]}, "a signature on a certificate is over something else")
 
 def chart_holds(content, rows):
     """Every point is there, and each phase's limits follow from the points of its baseline."""
@@ -258,8 +201,33 @@ def chart_holds(content, rows):
             if phase["s"] is not None and phase[field] is not None:
                 centre, s = float(phase["centre"]), float(phase["s"])
                 need(abs(centre + k * s - float(phase[field])) <= 1e-9 * (abs(centre) + 3 * s), "a line is elsewhere")
-        signs = [(event, row) for event, row in rows.values() if event["entity_kind"] == "sign_offs" and row["entity_id"] == phase["id"]]
-        need(all(event["actor"] == row["recorded_by"] for event, row in signs), "a signature is in another name")
+        signatures(phase["id"], rows)
+
+def study_holds(content, rows):
+    """Each conclusion is signed with its answers; these rest on all data of their time, and statistics on data that count."""
+    order = list(rows)
+    for (kind, thing), (_, row) in rows.items():
+        authored = [sign for _, sign in signatures(thing, rows) if sign["meaning"] == "authored"]
+        if kind != "validation_conclusions" or row["study_id"] != content["subject"] or not authored:
+            continue
+        fit = "true" if row["fit"] else "false"
+        said = f"ferrotitre validation conclusion 1\n{thing} {row['study_id']} {row['number']} {fit}\n{row['words']}\n" \
+            f"{row['validated_low']} {row['validated_high']} {row['unit']}\n{row['matrix']}\n{row['limitations']}\n{authored[0]['evaluation']}\n"
+        digest = sha(said.encode()).hex()
+        need(all(sign["content_digest"] == digest for _, sign in signatures(thing, rows)), "a signature is over something else")
+        before = [rows[key][1] for key in order[:order.index(("sign_offs", authored[0]["id"]))] if key[0] == "validation_data"]
+        for answer in json.loads(authored[0]["evaluation"]):
+            inputs = {one["datum"]: one for one in answer["inputs"]["rows"]}
+            own = {datum["id"]: datum["value"] for datum in before if datum["characteristic_id"] == answer["characteristic"]}
+            need({datum: one["cells"][0] for datum, one in inputs.items()} == own, "answers rest on other data")
+            counts = {datum for datum, one in inputs.items() if not (one["excluded"] or {}).get("holds")}
+            for graph in (figure["graph"] for figure in content["figures"] if (figure["signed"], figure["id"]) == (thing, answer["characteristic"])):
+                facts = [node["fact"] for node in graph["nodes"] if "fact" in node]
+                need({fact["id"] for fact in facts if fact["kind"] == "validation_data"} <= counts, "a datum does not count")
+                same = [one for one in answer["statistics"] if one["name"] == graph["nodes"][-1]["quantity"]]
+                need(any(math.isclose(one["value"], graph["result"]["value"], rel_tol=1e-9) for one in same), "a statistic is another")
+
+SUBJECTS = {"certificate": certificate_holds, "control_chart": chart_holds, "validation_study": study_holds}
 
 def gone_of(events, things):
     """What is in force no longer, by the last move of each thing."""
@@ -292,13 +260,10 @@ def check(data, fingerprint):
         gaps = log["leaves"] and log["leaves"][-1] - log["leaves"][0] + 1 != len(log["leaves"])
         need(not (gaps or content["figures"] or content["subject"]), "a period has gaps, figures or a subject")
     else:
-        need(content["kind"] in ("determination", "iron_result", "titrant", "certificate", "control_chart"), "a bundle of another kind")
-        _, subject = rows[(content["kind"] + "s", content["subject"])]
+        need(content["kind"] in ("determination", "iron_result", "titrant", *SUBJECTS), "a bundle of another kind")
+        _, subject = rows[(re.sub("y$", "ie", content["kind"]) + "s", content["subject"])]
         need(subject.get("code", subject.get("number", content["code"])) == content["code"], "the subject is called otherwise")
-    if content["kind"] == "certificate":
-        certificate_holds(content["code"], content["subject"], rows)
-    if content["kind"] == "control_chart":
-        chart_holds(content, rows)
+        SUBJECTS.get(content["kind"], lambda *_: None)(content, rows)
     for figure in content["figures"]:
         figure_holds(figure, rows)
     gone = gone_of(events, {content["subject"], *(figure["signed"] for figure in content["figures"])})

@@ -4,6 +4,7 @@ mod certificate;
 mod chart;
 mod figures;
 mod parts;
+mod study;
 
 pub use parts::{Content, Event};
 

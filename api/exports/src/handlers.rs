@@ -269,6 +269,19 @@ pub(super) async fn bundle_control_chart(
     Ok(bundles::chart(&db, (&who.act_without_body(), who.user(), &key), *id).await?)
 }
 
+/// Bundles a validation study: its plan, every datum with where it comes from, what was left out and why, and its conclusions
+/// with the answers that were signed.
+#[utoipa::path(tag = "exports", params(("id" = Uuid, Path, description = "Study")), responses((status = 200, description = "The bundle", body = String, content_type = "application/json")))]
+#[get("/validation-studies/{id}/bundle")]
+pub(super) async fn bundle_validation_study(
+    who: Allowed<ExportRecords>,
+    db: web::Data<Db>,
+    key: web::Data<SealKey>,
+    id: web::Path<Uuid>,
+) -> Result<Bundle, Problem> {
+    Ok(bundles::study(&db, (&who.act_without_body(), who.user(), &key), *id).await?)
+}
+
 /// Which period.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]

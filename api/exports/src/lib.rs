@@ -34,6 +34,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::bundle_titrant)
         .service(handlers::bundle_certificate)
         .service(handlers::bundle_control_chart)
+        .service(handlers::bundle_validation_study)
         .service(handlers::bundle_period)
         .service(handlers::list_exports);
 }

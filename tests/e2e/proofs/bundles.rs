@@ -43,7 +43,7 @@ async fn load() -> All {
     let (_, auditor) = demo::nobody_and_auditor().await;
     let key = log_key(&auditor).await;
     let mut taken = Vec::new();
-    for list in ["determinations", "iron-results", "titrants", "certificates", "control-charts"] {
+    for list in ["determinations", "iron-results", "titrants", "certificates", "control-charts", "validation-studies"] {
         let page = auditor.get(&format!("/{list}?limit=200")).await.expect(200);
         for item in page["items"].as_array().unwrap() {
             taken.push(take(&auditor, format!("/{list}/{}/bundle", item["id"].as_str().unwrap())).await);

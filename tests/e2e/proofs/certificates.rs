@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 use sha2::{Digest as _, Sha256};
 
 use super::bundles::{All, Taken, all, second};
-use super::forged::{events, place, read, sealed, written};
+use super::forged::{events, place, row, sealed};
 use super::{brought, log_key};
 
 /// The bundle of the certificate with that number.
@@ -54,15 +54,6 @@ async fn each_paper_is_known_as_the_issue_it_went_out_as_and_no_other() {
     assert!(papers >= 3 && amended >= 1 && withdrawn >= 1, "{papers} {amended} {withdrawn}");
     let other = Bundle::open(&all.taken[0].file, &against).unwrap().paper(b"%PDF").unwrap_err();
     assert!(other.contains("against the bundle of its certificate"), "{other}");
-}
-
-/// Puts another text into a row of a table, the last for which this holds.
-fn row(bundle: &mut Value, table: &str, holds: &dyn Fn(&Value) -> bool, change: &dyn Fn(&mut Value)) -> Value {
-    let at = place(bundle, |event, row| event["entity_kind"] == table && holds(row));
-    let (event, mut row) = read(&events(bundle)[at].clone());
-    change(&mut row);
-    events(bundle)[at] = written(event, &row);
-    row
 }
 
 /// States something else on the latest version, with a digest that fits, and the signatures over it, too.

@@ -85,6 +85,20 @@ pub(super) fn place(bundle: &Value, holds: impl Fn(&Value, &Value) -> bool) -> u
         .unwrap()
 }
 
+/// Changes a row of a table, the last for which this holds; the row as it is then.
+pub(super) fn row(
+    bundle: &mut Value,
+    table: &str,
+    holds: &dyn Fn(&Value) -> bool,
+    change: &dyn Fn(&mut Value),
+) -> Value {
+    let at = place(bundle, |event, row| event["entity_kind"] == table && holds(row));
+    let (event, mut row) = read(&events(bundle)[at].clone());
+    change(&mut row);
+    events(bundle)[at] = written(event, &row);
+    row
+}
+
 /// A signed determination of the demo.
 fn signed(all: &All) -> Value {
     let of = all.taken.iter().filter(|one| one.path.starts_with("/determinations"));

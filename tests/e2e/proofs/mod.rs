@@ -2,9 +2,11 @@
 
 mod bundles;
 mod certificates;
+mod charts;
 mod forged;
 mod heads;
 mod receipts;
+mod studies;
 mod witnesses;
 
 use ferrotitre_check::bundle::Brought;

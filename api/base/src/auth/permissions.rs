@@ -238,7 +238,7 @@ actions! {
     ExportRecords = "export_records": [Analyst, Manager, Auditor] for [
         "export_determination_workbook", "export_iron_result_workbook", "export_determinations", "export_control_chart",
         "export_validation_study", "bundle_determination", "bundle_iron_result", "bundle_titrant", "bundle_certificate",
-        "bundle_control_chart", "bundle_period",
+        "bundle_control_chart", "bundle_validation_study", "bundle_period",
         "list_exports"];
     /// Takes look-backs out of the service, which are over everybody's results; each export is on record.
     ExportLookBacks = "export_look_backs": [Manager, Auditor] for ["export_uses", "export_uses_of_a_time", "export_what_if"];

@@ -4,7 +4,7 @@ use ferrotitre_core::rounding::{Ties, report};
 use serde_json::Value;
 
 use super::parts::{Content, Event, Rows};
-use super::{Refused, chart, only, text};
+use super::{Refused, chart, only, study, text};
 use crate::graph::{Recomputed, Recorded, recompute};
 use crate::json::Row;
 use crate::sentences::{Found, counted};
@@ -61,17 +61,16 @@ pub(super) fn check(figure: &Value, content: &Content, rows: &Rows<'_>, found: &
     let again = recompute(graph).map_err(|error| format!("{code}: {error}"))?;
     let of = text(figure, "signed")?;
     // Without a signature nobody stands for the working: it follows, but from what the bundle itself says.
-    let phase = kind == "chart_phase";
+    let (phase, plain) = (kind == "chart_phase", matches!(kind, "chart_phase" | "statistic"));
     let stands = signed(content, of).iter().any(|sign| if phase { approves(sign) } else { freezes(sign) });
     let followed = |found: &mut Found, line| if stands { found.proved.push(line) } else { found.noted.push(line) };
     followed(
         found,
         format!(
-            "{code}: {} of its working, computed again with the operations of core, lead to {} {} (u = {})",
+            "{code}: {} of its working, computed again with the operations of core, lead to {}{}",
             counted(again.nodes, "step"),
             again.value,
-            again.unit,
-            again.u
+            if plain { String::new() } else { format!(" {} (u = {})", again.unit, again.u) }
         ),
     );
     leaves(code, &again, rows, found)?;
@@ -84,8 +83,10 @@ pub(super) fn check(figure: &Value, content: &Content, rows: &Rows<'_>, found: &
     if of != content.subject {
         gone((code, of), content, found);
     }
-    if phase {
-        return chart::limit(content, (figure, code), &again, found);
+    match kind {
+        "chart_phase" => return chart::limit(content, (figure, code), &again, found),
+        "statistic" => return study::statistic(content, (figure, code), &again, found),
+        _ => {}
     }
     let printed = if figure["printed"].is_null() { None } else { Some(Printed::read(figure)?) };
     if let Some(printed) = &printed {

@@ -5,13 +5,14 @@ use std::collections::{HashMap, HashSet};
 use ferrotitre_core::merkle::{Hash, leaf_hash};
 use serde_json::Value;
 
-use super::{Refused, certificate, chart, figures, list, only, row_of, text};
+use super::{Refused, certificate, chart, figures, list, only, row_of, study, text};
 use crate::json::Row;
 use crate::sentences::{Found, counted};
 
 const HEADER: &str = "ferrotitre audit event 1\n";
 /// What a bundle may be about; but for a period the plural is the table of its subject.
-const KINDS: [&str; 6] = ["determination", "iron_result", "titrant", "certificate", "control_chart", "period"];
+const KINDS: [&str; 7] =
+    ["determination", "iron_result", "titrant", "certificate", "control_chart", "validation_study", "period"];
 
 /// An event as it was hashed.
 #[derive(Debug)]
@@ -119,7 +120,10 @@ impl Content {
     pub(super) fn check(&self, found: &mut Found) -> Result<(), Refused> {
         let rows = self.rows();
         if !self.is_period() {
-            let table = format!("{}s", self.kind);
+            let table = match self.kind.strip_suffix('y') {
+                Some(stem) => format!("{stem}ies"),
+                None => format!("{}s", self.kind),
+            };
             let event = rows
                 .get(&(table.as_str(), self.subject.as_str()))
                 .ok_or("the subject of the bundle is none of its events")?;
@@ -136,6 +140,10 @@ impl Content {
         match self.kind.as_str() {
             "certificate" => certificate::check(self, &rows, found)?,
             "control_chart" => chart::check(self, &self.figures, found)?,
+            "validation_study" => {
+                figures::gone((&self.code, &self.subject), self, found);
+                study::check(self, &self.figures, &rows, found)?;
+            }
             _ => figures::gone((&self.code, &self.subject), self, found),
         }
         for figure in &self.figures {

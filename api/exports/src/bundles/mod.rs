@@ -7,7 +7,7 @@ mod period;
 mod subjects;
 
 pub(crate) use period::period;
-pub(crate) use subjects::{certificate, chart, determination, iron_result, titrant};
+pub(crate) use subjects::{certificate, chart, determination, iron_result, study, titrant};
 
 use std::collections::BTreeSet;
 use std::fs::File;

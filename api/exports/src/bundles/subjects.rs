@@ -4,6 +4,7 @@ use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_bench::titrants::{service as titrants, standardisations};
 use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_quality::validation_studies::record::{self as studies, StudyRecord};
 use ferrotitre_results::certificates::service as certificates;
 use ferrotitre_results::certificates::wire::{CertificateView, ResultOnCertificate};
 use ferrotitre_results::control_charts::record::{self as charts, ChartRecord, LimitOfPhase};
@@ -98,6 +99,14 @@ pub(crate) async fn chart(db: &Db, by: By<'_>, id: Uuid) -> Result<Bundle, Refus
     let figures = limits.into_iter().map(figure).collect::<Result<_, _>>()?;
     let subject = Subject { kind: "control_chart", id: id.to_string(), code };
     of_figures(db, by, subject, Gathered { figures, things }).await
+}
+
+/// The bundle of a validation study: its plan, every datum, what was left out, and the conclusions with the answers signed.
+pub(crate) async fn study(db: &Db, by: By<'_>, id: Uuid) -> Result<Bundle, Refusal> {
+    own::contributed(db, by.1, EntityKind::ValidationStudy, id).await?;
+    let StudyRecord { code, rows: things, .. } = studies::read(db, id).await?;
+    let subject = Subject { kind: "validation_study", id: id.to_string(), code };
+    of_figures(db, by, subject, Gathered { things, ..Gathered::default() }).await
 }
 
 /// The bundle of a titrant lot: its preparations, standardisations and factors.

@@ -14,6 +14,7 @@ mod picture;
 pub mod pinned;
 pub mod plan;
 pub mod reading;
+pub mod record;
 pub mod statistics;
 mod store;
 pub mod wire;

@@ -219,6 +219,11 @@ pub(super) async fn read_study(
         .section("signatures", "Signatures on the plan", Part::Signatures(view.sign_offs.clone()))
         .section("planning", "Sizes before the data", planning(&view))
         .section("history", "History", Part::Moves(view.moves.clone(), names))
+        .section_way(
+            shell.may(Action::ExportRecords),
+            "As bundle to be checked",
+            format!("/api/v1/validation-studies/{}/bundle", view.id),
+        )
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={}", view.id))
         .help(
             "The plan, frozen when it was approved, and what the data say of each characteristic.",
