@@ -7,7 +7,7 @@ use super::Refused;
 use super::figures::{moves, signed};
 use super::parts::{Content, Event, Rows};
 use crate::json::Row;
-use crate::sentences::{Found, counted};
+use crate::sentences::Found;
 
 /// First line of what the digest of a certificate is over.
 const HEADING: &str = "ferrotitre certificate 1\n";
@@ -58,8 +58,8 @@ impl Version<'_> {
         Ok(())
     }
 
-    /// Every result it states is what its author signed, figure by figure; how many there are.
-    fn states_what_was_signed(&self, content: &Content, rows: &Rows<'_>) -> Result<usize, Refused> {
+    /// Every result it states is what its author signed, figure by figure; the results in words.
+    fn states_what_was_signed(&self, content: &Content, rows: &Rows<'_>) -> Result<Vec<String>, Refused> {
         let stated = self.document["results"].as_array().map(Vec::as_slice).unwrap_or_default();
         let mut certified: Vec<&Row> = of(content, "certificate_results")
             .map(|(_, row)| row)
@@ -72,7 +72,13 @@ impl Version<'_> {
         for (row, stated) in certified.into_iter().zip(stated) {
             self.is_signed(row, stated, rows)?;
         }
-        Ok(stated.len())
+        let said = |stated: &Value, field: &str| stated[field].as_str().unwrap_or_default().to_owned();
+        let worded = |stated: &Value| {
+            let [code, value, expanded, unit, k] =
+                ["code", "value", "expanded_uncertainty", "unit", "coverage_factor"].map(|field| said(stated, field));
+            format!("{code} {value} +- {expanded} {unit} (k = {k})")
+        };
+        Ok(stated.iter().map(worded).collect())
     }
 
     fn is_signed(&self, certified: &Row, stated: &Value, rows: &Rows<'_>) -> Result<(), Refused> {
@@ -161,9 +167,9 @@ pub(super) fn check(content: &Content, rows: &Rows<'_>, found: &mut Found) -> Re
         let Some(paper) = version.paper(content) else { continue };
         version.authorised(content, found)?;
         found.proved.push(format!(
-            "{}: {} on it, each with value, U, k and unit as its author signed it; its symbol says \"{} sha256 {}\"; its document has SHA-256 {paper}",
+            "{}: states {}, each as its author signed it; its symbol says \"{} sha256 {}\"; its document has SHA-256 {paper}",
             version.name,
-            counted(results, "result"),
+            results.join(", "),
             version.name,
             words(version.row, "content_digest")
         ));
