@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use crate::validation::{DataUnit, Statistic, StudyTerm};
+
 /// A quantity that a working computes or reads.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Quantity {
@@ -121,6 +123,10 @@ pub enum Quantity {
     RelativeRepeatabilityDeviation,
     /// Concentration of a prepared or standardised titrant.
     TitrantConcentration,
+    /// Statistic of a validation study, of data in a unit.
+    Statistic(Statistic, DataUnit),
+    /// What such statistics are computed from.
+    Study(StudyTerm, DataUnit),
 }
 
 /// Unit of a content.
@@ -188,6 +194,8 @@ impl Quantity {
             Self::RelativeRepeatability => ("R", "repeatability", ""),
             Self::RelativeRepeatabilityDeviation => ("s_rel", "relative repeatability, from the validation", ""),
             Self::TitrantConcentration => ("c20", "concentration at 20 C", "mol/L"),
+            Self::Statistic(statistic, unit) => (statistic.symbol(), statistic.title(), statistic.unit_of_node(unit)),
+            Self::Study(term, unit) => term.facts(unit),
         }
     }
 
@@ -271,10 +279,15 @@ impl Label {
         Self { uncertainty: true, ..self }
     }
 
-    /// Word for the quantity in the open form: its name here, in small letters, `u_` before that of an uncertainty.
+    /// Word for the quantity in the open form: its name here, in small letters, `u_` before that of an uncertainty; a statistic
+    /// by the name that answers give it.
     #[must_use]
     pub fn key(self) -> String {
-        let name = format!("{:?}", self.quantity);
+        let name = match self.quantity {
+            Quantity::Statistic(statistic, _) => return statistic.key().to_owned(),
+            Quantity::Study(term, _) => format!("{term:?}"),
+            quantity => format!("{quantity:?}"),
+        };
         let mut key = String::from(if self.uncertainty { "u" } else { "" });
         for letter in name.chars().take_while(char::is_ascii_alphanumeric) {
             if letter.is_ascii_uppercase() && !key.is_empty() {
