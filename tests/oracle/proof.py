@@ -147,7 +147,7 @@ def figure_holds(figure, rows):
     if any(e["entity_kind"] == "state_moves" and r["to_state"] in ("amended", "returned") for e, r in later):
         return
     kept = json.loads(row["evaluation"])
-    if figure["kind"] == "statistic":
+    if figure["kind"] == "study_statistic":
         return
     one = {"value": kept.get("value", kept.get("concentration")), "u": kept.get("u"), "unit": result["unit"]}
     mine = (result["value"], result["u"], result["unit"])

@@ -12,6 +12,7 @@ mod chemistry;
 mod comparison;
 mod control;
 mod determination;
+mod expressions;
 mod hypothesis;
 mod merkle;
 mod outliers;

@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use crate::validation::{DataUnit, Statistic, StudyTerm};
+
 /// A quantity that a working computes or reads.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Quantity {
@@ -135,6 +137,10 @@ pub enum Quantity {
     MeanRangeFactor,
     /// Standard deviation of the range over that of the values.
     RangeDeviationFactor,
+    /// Statistic of a validation study, of data in a unit.
+    Statistic(Statistic, DataUnit),
+    /// What such statistics are computed from.
+    Study(StudyTerm, DataUnit),
 }
 
 /// Unit of a content.
@@ -210,6 +216,8 @@ impl Quantity {
             Self::ChartDeviation => ("s", "standard deviation of the points", ""),
             Self::MeanRangeFactor => ("d2", "mean range over the standard deviation", ""),
             Self::RangeDeviationFactor => ("d3", "standard deviation of the range over that of the values", ""),
+            Self::Statistic(statistic, unit) => (statistic.symbol(), statistic.title(), statistic.unit_of_node(unit)),
+            Self::Study(term, unit) => term.facts(unit),
         }
     }
 
@@ -293,10 +301,15 @@ impl Label {
         Self { uncertainty: true, ..self }
     }
 
-    /// Word for the quantity in the open form: its name here, in small letters, `u_` before that of an uncertainty.
+    /// Word for the quantity in the open form: its name here, in small letters, `u_` before that of an uncertainty; a statistic
+    /// by the name that answers give it.
     #[must_use]
     pub fn key(self) -> String {
-        let name = format!("{:?}", self.quantity);
+        let name = match self.quantity {
+            Quantity::Statistic(statistic, _) => return statistic.key().to_owned(),
+            Quantity::Study(term, _) => format!("{term:?}"),
+            quantity => format!("{quantity:?}"),
+        };
         let mut key = String::from(if self.uncertainty { "u" } else { "" });
         for letter in name.chars().take_while(char::is_ascii_alphanumeric) {
             if letter.is_ascii_uppercase() && !key.is_empty() {

@@ -2,6 +2,8 @@
 //!
 //! What was read and what is cited from memory stands in `core/NUMERICS.md`.
 
+use crate::validation::Statistic;
+
 /// A published source, or the record that states a number.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Source {
@@ -67,6 +69,10 @@ pub enum Source {
     MethodVersion,
     /// The whole portion was titrated.
     WholePortion,
+    /// That of a statistic of a validation study.
+    Study(Statistic),
+    /// The plan of a validation study states no other number.
+    NotPlanned,
 }
 
 impl Source {
@@ -111,6 +117,8 @@ impl Source {
             Self::ControlCharts => "Nordtest TR 537; ISO 21748:2017 (variation between runs)",
             Self::MethodVersion => "method version",
             Self::WholePortion => "no aliquot was taken",
+            Self::Study(statistic) => statistic.source(),
+            Self::NotPlanned => "the plan states no other number",
         }
     }
 }

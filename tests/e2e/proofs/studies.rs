@@ -21,6 +21,7 @@ async fn a_conclusion_is_proved_with_the_answers_and_all_data_it_was_signed_over
         println!("{text}");
         let content = serde_json::from_slice::<Value>(&one.file).unwrap()["content"].clone();
         let code = content["code"].as_str().unwrap();
+        assert!(text.matches(" as it was signed").count() > 50, "{text}");
         for says in ["conclusion 1: ", "signed \"these are my observations\"", "signed \"fit for release\""] {
             assert!(text.contains(says), "no {says} in {code}: {text}");
         }
@@ -42,6 +43,19 @@ async fn a_conclusion_sealed_anew_with_the_key_still_rests_on_what_was_recorded(
         let (proved, said) = second(&file, &all.fingerprint);
         assert!(!proved && said.starts_with("not proved: "), "{says}: {said}");
     };
+    // A statistic that does not follow, of another name, or from a datum that was left out.
+    let figure = |change: fn(&mut Value)| move |bundle: &mut Value| change(&mut bundle["content"]["figures"][0]);
+    let renamed = |figure: &mut Value| {
+        let nodes = figure["graph"]["nodes"].as_array_mut().unwrap();
+        nodes.last_mut().unwrap()["quantity"] = json!("horrat_r");
+    };
+    refused(&figure(renamed), "which is not what was signed").await;
+    let of_another = |bundle: &mut Value| {
+        let figures = bundle["content"]["figures"].as_array_mut().unwrap();
+        let other = figures.last().unwrap()["id"].clone();
+        (figures[0]["id"], figures[0]["graph"]["id"]) = (other.clone(), other);
+    };
+    refused(&of_another, "is none that counts").await;
     let any = |_: &Value| true;
     // Every word and number of the conclusion is signed.
     for (field, value) in [

@@ -7,6 +7,7 @@ mod frozen;
 mod life;
 mod pinned;
 mod published;
+mod workings;
 
 use ferrotitre_tests::TestApp;
 use ferrotitre_tests::bench::text;

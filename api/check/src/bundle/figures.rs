@@ -61,7 +61,7 @@ pub(super) fn check(figure: &Value, content: &Content, rows: &Rows<'_>, found: &
     let again = recompute(graph).map_err(|error| format!("{code}: {error}"))?;
     let of = text(figure, "signed")?;
     // Without a signature nobody stands for the working: it follows, but from what the bundle itself says.
-    let (phase, plain) = (kind == "chart_phase", matches!(kind, "chart_phase" | "statistic"));
+    let (phase, plain) = (kind == "chart_phase", matches!(kind, "chart_phase" | "study_statistic"));
     let stands = signed(content, of).iter().any(|sign| if phase { approves(sign) } else { freezes(sign) });
     let followed = |found: &mut Found, line| if stands { found.proved.push(line) } else { found.noted.push(line) };
     followed(
@@ -85,7 +85,7 @@ pub(super) fn check(figure: &Value, content: &Content, rows: &Rows<'_>, found: &
     }
     match kind {
         "chart_phase" => return chart::limit(content, (figure, code), &again, found),
-        "statistic" => return study::statistic(content, (figure, code), &again, found),
+        "study_statistic" => return study::statistic(content, (figure, code), &again, found),
         _ => {}
     }
     let printed = if figure["printed"].is_null() { None } else { Some(Printed::read(figure)?) };

@@ -5,6 +5,7 @@ use ferrotitre_base::refusal::Refusal;
 use ferrotitre_bench::titrants::{service as titrants, standardisations};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_quality::validation_studies::record::{self as studies, StudyRecord};
+use ferrotitre_quality::validation_studies::workings::StatisticWorking;
 use ferrotitre_results::certificates::service as certificates;
 use ferrotitre_results::certificates::wire::{CertificateView, ResultOnCertificate};
 use ferrotitre_results::control_charts::record::{self as charts, ChartRecord, LimitOfPhase};
@@ -104,9 +105,16 @@ pub(crate) async fn chart(db: &Db, by: By<'_>, id: Uuid) -> Result<Bundle, Refus
 /// The bundle of a validation study: its plan, every datum, what was left out, and the conclusions with the answers signed.
 pub(crate) async fn study(db: &Db, by: By<'_>, id: Uuid) -> Result<Bundle, Refusal> {
     own::contributed(db, by.1, EntityKind::ValidationStudy, id).await?;
-    let StudyRecord { code, rows: things, .. } = studies::read(db, id).await?;
+    let StudyRecord { code, rows: things, conclusion, statistics } = studies::read(db, id).await?;
+    let figure = |(position, one): (i32, StatisticWorking)| {
+        let of = one.of.as_ref().map(|of| format!(" of {of}")).unwrap_or_default();
+        let name = format!("{code}, characteristic {position}, {}{of}", one.statistic.title());
+        let of = ("study_statistic", one.characteristic.0, conclusion.unwrap_or(id));
+        Figure::of(of, &name, (&one.working, None))
+    };
+    let figures = statistics.into_iter().map(figure).collect::<Result<_, _>>()?;
     let subject = Subject { kind: "validation_study", id: id.to_string(), code };
-    of_figures(db, by, subject, Gathered { things, ..Gathered::default() }).await
+    of_figures(db, by, subject, Gathered { figures, things }).await
 }
 
 /// The bundle of a titrant lot: its preparations, standardisations and factors.

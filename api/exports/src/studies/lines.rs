@@ -1,6 +1,7 @@
 //! Live formulas of lines: linearity with lack of fit, change with time.
 
 use ferrotitre_base::web::decimal::Decimal;
+use ferrotitre_core::validation::Statistic;
 use ferrotitre_quality::validation_studies::answer::CharacteristicAnswer;
 
 use super::live::{Block, Formulas, Live, about_line, groups_table, range, student};
@@ -13,11 +14,12 @@ pub(super) fn linearity(answer: &CharacteristicAnswer, block: &Block) -> Formula
     let residual = about_line(&y, &x, dof);
     let t = student(1.0 - answer.design.confidence(), dof);
     let (slope, intercept) = (format!("SLOPE({y},{x})"), format!("INTERCEPT({y},{x})"));
-    found.add("slope", Live::around(&slope, &format!("{t}*{residual}/SQRT(DEVSQ({x}))")));
+    found.add(Statistic::Slope, Live::around(&slope, &format!("{t}*{residual}/SQRT(DEVSQ({x}))")));
     let half = format!("{t}*{residual}*SQRT(1/COUNT({x})+AVERAGE({x})^2/DEVSQ({x}))");
-    found.add("intercept", Live::around(&intercept, &half));
-    found.add_value("r_squared", format!("RSQ({y},{x})"));
-    found.add_value("largest_residual", format!("SUMPRODUCT(MAX(ABS({y}-{intercept}-{slope}*{x})))/{residual}"));
+    found.add(Statistic::Intercept, Live::around(&intercept, &half));
+    found.add_value(Statistic::RSquared, format!("RSQ({y},{x})"));
+    found
+        .add_value(Statistic::LargestResidual, format!("SUMPRODUCT(MAX(ABS({y}-{intercept}-{slope}*{x})))/{residual}"));
     let levels = block.groups(1);
     if let (Some(lack), Some(pure)) = (levels.len().checked_sub(2), block.n().checked_sub(levels.len()))
         && lack > 0
@@ -26,10 +28,10 @@ pub(super) fn linearity(answer: &CharacteristicAnswer, block: &Block) -> Formula
         let (first, last) = groups_table(&mut found, block, &levels);
         let error = format!("SUM({})", range("C", first, last));
         let f = format!("((({residual}^2*{dof})-{error})/{lack}/({error}/{pure}))");
-        found.add_value("lack_of_fit_p", format!("FDIST({f},{lack},{pure})"));
-        found.add_value("lack_of_fit_f", f);
+        found.add_value(Statistic::LackOfFitP, format!("FDIST({f},{lack},{pure})"));
+        found.add_value(Statistic::LackOfFitF, f);
     }
-    found.add_value("residual_sd", residual);
+    found.add_value(Statistic::ResidualSd, residual);
     found
 }
 
@@ -52,10 +54,10 @@ pub(super) fn stability(answer: &CharacteristicAnswer, block: &Block) -> Formula
             if name.is_empty() { found.add(statistic, live) } else { found.add_of(statistic, name, live) }
         };
         let rate = Live::around(&slope, &half);
-        add("change", rate.times(&holding.to_string()));
-        add("relative_change", rate.times_signed(&format!("100*{holding}/INTERCEPT({y},{x})")));
-        add("change_p", Live::value(format!("TDIST(ABS({slope}/{error}),{dof},2)")));
-        add("change_rate", rate);
+        add(Statistic::Change, rate.times(&holding.to_string()));
+        add(Statistic::RelativeChange, rate.times_signed(&format!("100*{holding}/INTERCEPT({y},{x})")));
+        add(Statistic::ChangeP, Live::value(format!("TDIST(ABS({slope}/{error}),{dof},2)")));
+        add(Statistic::ChangeRate, rate);
     }
     found
 }

@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 
+use ferrotitre_core::validation::Statistic;
 use ferrotitre_quality::validation_studies::answer::CharacteristicAnswer;
 use ferrotitre_quality::validation_studies::kinds::Rule;
 
@@ -90,34 +91,34 @@ pub(super) fn equivalence(range: &str, n: usize, (low, high): (f64, f64)) -> Opt
 }
 
 /// Limits of a statistic as margins, where the whole interval must lie between them.
-pub(super) fn margins(answer: &CharacteristicAnswer, statistic: &str) -> Option<(f64, f64)> {
+pub(super) fn margins(answer: &CharacteristicAnswer, statistic: Statistic) -> Option<(f64, f64)> {
     let mut limits = answer.criterion.limits.iter();
-    let limit = limits.find(|limit| limit.statistic == statistic && limit.rule == Rule::Interval)?;
+    let limit = limits.find(|limit| limit.statistic == statistic.key() && limit.rule == Rule::Interval)?;
     Some((limit.lower.as_ref()?.value(), limit.upper.as_ref()?.value()))
 }
 
 /// Formulas by the name of the statistic and what it is of.
 #[derive(Default)]
 pub(super) struct Formulas {
-    found: HashMap<(&'static str, Option<String>), Live>,
+    found: HashMap<(Statistic, Option<String>), Live>,
     /// What formulas refer to beside the data: means of pairs, of runs, lines without a pair.
     pub(super) table: Vec<Vec<Cell>>,
 }
 
 impl Formulas {
-    pub(super) fn add(&mut self, name: &'static str, live: Live) {
+    pub(super) fn add(&mut self, name: Statistic, live: Live) {
         self.found.insert((name, None), live);
     }
 
-    pub(super) fn add_value(&mut self, name: &'static str, value: impl Into<String>) {
+    pub(super) fn add_value(&mut self, name: Statistic, value: impl Into<String>) {
         self.add(name, Live::value(value));
     }
 
-    pub(super) fn add_of(&mut self, name: &'static str, of: &str, live: Live) {
+    pub(super) fn add_of(&mut self, name: Statistic, of: &str, live: Live) {
         self.found.insert((name, Some(of.to_owned())), live);
     }
 
-    pub(super) fn get(&self, name: &'static str, of: Option<&String>) -> Option<&Live> {
+    pub(super) fn get(&self, name: Statistic, of: Option<&String>) -> Option<&Live> {
         self.found.get(&(name, of.cloned()))
     }
 }

@@ -10,7 +10,7 @@ use std::collections::HashMap;
 
 use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
-use ferrotitre_quality::validation_studies::answer::{CharacteristicAnswer, InputRow, Statistic, StudyAnswers};
+use ferrotitre_quality::validation_studies::answer::{CharacteristicAnswer, InputRow, StudyAnswers, StudyStatistic};
 use ferrotitre_quality::validation_studies::kinds::{Kind, Label};
 use ferrotitre_quality::validation_studies::open::Open;
 use ferrotitre_quality::validation_studies::statistics::Point;
@@ -247,7 +247,7 @@ fn statistics(answer: &CharacteristicAnswer, live: &Formulas) -> Vec<Vec<Cell>> 
         let formula = |text: Option<&String>| text.map_or(Cell::Empty, |text| Cell::Formula(format!("={text}")));
         let interval = own.and_then(|own| own.interval.as_ref()).filter(|_| found.interval.is_some());
         rows.push(vec![
-            Cell::text(found.name),
+            Cell::text(found.name.key()),
             found.of.clone().map_or(Cell::Empty, Cell::Text),
             Cell::text(found.title),
             Cell::Number(found.value),
@@ -256,7 +256,7 @@ fn statistics(answer: &CharacteristicAnswer, live: &Formulas) -> Vec<Vec<Cell>> 
             formula(interval.map(|(low, _)| low)),
             Cell::number(end(found, false)),
             formula(interval.map(|(_, high)| high)),
-            Cell::text(&found.unit),
+            Cell::text(found.unit),
             Cell::text(found.formula),
             Cell::text(found.source),
         ]);
@@ -264,7 +264,7 @@ fn statistics(answer: &CharacteristicAnswer, live: &Formulas) -> Vec<Vec<Cell>> 
     rows
 }
 
-fn end(found: &Statistic, low: bool) -> Option<f64> {
+fn end(found: &StudyStatistic, low: bool) -> Option<f64> {
     found.interval.map(|interval| if low { interval.low } else { interval.high })
 }
 

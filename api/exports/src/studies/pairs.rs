@@ -1,6 +1,7 @@
 //! Live formulas of pairs: recovery, selectivity, comparison of methods. Means of the pairs stand in a table of their own.
 
 use ferrotitre_base::web::decimal::Decimal;
+use ferrotitre_core::validation::Statistic;
 use ferrotitre_quality::validation_studies::answer::CharacteristicAnswer;
 use ferrotitre_quality::validation_studies::kinds::Label;
 use ferrotitre_quality::validation_studies::statistics::Point;
@@ -66,9 +67,9 @@ pub(super) fn recovery(answer: &CharacteristicAnswer, block: &Block, points: &[&
         let all = Rows { first: block.free + 1, last: block.free + additions.len() };
         let ratios = all.of("E");
         let u = format!("(STDEV({ratios})/SQRT({}))", all.n());
-        found.add("recovery", percent(&all));
-        found.add_value("recovery_t", format!("ABS(1-AVERAGE({ratios}))/{u}"));
-        found.add_value("u_recovery", format!("100*{u}"));
+        found.add(Statistic::Recovery, percent(&all));
+        found.add_value(Statistic::RecoveryT, format!("ABS(1-AVERAGE({ratios}))/{u}"));
+        found.add_value(Statistic::RecoveryUncertainty, format!("100*{u}"));
     }
     let mut next = block.free + 1;
     for level in &levels {
@@ -76,7 +77,7 @@ pub(super) fn recovery(answer: &CharacteristicAnswer, block: &Block, points: &[&
         let rows = Rows { first: next, last: next + n - 1 };
         next += n;
         if n > 1 {
-            found.add_of("recovery_at_level", level, percent(&rows));
+            found.add_of(Statistic::RecoveryAtLevel, level, percent(&rows));
         }
     }
     found
@@ -114,8 +115,8 @@ fn table(found: &mut Formulas, block: &Block, pairs: &[Span], arms: (&str, &str)
 }
 
 /// The p-value of equivalence by the margins of the relative difference, else of the difference itself.
-fn equivalent(answer: &CharacteristicAnswer, rows: &Rows, absolute: &str) -> Option<String> {
-    match (margins(answer, "relative_difference"), margins(answer, absolute)) {
+fn equivalent(answer: &CharacteristicAnswer, rows: &Rows, absolute: Statistic) -> Option<String> {
+    match (margins(answer, Statistic::RelativeDifference), margins(answer, absolute)) {
         (Some(between), _) => equivalence(&rows.of("E"), rows.n(), between),
         (None, Some(between)) => equivalence(&rows.of("D"), rows.n(), between),
         (None, None) => None,
@@ -130,10 +131,10 @@ pub(super) fn selectivity(answer: &CharacteristicAnswer, block: &Block) -> Formu
         if rows.n() < 2 {
             continue;
         }
-        found.add_of("difference", &name, Live::mean(&rows.of("D"), rows.n(), confidence));
-        found.add_of("relative_difference", &name, Live::mean(&rows.of("E"), rows.n(), confidence));
-        if let Some(p) = equivalent(answer, &rows, "difference") {
-            found.add_of("equivalence_p", &name, Live::value(p));
+        found.add_of(Statistic::Difference, &name, Live::mean(&rows.of("D"), rows.n(), confidence));
+        found.add_of(Statistic::RelativeDifference, &name, Live::mean(&rows.of("E"), rows.n(), confidence));
+        if let Some(p) = equivalent(answer, &rows, Statistic::Difference) {
+            found.add_of(Statistic::EquivalenceP, &name, Live::value(p));
         }
     }
     found
@@ -146,16 +147,16 @@ pub(super) fn comparison(answer: &CharacteristicAnswer, block: &Block) -> Formul
     let groups = table(&mut found, block, &block.groups(1), ("reference", "new"));
     let Some((_, rows)) = groups.first().filter(|(_, rows)| rows.n() > 2) else { return found };
     let (n, differences) = (rows.n(), rows.of("D"));
-    found.add("mean_difference", Live::mean(&differences, n, design.equivalence_confidence()));
-    found.add("relative_difference", Live::mean(&rows.of("E"), n, design.equivalence_confidence()));
-    if let Some(p) = equivalent(answer, rows, "mean_difference") {
-        found.add_value("equivalence_p", p);
+    found.add(Statistic::MeanDifference, Live::mean(&differences, n, design.equivalence_confidence()));
+    found.add(Statistic::RelativeDifference, Live::mean(&rows.of("E"), n, design.equivalence_confidence()));
+    if let Some(p) = equivalent(answer, rows, Statistic::MeanDifference) {
+        found.add_value(Statistic::EquivalenceP, p);
     }
     let alpha = 1.0 - design.confidence();
     let (mean, sd) = (format!("AVERAGE({differences})"), format!("STDEV({differences})"));
     let half = format!("{}*{sd}*SQRT(1/{n}+1.96^2/(2*{}))", student(alpha, n - 1), n - 1);
-    found.add("lower_agreement", Live::around(&format!("({mean}-1.96*{sd})"), &half));
-    found.add("upper_agreement", Live::around(&format!("({mean}+1.96*{sd})"), &half));
+    found.add(Statistic::LowerAgreement, Live::around(&format!("({mean}-1.96*{sd})"), &half));
+    found.add(Statistic::UpperAgreement, Live::around(&format!("({mean}+1.96*{sd})"), &half));
     if n > 3 {
         deming(&mut found, rows, design.variance_ratio.as_ref().map_or(1.0, Decimal::value), alpha);
     }
@@ -198,6 +199,6 @@ fn deming(found: &mut Formulas, rows: &Rows, ratio: f64, alpha: f64) {
     let a = format!("({mean_y}-{b}*{mean_x})");
     let t = student(alpha, n - 2);
     let half = |letter: &str| format!("{t}*SQRT({}/{n}*DEVSQ({}))", n - 1, rows.of(letter));
-    found.add("deming_slope", Live::around(&b, &half("I")));
-    found.add("deming_intercept", Live::around(&a, &half("J")));
+    found.add(Statistic::DemingSlope, Live::around(&b, &half("I")));
+    found.add(Statistic::DemingIntercept, Live::around(&a, &half("J")));
 }

@@ -2,6 +2,7 @@
 
 use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_core::statistics::ruggedness::YOUDEN_STEINER;
+use ferrotitre_core::validation::Statistic;
 use ferrotitre_quality::validation_studies::answer::CharacteristicAnswer;
 use ferrotitre_quality::validation_studies::kinds::Kind;
 
@@ -26,8 +27,8 @@ pub(super) fn precision(answer: &CharacteristicAnswer, block: &Block) -> Formula
         return found;
     };
     let percent = format!("100/ABS({mean})");
-    found.add("rsd_r", s_r.times(&percent));
-    found.add("r_limit", s_r.times("2.8"));
+    found.add(Statistic::RelativeRepeatability, s_r.times(&percent));
+    found.add(Statistic::RepeatabilityLimit, s_r.times("2.8"));
     let fraction = match answer.unit.as_str() {
         "% m/m" => Some("100"),
         "g/L" => Some("1000"),
@@ -35,10 +36,10 @@ pub(super) fn precision(answer: &CharacteristicAnswer, block: &Block) -> Formula
         _ => None,
     };
     if let Some(parts) = fraction {
-        found.add_value("horrat_r", format!("{percent}*{}/(2*({mean}/{parts})^-0.15)", s_r.value));
+        found.add_value(Statistic::HorRat, format!("{percent}*{}/(2*({mean}/{parts})^-0.15)", s_r.value));
     }
-    found.add("s_r", s_r);
-    found.add_value("mean", mean);
+    found.add(Statistic::RepeatabilitySd, s_r);
+    found.add_value(Statistic::Mean, mean);
     found
 }
 
@@ -62,16 +63,16 @@ fn components(found: &mut Formulas, block: &Block, groups: &[Span], alpha: f64) 
     let mean = format!("AVERAGE({data})");
     let end = |p: f64| format!("SQRT(MAX(0,{df_b}*({ms_b}-FINV({p},{df_b},{df_w})*{ms_w})/({n0}*CHIINV({p},{df_b}))))");
     let interval = Some((end(alpha / 2.0), end(1.0 - alpha / 2.0)));
-    found.add("s_between", Live { value: format!("SQRT({between})"), interval });
+    found.add(Statistic::BetweenGroupSd, Live { value: format!("SQRT({between})"), interval });
     let intermediate = Live::deviation(&s_i, &df_i, alpha);
-    found.add("rsd_i", intermediate.times(&format!("100/ABS({mean})")));
-    found.add("s_i", intermediate);
-    found.add_value("df_i", df_i);
-    found.add_value("rsd_ratio", format!("{s_i}/SQRT({ms_w})"));
-    found.add_value("between_p", format!("FDIST({ms_b}/{ms_w},{df_b},{df_w})"));
+    found.add(Statistic::RelativeIntermediate, intermediate.times(&format!("100/ABS({mean})")));
+    found.add(Statistic::IntermediateSd, intermediate);
+    found.add_value(Statistic::IntermediateDegreesOfFreedom, df_i);
+    found.add_value(Statistic::IntermediateOverRepeatability, format!("{s_i}/SQRT({ms_w})"));
+    found.add_value(Statistic::BetweenP, format!("FDIST({ms_b}/{ms_w},{df_b},{df_w})"));
     let s_r = Live::deviation(&format!("SQRT({ms_w})"), &df_w.to_string(), alpha);
-    found.add_value("ms_within", ms_w);
-    found.add_value("ms_between", ms_b);
+    found.add_value(Statistic::MeanSquareWithin, ms_w);
+    found.add_value(Statistic::MeanSquareBetween, ms_b);
     (mean, s_r)
 }
 
@@ -85,18 +86,19 @@ pub(super) fn trueness(answer: &CharacteristicAnswer, block: &Block) -> Formulas
     let bias = format!("(AVERAGE({data})-({reference}))");
     let u_bias = format!("SQRT(VAR({data})/COUNT({data})+{u}^2)");
     let around = Live::around(&bias, &format!("2*{u_bias}"));
-    found.add_value("mean", format!("AVERAGE({data})"));
-    found.add("relative_bias", around.times_signed(&format!("100/({reference})")));
-    found.add("bias", around);
-    found.add_value("bias_ratio", format!("ABS({bias})/(2*{u_bias})"));
-    found.add_value("u_bias", u_bias);
+    found.add_value(Statistic::Mean, format!("AVERAGE({data})"));
+    found.add(Statistic::RelativeBias, around.times_signed(&format!("100/({reference})")));
+    found.add(Statistic::Bias, around);
+    found.add_value(Statistic::BiasRatio, format!("ABS({bias})/(2*{u_bias})"));
+    found.add_value(Statistic::BiasUncertainty, u_bias);
     if let (Kind::Competence, Some(known)) = (answer.kind, design.known_sd.as_ref().map(Decimal::value)) {
         let alpha = 1.0 - design.confidence();
         let dof = block.n().saturating_sub(1);
         let ratio = format!("(VAR({data})/{known}^2)");
-        found.add("s", Live::deviation(&format!("STDEV({data})"), &dof.to_string(), alpha));
-        found.add_value("variance_p", fisher_tail(&ratio, dof, design.known_sd_df.as_ref().map(Decimal::value)));
-        found.add_value("variance_f", ratio);
+        found.add(Statistic::SampleSd, Live::deviation(&format!("STDEV({data})"), &dof.to_string(), alpha));
+        found
+            .add_value(Statistic::VarianceP, fisher_tail(&ratio, dof, design.known_sd_df.as_ref().map(Decimal::value)));
+        found.add_value(Statistic::VarianceF, ratio);
     }
     found
 }
@@ -119,11 +121,11 @@ pub(super) fn detection(answer: &CharacteristicAnswer, block: &Block) -> Formula
     let mut found = Formulas::default();
     let [(_, scatter), (lod, _), (loq, _), (adjusted, _)] = near_zero(answer, &block.values());
     if let Some(scatter) = scatter {
-        found.add("s0", scatter);
+        found.add(Statistic::SdNearZero, scatter);
     }
-    found.add_value("lod", lod);
-    found.add_value("loq", loq);
-    found.add_value("s0_adjusted", adjusted);
+    found.add_value(Statistic::DetectionLimit, lod);
+    found.add_value(Statistic::QuantificationLimit, loq);
+    found.add_value(Statistic::AdjustedSdNearZero, adjusted);
     found
 }
 
@@ -143,18 +145,18 @@ pub(super) fn detection_by_difference(answer: &CharacteristicAnswer, block: &Blo
         let [(s0, scatter), (lod, _), (loq, _), _] = near_zero(answer, &group.values());
         found.table.push(vec![Cell::Number(total), Cell::Formula(format!("={s0}"))]);
         if let Some(scatter) = scatter {
-            found.add_of("s0_at", level, scatter);
+            found.add_of(Statistic::SdNearZeroAt, level, scatter);
         }
-        found.add_of("lod_at", level, Live::value(lod));
-        found.add_of("relative_loq_at", level, Live::value(format!("100*{loq}/{total}")));
-        found.add_of("loq_at", level, Live::value(loq));
+        found.add_of(Statistic::DetectionLimitAt, level, Live::value(lod));
+        found.add_of(Statistic::RelativeQuantificationLimitAt, level, Live::value(format!("100*{loq}/{total}")));
+        found.add_of(Statistic::QuantificationLimitAt, level, Live::value(loq));
         if let Some(letter) = block.letter("standard_uncertainty") {
             let own = group.range(letter);
-            found.add_of("u_at", level, Live::value(format!("SQRT(SUMSQ({own})/COUNT({own}))")));
+            found.add_of(Statistic::UncertaintyAt, level, Live::value(format!("SQRT(SUMSQ({own})/COUNT({own}))")));
         }
         if let (Some(titre), Some(u)) = (&design.titre_ml, &design.titre_u_ml) {
             let model = format!("{total}*SQRT(2)*{}/{}", u.value(), titre.value());
-            found.add_of("u_model_at", level, Live::value(model));
+            found.add_of(Statistic::ModelUncertaintyAt, level, Live::value(model));
         }
     }
     let totals = found.table.len() - 1;
@@ -163,7 +165,7 @@ pub(super) fn detection_by_difference(answer: &CharacteristicAnswer, block: &Blo
         let (x, y) = (range("A", rows.0, rows.1), range("B", rows.0, rows.1));
         let t = student(1.0 - design.confidence(), totals - 2);
         let half = format!("{t}*{}/SQRT(DEVSQ({x}))", about_line(&y, &x, totals - 2));
-        found.add("s0_slope", Live::around(&format!("SLOPE({y},{x})"), &half));
+        found.add(Statistic::SdNearZeroSlope, Live::around(&format!("SLOPE({y},{x})"), &half));
     }
     found
 }
@@ -195,13 +197,13 @@ pub(super) fn ruggedness(answer: &CharacteristicAnswer, block: &Block) -> Formul
     let limit = format!("{}*{sd}/SQRT(2)", student_of(1.0 - design.confidence(), dof));
     for (factor, letter) in design.factors.iter().zip('C'..='I') {
         let effect = format!("${letter}${}", last + 1);
-        found.add_of("effect", &factor.name, Live::around(&effect, &limit));
-        found.add_of("relative_effect", &factor.name, Live::value(format!("100*{effect}/AVERAGE({means})")));
-        found.add_of("effect_ratio", &factor.name, Live::value(format!("ABS({effect})/({limit})")));
+        found.add_of(Statistic::Effect, &factor.name, Live::around(&effect, &limit));
+        found.add_of(Statistic::RelativeEffect, &factor.name, Live::value(format!("100*{effect}/AVERAGE({means})")));
+        found.add_of(Statistic::EffectRatio, &factor.name, Live::value(format!("ABS({effect})/({limit})")));
     }
     let mean_square = format!("(2*SUMSQ($C${0}:$I${0})/7)", last + 1);
-    found.add_value("effects_p", fisher_tail(&format!("{mean_square}/{sd}^2"), 7, dof));
-    found.add_value("s_effects", format!("SQRT({mean_square})"));
+    found.add_value(Statistic::EffectsP, fisher_tail(&format!("{mean_square}/{sd}^2"), 7, dof));
+    found.add_value(Statistic::EffectsSd, format!("SQRT({mean_square})"));
     found
 }
 
@@ -217,15 +219,15 @@ pub(super) fn uncertainty(block: &Block) -> Formulas {
         let u_bias = format!("SQRT({bias}^2+{reference}^2)");
         let combined = format!("SQRT({within}^2+{u_bias}^2)");
         if let Some(bottom_up) = &bottom_up {
-            found.add_value("u_ratio", format!("{bottom_up}/{combined}"));
+            found.add_value(Statistic::BottomUpOverTopDown, format!("{bottom_up}/{combined}"));
         }
-        found.add_value("expanded", format!("2*{combined}"));
-        found.add_value("u_top_down", combined);
-        found.add_value("u_bias_part", u_bias);
-        found.add_value("rms_bias", bias);
+        found.add_value(Statistic::ExpandedUncertainty, format!("2*{combined}"));
+        found.add_value(Statistic::TopDownUncertainty, combined);
+        found.add_value(Statistic::BiasComponent, u_bias);
+        found.add_value(Statistic::RootMeanSquareBias, bias);
     }
     if let Some(bottom_up) = bottom_up {
-        found.add_value("u_bottom_up", bottom_up);
+        found.add_value(Statistic::BottomUpUncertainty, bottom_up);
     }
     found
 }

@@ -5,7 +5,8 @@ use ferrotitre_base::ids::{
     AccountId, ValidationAmendmentId, ValidationCharacteristicId, ValidationDatumId, ValidationStudyId,
 };
 use ferrotitre_base::web::decimal::Decimal;
-use serde::Serialize;
+use ferrotitre_core::validation::Statistic;
+use serde::{Serialize, Serializer};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -58,7 +59,7 @@ pub struct CharacteristicAnswer {
     /// The data.
     pub inputs: InputTable,
     /// What they come to, without what is left out.
-    pub statistics: Vec<Statistic>,
+    pub statistics: Vec<StudyStatistic>,
     /// Each limit with what was compared.
     pub judgements: Vec<Judgement>,
     /// meets, does not meet, or not enough data.
@@ -198,11 +199,11 @@ pub struct Excluded {
 
 /// A statistic.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-#[schema(as = StudyStatistic)]
-pub struct Statistic {
+pub struct StudyStatistic {
     /// Name, as limits name it.
-    #[schema(example = "s_r")]
-    pub name: &'static str,
+    #[serde(serialize_with = "key")]
+    #[schema(value_type = String, example = "s_r")]
+    pub name: Statistic,
     /// Level, group or factor it is of; absent for one of all data.
     pub of: Option<String>,
     /// Symbol.
@@ -214,13 +215,17 @@ pub struct Statistic {
     pub value: f64,
     /// Unit; 1 for a ratio.
     #[schema(example = "g/L")]
-    pub unit: String,
+    pub unit: &'static str,
     /// Confidence interval.
     pub interval: Option<IntervalOf>,
     /// Formula.
     pub formula: &'static str,
     /// Where it comes from.
     pub source: &'static str,
+}
+
+fn key<S: Serializer>(statistic: &Statistic, to: S) -> Result<S::Ok, S::Error> {
+    to.serialize_str(statistic.key())
 }
 
 /// A confidence interval.
@@ -304,7 +309,7 @@ pub struct WithEverything {
     /// Data.
     pub n: usize,
     /// Statistics.
-    pub statistics: Vec<Statistic>,
+    pub statistics: Vec<StudyStatistic>,
     /// Judgements.
     pub judgements: Vec<Judgement>,
     /// Verdict.

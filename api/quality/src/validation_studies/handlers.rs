@@ -14,6 +14,7 @@ use ferrotitre_base::web::answer::{Answer, Picture, PlainText};
 use ferrotitre_base::web::body::{Body, LargeBody, Params};
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::problem::Problem;
+use ferrotitre_base::workings::{AskedForm, Form};
 use ferrotitre_ledger::imports::NewImport;
 use futures_util::TryStreamExt;
 use serde::Serialize;
@@ -25,6 +26,7 @@ use crate::validation_studies::data::{self, ExclusionView, NewData, NewExclusion
 use crate::validation_studies::import::{self, DataPreview};
 use crate::validation_studies::open::Open;
 use crate::validation_studies::wire::{NewAmendment, NewConclusion, NewStudy, StudyView};
+use crate::validation_studies::workings::{self, StatisticGraph, StatisticWorking};
 use crate::validation_studies::{picture, plan, reading};
 
 /// Records the plan of a validation study, whole: characteristics, designs, sizes, limits of acceptance.
@@ -113,6 +115,33 @@ pub(super) async fn draw_validation_answer(
     id: web::Path<Uuid>,
 ) -> Result<Picture, Problem> {
     Ok(Picture(picture::draw(&db, *id).await?))
+}
+
+/// Reads the workings of a study's statistics: each as the graph of its nodes over the data that count.
+#[utoipa::path(tag = "validation", params(("id" = Uuid, Path, description = "Study")), responses((status = 200, description = "Every statistic that has a closed form, in the order of the answers", body = Vec<StatisticGraph>)))]
+#[get("/validation-studies/{id}/workings")]
+pub(super) async fn read_validation_workings(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+) -> Result<web::Json<Vec<StatisticGraph>>, Problem> {
+    Ok(web::Json(workings::graphs(&db, *id).await?))
+}
+
+/// Reads the workings of the statistics of one characteristic as a page of text, or as the graphs of their nodes.
+#[utoipa::path(tag = "validation", params(("id" = Uuid, Path, description = "Characteristic"), AskedForm), responses((status = 200, description = "A page of workings, or with as=json their graphs", content((String = "text/plain"), (Vec<StatisticGraph> = "application/json")))))]
+#[get("/validation-characteristics/{id}/workings")]
+pub(super) async fn read_validation_characteristic_workings(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    asked: Params<AskedForm>,
+) -> Result<HttpResponse, Problem> {
+    let found = workings::workings(&db, *id).await?;
+    Ok(match asked.0.form {
+        Form::Text => HttpResponse::Ok().content_type(ContentType::plaintext()).body(workings::page(&found)),
+        Form::Json => HttpResponse::Ok().json(found.into_iter().map(StatisticWorking::view).collect::<Vec<_>>()),
+    })
 }
 
 /// Proposes other limits for a characteristic of a running study; the planned ones stay beside them for good.

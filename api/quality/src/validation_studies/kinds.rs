@@ -2,10 +2,9 @@
 
 use ferrotitre_base::refusal::{FieldErrors, Refusal};
 use ferrotitre_base::web::decimal::Decimal;
+use ferrotitre_core::validation::{DataUnit, Statistic};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-
-use crate::validation_studies::catalogue::Meaning;
 
 /// A performance characteristic.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, ToSchema)]
@@ -148,54 +147,101 @@ impl Kind {
         }
     }
 
-    /// Names of the statistics it comes to; limits are set on these.
-    pub fn statistics(self) -> &'static [&'static str] {
+    /// Statistics it comes to; limits are set on these.
+    pub fn statistics(self) -> &'static [Statistic] {
         match self {
-            Self::Repeatability => &["mean", "s_r", "rsd_r", "r_limit", "horrat_r"],
+            Self::Repeatability => &[
+                Statistic::Mean,
+                Statistic::RepeatabilitySd,
+                Statistic::RelativeRepeatability,
+                Statistic::RepeatabilityLimit,
+                Statistic::HorRat,
+            ],
             Self::IntermediatePrecision => &[
-                "mean",
-                "ms_between",
-                "ms_within",
-                "s_r",
-                "s_between",
-                "s_i",
-                "df_i",
-                "rsd_r",
-                "rsd_i",
-                "rsd_ratio",
-                "between_p",
+                Statistic::Mean,
+                Statistic::MeanSquareBetween,
+                Statistic::MeanSquareWithin,
+                Statistic::RepeatabilitySd,
+                Statistic::BetweenGroupSd,
+                Statistic::IntermediateSd,
+                Statistic::IntermediateDegreesOfFreedom,
+                Statistic::RelativeRepeatability,
+                Statistic::RelativeIntermediate,
+                Statistic::IntermediateOverRepeatability,
+                Statistic::BetweenP,
             ],
-            Self::Trueness => &["mean", "bias", "relative_bias", "u_bias", "bias_ratio"],
-            Self::Recovery => &["recovery", "u_recovery", "recovery_t", "recovery_at_level"],
+            Self::Trueness => &[
+                Statistic::Mean,
+                Statistic::Bias,
+                Statistic::RelativeBias,
+                Statistic::BiasUncertainty,
+                Statistic::BiasRatio,
+            ],
+            Self::Recovery => {
+                &[Statistic::Recovery, Statistic::RecoveryUncertainty, Statistic::RecoveryT, Statistic::RecoveryAtLevel]
+            }
             Self::Linearity => &[
-                "slope",
-                "intercept",
-                "residual_sd",
-                "r_squared",
-                "largest_residual",
-                "lack_of_fit_f",
-                "lack_of_fit_p",
+                Statistic::Slope,
+                Statistic::Intercept,
+                Statistic::ResidualSd,
+                Statistic::RSquared,
+                Statistic::LargestResidual,
+                Statistic::LackOfFitF,
+                Statistic::LackOfFitP,
             ],
-            Self::Detection => &["s0", "s0_adjusted", "lod", "loq"],
-            Self::DetectionByDifference => {
-                &["s0_at", "lod_at", "loq_at", "relative_loq_at", "u_at", "u_model_at", "s0_slope"]
+            Self::Detection => &[
+                Statistic::SdNearZero,
+                Statistic::AdjustedSdNearZero,
+                Statistic::DetectionLimit,
+                Statistic::QuantificationLimit,
+            ],
+            Self::DetectionByDifference => &[
+                Statistic::SdNearZeroAt,
+                Statistic::DetectionLimitAt,
+                Statistic::QuantificationLimitAt,
+                Statistic::RelativeQuantificationLimitAt,
+                Statistic::UncertaintyAt,
+                Statistic::ModelUncertaintyAt,
+                Statistic::SdNearZeroSlope,
+            ],
+            Self::Ruggedness => &[
+                Statistic::Effect,
+                Statistic::RelativeEffect,
+                Statistic::EffectRatio,
+                Statistic::EffectsSd,
+                Statistic::EffectsP,
+            ],
+            Self::Selectivity => &[Statistic::Difference, Statistic::RelativeDifference, Statistic::EquivalenceP],
+            Self::Stability => {
+                &[Statistic::ChangeRate, Statistic::Change, Statistic::RelativeChange, Statistic::ChangeP]
             }
-            Self::Ruggedness => &["effect", "relative_effect", "effect_ratio", "s_effects", "effects_p"],
-            Self::Selectivity => &["difference", "relative_difference", "equivalence_p"],
-            Self::Stability => &["change_rate", "change", "relative_change", "change_p"],
             Self::MethodComparison => &[
-                "deming_slope",
-                "deming_intercept",
-                "mean_difference",
-                "relative_difference",
-                "lower_agreement",
-                "upper_agreement",
-                "equivalence_p",
+                Statistic::DemingSlope,
+                Statistic::DemingIntercept,
+                Statistic::MeanDifference,
+                Statistic::RelativeDifference,
+                Statistic::LowerAgreement,
+                Statistic::UpperAgreement,
+                Statistic::EquivalenceP,
             ],
-            Self::Competence => {
-                &["mean", "bias", "relative_bias", "u_bias", "bias_ratio", "s", "variance_f", "variance_p"]
-            }
-            Self::Uncertainty => &["u_bottom_up", "rms_bias", "u_bias_part", "u_top_down", "expanded", "u_ratio"],
+            Self::Competence => &[
+                Statistic::Mean,
+                Statistic::Bias,
+                Statistic::RelativeBias,
+                Statistic::BiasUncertainty,
+                Statistic::BiasRatio,
+                Statistic::SampleSd,
+                Statistic::VarianceF,
+                Statistic::VarianceP,
+            ],
+            Self::Uncertainty => &[
+                Statistic::BottomUpUncertainty,
+                Statistic::RootMeanSquareBias,
+                Statistic::BiasComponent,
+                Statistic::TopDownUncertainty,
+                Statistic::ExpandedUncertainty,
+                Statistic::BottomUpOverTopDown,
+            ],
         }
     }
 }
@@ -411,16 +457,18 @@ pub fn check_limits(kind: Kind, unit: &str, limits: &[Limit], field: &str, error
     errors.require(limits.len() <= 20, field, "length", "at most 20 limits", limits.len());
     for (i, limit) in limits.iter().enumerate() {
         let at = |name: &str| format!("{field}[{i}].{name}");
-        let names = kind.statistics();
-        let known = Meaning::named(&limit.statistic).filter(|_| names.contains(&limit.statistic.as_str()));
-        let Some(meaning) = known else {
+        let known = kind.statistics().iter().find(|known| known.key() == limit.statistic);
+        let Some(statistic) = known else {
+            let names: Vec<&str> = kind.statistics().iter().map(|known| known.key()).collect();
             let message = format!("must be a statistic of {}: {}", kind.text(), names.join(", "));
             errors.add(&at("statistic"), "one_of", message, &limit.statistic);
             continue;
         };
-        let right = meaning.unit(unit);
-        let message = format!("must be the unit of {}, {right}", meaning.name);
-        errors.require(limit.unit == right, &at("unit"), "unit", message, &limit.unit);
+        // An unknown unit of the data is refused by its own field.
+        if let Some(right) = DataUnit::of(unit).map(|unit| statistic.unit(unit)) {
+            let message = format!("must be the unit of {}, {right}", statistic.key());
+            errors.require(limit.unit == right, &at("unit"), "unit", message, &limit.unit);
+        }
         match (&limit.lower, &limit.upper) {
             (None, None) => errors.add(&at("upper"), "required", "give a lower limit, an upper one, or both", ""),
             (Some(lower), Some(upper)) => {

@@ -1,7 +1,6 @@
 //! Validation studies: limits of acceptance set before the data, data with where they come from, honest answers, conclusions.
 
 pub mod answer;
-mod catalogue;
 pub mod conclusions;
 pub mod data;
 mod handlers;
@@ -18,6 +17,7 @@ pub mod record;
 pub mod statistics;
 mod store;
 pub mod wire;
+pub mod workings;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -42,6 +42,8 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::read_validation_answers)
         .service(handlers::read_validation_answer)
         .service(handlers::draw_validation_answer)
+        .service(handlers::read_validation_workings)
+        .service(handlers::read_validation_characteristic_workings)
         .service(pages::report::print_validation_study)
         .service(handlers::conclude_validation_study)
         .service(handlers::review_validation_conclusion)

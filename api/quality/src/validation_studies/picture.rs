@@ -4,9 +4,10 @@ use ferrotitre_base::db::Db;
 use ferrotitre_base::pictures::{Axis, Level, Line, Panel, Point, Shape, Sheet, Stroke, render};
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_core::statistics::distribution::Normal;
+use ferrotitre_core::validation::Statistic;
 use uuid::Uuid;
 
-use crate::validation_studies::answer::{CharacteristicAnswer, InputRow, Statistic};
+use crate::validation_studies::answer::{CharacteristicAnswer, InputRow, StudyStatistic};
 use crate::validation_studies::kinds::Kind;
 use crate::validation_studies::reading;
 
@@ -25,7 +26,7 @@ pub(super) fn picture(answer: &CharacteristicAnswer) -> Result<String, Refusal> 
         Kind::Linearity => ("taken", plot.line()),
         Kind::Stability => ("hours", plot.hours()),
         Kind::MethodComparison => ("mean of both methods", plot.agreement()),
-        Kind::Recovery => ("added", plot.by_level("recovery_at_level", "recovery, %", 100.0)),
+        Kind::Recovery => ("added", plot.by_level(Statistic::RecoveryAtLevel, "recovery, %", 100.0)),
         Kind::DetectionByDifference => ("total iron", plot.against_total()),
         Kind::Ruggedness => ("half-normal quantile", plot.effects()),
         Kind::Selectivity => ("interferent, in the order of the answer", plot.differences()),
@@ -85,11 +86,11 @@ impl Plot<'_> {
         self.cell(row, column)?.parse().ok()
     }
 
-    fn statistic(&self, name: &str) -> Option<&Statistic> {
+    fn statistic(&self, name: Statistic) -> Option<&StudyStatistic> {
         self.answer.statistics.iter().find(|statistic| statistic.name == name)
     }
 
-    fn value(&self, name: &str) -> Option<f64> {
+    fn value(&self, name: Statistic) -> Option<f64> {
         self.statistic(name).map(|statistic| statistic.value)
     }
 
@@ -115,8 +116,8 @@ impl Plot<'_> {
         }
     }
 
-    fn limits(&self, panel: &mut Panel, statistic: &str) {
-        for limit in self.answer.criterion.limits.iter().filter(|limit| limit.statistic == statistic) {
+    fn limits(&self, panel: &mut Panel, statistic: Statistic) {
+        for limit in self.answer.criterion.limits.iter().filter(|limit| limit.statistic == statistic.key()) {
             for y in [&limit.lower, &limit.upper].into_iter().flatten() {
                 panel.levels.push(level(y.value(), Stroke::Action, &format!("limit {y}")));
             }
@@ -126,7 +127,7 @@ impl Plot<'_> {
     /// Found against taken, and the residuals with ±2s.
     fn line(&self) -> Vec<Panel> {
         let (mut found, mut residuals) = (self.panel("found", 3), self.panel("residual", 2));
-        let fit = self.value("slope").zip(self.value("intercept"));
+        let fit = self.value(Statistic::Slope).zip(self.value(Statistic::Intercept));
         let mut ends: Vec<f64> = Vec::new();
         for row in &self.answer.inputs.rows {
             let (Some(x), Some(y)) = (self.number(row, "taken"), self.number(row, "value")) else { continue };
@@ -142,7 +143,7 @@ impl Plot<'_> {
             found.lines.push(Line { points, stroke: Stroke::Plain });
         }
         residuals.levels.push(level(0.0, Stroke::Plain, "0"));
-        if let Some(s) = self.value("residual_sd") {
+        if let Some(s) = self.value(Statistic::ResidualSd) {
             residuals.levels.push(level(2.0 * s, Stroke::Warning, "+2s"));
             residuals.levels.push(level(-2.0 * s, Stroke::Warning, "-2s"));
         }
@@ -160,7 +161,7 @@ impl Plot<'_> {
                 points.push((x, y));
             }
             let slope = self.answer.statistics.iter().find(|statistic| {
-                statistic.name == "change_rate" && statistic.of.as_deref().unwrap_or_default() == *name
+                statistic.name == Statistic::ChangeRate && statistic.of.as_deref().unwrap_or_default() == *name
             });
             if let (Some(slope), false) = (slope, points.is_empty()) {
                 let n = points.len() as f64;
@@ -213,9 +214,9 @@ impl Plot<'_> {
             }
         }
         for (name, text, stroke) in [
-            ("mean_difference", "mean", Stroke::Plain),
-            ("lower_agreement", "-1.96 s", Stroke::Warning),
-            ("upper_agreement", "+1.96 s", Stroke::Warning),
+            (Statistic::MeanDifference, "mean", Stroke::Plain),
+            (Statistic::LowerAgreement, "-1.96 s", Stroke::Warning),
+            (Statistic::UpperAgreement, "+1.96 s", Stroke::Warning),
         ] {
             if let Some(y) = self.value(name) {
                 panel.levels.push(level(y, stroke, text));
@@ -225,7 +226,7 @@ impl Plot<'_> {
     }
 
     /// A statistic against its level, with its interval.
-    fn by_level(&self, name: &str, label: &str, target: f64) -> Vec<Panel> {
+    fn by_level(&self, name: Statistic, label: &str, target: f64) -> Vec<Panel> {
         let mut panel = Panel::new(label, 1);
         panel.levels.push(level(target, Stroke::Plain, &format!("{target}")));
         self.limits(&mut panel, name);
@@ -240,10 +241,10 @@ impl Plot<'_> {
     fn against_total(&self) -> Vec<Panel> {
         let mut panel = self.panel("s₀, u and LOQ of iron(III)", 1);
         for (name, shape, stroke) in [
-            ("s0_at", Shape::Circle, Stroke::Plain),
-            ("u_at", Shape::Square, Stroke::Faint),
-            ("u_model_at", Shape::Diamond, Stroke::Faint),
-            ("loq_at", Shape::Triangle, Stroke::Warning),
+            (Statistic::SdNearZeroAt, Shape::Circle, Stroke::Plain),
+            (Statistic::UncertaintyAt, Shape::Square, Stroke::Faint),
+            (Statistic::ModelUncertaintyAt, Shape::Diamond, Stroke::Faint),
+            (Statistic::QuantificationLimitAt, Shape::Triangle, Stroke::Warning),
         ] {
             let mut points: Vec<(f64, f64)> = Vec::new();
             for statistic in self.answer.statistics.iter().filter(|statistic| statistic.name == name) {
@@ -266,8 +267,8 @@ impl Plot<'_> {
     /// Effects on half-normal paper: without any, they lie along a line from 0.
     fn effects(&self) -> Vec<Panel> {
         let mut panel = self.panel("|effect|", 1);
-        let mut effects: Vec<&Statistic> =
-            self.answer.statistics.iter().filter(|statistic| statistic.name == "effect").collect();
+        let mut effects: Vec<&StudyStatistic> =
+            self.answer.statistics.iter().filter(|statistic| statistic.name == Statistic::Effect).collect();
         effects.sort_by(|a, b| a.value.abs().total_cmp(&b.value.abs()));
         let count = effects.len() as f64;
         for (rank, effect) in effects.iter().enumerate() {
@@ -288,8 +289,8 @@ impl Plot<'_> {
     fn differences(&self) -> Vec<Panel> {
         let mut panel = Panel::new("relative difference, %", 1);
         panel.levels.push(level(0.0, Stroke::Plain, "0"));
-        self.limits(&mut panel, "relative_difference");
-        let found = self.answer.statistics.iter().filter(|statistic| statistic.name == "relative_difference");
+        self.limits(&mut panel, Statistic::RelativeDifference);
+        let found = self.answer.statistics.iter().filter(|statistic| statistic.name == Statistic::RelativeDifference);
         panel.points =
             found.zip(1_i32..).map(|(found, at)| of_statistic(found, f64::from(at), Shape::Circle)).collect();
         vec![panel]
@@ -307,10 +308,10 @@ impl Plot<'_> {
                 panel.points.push(self.point(row, (x, y), Shape::Circle));
             }
         }
-        if let Some(mean) = self.value("mean") {
+        if let Some(mean) = self.value(Statistic::Mean) {
             panel.levels.push(level(mean, Stroke::Plain, "mean"));
-            if let Some(s) = self.value("s_i").or_else(|| self.value("s_r")) {
-                let name = if self.value("s_i").is_some() { "s_I" } else { "s_r" };
+            if let Some(s) = self.value(Statistic::IntermediateSd).or_else(|| self.value(Statistic::RepeatabilitySd)) {
+                let name = if self.value(Statistic::IntermediateSd).is_some() { "s_I" } else { "s_r" };
                 panel.levels.push(level(mean + 2.0 * s, Stroke::Warning, &format!("+2{name}")));
                 panel.levels.push(level(mean - 2.0 * s, Stroke::Warning, &format!("-2{name}")));
             }
@@ -329,11 +330,11 @@ impl Plot<'_> {
         }
         if let Some(reference) = &self.answer.design.reference {
             panel.levels.push(level(reference.value(), Stroke::Plain, "reference"));
-            if let Some(mean) = self.value("mean") {
+            if let Some(mean) = self.value(Statistic::Mean) {
                 panel.levels.push(level(mean, Stroke::Faint, "mean"));
             }
         }
-        for (name, text) in [("lod", "LOD"), ("loq", "LOQ")] {
+        for (name, text) in [(Statistic::DetectionLimit, "LOD"), (Statistic::QuantificationLimit, "LOQ")] {
             if let Some(y) = self.value(name) {
                 panel.levels.push(level(y, Stroke::Warning, text));
             }
@@ -362,7 +363,7 @@ fn level(y: f64, stroke: Stroke, name: &str) -> Level {
     Level { y, from: 0.0, to: 0.0, stroke, name: name.to_owned() }
 }
 
-fn of_statistic(statistic: &Statistic, x: f64, shape: Shape) -> Point {
+fn of_statistic(statistic: &StudyStatistic, x: f64, shape: Shape) -> Point {
     let interval = statistic.interval;
     let words = interval.map(|interval| format!(" ({:.4} to {:.4})", interval.low, interval.high)).unwrap_or_default();
     Point {

@@ -14,6 +14,7 @@ use ferrotitre_base::web::decimal::{code, words};
 use ferrotitre_base::web::json::Json;
 use ferrotitre_bench::methods;
 use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_core::validation::DataUnit;
 use ferrotitre_ledger::accounts::signing;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
@@ -28,13 +29,17 @@ pub(super) const STUDY: EntityKind = EntityKind::ValidationStudy;
 pub(super) const AMENDMENT: EntityKind = EntityKind::ValidationAmendment;
 pub(super) const EXCLUSION: EntityKind = EntityKind::ValidationExclusion;
 
-/// Units that data can have.
-const UNITS: [&str; 7] = ["mol/L", "g/L", "mg/L", "% m/m", "mol/kg", "mL", "%"];
+/// The unit of the data of a characteristic.
+pub(super) fn unit_of(row: &CharacteristicRow) -> Result<DataUnit, Refusal> {
+    DataUnit::of(&row.unit)
+        .ok_or_else(|| Refusal::new(Code::Internal, "the data of a characteristic have no known unit"))
+}
 
 fn check_characteristic(new: &NewCharacteristic, at: &str, errors: &mut FieldErrors) {
     words(errors, &format!("{at}.title"), &new.title);
-    let known = UNITS.contains(&new.unit.as_str());
-    errors.require(known, &format!("{at}.unit"), "one_of", format!("must be one of {}", UNITS.join(", ")), &new.unit);
+    let units = DataUnit::ALL.map(DataUnit::symbol);
+    let known = units.contains(&new.unit.as_str());
+    errors.require(known, &format!("{at}.unit"), "one_of", format!("must be one of {}", units.join(", ")), &new.unit);
     let some = (1..=10_000).contains(&new.planned_n);
     errors.require(some, &format!("{at}.planned_n"), "range", "must be from 1 to 10000", new.planned_n);
     new.design.check(new.kind, &format!("{at}.design"), errors);

@@ -222,8 +222,9 @@ impl Loaded {
         let all: Vec<&Point> = self.points(row.id).iter().collect();
         let kept: Vec<&Point> = all.iter().filter(|point| self.counts(point.id)).copied().collect();
         let (limits, planned) = (self.limits(row), &row.limits.0);
+        let unit = plan::unit_of(row)?;
         let ask = |limits: &[Limit], points: &[&Point]| -> Found {
-            let question = Question { kind, unit: &row.unit, design: &row.design.0, planned_n: row.planned_n, limits };
+            let question = Question { kind, unit, design: &row.design.0, planned_n: row.planned_n, limits };
             study(question, points)
         };
         let mut found = ask(&limits, &kept);

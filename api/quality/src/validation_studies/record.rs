@@ -3,10 +3,13 @@
 use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::pins::Used;
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::states;
 use uuid::Uuid;
 
+use crate::validation_studies::plan::STUDY;
 use crate::validation_studies::reading;
 use crate::validation_studies::store;
+use crate::validation_studies::workings::{self, StatisticWorking};
 
 /// A study whole.
 pub struct StudyRecord {
@@ -14,8 +17,10 @@ pub struct StudyRecord {
     pub code: String,
     /// Its rows: plan, limits, data, exclusions, conclusions.
     pub rows: Vec<Uuid>,
-    /// The conclusion drawn last; none of a study that has not been concluded.
+    /// The conclusion that stands over what the data come to; none of a study that goes on.
     pub conclusion: Option<Uuid>,
+    /// Statistics with an expression, by the place of their characteristic in the plan.
+    pub statistics: Vec<(i32, StatisticWorking)>,
 }
 
 async fn load(connection: &Connection, id: Uuid) -> Result<StudyRecord, Refusal> {
@@ -27,7 +32,15 @@ async fn load(connection: &Connection, id: Uuid) -> Result<StudyRecord, Refusal>
     let mut rows: Vec<Uuid> = used.rows().iter().copied().collect();
     rows.push(study.id.0);
     rows.extend(conclusions.iter().map(|row| row.id.0));
-    Ok(StudyRecord { code: study.code, rows, conclusion: conclusions.last().map(|row| row.id.0) })
+    let mut statistics = Vec::new();
+    for row in loaded.plan.iter().filter(|row| loaded.points(row.id).len() <= workings::MOST) {
+        let made = workings::on(connection, &loaded, row).await?;
+        statistics.extend(made.into_iter().map(|one| (row.position, one)));
+    }
+    let state = states::present(connection, STUDY, id).await?.state;
+    let concluded = matches!(state.as_str(), "complete" | "reviewed" | "approved");
+    let conclusion = conclusions.last().filter(|_| concluded).map(|row| row.id.0);
+    Ok(StudyRecord { code: study.code, rows, conclusion, statistics })
 }
 
 /// Reads a study whole, as it stands at one moment.

@@ -12,15 +12,15 @@ use ferrotitre_html::show;
 use uuid::Uuid;
 
 use super::{limits_text, words};
-use crate::validation_studies::answer::{CharacteristicAnswer, InputRow, Judgement, Statistic, Verdict};
+use crate::validation_studies::answer::{CharacteristicAnswer, InputRow, Judgement, StudyStatistic, Verdict};
 use crate::validation_studies::kinds::Kind;
-use crate::validation_studies::{picture, reading};
+use crate::validation_studies::{picture, reading, workings};
 
 fn unit(unit: &str) -> &str {
     if unit == "1" { "" } else { unit }
 }
 
-pub(super) fn statistics(shell: &Shell, found: &[Statistic]) -> Table {
+pub(super) fn statistics(shell: &Shell, found: &[StudyStatistic]) -> Table {
     let figure = |value: f64| shell.n(show::figure(value, 5));
     let rows = found.iter().map(|one| {
         let interval = one.interval.map(|interval| {
@@ -35,7 +35,7 @@ pub(super) fn statistics(shell: &Shell, found: &[Statistic]) -> Table {
             Cell::text(one.title),
             Cell::text(one.of.clone().unwrap_or_default()),
             Cell::text(one.symbol),
-            Cell::number(format!("{} {}", figure(one.value), unit(&one.unit))),
+            Cell::number(format!("{} {}", figure(one.value), unit(one.unit))),
             Cell::text(interval.unwrap_or_default()),
             Cell::text(one.formula),
             Cell::text(one.source),
@@ -226,6 +226,7 @@ pub(super) async fn read_characteristic(
     let differences = answer.kind == Kind::DetectionByDifference;
     let missing = (answer.verdict == Verdict::NotEnoughData).then(|| Part::Alert(answer.missing.clone()));
     let drawing = if answer.inputs.rows.is_empty() { None } else { picture::picture(&answer).ok() };
+    let worked = !answer.statistics.is_empty() && answer.n <= workings::MOST;
     let caption = if differences {
         "Circles: s₀ found. Squares: u of iron(III) as evaluated. Diamonds: u by the model. Triangles: LOQ."
     } else {
@@ -246,6 +247,7 @@ pub(super) async fn read_characteristic(
         .section_of("picture", "Picture", drawing.map(|drawing| Part::Picture { drawing, caption: caption.to_owned() }))
         .section("judgements", "Limits", Part::Table(judgements(&shell, &answer.judgements)))
         .section("statistics", "Statistics", Part::Table(statistics(&shell, &answer.statistics)))
+        .section_way(worked, "Workings", format!("/api/v1/validation-characteristics/{id}/workings"))
         .section("data", "Data", Part::Table(data(&shell, &answer, running)))
         .section_of("amendments", "Late changes of limits", amendments(&shell, &answer, running))
         .help(

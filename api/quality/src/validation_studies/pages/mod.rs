@@ -17,6 +17,7 @@ use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
+use ferrotitre_core::validation::Statistic;
 use ferrotitre_html::narrow::Narrow;
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
@@ -24,7 +25,6 @@ use ferrotitre_html::show;
 use uuid::Uuid;
 
 use crate::validation_studies::answer::{CharacteristicAnswer, StudyAnswers};
-use crate::validation_studies::catalogue::Meaning;
 use crate::validation_studies::kinds::{Limit, Rule};
 use crate::validation_studies::reading;
 use crate::validation_studies::wire::{ConclusionView, StudyView};
@@ -71,7 +71,7 @@ fn limit_text(shell: &Shell, limit: &Limit) -> String {
 
 /// A statistic as the trade calls it.
 fn words(statistic: &str) -> &str {
-    Meaning::named(statistic).map_or(statistic, |meaning| meaning.title)
+    Statistic::named(statistic).map_or(statistic, |known| known.title())
 }
 
 fn limits_text(shell: &Shell, limits: &[Limit]) -> String {

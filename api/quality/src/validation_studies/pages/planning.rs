@@ -6,11 +6,11 @@ use ferrotitre_base::auth::permissions::acts::ConductValidation;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_bench::methods;
+use ferrotitre_core::validation::{DataUnit, Statistic};
 use ferrotitre_html::form::{Choice, Field, Form, Kind, RESHAPE, SHAPE, Sent, field_of, onward};
 use ferrotitre_html::form::{first_page, words};
 use ferrotitre_html::shell::Shell;
 
-use crate::validation_studies::catalogue::Meaning;
 use crate::validation_studies::kinds::Kind as Studied;
 use crate::validation_studies::plan;
 use crate::validation_studies::wire::NewStudy;
@@ -67,8 +67,8 @@ fn slots(sent: &Sent) -> Vec<Slot> {
 pub(super) fn limit_fields(at: &str, number: usize, kind: Studied, required: bool) -> Vec<Field> {
     let name = |field: &str| format!("{at}limits[{number}].{field}");
     let label = |text: &str| format!("Limit {}: {text}", number + 1);
-    let known = kind.statistics().iter().filter_map(|name| Meaning::named(name));
-    let statistics = known.map(|meaning| Choice::thing(meaning.name, meaning.title, meaning.symbol)).collect();
+    let known = kind.statistics().iter();
+    let statistics = known.map(|known| Choice::thing(known.key(), known.title(), known.symbol())).collect();
     let rules = vec![
         Choice::thing("value", "value", "the value lies within"),
         Choice::thing("interval", "interval", "its whole confidence interval lies within"),
@@ -88,8 +88,11 @@ pub(super) fn limit_fields(at: &str, number: usize, kind: Studied, required: boo
 /// The unit of a limit, from the statistic that was chosen and the unit of the data.
 pub(super) fn with_unit(form: Form, sent: &Sent, at: &str, number: usize, unit: &str) -> Form {
     let statistic = sent.get(&format!("{at}limits[{number}].statistic"));
-    match Meaning::named(statistic) {
-        Some(meaning) => form.fixed(format!("{at}limits[{number}].unit"), meaning.unit(unit)),
+    match Statistic::named(statistic) {
+        Some(statistic) => {
+            let unit = DataUnit::of(unit).map_or(unit, |unit| statistic.unit(unit));
+            form.fixed(format!("{at}limits[{number}].unit"), unit)
+        }
         None => form,
     }
 }

@@ -10,7 +10,7 @@ use ferrotitre_core::statistics::hypothesis::{
 use ferrotitre_core::statistics::model_error::ModelError;
 use ferrotitre_core::statistics::summary::Summary;
 use ferrotitre_core::validation::{
-    Measured, Recovery, recovery_from_replicates, recovery_from_spike, trueness as against,
+    Measured, Recovery, Statistic, recovery_from_replicates, recovery_from_spike, trueness as against,
 };
 
 use super::{Making, Pair, Point, grouped, pairs, percent, scaled, values};
@@ -26,13 +26,13 @@ pub(super) fn trueness(making: &mut Making<'_>, points: &[&Point]) {
     match against(&values(points), reference, u.value()) {
         Ok(found) => {
             let interval = Interval { low: found.bias - found.limit, high: found.bias + found.limit, confidence: 0.95 };
-            making.add("mean", reference + found.bias, None);
-            making.add("bias", found.bias, Some(interval));
+            making.add(Statistic::Mean, reference + found.bias, None);
+            making.add(Statistic::Bias, found.bias, Some(interval));
             if let Some(relative) = percent(found.bias, reference) {
-                making.add("relative_bias", relative, Some(scaled(interval, 100.0 / reference)));
+                making.add(Statistic::RelativeBias, relative, Some(scaled(interval, 100.0 / reference)));
             }
-            making.add("u_bias", found.u, None);
-            making.add("bias_ratio", found.bias.abs() / found.limit, None);
+            making.add(Statistic::BiasUncertainty, found.u, None);
+            making.add(Statistic::BiasRatio, found.bias.abs() / found.limit, None);
             making.note("the interval of the bias is d ± 2u(d), about 95 %");
         }
         Err(error) => making.miss(error),
@@ -61,9 +61,9 @@ pub(super) fn competence(making: &mut Making<'_>, points: &[&Point]) {
     })();
     match tested {
         Ok((s, interval, ratio, p)) => {
-            making.add("s", s, Some(interval));
-            making.add("variance_f", ratio, None);
-            making.add("variance_p", p, None);
+            making.add(Statistic::SampleSd, s, Some(interval));
+            making.add(Statistic::VarianceF, ratio, None);
+            making.add(Statistic::VarianceP, p, None);
         }
         Err(error) => making.miss(error),
     }
@@ -97,10 +97,10 @@ pub(super) fn recovery(making: &mut Making<'_>, points: &[&Point]) {
     match recovery_from_replicates(&all, confidence) {
         Ok(mean) => {
             let (value, interval) = percents(&mean);
-            making.add("recovery", value, Some(interval));
-            making.add("u_recovery", 100.0 * mean.u, None);
+            making.add(Statistic::Recovery, value, Some(interval));
+            making.add(Statistic::RecoveryUncertainty, 100.0 * mean.u, None);
             match mean.t {
-                Some(t) => making.add("recovery_t", t, None),
+                Some(t) => making.add(Statistic::RecoveryT, t, None),
                 None => making.note("the recoveries do not differ, so that |1 - R| has nothing to be judged against"),
             }
         }
@@ -117,7 +117,7 @@ pub(super) fn recovery(making: &mut Making<'_>, points: &[&Point]) {
         match recovery_from_replicates(&of_level, confidence) {
             Ok(mean) => {
                 let (value, interval) = percents(&mean);
-                making.add_of("recovery_at_level", Some(level), value, Some(interval));
+                making.add_of(Statistic::RecoveryAtLevel, Some(level), value, Some(interval));
             }
             Err(error) => making.miss_of(&format!("addition of {level}"), error),
         }
@@ -143,17 +143,17 @@ pub(super) fn equivalence(
     of: Option<&str>,
     pairs: &[Pair],
     relative: Option<&[f64]>,
-    absolute_name: &str,
+    absolute: Statistic,
 ) {
     let alpha = 1.0 - making.asked.design.confidence();
     let (first, second): (Vec<f64>, Vec<f64>) = pairs.iter().map(|pair| (pair.first, pair.second)).unzip();
-    let tested = match (making.margins("relative_difference"), relative, making.margins(absolute_name)) {
+    let tested = match (making.margins(Statistic::RelativeDifference), relative, making.margins(absolute)) {
         (Some(margins), Some(relative), _) => equivalent_mean(relative, margins, alpha),
         (_, _, Some(margins)) => equivalent_paired(&second, &first, margins, alpha),
         _ => return,
     };
     match tested {
-        Ok(test) => making.add_of("equivalence_p", of, test.p, None),
+        Ok(test) => making.add_of(Statistic::EquivalenceP, of, test.p, None),
         Err(error) => making.miss(error),
     }
 }
@@ -165,17 +165,19 @@ pub(super) fn selectivity(making: &mut Making<'_>, points: &[&Point]) {
         let pairs = pairs(making, &group, ("without", "with"));
         let (without, with): (Vec<f64>, Vec<f64>) = pairs.iter().map(|pair| (pair.first, pair.second)).unzip();
         match paired_t(&with, &without, 0.0, confidence) {
-            Ok(test) => making.add_of("difference", Some(&name), test.estimate, Some(test.interval)),
+            Ok(test) => making.add_of(Statistic::Difference, Some(&name), test.estimate, Some(test.interval)),
             Err(error) => making.miss_of(&name, error),
         }
         let relative = relative(making, &pairs);
         if let Some(relative) = &relative {
             match one_sample_t(relative, 0.0, confidence) {
-                Ok(test) => making.add_of("relative_difference", Some(&name), test.estimate, Some(test.interval)),
+                Ok(test) => {
+                    making.add_of(Statistic::RelativeDifference, Some(&name), test.estimate, Some(test.interval))
+                }
                 Err(error) => making.miss_of(&name, error),
             }
         }
-        equivalence(making, Some(&name), &pairs, relative.as_deref(), "difference");
+        equivalence(making, Some(&name), &pairs, relative.as_deref(), Statistic::Difference);
     }
     making.note(format!(
         "intervals have {} % confidence: lying between the limits is equivalence by two one-sided tests",

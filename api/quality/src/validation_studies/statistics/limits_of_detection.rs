@@ -3,7 +3,9 @@
 use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_core::statistics::hypothesis::sd_interval;
 use ferrotitre_core::statistics::regression::StraightLine;
-use ferrotitre_core::validation::{BlankScheme, DetectionFactors, DetectionLimits, detection_limits_from_blanks};
+use ferrotitre_core::validation::{
+    BlankScheme, DetectionFactors, DetectionLimits, Statistic, detection_limits_from_blanks,
+};
 
 use super::{Making, Point, grouped, percent, values};
 
@@ -31,10 +33,10 @@ fn limits(making: &mut Making<'_>, of: &str, points: &[&Point]) -> Option<Detect
 pub(super) fn detection(making: &mut Making<'_>, points: &[&Point]) {
     let Some(found) = limits(making, "", points) else { return };
     let interval = sd_interval(found.s0, found.degrees_of_freedom, making.asked.design.confidence()).ok();
-    making.add("s0", found.s0, interval);
-    making.add("s0_adjusted", found.s0_adjusted, None);
-    making.add("lod", found.detection, None);
-    making.add("loq", found.quantification, None);
+    making.add(Statistic::SdNearZero, found.s0, interval);
+    making.add(Statistic::AdjustedSdNearZero, found.s0_adjusted, None);
+    making.add(Statistic::DetectionLimit, found.detection, None);
+    making.add(Statistic::QuantificationLimit, found.quantification, None);
 }
 
 /// Of iron(III) by difference: from differences found where there is no iron(III), at several contents of total iron.
@@ -49,20 +51,25 @@ pub(super) fn by_difference(making: &mut Making<'_>, points: &[&Point]) {
         let Some(found) = limits(making, &format!("total {level}"), &group) else { continue };
         let interval = sd_interval(found.s0, found.degrees_of_freedom, design.confidence()).ok();
         let of = Some(level.as_str());
-        making.add_of("s0_at", of, found.s0, interval);
-        making.add_of("lod_at", of, found.detection, None);
-        making.add_of("loq_at", of, found.quantification, None);
+        making.add_of(Statistic::SdNearZeroAt, of, found.s0, interval);
+        making.add_of(Statistic::DetectionLimitAt, of, found.detection, None);
+        making.add_of(Statistic::QuantificationLimitAt, of, found.quantification, None);
         if let Some(relative) = percent(found.quantification, total) {
-            making.add_of("relative_loq_at", of, relative, None);
+            making.add_of(Statistic::RelativeQuantificationLimitAt, of, relative, None);
         }
         // One datum without its uncertainty, and there is no mean of them.
         if let Some(squares) = group.iter().map(|point| point.u.map(|u| u * u)).collect::<Option<Vec<f64>>>() {
-            making.add_of("u_at", of, (squares.iter().sum::<f64>() / squares.len() as f64).sqrt(), None);
+            making.add_of(
+                Statistic::UncertaintyAt,
+                of,
+                (squares.iter().sum::<f64>() / squares.len() as f64).sqrt(),
+                None,
+            );
         }
         if let (Some(titre), Some(u)) = (&design.titre_ml, &design.titre_u_ml) {
             // At iron(III) = 0 what both titrations share cancels; the two titres remain.
             let model = total * std::f64::consts::SQRT_2 * u.value() / titre.value();
-            making.add_of("u_model_at", of, model, None);
+            making.add_of(Statistic::ModelUncertaintyAt, of, model, None);
         }
         curve.push((total, found.s0));
     }
@@ -71,7 +78,7 @@ pub(super) fn by_difference(making: &mut Making<'_>, points: &[&Point]) {
         return making.note("a curve against total iron needs at least 3 totals");
     }
     match StraightLine::fit(&totals, &scatter, None).and_then(|line| line.slope_test(0.0, design.confidence())) {
-        Ok(slope) => making.add("s0_slope", slope.estimate, Some(slope.interval)),
+        Ok(slope) => making.add(Statistic::SdNearZeroSlope, slope.estimate, Some(slope.interval)),
         Err(error) => making.note(error),
     }
 }

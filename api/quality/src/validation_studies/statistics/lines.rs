@@ -4,6 +4,7 @@ use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_core::statistics::comparison::{LimitMultiplier, bland_altman, deming};
 use ferrotitre_core::statistics::hypothesis::one_sample_t;
 use ferrotitre_core::statistics::regression::{StraightLine, lack_of_fit};
+use ferrotitre_core::validation::Statistic;
 
 use super::bias::{equivalence, relative};
 use super::{Making, Point, grouped, pairs, scaled, values};
@@ -44,27 +45,27 @@ pub(super) fn linearity(making: &mut Making<'_>, points: &[&Point]) {
     };
     match (line.slope_test(1.0, confidence), line.intercept_test(0.0, confidence)) {
         (Ok(slope), Ok(intercept)) => {
-            making.add("slope", slope.estimate, Some(slope.interval));
-            making.add("intercept", intercept.estimate, Some(intercept.interval));
+            making.add(Statistic::Slope, slope.estimate, Some(slope.interval));
+            making.add(Statistic::Intercept, intercept.estimate, Some(intercept.interval));
         }
         (Err(error), _) | (_, Err(error)) => making.miss(error),
     }
-    making.add("residual_sd", line.residual_sd, None);
+    making.add(Statistic::ResidualSd, line.residual_sd, None);
     if let Some(r_squared) = line.r_squared {
-        making.add("r_squared", r_squared, None);
+        making.add(Statistic::RSquared, r_squared, None);
         making.note("r² near 1 does not show that a line fits; the residuals and the test of lack of fit do");
     }
     if line.residual_sd > 0.0 {
         let largest = line.residuals.iter().fold(0.0_f64, |most, residual| most.max(residual.abs()));
-        making.add("largest_residual", largest / line.residual_sd, None);
+        making.add(Statistic::LargestResidual, largest / line.residual_sd, None);
     } else {
         making.note("every point lies on the line: residuals say nothing");
     }
     match lack_of_fit(&taken, &found, 1) {
         Ok(test) => match test.f_test {
             Some(ratio) => {
-                making.add("lack_of_fit_f", ratio.f, None);
-                making.add("lack_of_fit_p", ratio.p, None);
+                making.add(Statistic::LackOfFitF, ratio.f, None);
+                making.add(Statistic::LackOfFitP, ratio.p, None);
             }
             None => making.note("replicates do not differ: there is no pure error to test lack of fit against"),
         },
@@ -95,16 +96,16 @@ pub(super) fn stability(making: &mut Making<'_>, points: &[&Point]) {
             .and_then(|line| Ok((line.intercept.estimate, line.slope_test(0.0, confidence)?)));
         match tested {
             Ok((start, slope)) => {
-                making.add_of("change_rate", of, slope.estimate, Some(slope.interval));
-                making.add_of("change", of, slope.estimate * holding, Some(scaled(slope.interval, holding)));
+                making.add_of(Statistic::ChangeRate, of, slope.estimate, Some(slope.interval));
+                making.add_of(Statistic::Change, of, slope.estimate * holding, Some(scaled(slope.interval, holding)));
                 if start == 0.0 {
                     making.miss_of(&name, "the content at the start is 0: there is no relative change");
                 } else {
                     let factor = 100.0 * holding / start;
                     let interval = scaled(slope.interval, factor);
-                    making.add_of("relative_change", of, slope.estimate * factor, Some(interval));
+                    making.add_of(Statistic::RelativeChange, of, slope.estimate * factor, Some(interval));
                 }
-                making.add_of("change_p", of, slope.p.two_sided, None);
+                making.add_of(Statistic::ChangeP, of, slope.p.two_sided, None);
             }
             Err(error) => making.miss_of(&name, error),
         }
@@ -121,33 +122,33 @@ pub(super) fn comparison(making: &mut Making<'_>, points: &[&Point]) {
     let ratio = design.variance_ratio.as_ref().map_or(1.0, Decimal::value);
     match deming(&reference, &new, ratio, confidence) {
         Ok(line) => {
-            making.add("deming_slope", line.slope.estimate, Some(line.slope.interval));
-            making.add("deming_intercept", line.intercept.estimate, Some(line.intercept.interval));
+            making.add(Statistic::DemingSlope, line.slope.estimate, Some(line.slope.interval));
+            making.add(Statistic::DemingIntercept, line.intercept.estimate, Some(line.intercept.interval));
             making.note(format!("Deming regression with error variances in the ratio {ratio}"));
         }
         Err(error) => making.miss(error),
     }
     match bland_altman(&new, &reference, LimitMultiplier::OnePointNineSix, confidence) {
         Ok(agreement) => {
-            making.add("lower_agreement", agreement.lower_limit, Some(agreement.lower_limit_interval));
-            making.add("upper_agreement", agreement.upper_limit, Some(agreement.upper_limit_interval));
+            making.add(Statistic::LowerAgreement, agreement.lower_limit, Some(agreement.lower_limit_interval));
+            making.add(Statistic::UpperAgreement, agreement.upper_limit, Some(agreement.upper_limit_interval));
         }
         Err(error) => making.miss(error),
     }
     let differences: Vec<f64> = pairs.iter().map(|pair| pair.second - pair.first).collect();
     let equivalent = design.equivalence_confidence();
     match one_sample_t(&differences, 0.0, equivalent) {
-        Ok(test) => making.add("mean_difference", test.estimate, Some(test.interval)),
+        Ok(test) => making.add(Statistic::MeanDifference, test.estimate, Some(test.interval)),
         Err(error) => making.miss(error),
     }
     let relative = relative(making, &pairs);
     if let Some(relative) = &relative {
         match one_sample_t(relative, 0.0, equivalent) {
-            Ok(test) => making.add("relative_difference", test.estimate, Some(test.interval)),
+            Ok(test) => making.add(Statistic::RelativeDifference, test.estimate, Some(test.interval)),
             Err(error) => making.miss(error),
         }
     }
-    equivalence(making, None, &pairs, relative.as_deref(), "mean_difference");
+    equivalence(making, None, &pairs, relative.as_deref(), Statistic::MeanDifference);
 }
 
 /// Residuals of found on taken, for the picture and the tests of outliers.

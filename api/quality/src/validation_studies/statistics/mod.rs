@@ -13,9 +13,9 @@ use std::sync::Arc;
 
 use ferrotitre_base::ids::ValidationDatumId;
 use ferrotitre_core::statistics::hypothesis::Interval;
+use ferrotitre_core::validation::{DataUnit, Statistic};
 
-use crate::validation_studies::answer::{IntervalOf, Judgement, OutlierFlag, Statistic, Verdict};
-use crate::validation_studies::catalogue::Meaning;
+use crate::validation_studies::answer::{IntervalOf, Judgement, OutlierFlag, StudyStatistic, Verdict};
 use crate::validation_studies::data::Labels;
 use crate::validation_studies::kinds::{Design, Kind, Limit, Rule};
 
@@ -35,7 +35,7 @@ pub struct Point {
 #[derive(Debug, Clone, Copy)]
 pub struct Question<'a> {
     pub kind: Kind,
-    pub unit: &'a str,
+    pub unit: DataUnit,
     pub design: &'a Design,
     pub planned_n: i32,
     pub limits: &'a [Limit],
@@ -44,7 +44,7 @@ pub struct Question<'a> {
 /// What the data come to.
 #[derive(Debug, Clone, Default)]
 pub struct Found {
-    pub statistics: Vec<Statistic>,
+    pub statistics: Vec<StudyStatistic>,
     pub judgements: Vec<Judgement>,
     pub missing: Vec<String>,
     pub notes: Vec<String>,
@@ -59,30 +59,29 @@ struct Making<'a> {
 
 impl Making<'_> {
     /// Adds a statistic of all data.
-    fn add(&mut self, name: &'static str, value: f64, interval: Option<Interval>) {
+    fn add(&mut self, name: Statistic, value: f64, interval: Option<Interval>) {
         self.add_of(name, None, value, interval);
     }
 
     /// Adds a statistic of a level, group or factor. A figure that is no number is missing, never shown.
-    fn add_of(&mut self, name: &'static str, of: Option<&str>, value: f64, interval: Option<Interval>) {
-        let Some(meaning) = Meaning::named(name) else { return };
+    fn add_of(&mut self, name: Statistic, of: Option<&str>, value: f64, interval: Option<Interval>) {
         if !value.is_finite() {
-            self.miss(format!("{} has no finite value with these data", meaning.title));
+            self.miss(format!("{} has no finite value with these data", name.title()));
             return;
         }
         let interval = interval
             .filter(|interval| interval.low.is_finite() && interval.high.is_finite())
             .map(|Interval { low, high, confidence }| IntervalOf { low, high, confidence });
-        self.found.statistics.push(Statistic {
+        self.found.statistics.push(StudyStatistic {
             name,
             of: of.map(str::to_owned),
-            symbol: meaning.symbol,
-            title: meaning.title,
+            symbol: name.symbol(),
+            title: name.title(),
             value,
-            unit: meaning.unit(self.asked.unit),
+            unit: name.unit(self.asked.unit),
             interval,
-            formula: meaning.formula,
-            source: meaning.source,
+            formula: name.formula(),
+            source: name.source(),
         });
     }
 
@@ -101,9 +100,9 @@ impl Making<'_> {
     }
 
     /// Limits of a statistic as margins, where the whole interval must lie between them.
-    fn margins(&self, statistic: &str) -> Option<(f64, f64)> {
-        let limit =
-            self.asked.limits.iter().find(|limit| limit.statistic == statistic && limit.rule == Rule::Interval)?;
+    fn margins(&self, statistic: Statistic) -> Option<(f64, f64)> {
+        let whole = |limit: &&Limit| limit.statistic == statistic.key() && limit.rule == Rule::Interval;
+        let limit = self.asked.limits.iter().find(whole)?;
         Some((limit.lower.as_ref()?.value(), limit.upper.as_ref()?.value()))
     }
 }
@@ -123,7 +122,10 @@ fn values(points: &[&Point]) -> Vec<f64> {
 }
 
 /// Data by a label, in the order in which the labels first appear; data without the label are one group without a name.
-fn grouped<'p>(points: &[&'p Point], label: impl Fn(&Point) -> Option<String>) -> Vec<(String, Vec<&'p Point>)> {
+pub(super) fn grouped<'p>(
+    points: &[&'p Point],
+    label: impl Fn(&Point) -> Option<String>,
+) -> Vec<(String, Vec<&'p Point>)> {
     let mut groups: Vec<(String, Vec<&Point>)> = Vec::new();
     let mut places: HashMap<String, usize> = HashMap::new();
     for point in points {
@@ -241,8 +243,8 @@ pub fn study(asked: Question<'_>, points: &[&Point]) -> Found {
 /// Compares statistics with limits; a limit whose statistic is not there stays without a judgement, which is missing.
 fn judge(making: &mut Making<'_>) {
     for limit in making.asked.limits {
-        let found: Vec<Statistic> =
-            making.found.statistics.iter().filter(|found| found.name == limit.statistic).cloned().collect();
+        let found: Vec<StudyStatistic> =
+            making.found.statistics.iter().filter(|found| found.name.key() == limit.statistic).cloned().collect();
         if found.is_empty() {
             making.miss(format!("{} has a limit but no value", limit.statistic));
         }

@@ -3,7 +3,8 @@
 use ferrotitre_core::statistics::anova::{OneWay, one_way};
 use ferrotitre_core::statistics::hypothesis::{Interval, sd_interval};
 use ferrotitre_core::statistics::summary::Summary;
-use ferrotitre_core::validation::horrat;
+use ferrotitre_core::validation::{DataUnit, Statistic, horrat};
+use ferrotitre_core::working::ContentUnit;
 
 use super::{Making, Point, grouped, percent, scaled, values};
 
@@ -14,30 +15,30 @@ const R: f64 = 2.8;
 pub(super) const NO_SPREAD: &str =
     "the data do not differ: this shows the resolution of the reading, not the scatter; read finer";
 
-fn mass_fraction(mean: f64, unit: &str) -> Option<f64> {
+fn mass_fraction(mean: f64, unit: DataUnit) -> Option<f64> {
     match unit {
-        "% m/m" => Some(mean / 100.0),
+        DataUnit::Content(ContentUnit::PercentByMass) => Some(mean / 100.0),
         // 1 L of dilute solution is about 1 kg; the predicted RSD goes with the 0.15th power only.
-        "g/L" => Some(mean / 1e3),
-        "mg/L" => Some(mean / 1e6),
+        DataUnit::Content(ContentUnit::GramsPerLitre) => Some(mean / 1e3),
+        DataUnit::Content(ContentUnit::MilligramsPerLitre) => Some(mean / 1e6),
         _ => None,
     }
 }
 
 fn scatter(making: &mut Making<'_>, mean: f64, s_r: f64, interval: Interval) {
-    making.add("mean", mean, None);
-    making.add("s_r", s_r, Some(interval));
+    making.add(Statistic::Mean, mean, None);
+    making.add(Statistic::RepeatabilitySd, s_r, Some(interval));
     let Some(rsd) = percent(s_r, mean) else {
         making.miss("the mean is 0: there is no relative standard deviation");
         return;
     };
-    making.add("rsd_r", rsd.abs(), Some(scaled(interval, 100.0 / mean.abs())));
+    making.add(Statistic::RelativeRepeatability, rsd.abs(), Some(scaled(interval, 100.0 / mean.abs())));
     if making.asked.kind != super::Kind::Repeatability {
         return;
     }
-    making.add("r_limit", R * s_r, Some(scaled(interval, R)));
+    making.add(Statistic::RepeatabilityLimit, R * s_r, Some(scaled(interval, R)));
     if let Some(found) = mass_fraction(mean, making.asked.unit).and_then(|c| horrat(rsd.abs(), c, false).ok()) {
-        making.add("horrat_r", found.ratio, None);
+        making.add(Statistic::HorRat, found.ratio, None);
         making
             .note("HorRat_r from 0.3 to 1.3 is usual; titrimetry of major iron is legitimately better than the curve");
     }
@@ -94,22 +95,26 @@ pub(super) fn repeatability(making: &mut Making<'_>, points: &[&Point]) {
 
 pub(super) fn intermediate(making: &mut Making<'_>, points: &[&Point]) {
     let Some(study) = components(making, points) else { return };
-    making.add("ms_between", study.ms_between, None);
-    making.add("ms_within", study.ms_within, None);
+    making.add(Statistic::MeanSquareBetween, study.ms_between, None);
+    making.add(Statistic::MeanSquareWithin, study.ms_within, None);
     scatter(making, study.grand_mean, study.repeatability.sd, study.repeatability.interval);
-    making.add("s_between", study.between.sd, Some(study.between_interval));
+    making.add(Statistic::BetweenGroupSd, study.between.sd, Some(study.between_interval));
     if study.between.truncated() {
         making.note("MS_b is below MS_w: s_L² comes out negative and is set to 0");
     }
     let intermediate = study.intermediate;
-    making.add("s_i", intermediate.sd, Some(intermediate.interval));
-    making.add("df_i", intermediate.degrees_of_freedom, None);
+    making.add(Statistic::IntermediateSd, intermediate.sd, Some(intermediate.interval));
+    making.add(Statistic::IntermediateDegreesOfFreedom, intermediate.degrees_of_freedom, None);
     if study.grand_mean != 0.0 {
         let factor = 100.0 / study.grand_mean.abs();
-        making.add("rsd_i", intermediate.sd * factor, Some(scaled(intermediate.interval, factor)));
+        making.add(
+            Statistic::RelativeIntermediate,
+            intermediate.sd * factor,
+            Some(scaled(intermediate.interval, factor)),
+        );
     }
-    making.add("rsd_ratio", intermediate.sd / study.repeatability.sd, None);
+    making.add(Statistic::IntermediateOverRepeatability, intermediate.sd / study.repeatability.sd, None);
     if let Some(test) = study.f_test {
-        making.add("between_p", test.p, None);
+        making.add(Statistic::BetweenP, test.p, None);
     }
 }

@@ -4,6 +4,7 @@ use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_core::statistics::hypothesis::Interval;
 use ferrotitre_core::statistics::ruggedness::{KnownPrecision, youden_steiner};
 use ferrotitre_core::uncertainty::nordtest::{BiasSource, compare, top_down};
+use ferrotitre_core::validation::Statistic;
 
 use super::bias::mean;
 use super::{Making, Point, grouped, percent, values};
@@ -48,15 +49,15 @@ pub(super) fn ruggedness(making: &mut Making<'_>, points: &[&Point]) {
         let of = Some(factor.name.as_str());
         let d = effect.difference;
         let interval = Interval { low: d - verdict.limit, high: d + verdict.limit, confidence: 1.0 - alpha };
-        making.add_of("effect", of, d, Some(interval));
+        making.add_of(Statistic::Effect, of, d, Some(interval));
         if let Some(relative) = percent(d, level) {
-            making.add_of("relative_effect", of, relative, None);
+            making.add_of(Statistic::RelativeEffect, of, relative, None);
         }
-        making.add_of("effect_ratio", of, d.abs() / verdict.limit, None);
+        making.add_of(Statistic::EffectRatio, of, d.abs() / verdict.limit, None);
     }
-    making.add("s_effects", study.sd_of_effects, None);
+    making.add(Statistic::EffectsSd, study.sd_of_effects, None);
     if let Some(test) = study.overall {
-        making.add("effects_p", test.p, None);
+        making.add(Statistic::EffectsP, test.p, None);
     }
 }
 
@@ -73,7 +74,7 @@ pub(super) fn uncertainty(making: &mut Making<'_>, points: &[&Point]) {
     let root_mean_square = |values: &[f64]| (values.iter().map(|u| u * u).sum::<f64>() / values.len() as f64).sqrt();
     let bottom_up = of("bottom-up");
     if let Some(values) = &bottom_up {
-        making.add("u_bottom_up", root_mean_square(values), None);
+        making.add(Statistic::BottomUpUncertainty, root_mean_square(values), None);
     } else {
         making.miss("there is no bottom-up uncertainty");
     }
@@ -83,13 +84,13 @@ pub(super) fn uncertainty(making: &mut Making<'_>, points: &[&Point]) {
     let source = BiasSource::Several { biases, u_reference: root_mean_square(&references) };
     match top_down(root_mean_square(&within), &source) {
         Ok(found) => {
-            making.add("rms_bias", found.rms_bias, None);
-            making.add("u_bias_part", found.u_bias, None);
-            making.add("u_top_down", found.combined, None);
-            making.add("expanded", found.expanded, None);
+            making.add(Statistic::RootMeanSquareBias, found.rms_bias, None);
+            making.add(Statistic::BiasComponent, found.u_bias, None);
+            making.add(Statistic::TopDownUncertainty, found.combined, None);
+            making.add(Statistic::ExpandedUncertainty, found.expanded, None);
             let ratio = bottom_up.as_deref().and_then(|values| compare(root_mean_square(values), found.combined));
             match ratio {
-                Some(ratio) => making.add("u_ratio", ratio.ratio, None),
+                Some(ratio) => making.add(Statistic::BottomUpOverTopDown, ratio.ratio, None),
                 None => making.note("there is no ratio of the two unless both are positive"),
             }
         }
