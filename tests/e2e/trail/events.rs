@@ -102,11 +102,16 @@ async fn a_correction_is_told_in_words_with_codes_and_links_and_the_page_shows_e
     // Pipettes stand there by their codes; identities are nowhere in the words.
     let what = text(corrected, "what");
     let codes = [&lab.bench.pipette_10, &lab.bench.pipette_25];
-    let code = async |id: &String| text(&lab.app.auditor.get(&format!("/equipment/{id}")).await.expect(200), "code");
+    let code = async |id: &String| {
+        text(&lab.app.auditor.get(&format!("/equipment/{id}")).await.expect(200)["versions"][0], "code")
+    };
     let [before, after] = [code(codes[0]).await, code(codes[1]).await];
     assert_eq!(what, format!("pipette: {before} → {after}"));
     assert_eq!(corrected["changed"][0]["field"], "pipette_id");
-    assert_eq!(corrected["record"], json!({ "kind": "test portion", "name": "S-1", "page": format!("/samples/{sample}") }));
+    assert_eq!(
+        corrected["record"],
+        json!({ "kind": "test portion", "name": "S-1", "page": format!("/samples/{sample}") })
+    );
     assert_eq!(first["changed"], Value::Null, "a new record has no before");
     let visitor = Visitor::of(lab.app.running.address, &lab.app.auditor);
     let page = visitor.get(&format!("/audit/{}", text(corrected, "id"))).await.text;
@@ -120,7 +125,7 @@ async fn a_correction_is_told_in_words_with_codes_and_links_and_the_page_shows_e
     ] {
         assert!(page.contains(&said), "no {said} in {page}");
     }
-    assert_eq!(page.matches("changed</span>").count(), 1, "the changed field is marked, and no other: {page}");
+    assert_eq!(page.matches(">changed</td>").count(), 1, "the changed field is marked, and no other: {page}");
     let listed = visitor.get("/audit?kind=test_portions").await.text;
     assert!(listed.contains(&format!("pipette: {before} → {after}")), "{listed}");
 }

@@ -26,7 +26,10 @@ async fn a_rejected_titre_and_a_rejected_blank_are_exclusions_with_cause_and_app
     let code = text(&app.auditor.get(&format!("/determinations/{determination}")).await.expect(200), "code");
     assert_eq!(row["record"]["name"], json!(format!("{code}, titration 3")));
     assert_eq!(row["record"]["page"], json!(format!("/determinations/{determination}")));
-    assert_eq!((&row["what"], &row["cause"], &row["by"]), (&json!("rejected"), &json!("air bubble"), &json!("analyst-1")));
+    assert_eq!(
+        (&row["what"], &row["cause"], &row["by"]),
+        (&json!("rejected"), &json!("air bubble"), &json!("analyst-1"))
+    );
     assert_eq!(row["evidence"], "seen in the tip of the burette");
     assert!(row["decision"].is_null(), "nobody has approved what was made without it yet");
     proved(&app.auditor, row).await;
@@ -91,15 +94,37 @@ async fn a_result_approved_while_a_chart_of_its_method_is_out_says_which_point()
     let chart = control.chart("X-BATH", &json!({})).await;
     control.target(&chart, 20.0).await;
     let app = control.app();
-    // A control far out in a run of its own; a result of another run is approved meanwhile.
+    let _ = control.plan(&[&chart]).await;
+    // A result of a run in control waits for its approval while the control of the next run is far out.
+    let good = control.run(None).await;
+    let _ = control.control(&good, &control.titre(118.0).await).await;
+    let path = format!("/determinations/{}", begun(&control.lab, &good).await);
+    assert_eq!(control.close(&good).await["quality"]["verdict"], "in control");
+    sign(&app.analyst, &path, "submission", None).await.expect(201);
+    sign(&app.analyst2, &path, "review", None).await.expect(201);
+    sign(&app.manager2, &format!("/runs/{good}"), "release", None).await.expect(201);
     let bad = control.run(None).await;
     let _ = control.control(&bad, &control.titre(126.0).await).await;
-    let closed = control.close(&bad).await;
-    assert_eq!(closed["quality"]["verdict"], "out of control", "{closed}");
-    let (_, view) = approved(&control.lab).await;
+    assert_eq!(control.close(&bad).await["quality"]["verdict"], "out of control");
+    let view = sign(&app.manager, &path, "approval", None).await.expect(201);
     let rows = list(&app.auditor, "released-while-out").await;
-    let row = rows.iter().find(|row| row["record"]["name"] == view["code"]).unwrap();
-    assert!(text(row, "what").contains("chart X-BATH was out of control at point"), "{row}");
+    assert_eq!(rows.len(), 1, "{rows:?}");
+    assert_eq!(rows[0]["record"]["name"], view["code"]);
+    assert_eq!(rows[0]["what"], "chart X-BATH was out of control at point 2");
+    assert!(rows[0]["concession"].is_null(), "{rows:?}");
+    // A result of the same method that is approved in control again is none; the row stays whatever becomes of the value.
+    let again = control.run(None).await;
+    let _ = control.control(&again, &control.titre(118.0).await).await;
+    let next = format!("/determinations/{}", begun(&control.lab, &again).await);
+    let _ = control.close(&again).await;
+    control.lab.through(&next).await;
+    let value = text(&control.points(&chart, "").await[1], "id");
+    let cause = json!({ "to": "invalid-with-cause", "reason": "the wrong bottle was titrated", "cause": "misread" });
+    let disposed = app.manager.post(&format!("/control-values/{value}/dispositions"), &cause).await;
+    assert_eq!(disposed.status, 201, "{}", disposed.text);
+    assert_eq!(list(&app.auditor, "released-while-out").await, rows);
+    let left_out = list(&app.auditor, "exclusions").await;
+    assert_eq!(left_out[0]["record"]["name"], "X-BATH, point 2", "{left_out:?}");
 }
 
 async fn sign_ins(app: &TestApp, query: &str) -> Vec<Value> {
@@ -141,7 +166,10 @@ async fn sign_ins_refused_unknown_and_ended_are_on_record_with_the_address() {
     // By account and by address.
     let own = sign_ins(&app, "&account=analyst-2").await;
     assert!(own.iter().all(|row| row["record"]["name"] == "analyst-2 (analyst-2)") && own.len() >= 2);
-    assert_eq!(sign_ins(&app, "&address=127.0.0.1").await.len(), rows.iter().filter(|r| r["source_address"] == "127.0.0.1").count());
+    assert_eq!(
+        sign_ins(&app, "&address=127.0.0.1").await.len(),
+        rows.iter().filter(|r| r["source_address"] == "127.0.0.1").count()
+    );
     assert!(sign_ins(&app, "&address=192.0.2.7").await.is_empty());
     let refused = list(&app.manager, "refused-sign-ins").await;
     assert!(refused.iter().take(3).all(|row| text(row, "what").starts_with("refused")), "{refused:?}");

@@ -51,14 +51,23 @@ async fn periods_join_without_a_gap_from_the_first_event_on() {
     assert_eq!(seen["events"], seen["until_size"]);
     let first = review(&app.manager, &seen, &json!({})).await.expect(201);
     assert_eq!(first["sign_offs"][0]["printed_name"], "manager-1");
-    assert_eq!((&first["sign_offs"][0]["meaning"], &first["sign_offs"][0]["still_valid"]), (&json!("reviewed"), &json!(true)));
+    assert_eq!(
+        (&first["sign_offs"][0]["meaning"], &first["sign_offs"][0]["still_valid"]),
+        (&json!("reviewed"), &json!(true))
+    );
     assert_eq!(first["root_hash"], seen["root_hash"]);
     app.sealed().await;
     let seen = next(&app.auditor).await;
-    assert_eq!((&seen["number"], &seen["from_size"], &seen["from"]), (&json!(2), &first["until_size"], &first["until"]));
+    assert_eq!(
+        (&seen["number"], &seen["from_size"], &seen["from"]),
+        (&json!(2), &first["until_size"], &first["until"])
+    );
     let second = review(&app.auditor, &seen, &json!({})).await.expect(201);
     let all = app.auditor.get("/trail-reviews").await.expect(200);
-    assert_eq!((all["items"][0]["id"].clone(), all["items"][1]["id"].clone()), (second["id"].clone(), first["id"].clone()));
+    assert_eq!(
+        (all["items"][0]["id"].clone(), all["items"][1]["id"].clone()),
+        (second["id"].clone(), first["id"].clone())
+    );
     let one = app.manager.get(&format!("/trail-reviews/{}", text(&second, "id"))).await.expect(200);
     assert_eq!(one["findings"], "looked at every row; nothing to object to");
     // Every event is under exactly one review or still to come.
@@ -136,7 +145,10 @@ async fn who_may_review_and_what_a_review_needs() {
     assert_eq!(problem["errors"][0]["field"], "findings");
     let unknown = json!({ "nonconformities": ["NC-404"] });
     let problem = review(&app.manager, &seen, &unknown).await.refused(422, "invalid_input");
-    assert_eq!((&problem["errors"][0]["field"], &problem["errors"][0]["value"]), (&json!("nonconformities"), &json!("NC-404")));
+    assert_eq!(
+        (&problem["errors"][0]["field"], &problem["errors"][0]["value"]),
+        (&json!("nonconformities"), &json!("NC-404"))
+    );
     // A wrong password is on record, and so there is more than was seen.
     review(&app.manager, &seen, &json!({ "password": "not the password" })).await.refused(403, "secret_wrong");
     review(&app.manager, &seen, &json!({})).await.refused(412, "stale_version");
@@ -160,7 +172,10 @@ async fn a_forged_review_is_found_by_the_check() {
     let sql = app.sql(DatabaseRole::Superuser).await;
     sql.batch_execute("SET session_replication_role = replica").await.unwrap();
     for (change, found) in [
-        ("UPDATE trail_reviews SET refused_sign_ins = 0, exclusions = exclusions + 1", "counted other rows than there are"),
+        (
+            "UPDATE trail_reviews SET refused_sign_ins = 0, exclusions = exclusions + 1",
+            "counted other rows than there are",
+        ),
         ("UPDATE trail_reviews SET findings = 'all was well with everything'", "is not what its signature stands over"),
         ("UPDATE trail_reviews SET from_size = 1", "does not begin where the one before ended"),
         ("UPDATE trail_reviews SET root_hash = sha256('x')", "is not over the tree head"),
@@ -180,7 +195,10 @@ async fn a_forged_review_is_found_by_the_check() {
     assert_eq!(check(&app).await.findings, Vec::<String>::new());
     // The service's own role, with a gap of its own making.
     let service = app.sql(DatabaseRole::Service).await;
-    service.batch_execute("SELECT set_config('ferrotitre.act', '{\"kind\": \"system\", \"action\": \"test\"}', false)").await.unwrap();
+    service
+        .batch_execute("SELECT set_config('ferrotitre.act', '{\"kind\": \"system\", \"action\": \"test\"}', false)")
+        .await
+        .unwrap();
     let skip = "INSERT INTO trail_reviews (id, number, from_size, until_size, root_hash, from_at, until_at, exclusions, corrections, \
                 released, refused_sign_ins, sign_ins, findings, nonconformities, recorded_by) \
                 SELECT gen_random_uuid(), 2, until_size + 1, until_size + 2, root_hash, until_at, until_at, 0, 0, 0, 0, 0, 'nothing', '{}', recorded_by \
@@ -196,7 +214,12 @@ async fn an_empty_store_does_not_nag_and_a_review_that_is_due_is_on_the_day() {
     app.sealed().await;
     let due = async || {
         let alerts = app.auditor.get("/alerts").await.expect(200);
-        let found = alerts["items"].as_array().unwrap().iter().find(|one| one["kind"] == "review of the audit trail due").cloned();
+        let found = alerts["items"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .find(|one| one["kind"] == "review of the audit trail due")
+            .cloned();
         found.map(|alert| text(&alert, "urgency"))
     };
     assert_eq!(due().await, None);
@@ -211,7 +234,10 @@ async fn an_empty_store_does_not_nag_and_a_review_that_is_due_is_on_the_day() {
     let page = Visitor::of(app.running.address, &app.manager).get("/day").await.text;
     assert!(page.contains("Reviews of the audit trail") && page.contains("href=\"/audit/reviews\""), "{page}");
     let analyst = Visitor::of(app.running.address, &app.analyst).get("/day").await.text;
-    assert!(!analyst.contains("href=\"/audit/reviews\""), "an analyst is not led to a page that is not theirs: {analyst}");
+    assert!(
+        !analyst.contains("href=\"/audit/reviews\""),
+        "an analyst is not led to a page that is not theirs: {analyst}"
+    );
     let _ = review(&app.manager, &next(&app.manager).await, &json!({})).await.expect(201);
     assert_eq!(due().await, None);
 }

@@ -7,8 +7,8 @@ use serde_json::value::RawValue;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::audit::store::Row;
 use crate::audit::catalogue;
+use crate::audit::store::Row;
 
 /// A text that is longer is not spelled out where several fields stand in a line.
 const LONGEST: usize = 80;
@@ -41,10 +41,10 @@ pub struct Change {
 }
 
 impl Change {
-    /// Whether the two differ.
+    /// Whether the two differ in what people enter: every version has another identity, number and time.
     #[must_use]
     pub fn changes(&self) -> bool {
-        self.before != self.after
+        self.before != self.after && !ELSEWHERE.contains(&self.field.as_str())
     }
 }
 
@@ -53,8 +53,27 @@ const ELSEWHERE: [&str; 7] = ["id", "record_id", "version", "supersedes", "recor
 
 /// Fields that say most of a new record, in this order.
 const FIRST: [&str; 22] = [
-    "code", "number", "title", "display_name", "kind", "role", "effect", "decision", "meaning", "position", "initial_readings",
-    "final_readings", "mass_g", "value", "concentration", "cause", "evidence", "what", "purpose", "succeeded", "outcome",
+    "code",
+    "number",
+    "title",
+    "display_name",
+    "kind",
+    "role",
+    "effect",
+    "decision",
+    "meaning",
+    "position",
+    "initial_readings",
+    "final_readings",
+    "mass_g",
+    "value",
+    "concentration",
+    "cause",
+    "evidence",
+    "what",
+    "purpose",
+    "succeeded",
+    "outcome",
     "statement",
 ];
 
@@ -103,7 +122,8 @@ pub fn label(column: &str) -> String {
     if let Some(secret) = column.strip_suffix("_sha256") {
         return format!("{} (not shown)", secret.replace('_', " "));
     }
-    let units = [("_ml", "mL"), ("_g", "g"), ("_percent", "%"), ("_hours", "h"), ("_days", "d"), ("_mol_per_l", "mol/L")];
+    let units =
+        [("_ml", "mL"), ("_g", "g"), ("_percent", "%"), ("_hours", "h"), ("_days", "d"), ("_mol_per_l", "mol/L")];
     for (ending, unit) in units {
         if let Some(of) = column.strip_suffix(ending) {
             return format!("{}, {unit}", of.replace('_', " "));
@@ -175,9 +195,8 @@ pub fn all(
     names.sort_by_key(|name| (rank(name), ELSEWHERE.contains(&name.as_str()), name.as_str()));
     let change = |name: &String| {
         let [before, after] = [&before, &after].map(|fields| fields.get(name).and_then(|raw| text(raw)));
-        let row = |value: &Option<String>| {
-            Some((target(references, table, name)?, value.as_deref()?.parse::<Uuid>().ok()?))
-        };
+        let row =
+            |value: &Option<String>| Some((target(references, table, name)?, value.as_deref()?.parse::<Uuid>().ok()?));
         let named = [row(&before), row(&after)];
         Change { field: name.clone(), label: label(name), before, after, names: named, places: [None, None] }
     };
@@ -189,14 +208,18 @@ pub fn all(
 pub fn said(changes: Vec<Change>, corrects: bool) -> Vec<Change> {
     let told = changes.into_iter().filter(|change| {
         let secret = change.field.ends_with("_sha256");
-        change.changes() && !secret && !ELSEWHERE.contains(&change.field.as_str())
+        change.changes() && !secret
     });
     if corrects { told.collect() } else { told.filter(|change| !change.field.ends_with("_id")).take(MOST).collect() }
 }
 
 /// Cut where it would not fit a line.
 fn short(text: &str) -> String {
-    if text.chars().count() <= LONGEST { text.to_owned() } else { format!("a text of {} characters", text.chars().count()) }
+    if text.chars().count() <= LONGEST {
+        text.to_owned()
+    } else {
+        format!("a text of {} characters", text.chars().count())
+    }
 }
 
 /// As one line: `final readings, mL: 23.10 → 23.15`.
@@ -228,8 +251,10 @@ mod tests {
 
     #[test]
     fn a_correction_is_told_with_its_digits_and_a_document_is_only_measured() {
-        let before = r#"{"id": "1", "final_readings": [23.10], "rules": {"a": 1}, "end_point": "violet", "version": 1}"#;
-        let after = r#"{"id": "2", "final_readings": [23.150], "rules": {"a": 12}, "end_point": "violet", "version": 2}"#;
+        let before =
+            r#"{"id": "1", "final_readings": [23.10], "rules": {"a": 1}, "end_point": "violet", "version": 1}"#;
+        let after =
+            r#"{"id": "2", "final_readings": [23.150], "rules": {"a": 12}, "end_point": "violet", "version": 2}"#;
         let told = said(all("titrations", (Some(before), Some(after)), &BTreeMap::new()), true);
         let line = line("titrations", true, &told);
         assert!(line.starts_with("final readings, mL: 23.10 → 23.150; "), "{line}");
@@ -239,14 +264,16 @@ mod tests {
 
     #[test]
     fn a_new_record_is_told_by_what_says_most_and_a_secret_never() {
-        let row = r#"{"id": "1", "password_hash_sha256": "ab", "account_id": "x", "provisional": true, "recorded_by": null}"#;
+        let row =
+            r#"{"id": "1", "password_hash_sha256": "ab", "account_id": "x", "provisional": true, "recorded_by": null}"#;
         let told = said(all("account_secrets", (None, Some(row)), &BTreeMap::new()), false);
         assert_eq!(line("account_secrets", false, &told), "provisional: yes");
     }
 
     #[test]
     fn a_move_is_told_from_where_to_where() {
-        let row = r#"{"from_state": "open", "to_state": "closed", "entity_kind": "runs", "cause": null, "position": 1}"#;
+        let row =
+            r#"{"from_state": "open", "to_state": "closed", "entity_kind": "runs", "cause": null, "position": 1}"#;
         let told = said(all("state_moves", (None, Some(row)), &BTreeMap::new()), false);
         assert_eq!(line("state_moves", false, &told), "open → closed");
     }

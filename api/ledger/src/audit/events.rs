@@ -59,7 +59,9 @@ fn kind(asked: Option<&str>) -> Result<Option<String>, Refusal> {
     let Some(asked) = asked.map(str::trim).filter(|asked| !asked.is_empty()) else { return Ok(None) };
     match kinds::of(asked) {
         Some(kind) => Ok(Some(kind.table.to_owned())),
-        None => Err(Refusal::invalid("kind", "known", "must be the name of a table of records, such as titrations", asked)),
+        None => {
+            Err(Refusal::invalid("kind", "known", "must be the name of a table of records, such as titrations", asked))
+        }
     }
 }
 

@@ -32,13 +32,11 @@ const fn about(table: &'static str, noun: &'static str) -> Kind {
 
 const ACCOUNT: &str = "JOIN accounts a ON a.id = t.account_id";
 const OF_ACCOUNT: &str = "'/accounts/' || a.id";
-const SAMPLE: &str =
-    "JOIN LATERAL (SELECT code, record_id FROM samples WHERE record_id = t.sample_id ORDER BY version DESC LIMIT 1) s ON true";
+const SAMPLE: &str = "JOIN LATERAL (SELECT code, record_id FROM samples WHERE record_id = t.sample_id ORDER BY version DESC LIMIT 1) s ON true";
 const PORTION: &str = "JOIN test_portions p ON p.id = t.portion_id \
      JOIN LATERAL (SELECT code, record_id FROM samples WHERE record_id = p.sample_id ORDER BY version DESC LIMIT 1) s ON true";
 const OF_SAMPLE: &str = "'/samples/' || s.record_id";
-const EQUIPMENT: &str =
-    "JOIN LATERAL (SELECT code, record_id FROM equipment WHERE record_id = t.equipment_id ORDER BY version DESC LIMIT 1) q ON true";
+const EQUIPMENT: &str = "JOIN LATERAL (SELECT code, record_id FROM equipment WHERE record_id = t.equipment_id ORDER BY version DESC LIMIT 1) q ON true";
 const CALIBRATION: &str = "JOIN equipment_calibrations c ON c.id = t.calibration_id \
      JOIN LATERAL (SELECT code, record_id FROM equipment WHERE record_id = c.equipment_id ORDER BY version DESC LIMIT 1) q ON true";
 const CHECK: &str = "JOIN equipment_checks c ON c.id = t.check_id \
@@ -105,7 +103,13 @@ const KINDS: &[Kind] = &[
     kind("equipment", "equipment", "", "t.code", "'/equipment/' || t.record_id"),
     kind("equipment_calibrations", "calibration", EQUIPMENT, "q.code || ', ' || t.certificate", OF_EQUIPMENT),
     kind("equipment_checks", "check of equipment", EQUIPMENT, "q.code", OF_EQUIPMENT),
-    kind("calibration_corrections", "correction of a calibration", CALIBRATION, "q.code || ', ' || c.certificate", OF_EQUIPMENT),
+    kind(
+        "calibration_corrections",
+        "correction of a calibration",
+        CALIBRATION,
+        "q.code || ', ' || c.certificate",
+        OF_EQUIPMENT,
+    ),
     kind("check_corrections", "correction of a check", CHECK, "q.code", OF_EQUIPMENT),
     kind("primary_standards", "primary standard", "", "t.code", "'/stock/standards/' || t.record_id"),
     kind("reagents", "reagent", "", "t.code", "'/stock/reagents/' || t.record_id"),
@@ -174,9 +178,27 @@ const KINDS: &[Kind] = &[
     kind("validation_characteristics", "characteristic", STUDY, "s.code || ', ' || t.title", OF_STUDY),
     kind("validation_conclusions", "conclusion of a study", STUDY, "s.code || ' conclusion ' || t.number", OF_STUDY),
     kind("validation_amendments", "change of limits", CHARACTERISTIC, "s.code || ', ' || k.title", OF_STUDY),
-    kind("validation_data", "datum of a study", CHARACTERISTIC, "s.code || ', ' || k.title || ', value ' || t.position", OF_STUDY),
-    kind("validation_exclusions", "exclusion of a datum", DATUM, "s.code || ', ' || k.title || ', value ' || v.position", OF_STUDY),
-    kind("validation_iron_data", "datum of a study", DATUM, "s.code || ', ' || k.title || ', value ' || v.position", OF_STUDY),
+    kind(
+        "validation_data",
+        "datum of a study",
+        CHARACTERISTIC,
+        "s.code || ', ' || k.title || ', value ' || t.position",
+        OF_STUDY,
+    ),
+    kind(
+        "validation_exclusions",
+        "exclusion of a datum",
+        DATUM,
+        "s.code || ', ' || k.title || ', value ' || v.position",
+        OF_STUDY,
+    ),
+    kind(
+        "validation_iron_data",
+        "datum of a study",
+        DATUM,
+        "s.code || ', ' || k.title || ', value ' || v.position",
+        OF_STUDY,
+    ),
     kind("proficiency_rounds", "proficiency round", "", "t.code", "'/proficiency-rounds/' || t.record_id"),
     kind("exports", "export", "", "t.what", "'/exports'"),
     kind("decision_rules", "decision rule", "", "t.code || ' v' || t.version", "'/decision-rules/' || t.id"),
@@ -241,7 +263,8 @@ mod tests {
     #[test]
     fn every_audited_table_has_a_noun() {
         let tables = crate::audit::catalogue::audited_tables();
-        let without: Vec<_> = tables.iter().filter(|table| of(&table.name).is_none()).map(|table| &table.name).collect();
+        let without: Vec<_> =
+            tables.iter().filter(|table| of(&table.name).is_none()).map(|table| &table.name).collect();
         assert!(without.is_empty(), "{without:?}");
         let unknown: Vec<_> =
             KINDS.iter().filter(|kind| !tables.iter().any(|table| table.name == kind.table)).map(|k| k.table).collect();

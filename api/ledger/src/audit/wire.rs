@@ -5,8 +5,8 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use crate::audit::entry::Event;
 use crate::audit::changes::Change;
+use crate::audit::entry::Event;
 use crate::audit::store::{HeadRow, Named};
 
 /// An audit event.

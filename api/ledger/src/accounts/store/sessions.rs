@@ -27,7 +27,10 @@ pub async fn insert_attempt(
 }
 
 /// Records that somebody gave a name that no account has.
-pub(in crate::accounts) async fn insert_unknown(mut connection: &Connection, name: Option<&str>) -> Result<(), Refusal> {
+pub(in crate::accounts) async fn insert_unknown(
+    mut connection: &Connection,
+    name: Option<&str>,
+) -> Result<(), Refusal> {
     diesel::insert_into(unknown_sign_ins::table)
         .values((unknown_sign_ins::id.eq(UnknownSignInId::new()), unknown_sign_ins::name.eq(name)))
         .execute(&mut connection)

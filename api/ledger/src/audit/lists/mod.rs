@@ -17,7 +17,7 @@ use crate::audit::store::{self, ListFilter, ListRow, Named, Row};
 use crate::audit::wire::RecordName;
 
 pub use handlers::named;
-pub use wire::{AuditListing, AuditListRow, Of};
+pub use wire::{AuditListRow, AuditListing, Of};
 
 impl AuditListing {
     fn listing(&self) -> Listing {
@@ -27,7 +27,8 @@ impl AuditListing {
 
 /// Whose sign-ins are asked for: by identity, sign-in name or printed name.
 async fn account(connection: &Connection, of: Of, asked: &AuditListing) -> Result<Option<Uuid>, Refusal> {
-    let given = |text: &Option<String>| text.as_deref().map(str::trim).filter(|text| !text.is_empty()).map(str::to_owned);
+    let given =
+        |text: &Option<String>| text.as_deref().map(str::trim).filter(|text| !text.is_empty()).map(str::to_owned);
     let (account, address) = (given(&asked.account), given(&asked.address));
     for (field, text) in [("account", &account), ("address", &address)] {
         if let (Some(text), false) = (text, of.is_of_sign_ins()) {
@@ -41,7 +42,12 @@ async fn account(connection: &Connection, of: Of, asked: &AuditListing) -> Resul
     match store::accounts_called(connection, &asked).await?.as_slice() {
         [one] => Ok(Some(*one)),
         [] => Err(Refusal::invalid("account", "known", "nobody has this sign-in name or printed name", asked)),
-        _ => Err(Refusal::invalid("account", "one", "several accounts have this printed name: give the sign-in name", asked)),
+        _ => Err(Refusal::invalid(
+            "account",
+            "one",
+            "several accounts have this printed name: give the sign-in name",
+            asked,
+        )),
     }
 }
 

@@ -8,16 +8,13 @@ use uuid::Uuid;
 use crate::audit::wire::RecordName;
 
 /// What a list is of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Of {
     /// Titres, blanks, runs, control values, points of baselines and data of studies that were rejected or left out.
     Exclusions,
     /// What superseded, competes with or invalidates rows under signatures, and signed records that were amended.
-    #[serde(rename = "corrections-after-signature")]
     Corrections,
     /// Results approved while a chart of their method was out of control or their run had no control value that passed.
-    #[serde(rename = "released-while-out")]
     Released,
     /// Sign-ins and signatures refused, and passwords set.
     RefusedSignIns,

@@ -45,8 +45,15 @@ fn given(text: &str) -> Option<String> {
 
 /// Acts of the service and its operator, and what people do before they are signed in.
 const OTHER_ACTS: [&str; 9] = [
-    "sign_in", "refresh_session", "set_up", "create_account", "set_password", "set_provisional_password", "pin_signatures",
-    "migrate", "resume sealing",
+    "sign_in",
+    "refresh_session",
+    "set_up",
+    "create_account",
+    "set_password",
+    "set_provisional_password",
+    "pin_signatures",
+    "migrate",
+    "resume sealing",
 ];
 
 fn acts() -> Vec<Choice> {
@@ -79,12 +86,8 @@ impl Narrowed {
 
     /// Address of this list, to which days and the cursor are added.
     fn place(&self) -> String {
-        let all = [
-            ("entity_id", &self.entity_id),
-            ("person", &self.person),
-            ("action", &self.action),
-            ("kind", &self.kind),
-        ];
+        let all =
+            [("entity_id", &self.entity_id), ("person", &self.person), ("action", &self.action), ("kind", &self.kind)];
         let query: Vec<String> = all
             .iter()
             .filter(|(_, value)| !value.is_empty())
@@ -178,7 +181,7 @@ fn fields(shell: &Shell, corrects: bool, all: &[Change]) -> Table {
         }
         row.push(after);
         if corrects {
-            row.push(if change.changes() { Cell::state("changed") } else { Cell::default() });
+            row.push(Cell::text(if change.changes() { "changed" } else { "" }));
         }
         row
     });
@@ -216,7 +219,11 @@ pub(in crate::audit) async fn read_event(
         .way(true, "Its proof, as a file", format!("/api/v1/audit-events/{}/tlog-proof", event.id))
         .way(contents, "Its bytes, as hashed", format!("/api/v1/audit-events/{}/canonical", event.id))
         .section("about", "About", Part::Facts(facts))
-        .section("fields", if corrects { "Before and after" } else { "Fields" }, Part::Table(fields(&shell, corrects, &all)))
+        .section(
+            "fields",
+            if corrects { "Before and after" } else { "Fields" },
+            Part::Table(fields(&shell, corrects, &all)),
+        )
         .section("before", "Row before, as hashed", row(event.before_row))
         .section("after", "Row after, as hashed", row(event.after_row))
         .help(

@@ -222,8 +222,7 @@ pub(in crate::audit) async fn read_list(
         place.push_str(&format!("?account={account}&address={address}"));
     }
     filters.extend(narrow.fields(&[]));
-    let table =
-        Table { filters, next: narrow.next(&place, page.next), ..table(&shell, of, &page.items) };
+    let table = Table { filters, next: narrow.next(&place, page.next), ..table(&shell, of, &page.items) };
     let mut sheet = Sheet::new(&shell, "Audit", of.title()).lead(about(of));
     for (label, address) in files(of, &listing, &asked) {
         sheet = sheet.way(true, label, address);

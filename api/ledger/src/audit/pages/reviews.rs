@@ -53,7 +53,10 @@ pub(in crate::audit) async fn list_reviews(
     };
     Sheet::new(&shell, "Audit", "Reviews of the audit trail")
         .way(shell.may(Action::ReviewTrail), "Review what is new", format!("{PLACE}/new"))
-        .lead(format!("Each begins where the one before ended. The next is due {} days after the last.", reviews::EVERY_DAYS))
+        .lead(format!(
+            "Each begins where the one before ended. The next is due {} days after the last.",
+            reviews::EVERY_DAYS
+        ))
         .section("list", "", Part::Table(table))
         .help(
             "Somebody looks regularly at what was left out, corrected and refused, and signs what was found.",

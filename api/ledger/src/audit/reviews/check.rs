@@ -11,7 +11,11 @@ use crate::audit::reviews::{Period, digest};
 use crate::audit::store::{self, HeadRow, ReviewRow};
 
 /// What of a review does not fit.
-async fn wrong(connection: &Connection, row: &ReviewRow, heads: &HashMap<i64, HeadRow>) -> Result<Vec<String>, Refusal> {
+async fn wrong(
+    connection: &Connection,
+    row: &ReviewRow,
+    heads: &HashMap<i64, HeadRow>,
+) -> Result<Vec<String>, Refusal> {
     let mut found = Vec::new();
     if heads.get(&row.until_size).is_none_or(|head| head.root_hash != row.root_hash || head.signed_at != row.until_at) {
         found.push(format!("is not over the tree head of size {}", row.until_size));
@@ -42,7 +46,8 @@ pub(in crate::audit) async fn check(
     for row in &rows {
         let (number, size) = ended.map_or((1, 0), |(number, size)| (number + 1, size));
         if row.number != number || row.from_size != size {
-            findings.push(format!("review {} of the audit trail does not begin where the one before ended", row.number));
+            findings
+                .push(format!("review {} of the audit trail does not begin where the one before ended", row.number));
         }
         ended = Some((row.number, row.until_size));
         let wrong = wrong(connection, row, heads).await?;

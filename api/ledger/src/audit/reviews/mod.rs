@@ -114,7 +114,7 @@ fn counts(counted: Counted) -> Vec<ListCount> {
         Of::RefusedSignIns => counted.refused_sign_ins,
         Of::SignIns => counted.sign_ins,
     };
-    Of::ALL.into_iter().map(|of| ListCount { list: of, title: of.title(), rows: number(of) }).collect()
+    Of::ALL.into_iter().map(|of| ListCount { list: of.text(), title: of.title(), rows: number(of) }).collect()
 }
 
 /// The period from the last review to a signed head.
@@ -196,7 +196,7 @@ async fn nothing_new(connection: &Connection, period: &Period) -> Result<(), Ref
     }
     let new: Vec<String> = counts(since)
         .into_iter()
-        .filter(|count| count.rows > 0 && count.list != Of::SignIns)
+        .filter(|count| count.rows > 0 && count.list != Of::SignIns.text())
         .map(|count| format!("{}: {} more", count.title, count.rows))
         .collect();
     let said = if new.is_empty() { format!("{} events", since.events) } else { new.join("; ") };

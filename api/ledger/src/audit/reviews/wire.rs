@@ -8,14 +8,12 @@ use secrecy::SecretString;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-use crate::audit::lists::Of;
-
 /// How many rows of a list a period has.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct ListCount {
-    /// The list.
-    #[schema(inline)]
-    pub list: Of,
+    /// The list, as in its address.
+    #[schema(example = "exclusions")]
+    pub list: &'static str,
     /// What people call it.
     #[schema(example = "Exclusions")]
     pub title: &'static str,

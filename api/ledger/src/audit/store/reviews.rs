@@ -36,7 +36,8 @@ pub struct ReviewRow {
     pub recorded_by: AccountId,
 }
 
-const AT_THE_SAME_MOMENT: &str = "somebody reviewed this time at the same moment: read the review, and what is new since";
+const AT_THE_SAME_MOMENT: &str =
+    "somebody reviewed this time at the same moment: read the review, and what is new since";
 
 const fn taken(constraint: &'static str) -> ConstraintMeaning {
     ConstraintMeaning { constraint, code: Code::StaleVersion, field: "", detail: AT_THE_SAME_MOMENT }
@@ -82,11 +83,7 @@ pub async fn review(mut connection: &Connection, id: Uuid) -> Result<Option<Revi
 
 /// Every review, oldest first.
 pub async fn every_review(mut connection: &Connection) -> Result<Vec<ReviewRow>, Refusal> {
-    Ok(trail_reviews::table
-        .order(trail_reviews::number)
-        .select(ReviewRow::as_select())
-        .load(&mut connection)
-        .await?)
+    Ok(trail_reviews::table.order(trail_reviews::number).select(ReviewRow::as_select()).load(&mut connection).await?)
 }
 
 /// The signed head of a size.
