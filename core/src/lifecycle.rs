@@ -161,7 +161,8 @@ impl EntityKind {
             | Self::Titration
             | Self::StandardisationTitration
             | Self::ProficiencyRound
-            | Self::ValidationConclusion => "recorded",
+            | Self::ValidationConclusion
+            | Self::TrailReview => "recorded",
             Self::ValidationStudy => "planned",
             Self::Determination | Self::IronResult => "in progress",
             Self::Concession => "requested",
@@ -290,7 +291,7 @@ impl EntityKind {
             Self::ProficiencyRound => const { &[reasoned("recorded", "withdrawn")] },
             Self::ValidationStudy => VALIDATION,
             Self::ValidationAmendment | Self::ValidationExclusion => PROPOSAL,
-            Self::ValidationConclusion => &[],
+            Self::ValidationConclusion | Self::TrailReview => &[],
             Self::DecisionRule | Self::Specification => APPROVED_VERSION,
             Self::Certificate => CERTIFICATE,
         }

@@ -38,6 +38,7 @@ mod signed;
 mod specifications;
 mod store;
 mod titrants;
+mod trail;
 mod validation_studies;
 mod who_signs;
 mod workings;

@@ -65,6 +65,7 @@ impl Waiting {
             "competences" => "a new authorisation",
             "prepared" => "its release",
             "calibrations" => "a calibration",
+            "reviews" => "a review",
             _ => "its signature",
         }
     }

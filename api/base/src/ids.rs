@@ -204,4 +204,8 @@ ids! {
     CertificateDeliveryId;
     /// A decision on who countersigns the heads of the audit log.
     WitnessPolicyId;
+    /// A sign-in with a name that nobody has.
+    UnknownSignInId;
+    /// A review of the audit trail.
+    TrailReviewId;
 }

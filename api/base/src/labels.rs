@@ -63,6 +63,9 @@ fn query(kind: EntityKind) -> Option<&'static str> {
         EntityKind::Certificate => {
             Some("SELECT id, number || ' issue ' || issue AS label FROM certificates WHERE id = ANY($1)")
         }
+        EntityKind::TrailReview => {
+            Some("SELECT id, 'review ' || number AS label FROM trail_reviews WHERE id = ANY($1)")
+        }
         EntityKind::ServiceToken
         | EntityKind::ValidationAmendment
         | EntityKind::ValidationExclusion

@@ -1,5 +1,6 @@
 //! Exports: records as files that can be read, recomputed and compared without the service.
 
+mod audit_lists;
 mod bundles;
 mod cells;
 mod certificates;
@@ -29,6 +30,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(lookback::handlers::export_uses)
         .service(lookback::handlers::export_what_if)
         .service(certificates::handlers::export_certificates)
+        .service(audit_lists::handlers::export_audit_list)
         .service(handlers::bundle_determination)
         .service(handlers::bundle_iron_result)
         .service(handlers::bundle_titrant)

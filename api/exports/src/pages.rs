@@ -5,7 +5,7 @@ use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::permissions::acts::{ExportRecords, ReadRecords};
-use ferrotitre_base::auth::permissions::exports_own_data_only;
+use ferrotitre_base::auth::permissions::{Action, exports_own_data_only};
 use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::body::Params;
@@ -180,6 +180,7 @@ pub(super) async fn list_exports(
     };
     Sheet::new(&shell, "Exports", "Exports")
         .way(true, "What was imported", "/imports")
+        .way(shell.may(Action::ExportAuditLists), "Lists of the audit trail", "/audit/lists")
         .lead(lead)
         .section("records", "Determinations", Part::Table(determinations(&db, &asked.0, own_only).await?))
         .section_way(!own_only, "The whole log of that time, to be checked elsewhere", asked.0.bundle()?)

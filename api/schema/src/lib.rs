@@ -2255,6 +2255,96 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    /// Sign-ins with a name that no account has; the address is in the event.
+    unknown_sign_ins (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The name as given; null where it has not the form of one, or might be somebody's password.
+        name -> Nullable<Text>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    /// Ends of sessions, written by the store itself; a session that merely runs out has none.
+    session_ends (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The session.
+        session_id -> Uuid,
+        /// Whose session.
+        account_id -> Uuid,
+        /// How it ended: signed out, password changed, and so on.
+        cause -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that ended it; null for the system and for somebody not signed in.
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    /// Results approved while a chart of their method was out of control or their run had no control value that passed; written by the store itself with the approval.
+    doubted_approvals (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The approval.
+        move_id -> Uuid,
+        /// determinations or iron_results.
+        result_kind -> Text,
+        /// The result.
+        result_id -> Uuid,
+        /// What was out of control or lacking, in words.
+        what -> Text,
+        /// Concession under which it was approved, if there was one.
+        concession_id -> Nullable<Uuid>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that approved; null where the system noted it later.
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    /// Reviews of the audit trail; each begins where the one before ended.
+    trail_reviews (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Number, from 1.
+        number -> Int4,
+        /// Events that earlier reviews looked at: the first leaf of this one.
+        from_size -> Int8,
+        /// Events up to the end of this one: the size of the signed tree head that covers it.
+        until_size -> Int8,
+        /// Root of that head.
+        root_hash -> Bytea,
+        /// Time of the end of the review before, or of the first event.
+        from_at -> Timestamptz,
+        /// Time of signing of that head.
+        until_at -> Timestamptz,
+        /// Exclusions in it.
+        exclusions -> Int8,
+        /// Corrections after a signature in it.
+        corrections -> Int8,
+        /// Results approved in it while a control was out.
+        released -> Int8,
+        /// Sign-ins refused in it, and passwords set anew.
+        refused_sign_ins -> Int8,
+        /// Sign-ins and sign-outs in it.
+        sign_ins -> Int8,
+        /// What was found, in words.
+        findings -> Text,
+        /// Codes of the nonconformities opened for it.
+        nonconformities -> Array<Text>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Who reviewed.
+        recorded_by -> Uuid,
+    }
+}
+
 diesel::allow_tables_to_appear_in_same_query!(account_starts, accounts);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_leaves);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_pending);

@@ -55,6 +55,8 @@ pub enum EntityKind {
     ValidationExclusion,
     /// A conclusion of a validation study; its state is the study's.
     ValidationConclusion,
+    /// Review of the audit trail.
+    TrailReview,
     /// A version of a decision rule.
     DecisionRule,
     /// A version of a specification.
@@ -65,7 +67,7 @@ pub enum EntityKind {
 
 impl EntityKind {
     /// Every kind.
-    pub const ALL: [Self; 29] = [
+    pub const ALL: [Self; 30] = [
         Self::Account,
         Self::ServiceToken,
         Self::Equipment,
@@ -92,6 +94,7 @@ impl EntityKind {
         Self::ValidationAmendment,
         Self::ValidationExclusion,
         Self::ValidationConclusion,
+        Self::TrailReview,
         Self::DecisionRule,
         Self::Specification,
         Self::Certificate,
@@ -127,6 +130,7 @@ impl EntityKind {
             Self::ValidationAmendment => "validation_amendments",
             Self::ValidationExclusion => "validation_exclusions",
             Self::ValidationConclusion => "validation_conclusions",
+            Self::TrailReview => "trail_reviews",
             Self::DecisionRule => "decision_rules",
             Self::Specification => "specifications",
             Self::Certificate => "certificates",
@@ -163,6 +167,7 @@ impl EntityKind {
             Self::ValidationAmendment => "amendment of limits",
             Self::ValidationExclusion => "exclusion of a datum",
             Self::ValidationConclusion => "conclusion",
+            Self::TrailReview => "review of the audit trail",
             Self::DecisionRule => "decision rule",
             Self::Specification => "specification",
             Self::Certificate => "certificate",

@@ -211,6 +211,8 @@ async fn an_entry_outlives_the_network_and_is_recorded_once() {
     // A session that ended takes nothing away either.
     enter(&browser, "21.50").await;
     let sql = lab.app.sql(ferrotitre_tests::cluster::DatabaseRole::Service).await;
+    let act = "SELECT set_config('ferrotitre.act', '{\"kind\": \"system\", \"action\": \"test\"}', false)";
+    sql.batch_execute(act).await.unwrap();
     sql.execute("UPDATE sessions SET ended_at = now(), end_reason = 'signed out'", &[]).await.unwrap();
     save(&browser).await;
     browser.sees("You were signed out").await;

@@ -116,6 +116,7 @@ const PLACES: &[(&str, Place)] = &[
     ("record_titrant", Page("/titrants/new")),
     ("record_titrant_preparation", Page("/titrants/{id}/preparation")),
     ("record_titration", Page("/determinations/{id}/bench")),
+    ("record_trail_review", Page("/audit/reviews/new")),
     ("record_witness_policy", Page("/audit/witnesses/new")),
     ("record_validation_data", Page("/validation/characteristics/{id}/data")),
     ("record_validation_study", Page("/validation/new")),

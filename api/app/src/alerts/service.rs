@@ -53,6 +53,7 @@ pub async fn list(db: &Db, asked: &Horizon) -> Result<Alerts, Refusal> {
         items.extend(accounts::service::alerts(connection, now, until).await?);
         items.extend(audit::service::alerts(connection, now).await?);
         items.extend(audit::witnesses::alerts(connection, now).await?);
+        items.extend(audit::reviews::alerts(connection, now, until).await?);
         Ok(items)
     });
     let mut items = items.await?;

@@ -94,6 +94,9 @@ pub(super) async fn control(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refu
 
 /// Page of what an alert is about.
 fn place(alert: &Alert) -> String {
+    if alert.subject_kind == "audit-reviews" {
+        return "/audit/reviews".to_owned();
+    }
     let folder = match alert.subject_kind {
         "primary-standards" => "stock/standards",
         "reagents" => "stock/reagents",
@@ -173,6 +176,19 @@ pub(super) async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal
             whom: "a manager, who authorises anew",
             mine: shell.may(Action::AuthoriseCompetence),
             table: concerning(&alerts, &["accounts"], ["Person", "By"]),
+            blocked: Vec::new(),
+        },
+        Waiting {
+            id: "reviews",
+            title: "Reviews of the audit trail",
+            whom: "a manager or auditor",
+            mine: shell.may(Action::ReviewTrail),
+            // Nobody is led to pages that are not theirs.
+            table: if shell.may(Action::ReviewTrail) {
+                concerning(&alerts, &["audit-reviews"], ["What is due", "By"])
+            } else {
+                Table::default()
+            },
             blocked: Vec::new(),
         },
         Waiting {

@@ -249,6 +249,13 @@ actions! {
     ReadReadingHabits = "read_reading_habits": [Analyst, Manager, Auditor] for ["read_reading_habits"];
     /// Reads the audit trail; analysts see their own events, administrators no contents.
     ReadAuditTrail = "read_audit_trail": [Analyst, Manager, Auditor, Administrator] for ["list_audit_events", "read_audit_event", "read_event_bytes"];
+    /// Reads the lists that an auditor asks for, over everybody, and the reviews of the audit trail.
+    ReadAuditLists = "read_audit_lists": [Manager, Auditor] for [
+        "read_audit_list", "list_trail_reviews", "propose_trail_review", "read_trail_review"];
+    /// Takes those lists out of the service; each export is on record.
+    ExportAuditLists = "export_audit_lists": [Manager, Auditor] for ["export_audit_list"];
+    /// Reviews the audit trail of the time since the last review, and signs that.
+    ReviewTrail = "review_trail": [Manager, Auditor] for ["record_trail_review"];
     /// Reads tree heads and proofs.
     ReadProofs = "read_proofs": [Analyst, Manager, Auditor, Administrator] for [
         "list_tree_heads", "read_latest_tree_head", "prove_inclusion", "prove_consistency",

@@ -173,6 +173,22 @@ impl Shell {
         self.take_with(who, sent, form, |shell, form, status| shell.page(status, &FormPage { shell, form }), work).await
     }
 
+    /// The same for a form below what it is about.
+    pub async fn take_below<D: Deed, T: DeserializeOwned>(
+        &self,
+        who: &Allowed<D>,
+        sent: &Sent,
+        form: Form,
+        above: Vec<Section>,
+        work: impl AsyncFnOnce(Act, T) -> Result<String, Refusal>,
+    ) -> Result<HttpResponse, Problem> {
+        let draw = |shell: &Self, form: &Form, status| {
+            let answered = above.len();
+            shell.page(status, &AnswerPage { shell, title: form.title.clone(), form, all: above, answered })
+        };
+        self.take_with(who, sent, form, draw, work).await
+    }
+
     /// The same for a form inside a page of its own.
     pub async fn take_with<D: Deed, T: DeserializeOwned>(
         &self,

@@ -42,6 +42,8 @@ pub(super) async fn sign_in(
         let looked = passwords::verify_nobody(credentials.password).await;
         looking.settle(looked, |()| false)?;
         tracing::warn!(address = act.address, "sign-in with an unknown name");
+        let name = kept_name(&credentials.account);
+        db.transact(act, async |connection| store::sessions::insert_unknown(connection, name).await).await?;
         return Err(wrong());
     };
     let given = (Asker::Stranger, credentials.password);
@@ -57,6 +59,14 @@ pub(super) async fn sign_in(
         })
         .await?;
     tokens(db, keys, account.id, session, refresh, provisional, now).await
+}
+
+/// A name that nobody has as it is kept: not at all where it has not the form of a sign-in name, or would do as a password, which
+/// people now and then type into the wrong field.
+fn kept_name(name: &str) -> Option<&str> {
+    let formed = (2..=64).contains(&name.len())
+        && name.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || matches!(b, b'.' | b'-'));
+    (formed && acceptable(&SecretString::from(name), &[]).is_err()).then_some(name)
 }
 
 /// A refresh token that ends with the session: nobody stays signed in beyond a working day without giving the password again
@@ -252,6 +262,16 @@ fn acceptable(password: &SecretString, own: &[&str]) -> Result<(), Refusal> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_name_that_might_be_a_password_is_not_kept() {
+        for name in ["analyst-9", "m.lindqvist", "root", "administrator"] {
+            assert_eq!(kept_name(name), Some(name));
+        }
+        for name in ["kettle-orbit-fern-lantern", "Hunter2!", "a b", "x", "tr7qlm2xvz9-kkqw3"] {
+            assert_eq!(kept_name(name), None, "{name}");
+        }
+    }
 
     #[test]
     fn what_is_guessed_first_is_refused() {

@@ -15,7 +15,7 @@ use crate::audit::wire::{
     AuditEvent, Between, CheckpointOf, ConsistencyProof, EventListing, HeadListing, InclusionProof, TreeHead,
 };
 use crate::audit::witnesses::{self, NewWitnessPolicy, WitnessPolicy};
-use crate::audit::{checkpoints, service};
+use crate::audit::{checkpoints, events, service};
 
 /// Lists audit events, newest first.
 #[utoipa::path(tag = "audit", params(EventListing), responses((status = 200, description = "A page of events", body = Page<AuditEvent>)))]
@@ -25,7 +25,7 @@ pub(super) async fn list_audit_events(
     db: web::Data<Db>,
     listing: Params<EventListing>,
 ) -> Result<web::Json<Page<AuditEvent>>, Problem> {
-    Ok(web::Json(service::list(&db, who.user(), listing.0).await?))
+    Ok(web::Json(events::list(&db, who.user(), listing.0).await?))
 }
 
 /// Reads one audit event.
@@ -36,7 +36,7 @@ pub(super) async fn read_audit_event(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<web::Json<AuditEvent>, Problem> {
-    Ok(web::Json(service::read(&db, who.user(), *id).await?))
+    Ok(web::Json(events::read(&db, who.user(), *id).await?))
 }
 
 /// Lists signed tree heads, largest first.
@@ -119,7 +119,7 @@ pub(super) async fn read_event_bytes(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<PlainText, Problem> {
-    Ok(PlainText(service::canonical(&db, who.user(), *id).await?))
+    Ok(PlainText(events::canonical(&db, who.user(), *id).await?))
 }
 
 /// Reads the key that signs tree heads as NAME+ID+KEY (C2SP signed-note).

@@ -1,13 +1,18 @@
 //! The audit log: who did what, made tamper-evident. Why and how: README.md beside this file.
 
 pub mod catalogue;
+mod changes;
 pub use ferrotitre_base::entry;
 pub mod checkpoints;
+mod events;
 mod handlers;
+mod kinds;
+pub mod lists;
 pub mod memory;
 pub mod pages;
 pub mod receipts;
 pub mod resume;
+pub mod reviews;
 pub mod seal;
 pub mod service;
 mod store;
@@ -33,5 +38,10 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::read_verifier_key)
         .service(handlers::record_witness_policy)
         .service(handlers::list_witness_policies)
-        .service(handlers::read_seal_key);
+        .service(handlers::read_seal_key)
+        .service(lists::handlers::read_audit_list)
+        .service(reviews::handlers::propose_trail_review)
+        .service(reviews::handlers::list_trail_reviews)
+        .service(reviews::handlers::read_trail_review)
+        .service(reviews::handlers::record_trail_review);
 }

@@ -2,88 +2,17 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 use ferrotitre_base::alert::{Alert, Urgency};
-use ferrotitre_base::auth::current_user::CurrentUser;
-use ferrotitre_base::auth::permissions::Role;
 use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::refusal::{Code, Refusal};
-use ferrotitre_base::web::paging::{Listing, Page};
+use ferrotitre_base::web::paging::Listing;
 use ferrotitre_core::merkle;
 use uuid::Uuid;
 
-use crate::audit::checkpoints;
-use crate::audit::store::{self, EventFilter, Pending};
-use crate::audit::trail;
-use crate::audit::wire::{AuditEvent, Between, ConsistencyProof, EventListing, HeadListing, InclusionProof, TreeHead};
+use crate::audit::store::{self, Pending};
+use crate::audit::wire::{Between, ConsistencyProof, HeadListing, InclusionProof, TreeHead};
 
 /// A service that runs seals an event within a second or two, s.
 const SEALED_WITHIN: i64 = 30;
-
-/// Managers and auditors read everything, analysts their own events, administrators no contents.
-struct Sight {
-    only_own: bool,
-    contents: bool,
-}
-
-fn sight(user: &CurrentUser) -> Sight {
-    let all = user.roles.iter().any(|role| matches!(role, Role::Manager | Role::Auditor));
-    let administrator = user.roles.contains(&Role::Administrator);
-    Sight { only_own: !all && !administrator, contents: all || !administrator }
-}
-
-pub(super) async fn list(db: &Db, user: &CurrentUser, listing: EventListing) -> Result<Page<AuditEvent>, Refusal> {
-    let window = Listing { limit: listing.limit, after: None, from: listing.from, until: listing.until };
-    let limit = window.limit()?;
-    let sight = sight(user);
-    let actor = if sight.only_own { Some(user.account.0) } else { listing.actor };
-    let events = db
-        .read(async |connection| {
-            let after = match listing.after {
-                None => None,
-                Some(id) => {
-                    let event = store::find_event(connection, id).await?;
-                    let event =
-                        event.ok_or_else(|| Refusal::invalid("after", "cursor", "is not a cursor of this list", id))?;
-                    Some((event.at, event.id))
-                }
-            };
-            let filter = EventFilter {
-                entity: listing.entity_id,
-                rows: match listing.thing.as_deref().map(str::trim).filter(|thing| !thing.is_empty()) {
-                    Some(thing) => Some(trail::of(connection, thing).await?),
-                    None => None,
-                },
-                actor,
-                after,
-                from: window.window_start(),
-                until: window.window_end(),
-                limit: limit + 1,
-            };
-            store::list_events(connection, &filter).await
-        })
-        .await?;
-    Page::of(events, limit, |event| event.id).try_map(|event| Ok(AuditEvent::of(event, sight.contents)))
-}
-
-pub(super) async fn read(db: &Db, user: &CurrentUser, id: Uuid) -> Result<AuditEvent, Refusal> {
-    let sight = sight(user);
-    let event = db.read(async |connection| store::find_event(connection, id).await).await?;
-    event
-        .filter(|event| !sight.only_own || event.actor == Some(user.account.0))
-        .map(|event| AuditEvent::of(event, sight.contents))
-        .ok_or_else(|| Refusal::not_found("audit event", id))
-}
-
-/// The bytes that an event's leaf hashes, for those who see its contents.
-pub(super) async fn canonical(db: &Db, user: &CurrentUser, id: Uuid) -> Result<String, Refusal> {
-    let sight = sight(user);
-    let event = checkpoints::bytes(db, id).await?;
-    let event = event.filter(|event| !sight.only_own || event.actor == Some(user.account.0));
-    let event = event.ok_or_else(|| Refusal::not_found("audit event", id))?;
-    if !sight.contents {
-        return Err(Refusal::new(Code::Forbidden, "administrators do not see the contents of events"));
-    }
-    String::from_utf8(event.canonical()).map_err(Refusal::internal)
-}
 
 pub(super) async fn heads(db: &Db, listing: HeadListing) -> Result<Vec<TreeHead>, Refusal> {
     let limit = Listing { limit: listing.limit, ..Listing::default() }.limit()?;

@@ -15,9 +15,15 @@ use uuid::Uuid;
 use crate::audit::entry::Event;
 
 mod checkpoints;
+mod lists;
+mod named;
+mod reviews;
 mod trail;
 
 pub(super) use checkpoints::*;
+pub(super) use lists::*;
+pub(super) use named::*;
+pub(super) use reviews::*;
 pub(super) use trail::*;
 
 /// A signed tree head.
@@ -121,7 +127,10 @@ pub(super) struct EventFilter {
     pub(super) entity: Option<Uuid>,
     /// Rows of a thing and of what belongs to it.
     pub(super) rows: Option<Vec<Uuid>>,
-    pub(super) actor: Option<Uuid>,
+    /// One of these accounts.
+    pub(super) actors: Option<Vec<Uuid>>,
+    pub(super) action: Option<String>,
+    pub(super) kind: Option<String>,
     pub(super) after: Option<(DateTime<Utc>, Uuid)>,
     pub(super) from: DateTime<Utc>,
     pub(super) until: DateTime<Utc>,
@@ -142,11 +151,21 @@ pub(super) async fn list_events(mut connection: &Connection, filter: &EventFilte
     if let Some(rows) = &filter.rows {
         query = query.filter(audit_events::entity_id.eq_any(rows));
     }
-    if let Some(actor) = filter.actor {
-        query = query.filter(audit_events::actor.eq(actor));
+    if let Some(actors) = &filter.actors {
+        query = match actors.as_slice() {
+            [one] => query.filter(audit_events::actor.eq(one)),
+            several => query.filter(audit_events::actor.eq_any(several)),
+        };
+    }
+    if let Some(action) = &filter.action {
+        query = query.filter(audit_events::action.eq(action));
+    }
+    if let Some(kind) = &filter.kind {
+        query = query.filter(audit_events::entity_kind.eq(kind));
     }
     if let Some((at, id)) = filter.after {
-        query = query.filter(audit_events::at.lt(at).or(audit_events::at.eq(at).and(audit_events::id.lt(id))));
+        // The first of the two is a bound that an index begins at; an alternative alone is none.
+        query = query.filter(audit_events::at.le(at)).filter(audit_events::at.lt(at).or(audit_events::id.lt(id)));
     }
     Ok(query.load(&mut connection).await?)
 }

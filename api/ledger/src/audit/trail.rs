@@ -25,7 +25,12 @@ pub(super) async fn of(connection: &Connection, thing: &str) -> Result<Vec<Uuid>
             found.extend(store::found(connection, &versioned, "record_id", Find::Ids(&[id])).await?);
             found
         }
-        Err(_) => store::found(connection, &coded, "code", Find::Text(thing)).await?,
+        Err(_) => {
+            let mut found = store::found(connection, &coded, "code", Find::Text(thing)).await?;
+            // What has a number has no code.
+            found.extend(store::found(connection, &["certificates".to_owned()], "number", Find::Text(thing)).await?);
+            found
+        }
     };
     let start = with_versions(connection, start, &versioned).await?;
     let mut all: BTreeSet<Tabled> = start.iter().cloned().collect();

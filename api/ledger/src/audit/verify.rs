@@ -13,7 +13,7 @@ use ferrotitre_core::merkle::{Frontier, Hash};
 
 use crate::audit::memory::Remembered;
 use crate::audit::store::{HeadRow, Pending};
-use crate::audit::{catalogue, entry, seal, store};
+use crate::audit::{catalogue, entry, reviews, seal, store};
 
 /// An event may be sealed so much later than it is dated without question: a transaction that lasts, clocks that differ.
 const DATED_BEFORE: TimeDelta = TimeDelta::minutes(10);
@@ -43,6 +43,8 @@ pub struct Report {
     pub heads: u64,
     /// Checkpoints, and countersignatures of witnesses on them, that were checked.
     pub checkpoints: (usize, usize),
+    /// Reviews of the audit trail that were checked with their signatures.
+    pub reviews: usize,
     /// Tables whose rows were compared with their events.
     pub tables: usize,
     /// What came of evaluating signed figures again, in a line; none where that was not done.
@@ -69,6 +71,9 @@ impl Report {
         }
         if self.checkpoints.1 > 0 {
             let _ = writeln!(text, "{} countersignatures of witnesses checked", self.checkpoints.1);
+        }
+        if self.reviews > 0 {
+            let _ = writeln!(text, "{} reviews of the audit trail checked with their signatures", self.reviews);
         }
         if let Some(pending) = self.pending.filter(|pending| pending.events > 0) {
             let _ = writeln!(
@@ -117,6 +122,9 @@ pub async fn check(connection: &Connection, against: Against<'_>) -> Result<Repo
     check_tree(connection, &mut heads, against, &mut report).await?;
     check_notes(connection, against.key, &roots, &mut report).await?;
     check_memory(connection, against.remembered, &mut report).await?;
+    let (reviews, wrong) = reviews::check::check(connection, &roots).await?;
+    report.reviews = reviews;
+    report.findings.extend(wrong);
     let pending = store::pending(connection).await?;
     if pending.oldest_seconds > WAITS_TOO_LONG {
         report.findings.push(format!("an event has waited for its leaf for {} s", pending.oldest_seconds));

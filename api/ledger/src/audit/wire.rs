@@ -5,8 +5,9 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
+use crate::audit::changes::Change;
 use crate::audit::entry::Event;
-use crate::audit::store::HeadRow;
+use crate::audit::store::{HeadRow, Named};
 
 /// An audit event.
 #[derive(Debug, Serialize, ToSchema)]
@@ -41,6 +42,44 @@ pub struct AuditEvent {
     pub request_id: Option<String>,
     /// Leaf hash, hexadecimal.
     pub leaf_hash: String,
+    /// Printed name of the account that acted.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "Analyst 1")]
+    pub actor_name: Option<String>,
+    /// What kind of record it is about.
+    #[schema(example = "titration")]
+    pub record_kind: String,
+    /// The record it is about, by its code and page.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub record: Option<RecordName>,
+    /// In a line what was recorded or changed; absent for those who see no contents.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "final readings, mL: 23.10 → 23.15")]
+    pub what: Option<String>,
+    /// Every field that differs, of a correction.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub changed: Vec<Change>,
+}
+
+/// A record by its name.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct RecordName {
+    /// What kind of thing it is.
+    #[schema(example = "titration")]
+    pub kind: String,
+    /// Its code, or what it belongs to.
+    #[schema(example = "DET-000001, titration 2")]
+    pub name: String,
+    /// Address of its page; absent where it has none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "/determinations/0199c0de-0000-7000-8000-000000000000")]
+    pub page: Option<String>,
+}
+
+impl From<Named> for RecordName {
+    fn from(named: Named) -> Self {
+        Self { kind: named.noun.to_owned(), name: named.label, page: named.place }
+    }
 }
 
 impl AuditEvent {
@@ -62,6 +101,11 @@ impl AuditEvent {
             reason: event.reason,
             request_id: event.request_id,
             leaf_hash,
+            actor_name: None,
+            record_kind: String::new(),
+            record: None,
+            what: None,
+            changed: Vec::new(),
         }
     }
 }
@@ -82,6 +126,14 @@ pub struct EventListing {
     pub thing: Option<String>,
     /// Only of this account.
     pub actor: Option<Uuid>,
+    /// Only of the person or instrument with this sign-in name or printed name, under whichever account.
+    pub person: Option<String>,
+    /// Only of this act, by the name of the permission it needs.
+    #[param(example = "record_titrations")]
+    pub action: Option<String>,
+    /// Only on records of this kind, by the name of the table.
+    #[param(example = "titrations")]
+    pub kind: Option<String>,
     /// Only at or after this time.
     pub from: Option<DateTime<Utc>>,
     /// Only before this time.

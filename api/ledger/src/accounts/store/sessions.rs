@@ -4,9 +4,10 @@ use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use ferrotitre_base::db::Connection;
-use ferrotitre_base::ids::{AccountId, SessionId, SignInAttemptId};
+use ferrotitre_base::ids::{AccountId, SessionId, SignInAttemptId, UnknownSignInId};
 use ferrotitre_base::refusal::Refusal;
-use ferrotitre_schema::{refresh_tokens, sessions, sign_in_attempts};
+use ferrotitre_schema::{refresh_tokens, sessions, sign_in_attempts, unknown_sign_ins};
+
 pub async fn insert_attempt(
     mut connection: &Connection,
     account: AccountId,
@@ -20,6 +21,18 @@ pub async fn insert_attempt(
             sign_in_attempts::succeeded.eq(succeeded),
             sign_in_attempts::purpose.eq(purpose),
         ))
+        .execute(&mut connection)
+        .await?;
+    Ok(())
+}
+
+/// Records that somebody gave a name that no account has.
+pub(in crate::accounts) async fn insert_unknown(
+    mut connection: &Connection,
+    name: Option<&str>,
+) -> Result<(), Refusal> {
+    diesel::insert_into(unknown_sign_ins::table)
+        .values((unknown_sign_ins::id.eq(UnknownSignInId::new()), unknown_sign_ins::name.eq(name)))
         .execute(&mut connection)
         .await?;
     Ok(())

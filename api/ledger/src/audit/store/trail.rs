@@ -72,6 +72,7 @@ pub async fn said_of(mut connection: &Connection, ids: &[Uuid]) -> Result<Vec<Uu
          UNION SELECT 'pins', p.id FROM pins p JOIN signs s ON s.id = p.sign_off_id \
          UNION SELECT 'state_moves', id FROM state_moves WHERE entity_id = ANY($1) \
          UNION SELECT 'late_entries', id FROM late_entries WHERE entity_id = ANY($1) \
+         UNION SELECT 'doubted_approvals', id FROM doubted_approvals WHERE result_id = ANY($1) \
          UNION SELECT 'impacts', id FROM impacts WHERE touched_id = ANY($1)",
     )
     .bind::<Array<diesel::sql_types::Uuid>, _>(ids)

@@ -1,0 +1,17 @@
+DROP INDEX audit_events_action;
+DROP INDEX audit_events_kind;
+DROP INDEX sign_in_attempts_refused;
+DROP INDEX sign_in_attempts_listed;
+DROP INDEX chart_baseline_points_left_out;
+DROP INDEX state_moves_amended;
+DROP INDEX state_moves_left_out;
+DROP TRIGGER doubts ON state_moves;
+DROP FUNCTION note_doubts();
+DROP FUNCTION concession_for(uuid[], timestamptz);
+DROP FUNCTION doubts_about(uuid[], timestamptz);
+DROP FUNCTION parts_of(text, uuid);
+DROP TABLE doubted_approvals;
+DROP TRIGGER ends ON sessions;
+DROP FUNCTION session_ended();
+DROP TABLE session_ends;
+DROP TABLE unknown_sign_ins;
