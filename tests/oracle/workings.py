@@ -11,6 +11,8 @@ import statistics
 import sys
 from collections import Counter
 from decimal import Decimal
+from functools import reduce
+from operator import add
 
 LIMIT = 1e-12
 
@@ -38,7 +40,7 @@ def compute(node, x, tables):
     """Value of a node and its partial derivative to each operand."""
     op, n = node["op"], len(x)
     if op == "sum":
-        return math.fsum(x), [1.0] * n
+        return reduce(add, x), [1.0] * n
     if op == "difference":
         return x[0] - x[1], [1.0, -1.0]
     if op == "product":
@@ -52,7 +54,7 @@ def compute(node, x, tables):
         at = x.index(max(x))
         return x[at], [float(other == at) for other in range(n)]
     if op == "mean":
-        return math.fsum(x) / n, [1.0 / n] * n
+        return reduce(add, x) / n, [1.0 / n] * n
     if op == "median":
         low, high = middle(x)
         return (x[low] + x[high]) / 2, [(float(at == low) + float(at == high)) / 2 for at in range(n)]
