@@ -11,6 +11,8 @@ import statistics
 import sys
 from collections import Counter
 from decimal import Decimal
+from functools import reduce
+from operator import add
 
 LIMIT = 1e-12
 
@@ -34,19 +36,11 @@ def middle(values):
     return order[(len(values) - 1) // 2], order[len(values) // 2]
 
 
-def added(x):
-    """One after the other, as the page says: where a mean is taken off its values, a better sum would show as a difference."""
-    total = 0.0
-    for one in x:
-        total += one
-    return total
-
-
 def compute(node, x, tables):
     """Value of a node and its partial derivative to each operand."""
     op, n = node["op"], len(x)
     if op == "sum":
-        return added(x), [1.0] * n
+        return reduce(add, x), [1.0] * n
     if op == "difference":
         return x[0] - x[1], [1.0, -1.0]
     if op == "product":
@@ -60,7 +54,7 @@ def compute(node, x, tables):
         at = x.index(max(x))
         return x[at], [float(other == at) for other in range(n)]
     if op == "mean":
-        return added(x) / n, [1.0 / n] * n
+        return reduce(add, x) / n, [1.0 / n] * n
     if op == "median":
         low, high = middle(x)
         return (x[low] + x[high]) / 2, [(float(at == low) + float(at == high)) / 2 for at in range(n)]

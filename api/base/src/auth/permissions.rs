@@ -129,6 +129,7 @@ actions! {
         "list_imports", "read_import",
         "list_proficiency_rounds", "read_proficiency_round", "draw_proficiency_history",
         "list_validation_studies", "read_validation_study", "read_validation_answers", "read_validation_answer",
+        "read_validation_workings", "read_validation_characteristic_workings",
         "draw_validation_answer", "print_validation_study", "read_validation_template",
         "list_decision_rules", "read_decision_rule", "list_specifications", "read_specification",
         "read_specification_risk", "draw_specification_risk", "draw_specification_risk_pixels", "list_sample_specifications"];

@@ -100,9 +100,10 @@ impl<'s, 'r> Forms<'s, 'r> {
         let k = self.count(data.groups.len());
         let df_within = self.count(data.all.len()) - k;
         let excess = between - within;
-        let factor = match excess.value() {
-            0.0 => self.number(1.0),
-            _ => self.sheet.largest(&[self.number(0.0), excess]) / excess,
+        let factor = if excess.value() == 0.0 {
+            self.number(1.0)
+        } else {
+            self.sheet.largest(&[self.number(0.0), excess]) / excess
         };
         let (a, b) = (factor * between / n0, (1.0 - factor / n0) * within);
         let variance = a + b;
