@@ -75,7 +75,7 @@ async fn periods_join_without_a_gap_from_the_first_event_on() {
     assert_eq!(count(&app, under).await, 0);
     let report = check(&app).await;
     assert_eq!((report.findings.clone(), report.reviews), (Vec::<String>::new(), 2));
-    assert!(report.text().contains("2 reviews of the audit trail checked"), "{}", report.text());
+    assert!(report.text().contains("checked with their signatures: 2"), "{}", report.text());
 }
 
 #[tokio::test(flavor = "multi_thread")]

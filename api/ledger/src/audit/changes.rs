@@ -210,7 +210,15 @@ pub fn said(changes: Vec<Change>, corrects: bool) -> Vec<Change> {
         let secret = change.field.ends_with("_sha256");
         change.changes() && !secret
     });
-    if corrects { told.collect() } else { told.filter(|change| !change.field.ends_with("_id")).take(MOST).collect() }
+    if corrects {
+        return told.collect();
+    }
+    let says_little = |change: &Change| {
+        let field = change.field.as_str();
+        let empty = change.after.as_deref().is_none_or(str::is_empty);
+        empty || field.ends_with("_id") || field.ends_with("digest") || field == "observed_at" || field == "entity_kind"
+    };
+    told.filter(|change| !says_little(change)).take(MOST).collect()
 }
 
 /// Cut where it would not fit a line.
@@ -232,6 +240,13 @@ pub fn line(table: &str, corrects: bool, changes: &[Change]) -> String {
     }
     if table == "sign_offs" {
         return format!("{}: \"{}\"", of("meaning").unwrap_or_default(), of("statement").unwrap_or_default());
+    }
+    if matches!(table, "impacts" | "doubted_approvals") {
+        return of("what").unwrap_or_default();
+    }
+    if table == "pins" {
+        let rows = of("row_ids").unwrap_or_default();
+        return format!("{} rows", rows.split("; ").filter(|row| !row.is_empty()).count());
     }
     let nothing = || "nothing".to_owned();
     let one = |change: &Change| {

@@ -73,7 +73,7 @@ impl Report {
             let _ = writeln!(text, "{} countersignatures of witnesses checked", self.checkpoints.1);
         }
         if self.reviews > 0 {
-            let _ = writeln!(text, "{} reviews of the audit trail checked with their signatures", self.reviews);
+            let _ = writeln!(text, "reviews of the audit trail checked with their signatures: {}", self.reviews);
         }
         if let Some(pending) = self.pending.filter(|pending| pending.events > 0) {
             let _ = writeln!(

@@ -6,6 +6,7 @@ mod wire;
 
 use std::collections::{BTreeSet, HashMap};
 
+use chrono::{DateTime, TimeDelta, Utc};
 use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
@@ -65,12 +66,38 @@ pub async fn read(db: &Db, of: Of, asked: &AuditListing) -> Result<Page<AuditLis
             until: listing.window_end(),
             account: account(connection, of, asked).await?,
             address: asked.address.as_deref().map(str::trim).filter(|text| !text.is_empty()).map(str::to_owned),
+            leaves: None,
             limit: limit + 1,
         };
         let page = Page::of(store::listed(connection, of, &filter).await?, limit, |row| row.id);
         Ok(Page { items: views(connection, page.items).await?, next: page.next })
     })
     .await
+}
+
+/// A row is dated by the store a little before or after its leaf and its head are made.
+const AROUND: TimeDelta = TimeDelta::hours(1);
+
+/// The newest rows of a list among a stretch of leaves, which were made about a time.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub(super) async fn newest_among(
+    db: &Db,
+    of: Of,
+    (leaves, between): ((i64, i64), (DateTime<Utc>, DateTime<Utc>)),
+    limit: i64,
+) -> Result<Vec<AuditListRow>, Refusal> {
+    let filter = ListFilter {
+        before: Uuid::max(),
+        from: between.0 - AROUND,
+        until: between.1 + AROUND,
+        account: None,
+        address: None,
+        leaves: Some(leaves),
+        limit,
+    };
+    db.read(async |connection| views(connection, store::listed(connection, of, &filter).await?).await).await
 }
 
 /// Rows with names in the place of identities: two statements, however many they are.

@@ -45,7 +45,7 @@ impl Of {
         match self {
             Self::Exclusions => "Exclusions",
             Self::Corrections => "Corrections after signature",
-            Self::Released => "Results approved while a control was out",
+            Self::Released => "Results approved while a control was out or lacking",
             Self::RefusedSignIns => "Sign-ins refused and passwords set",
             Self::SignIns => "Sign-ins and sign-outs",
         }

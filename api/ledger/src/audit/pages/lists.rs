@@ -8,9 +8,10 @@ use ferrotitre_base::db::Db;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::paging::Listing;
 use ferrotitre_base::web::problem::Problem;
+use ferrotitre_base::zone;
 use ferrotitre_html::form::{Field, Kind};
 use ferrotitre_html::narrow::Narrow;
-use ferrotitre_html::sheet::{Cell, Part, Section, Sheet, Table};
+use ferrotitre_html::sheet::{Cell, Part, Section, Sheet, Table, Way};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use serde::Deserialize;
@@ -18,6 +19,7 @@ use uuid::Uuid;
 
 use crate::audit::lists::{self, AuditListRow, AuditListing, Of};
 use crate::audit::pages::named;
+use crate::audit::reviews::TrailReviewProposal;
 
 /// Rows of each list on the page of all.
 const FEW: i64 = 10;
@@ -42,13 +44,13 @@ pub(super) struct Narrowed {
 fn about(of: Of) -> &'static str {
     match of {
         Of::Exclusions => {
-            "Titres, blanks, runs and control values that were rejected or found invalid, points left out of baselines, and data left out of studies, each with its cause and who approved what was made without it."
+            "Titres, blanks, runs and control values that were rejected or found invalid, points left out of baselines, and data left out of studies, each with its cause and who approved what was made without it. Titres that the method's own rule did not take are no decision of a person: they stand in the working of their determination."
         }
         Of::Corrections => {
             "What superseded, competes with or invalidates rows that a signature stands over, and signed records that were amended; with the signed results that rest on it and what was decided."
         }
         Of::Released => {
-            "Results of samples that were approved while the newest value on a chart of their method was out of control, or whose run had no control value that passed."
+            "Results of samples that were approved while the newest value on a chart of their method was out of control, or whose run had no control value that passed, also where its plan asks for none; with the concession, if there was one."
         }
         Of::RefusedSignIns => "Wrong passwords, unknown names, and passwords that were set or changed.",
         Of::SignIns => {
@@ -133,23 +135,23 @@ pub(super) fn table(shell: &Shell, of: Of, rows: &[AuditListRow]) -> Table {
     }
 }
 
-/// The first rows of every list in a window, a section each.
-pub(super) async fn sections(
-    shell: &Shell,
-    db: &Db,
-    window: (Option<DateTime<Utc>>, Option<DateTime<Utc>>),
-) -> Result<Vec<Section>, Problem> {
+/// A list on the page of several, with the way to all of it.
+fn section(shell: &Shell, of: Of, rows: &[AuditListRow], days: &str) -> Section {
+    let mut section = Section::new(of.text(), of.title(), Part::Table(table(shell, of, rows)));
+    let address = format!("/audit/lists/{}{days}", of.text());
+    section.ways.push(Way { label: "All of them".to_owned(), address, main: false });
+    section
+}
+
+/// The newest rows of every list in what a review is over, a section each.
+pub(super) async fn of_review(shell: &Shell, db: &Db, next: &TrailReviewProposal) -> Result<Vec<Section>, Problem> {
+    let over = ((next.from_size, next.until_size), (next.from, next.until));
+    let day = |at: DateTime<Utc>| zone::local(at).date_naive();
+    let days = format!("?from={}&until={}", day(next.from), day(next.until));
     let mut sections = Vec::new();
     for of in Of::ALL {
-        let asked = AuditListing { limit: Some(FEW), from: window.0, until: window.1, ..AuditListing::default() };
-        let page = lists::read(db, of, &asked).await?;
-        let mut section = Section::new(of.text(), of.title(), Part::Table(table(shell, of, &page.items)));
-        section.ways.push(ferrotitre_html::sheet::Way {
-            label: "All of them".to_owned(),
-            address: format!("/audit/lists/{}", of.text()),
-            main: false,
-        });
-        sections.push(section);
+        let rows = lists::newest_among(db, of, over, FEW).await?;
+        sections.push(section(shell, of, &rows, &days));
     }
     Ok(sections)
 }
@@ -161,9 +163,14 @@ pub(in crate::audit) async fn read_lists(
     shell: Shell,
     db: web::Data<Db>,
 ) -> Result<HttpResponse, Problem> {
+    let mut sections = Vec::new();
+    for of in Of::ALL {
+        let asked = AuditListing { limit: Some(FEW), ..AuditListing::default() };
+        sections.push(section(&shell, of, &lists::read(&db, of, &asked).await?.items, ""));
+    }
     Sheet::new(&shell, "Audit", "Lists for auditors")
         .lead("The newest rows of each; all of them, by days, and as files behind the buttons.")
-        .with(sections(&shell, &db, (None, None)).await?)
+        .with(sections)
         .help(
             "What an auditor asks for first, over everybody, without looking through every event.",
             "EU GMP Annex 11, 9; ISO/IEC 17025:2017 7.5.2, 7.10 and 7.11.3.",
@@ -190,7 +197,7 @@ fn files(of: Of, listing: &Listing, asked: &Narrowed) -> Vec<(&'static str, Stri
 }
 
 /// One list, by days, a page at a time.
-#[get("/audit/lists/{of}")]
+#[get("/audit/lists/{of:exclusions|corrections-after-signature|released-while-out|refused-sign-ins|sign-ins}")]
 pub(in crate::audit) async fn read_list(
     _who: Allowed<ReadAuditLists>,
     shell: Shell,

@@ -93,7 +93,7 @@ pub(in crate::audit) async fn review_trail(
     let looked_at = sent.get("until_size").parse().ok().filter(|_| sent.posted());
     let next = reviews::propose(&db, looked_at).await?;
     let mut above = vec![about(&next)];
-    above.extend(lists::sections(&shell, &db, (Some(next.from), Some(next.until))).await?);
+    above.extend(lists::of_review(&shell, &db, &next).await?);
     let form = Form::new(format!("Review {} of the audit trail", next.number), "Sign the review", PLACE)
         .lead("Look through what is new in each list; the event behind each row proves it. Then say what you found.")
         .with([

@@ -71,6 +71,8 @@ pub struct ListFilter {
     pub account: Option<Uuid>,
     /// Only from this address.
     pub address: Option<String>,
+    /// Only what has its leaf from one place up to and without another.
+    pub leaves: Option<(i64, i64)>,
     pub limit: i64,
 }
 
@@ -121,6 +123,10 @@ const EVENT: &str = "e.id AS event, e.source_address AS address";
 /// The event of the insertion of a row, and the order of every list.
 const PROVED: &str = "CROSS JOIN LATERAL (SELECT v.id, v.source_address FROM audit_events v WHERE v.entity_id = x.id \
      AND v.entity_kind = x.source ORDER BY v.at LIMIT 1) e WHERE true";
+
+/// Of a stretch of leaves, where one is asked for.
+const OF_LEAVES: &str = "AND ($9::bigint IS NULL OR EXISTS (SELECT FROM audit_leaves f WHERE f.event_id = e.id \
+     AND f.leaf_index >= $9 AND f.leaf_index < $10))";
 
 fn corrections() -> String {
     let impacts = "SELECT i.id, i.recorded_at, 'impacts' AS source, 'impacts' AS kind, i.id AS subject, i.recorded_by, i.what, \
@@ -210,11 +216,13 @@ pub async fn listed(mut connection: &Connection, of: Of, filter: &ListFilter) ->
         Of::RefusedSignIns => sign_ins(true),
         Of::SignIns => sign_ins(false),
     };
-    // A page from one address is looked for among more rows than it holds.
+    // A page from one address or of a stretch of leaves is looked for among more rows than it holds.
     let ceiling = first_of(filter.until.checked_add_signed(APART).unwrap_or(filter.until)).min(filter.before);
     let floor = first_of(filter.from.checked_sub_signed(APART).unwrap_or(filter.from));
-    let each = if filter.address.is_some() { i64::from(i32::MAX) } else { filter.limit };
-    let query = diesel::sql_query(format!("{sql} ORDER BY x.id DESC LIMIT $8"))
+    let narrowed = filter.address.is_some() || filter.leaves.is_some();
+    let each = if narrowed { i64::from(i32::MAX) } else { filter.limit };
+    let (first, end) = filter.leaves.unzip();
+    let query = diesel::sql_query(format!("{sql} {OF_LEAVES} ORDER BY x.id DESC LIMIT $8"))
         .bind::<SqlUuid, _>(ceiling)
         .bind::<SqlUuid, _>(floor)
         .bind::<Timestamptz, _>(filter.from)
@@ -222,7 +230,9 @@ pub async fn listed(mut connection: &Connection, of: Of, filter: &ListFilter) ->
         .bind::<BigInt, _>(each)
         .bind::<Nullable<SqlUuid>, _>(filter.account)
         .bind::<Nullable<Text>, _>(filter.address.as_deref())
-        .bind::<BigInt, _>(filter.limit);
+        .bind::<BigInt, _>(filter.limit)
+        .bind::<Nullable<BigInt>, _>(first)
+        .bind::<Nullable<BigInt>, _>(end);
     Ok(query.load(&mut connection).await?)
 }
 
