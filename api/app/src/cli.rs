@@ -11,6 +11,7 @@ use ferrotitre_base::auth::tokens::TokenKeys;
 use ferrotitre_base::config::{Settings, StoreSettings};
 use ferrotitre_base::db::{Db, StoreAddress};
 use ferrotitre_base::{bench_times, zone};
+use ferrotitre_bench::titrants::again as factors_again;
 use ferrotitre_calc::command::{self, CalcArguments};
 use ferrotitre_ledger::accounts;
 use ferrotitre_ledger::audit::catalogue;
@@ -435,8 +436,10 @@ async fn verify_from(arguments: &VerifyArguments, data: &Path, address: &StoreAd
     let against = Against { key: &key, remembered: remembered.as_ref(), kept: &arguments.kept };
     let mut report = verify::check(&connection, against).await?;
     let again = again::again(&connection, |seen| tracing::info!(seen, "signatures evaluated again")).await?;
-    report.figures = Some(again.text());
+    let factors = factors_again::again(&connection, |seen| tracing::info!(seen, "signatures on factors")).await?;
+    report.figures = Some(format!("{}\n{}", again.text(), factors.text()));
     report.findings.extend(again.findings);
+    report.findings.extend(factors.findings);
     print!("{}", report.text());
     Ok(if report.findings.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }

@@ -4,7 +4,7 @@ use ferrotitre_tests::bench::text;
 use ferrotitre_tests::cluster::DatabaseRole;
 use serde_json::json;
 
-use super::{MISREAD, close, correct, determined, factors, iron, replicate, standardised};
+use super::{MISREAD, close, correct, determined, factors, iron, nothing_is_found, replicate, standardised};
 use crate::lab::{Lab, sign};
 use crate::signed::{amend, grams_per_litre, signed_part};
 
@@ -105,6 +105,7 @@ async fn a_misread_replicate_is_corrected_under_an_amendment_and_the_factor_itse
     superuser.batch_execute("DELETE FROM __diesel_schema_migrations WHERE version = '20261129000102'").await.unwrap();
     ferrotitre_api::migrate::run(&app.shared.address(DatabaseRole::Owner, &app.database)).await.unwrap();
     assert_eq!(factors(&lab, &lot).await.len(), 3);
+    nothing_is_found(&lab).await;
 }
 
 /// Three times 0.1396 g that were 0.1424 g: 1.02006 of the factor that was, by hand, and above the limit of the lot, 1.010. What was
@@ -135,4 +136,5 @@ async fn a_corrected_factor_outside_the_limits_counts_for_what_was_titrated_and_
     let reason = read["moves"].as_array().unwrap().last().unwrap()["reason"].to_string();
     assert!(reason.contains("outside the limits of the lot"), "{reason}");
     sign(&app.analyst, &path, "submission", None).await.expect(201);
+    nothing_is_found(&lab).await;
 }
