@@ -15,6 +15,7 @@ use ferrotitre_html::show;
 use uuid::Uuid;
 
 use crate::accounts::service as accounts;
+use crate::audit::receipts;
 use crate::audit::seal::SealKey;
 use crate::audit::service;
 use crate::audit::wire::{EventListing, HeadListing};
@@ -27,6 +28,9 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(list_heads)
         .service(witnesses::pages::list_witnesses)
         .service(witnesses::pages::decide_witnesses)
+        .service(receipts::pages::list_receipts)
+        .service(receipts::pages::read_receipt)
+        .service(receipts::pages::save_receipt)
         .service(read_event);
 }
 
@@ -82,6 +86,7 @@ pub(super) async fn list_events(
     Sheet::new(&shell, "Audit", "Audit events")
         .way(true, "Signed tree heads", "/audit/heads")
         .way(true, "Witnesses", "/audit/witnesses")
+        .way(true, "Receipts in this browser", "/receipts")
         .section("list", "", Part::Table(table))
         .help(
             "Every change with who made it, when and why; written by the store itself in the transaction of the change.",
