@@ -52,6 +52,7 @@ async fn a_misread_replicate_is_corrected_under_an_amendment_and_the_factor_itse
     assert!(!since.contains("factor of D-7 corrected"), "nothing counts before it is approved: {since}");
     sign(&app.analyst, &standardisation, "submission", None).await.expect(201);
     sign(&app.manager2, &standardisation, "approval", None).await.expect(201);
+    nothing_is_found(&lab).await;
     let id = path.trim_start_matches("/determinations/");
     let opened = app.auditor.get(&format!("/nonconformities?entity={id}")).await.expect(200);
     assert_eq!(opened["items"][0]["title"], json!(format!("factor of D-7 corrected: {reason}")), "{opened}");
@@ -105,7 +106,6 @@ async fn a_misread_replicate_is_corrected_under_an_amendment_and_the_factor_itse
     superuser.batch_execute("DELETE FROM __diesel_schema_migrations WHERE version = '20261129000102'").await.unwrap();
     ferrotitre_api::migrate::run(&app.shared.address(DatabaseRole::Owner, &app.database)).await.unwrap();
     assert_eq!(factors(&lab, &lot).await.len(), 3);
-    nothing_is_found(&lab).await;
 }
 
 /// Three times 0.1396 g that were 0.1424 g: 1.02006 of the factor that was, by hand, and above the limit of the lot, 1.010. What was

@@ -32,7 +32,7 @@ pub(in crate::audit) async fn list_receipts(
         vec![Cell::link(show::time_with_zone(at), kept.address())]
     });
     let table = Table {
-        columns: vec!["Entry saved"],
+        columns: vec!["When"],
         rows: rows.collect(),
         empty: "This browser keeps no receipt yet: it gets one with every entry that is saved.",
         ..Table::default()
@@ -76,7 +76,7 @@ pub(in crate::audit) async fn read_receipt(
     let at = DateTime::parse_from_rfc3339(&words("time")).unwrap_or_default();
     let key = NamedKey::read(&words("key")).map(|key| key.fingerprint()).unwrap_or_default();
     let facts = vec![
-        fact("Entry saved", Cell::text(show::time_with_zone(at.to_utc()))),
+        fact("When", Cell::text(show::time_with_zone(at.to_utc()))),
         fact("With the form at", Cell::text(form)),
         fact("Request", Cell::text(words("request"))),
         fact("Events promised", Cell::number(receipt["count"].to_string())),
