@@ -78,7 +78,13 @@ async fn reports_as_pdf_show_what_the_service_computed_and_who_signed() {
     assert!(long.text.len() > short.text.len() + 2000, "{}", long.text);
 
     let id = first(&auditor, "/validation-studies?limit=1").await;
-    let (_, read) = printed(&auditor, &format!("/validation-studies/{id}/report.pdf")).await;
+    let (answer, read) = printed(&auditor, &format!("/validation-studies/{id}/report.pdf")).await;
+    let study = auditor.get(&format!("/validation-studies/{id}")).await.expect(200);
+    let signed = study["conclusions"].as_array().unwrap().last().unwrap_or(&study);
+    let said = crate::certificates::paper::symbol(&answer.bytes).await;
+    let mark = format!("{} sha256 {} tree ", text(&study, "code"), text(signed, "content_digest"));
+    assert!(said.starts_with(&mark), "{said}, not {mark}");
+    holds(&read, said.rsplit(' ').next().unwrap());
     let answers = auditor.get(&format!("/validation-studies/{id}/answers")).await.expect(200);
     for one in answers["characteristics"].as_array().unwrap() {
         holds(&read, text(one, "title"));

@@ -242,7 +242,8 @@ async fn two_people_decide_to_go_on_and_every_check_says_so() {
     })
     .await;
     app.sealed().await;
-    assert_eq!(app.nobody.get("/ready").await.status, 200);
+    // The service says so with its next look at the log.
+    until("the service is ready", async || (app.nobody.get("/ready").await.status == 200).then_some(())).await;
     let report = check(&app).await;
     assert!(report.notes.iter().any(|note| note.contains("decided to go on") && note.contains(reason)), "{report:?}");
 }

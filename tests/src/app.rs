@@ -75,6 +75,7 @@ impl Running {
             free_tries: 10,
             trusted_proxies: Vec::new(),
             hosts: Vec::new(),
+            witness_roots: None,
             tls: TlsSettings::default(),
             idle_minutes: 30,
             time_zone: None,
@@ -95,6 +96,7 @@ impl Running {
             set_up: SetUp::by(SET_UP_CODE),
         };
         let memory = memory.clone();
+        let ask = witnesses::http::Http::trusting(settings.witness_roots.as_deref()).unwrap();
         let (stop, stopped) = tokio::sync::oneshot::channel();
         let (ready, bound) = std::sync::mpsc::channel();
         let thread = std::thread::spawn(move || {
@@ -105,7 +107,7 @@ impl Running {
                 let asked = ended.clone();
                 let sealer =
                     tokio::spawn(seal::run(db, (shared.seal_key.clone(), memory), shared.sealing.clone(), ended));
-                let asking = witnesses::run(Db::for_worker(&shared.store).unwrap(), asked);
+                let asking = witnesses::run(Db::for_worker(&shared.store).unwrap(), ask, asked);
                 let (server, address) = server(&settings, shared).unwrap();
                 let handle = server.handle();
                 ready.send(address).unwrap();

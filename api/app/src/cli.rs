@@ -11,6 +11,7 @@ use ferrotitre_base::auth::tokens::TokenKeys;
 use ferrotitre_base::config::{Settings, StoreSettings};
 use ferrotitre_base::db::{Db, StoreAddress};
 use ferrotitre_base::{bench_times, zone};
+use ferrotitre_bench::titrants::again as factors_again;
 use ferrotitre_calc::command::{self, CalcArguments};
 use ferrotitre_ledger::accounts;
 use ferrotitre_ledger::audit::catalogue;
@@ -328,6 +329,7 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     connections::raise_limit();
     let tls = Certificates::open(&settings.tls, (settings.listen, &settings.store.data, &settings.hosts))?;
     let db = Db::for_worker(address)?;
+    let ask = witnesses::http::Http::trusting(settings.witness_roots.as_deref())?;
     let seal_key = SealKey::of_store(&settings.store.data, audit::never_sealed(&db).await?)?;
     let sealing = Sealing::default();
     let loaded = if arguments.demo { demo::load_if_empty(&db).await? } else { None };
@@ -337,7 +339,7 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     tokio::spawn(until_stopped(closing));
     let memory = Memory::of(&settings.store.data);
     tokio::spawn(accounts::pruning::run(db.clone(), stopped.clone()));
-    let asking = witnesses::run(db.clone(), stopped.clone());
+    let asking = witnesses::run(db.clone(), ask, stopped.clone());
     let sealer = tokio::spawn(seal::run(db, (seal_key.clone(), memory), sealing.clone(), stopped));
     let shared = Shared {
         store: address.clone(),
@@ -433,10 +435,15 @@ async fn verify_from(arguments: &VerifyArguments, data: &Path, address: &StoreAd
     let key = SealKey::open(data)?.public();
     let remembered = Memory::of(data).read()?;
     let against = Against { key: &key, remembered: remembered.as_ref(), kept: &arguments.kept };
-    let mut report = verify::check(&connection, against).await?;
+    let beside = address.connect().await?;
+    verify::read_only(&beside).await?;
+    let told = |leaves, of| tracing::info!(leaves, of, "leaves recomputed");
+    let mut report = verify::check_on([&connection, &beside], against, told).await?;
     let again = again::again(&connection, |seen| tracing::info!(seen, "signatures evaluated again")).await?;
-    report.figures = Some(again.text());
+    let factors = factors_again::again(&connection, |seen| tracing::info!(seen, "signatures on factors")).await?;
+    report.figures = Some(format!("{}\n{}", again.text(), factors.text()));
     report.findings.extend(again.findings);
+    report.findings.extend(factors.findings);
     print!("{}", report.text());
     Ok(if report.findings.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }

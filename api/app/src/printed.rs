@@ -18,6 +18,7 @@ use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::first_page;
 use ferrotitre_html::form::{Choice, see};
 use ferrotitre_html::label_text::{self, Read};
+use ferrotitre_html::mark::Mark;
 use ferrotitre_html::shell::{Help, Shell};
 use ferrotitre_html::show;
 use ferrotitre_html::symbol::Symbol;
@@ -232,6 +233,9 @@ pub(super) async fn find_by_label(
 ) -> Result<HttpResponse, Problem> {
     if let Some(place) = certificates::place_of(&db, &query.0.label).await? {
         return Ok(see(&place));
+    }
+    if let Some(code) = Mark::code_of(&query.0.label) {
+        return Ok(see(&format!("/find?q={}", show::encoded(code))));
     }
     let wrong = match label_text::read(&query.0.label) {
         Read::Id(id) => {

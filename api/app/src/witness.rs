@@ -8,16 +8,19 @@ use std::io::Write as _;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use actix_web::http::header::CONTENT_TYPE;
 use actix_web::{App, HttpResponse, HttpServer, web};
 use chrono::Utc;
 use clap::Args;
+use ferrotitre_base::config::TlsSettings;
 use ferrotitre_check::note::{Checkpoint, KeyKind, NamedKey, Note, SignatureLine, base64, cosigned, hash_of, size_of};
 use ferrotitre_check::witness::{Decision, Evidence, Known, Request, decide};
 use ferrotitre_ledger::audit::seal::{SealKey, SealKeyError};
 use sha2::{Digest, Sha256};
+
+use crate::tls::{Certificates, TlsError};
 
 /// A request is a checkpoint and a proof.
 const LONGEST: usize = 64 * 1024;
@@ -32,6 +35,18 @@ pub struct WitnessArguments {
     /// Address to listen on.
     #[arg(long, default_value = "127.0.0.1:8430")]
     listen: SocketAddr,
+    /// Speak TLS, with a certificate of an authority of its own in the folder unless one is given.
+    #[arg(long)]
+    tls: bool,
+    /// Certificate chain, PEM.
+    #[arg(long)]
+    tls_certificate: Option<PathBuf>,
+    /// Private key of the certificate, PEM.
+    #[arg(long)]
+    tls_key: Option<PathBuf>,
+    /// Name it is reached by under TLS, beside its addresses; may be repeated.
+    #[arg(long = "host")]
+    hosts: Vec<String>,
     /// Name of the witness, such as auditor.example; made of its key if not given.
     #[arg(long)]
     name: Option<String>,
@@ -297,6 +312,14 @@ async fn metrics(keeper: web::Data<Mutex<Keeper>>) -> HttpResponse {
     HttpResponse::Ok().content_type("text/plain; version=0.0.4; charset=utf-8").body(text)
 }
 
+/// What it shows where TLS is asked for; heads and countersignatures are signed, so that it may speak in the clear elsewhere.
+fn certificates(arguments: &WitnessArguments) -> Result<Option<Arc<Certificates>>, TlsError> {
+    let (certificate, key) = (arguments.tls_certificate.clone(), arguments.tls_key.clone());
+    let plain = !arguments.tls && certificate.is_none() && key.is_none();
+    let settings = TlsSettings { tls: !plain, tls_certificate: certificate, tls_key: key, plain_http: plain };
+    Certificates::open(&settings, (arguments.listen, &arguments.keep, &arguments.hosts))
+}
+
 /// Serves until it is stopped, or only looks; the exit code says whether there is evidence (3: a fork, 4: an older head).
 pub fn run(arguments: &WitnessArguments) -> ExitCode {
     match serve(arguments) {
@@ -319,6 +342,9 @@ fn serve(arguments: &WitnessArguments) -> Result<ExitCode, Box<dyn std::error::E
     }
     tracing_subscriber::fmt().json().with_writer(std::io::stderr).init();
     let vkey = keeper.named.text();
+    let tls = certificates(arguments)?;
+    let scheme = if tls.is_some() { "https" } else { "http" };
+    let config = tls.as_ref().map(Certificates::config).transpose()?;
     let keeper = web::Data::new(Mutex::new(keeper));
     let shared = keeper.clone();
     actix_web::rt::System::new().block_on(async move {
@@ -329,10 +355,20 @@ fn serve(arguments: &WitnessArguments) -> Result<ExitCode, Box<dyn std::error::E
                 .route("/add-checkpoint", web::post().to(add_checkpoint))
                 .route("/metrics", web::get().to(metrics))
         })
-        .workers(1)
-        .bind(arguments.listen)?;
+        .workers(1);
+        let server = match config {
+            Some(config) => server.bind_rustls_0_23(arguments.listen, config)?,
+            None => server.bind(arguments.listen)?,
+        };
         let bound = server.addrs().first().copied().unwrap_or(arguments.listen);
-        say(&format!("witness {vkey} http://{bound}\n"));
+        say(&format!("witness {vkey} {scheme}://{bound}\n"));
+        if let Some(tls) = tls {
+            if let Some(own) = tls.authority() {
+                let (file, fingerprint) = (own.file.display(), &own.fingerprint);
+                say(&format!("its certificate is signed by its own authority, {file}, SHA-256 {fingerprint}\n"));
+            }
+            actix_web::rt::spawn(tls.keep_fresh());
+        }
         server.run().await
     })?;
     let keeper = keeper.lock().unwrap_or_else(PoisonError::into_inner);

@@ -39,6 +39,10 @@ pub struct Settings {
     /// own if not given.
     #[arg(long, env = "FERROTITRE_TIME_ZONE")]
     pub time_zone: Option<chrono_tz::Tz>,
+    /// Certificates (PEM) of authorities by which witnesses at addresses that begin with https:// are known, beside the machine's
+    /// own.
+    #[arg(long, env = "FERROTITRE_WITNESS_ROOTS")]
+    pub witness_roots: Option<PathBuf>,
     /// TLS.
     #[command(flatten)]
     pub tls: TlsSettings,

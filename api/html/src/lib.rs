@@ -7,12 +7,14 @@
 pub mod assets;
 pub mod form;
 pub mod label_text;
+pub mod mark;
 pub mod narrow;
 pub mod number_line;
 pub mod paper;
 pub mod plots;
 pub mod protect;
 pub mod readable;
+pub mod receipts;
 pub mod sheet;
 pub mod shell;
 pub mod show;

@@ -11,6 +11,7 @@ use ferrotitre_base::states::StateMove;
 use ferrotitre_base::web::heavy::heavy;
 use ferrotitre_paper::{Align, Block, Column, Document, Fact, Level, Picture, Step, Width, Words};
 
+use crate::mark::Mark;
 use crate::sheet::{self, Cell, Names, Part, Section, Sheet, Table};
 use crate::shell::Shell;
 use crate::show;
@@ -57,17 +58,17 @@ impl Responder for Pdf {
 }
 
 impl Sheet<'_> {
-    /// Prints the page. `identity` is the same at every printing of the thing.
+    /// Prints the page with what it can be checked by. `identity` is the same at every printing of the thing.
     ///
     /// # Errors
     /// A picture that cannot be printed, which is a mistake of ours.
-    pub async fn pdf(self, identity: String) -> Result<Pdf, Refusal> {
+    pub async fn pdf(self, identity: String, mark: &Mark) -> Result<Pdf, Refusal> {
         let name = file_name(&self.title);
-        let bytes = written(self.document(identity, Utc::now())).await?;
+        let bytes = written(self.document(identity, mark.blocks()?, Utc::now())).await?;
         Ok(Pdf { name, bytes })
     }
 
-    fn document(self, identity: String, made: DateTime<Utc>) -> Document {
+    fn document(self, identity: String, mark: Vec<Block>, made: DateTime<Utc>) -> Document {
         let named = format!("{} {}", self.kind, self.title);
         let foot = format!("ferrotitre {}; made {}", env!("CARGO_PKG_VERSION"), show::time_with_zone(made));
         let mut heading = Words::from(format!("{} ", self.title));
@@ -93,6 +94,7 @@ impl Sheet<'_> {
             }
             blocks.push(block(self.shell, part));
         }
+        blocks.extend(mark);
         blocks.push(Block::Remark(self.help.standard.into()));
         let title = format!("{}: {}", self.kind, self.title);
         Document { title, head: [named, self.state], foot, identity, made, blocks }

@@ -14,6 +14,7 @@ use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::problem::Problem;
 
 use crate::assets;
+use crate::receipts;
 
 /// Cookie with light, dark or auto.
 pub const LOOK: &str = "ferrotitre_look";
@@ -71,6 +72,8 @@ pub struct Shell {
     pub code: String,
     /// What to say about the step before.
     pub notice: &'static str,
+    /// Where the receipt of what was just saved is.
+    pub receipt: String,
     /// Others can listen to what is sent.
     pub in_the_clear: bool,
 }
@@ -107,6 +110,10 @@ impl Shell {
             },
             comma: cookie(cookies, MARK) == Some("comma"),
             code,
+            receipt: match (notice, receipts::kept(request).first()) {
+                ("Saved.", Some(newest)) => newest.address(),
+                _ => String::new(),
+            },
             notice,
             // A proxy in front that encrypts says so.
             in_the_clear: request.app_data::<web::Data<InTheClear>>().is_some_and(|clear| clear.0)

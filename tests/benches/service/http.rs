@@ -1,5 +1,6 @@
 //! A plain blocking client: one connection, kept alive, nothing in the way of the figures.
 
+use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read as _, Write as _};
 use std::net::{SocketAddr, TcpStream};
 use std::time::Duration;
@@ -41,6 +42,38 @@ impl Client {
     /// Reads an answer of any size without keeping it; returns its length. Anything but 200 is an error.
     pub fn download(&mut self, path: &str, headers: &str) -> io::Result<usize> {
         Ok(self.download_to_its_end(path, headers)?.0)
+    }
+
+    /// The same into a file.
+    pub fn save(&mut self, path: &str, headers: &str, file: &mut File) -> io::Result<u64> {
+        let request = format!("GET {path} HTTP/1.1\r\nHost: {}\r\n{headers}Connection: close\r\n\r\n", self.address);
+        self.stream.get_mut().write_all(request.as_bytes())?;
+        let mut line = String::new();
+        self.stream.read_line(&mut line)?;
+        if line.split(' ').nth(1) != Some("200") {
+            return Err(io::Error::other(line));
+        }
+        let mut chunked = false;
+        while line.trim_end() != "" {
+            line.clear();
+            self.stream.read_line(&mut line)?;
+            chunked |= line.to_ascii_lowercase().starts_with("transfer-encoding: chunked");
+        }
+        if !chunked {
+            return io::copy(&mut self.stream, file);
+        }
+        let mut length = 0;
+        loop {
+            line.clear();
+            self.stream.read_line(&mut line)?;
+            let size = u64::from_str_radix(line.trim(), 16).map_err(io::Error::other)?;
+            length += io::copy(&mut (&mut self.stream).take(size), file)?;
+            line.clear();
+            self.stream.read_line(&mut line)?;
+            if size == 0 {
+                return Ok(length);
+            }
+        }
     }
 
     /// The same; returns the last bytes, too.

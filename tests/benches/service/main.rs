@@ -11,6 +11,7 @@ mod figures;
 mod http;
 mod laboratory;
 mod lookback;
+mod proof;
 mod rival;
 mod study;
 
@@ -37,7 +38,7 @@ fn main() -> Outcome<()> {
     // cargo bench passes --bench; a number is the length of a round in seconds.
     let seconds = std::env::args().skip(1).find_map(|argument| argument.parse().ok()).unwrap_or(3);
     // rows=N measures exports of N rows, too; rows-only=N nothing else; data=N the study of N data, too;
-    // signed=N a look-back over N signed results, and nothing else.
+    // signed=N a look-back over N signed results, and nothing else; proof=N the proof over a log of N events, and nothing else.
     let rows = |name: &str| {
         std::env::args().find_map(|argument| argument.strip_prefix(name).and_then(|number| number.parse().ok()))
     };
@@ -50,7 +51,11 @@ fn main() -> Outcome<()> {
     let folder = std::env::temp_dir().join(format!("ferrotitre-bench-{}", std::process::id()));
     fs::create_dir_all(&folder)?;
     let of_chart = std::env::args().any(|argument| argument == "chart");
-    let outcome = if of_chart { chart::measure(&folder) } else { measure(&folder, seconds, &exports) };
+    let outcome = match rows("proof=") {
+        Some(events) => proof::measure(&folder, events),
+        None if of_chart => chart::measure(&folder),
+        None => measure(&folder, seconds, &exports),
+    };
     fs::remove_dir_all(&folder)?;
     outcome
 }

@@ -3,7 +3,8 @@
 
 mod choices;
 mod life;
-mod paper;
+mod marks;
+pub(crate) mod paper;
 mod races;
 mod refused;
 

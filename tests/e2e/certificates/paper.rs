@@ -49,9 +49,10 @@ async fn painted(bytes: &[u8]) -> Vec<(Vec<u8>, u32, u32)> {
 }
 
 /// What the symbol on one of the pages says, by rxing (a port of ZXing); the library that drew it only writes.
-async fn symbol(bytes: &[u8]) -> String {
+pub(crate) async fn symbol(bytes: &[u8]) -> String {
     let mut tried = Vec::new();
-    for (pixels, width, height) in painted(bytes).await {
+    // It stands at the end.
+    for (pixels, width, height) in painted(bytes).await.into_iter().rev() {
         let format = Some(rxing::BarcodeFormat::DATA_MATRIX);
         // The symbol stands in the middle of the page; at its sides there is text only.
         let (from, half) = (width / 4, width / 2);
@@ -148,8 +149,12 @@ async fn the_symbol_on_the_paper_says_number_issue_digest_and_where_the_status_i
     let certificate = issued(&lab, &[&result]).await;
     let bytes = document(&lab, &path(&certificate), 1).await.bytes;
     let (number, digest) = (text(&certificate, "number"), text(&certificate["issues"][0], "content_digest"));
-    let expected = format!("{number} issue 1 sha256 {digest} http://127.0.0.1:8420/certificates/{number}?issue=1");
-    assert_eq!(symbol(&bytes).await, expected);
+    let expected = symbol(&bytes).await;
+    let tree = expected.split_whitespace().skip_while(|word| *word != "tree").nth(1).unwrap();
+    let place = format!("http://127.0.0.1:8420/certificates/{number}?issue=1");
+    assert_eq!(expected, format!("{number} issue 1 sha256 {digest} tree {tree} {place}"));
+    marks::is_of_the_log(&lab, tree).await;
+    assert!(pdf::read(&bytes).await.text.contains(&format!("tree {tree}")), "it copies as it stands");
     // The digest is that of what was signed, over the document as the API shows it, and of nothing else.
     let signed = &certificate["issues"][0]["sign_offs"][0]["content_digest"];
     assert_eq!(signed, &json!(digest));

@@ -4,7 +4,7 @@ use ferrotitre_tests::bench::text;
 use ferrotitre_tests::cluster::DatabaseRole;
 use serde_json::json;
 
-use super::{MISREAD, close, correct, determined, factors, iron, replicate, standardised};
+use super::{MISREAD, close, correct, determined, factors, iron, nothing_is_found, replicate, standardised};
 use crate::lab::{Lab, sign};
 use crate::signed::{amend, grams_per_litre, signed_part};
 
@@ -52,6 +52,7 @@ async fn a_misread_replicate_is_corrected_under_an_amendment_and_the_factor_itse
     assert!(!since.contains("factor of D-7 corrected"), "nothing counts before it is approved: {since}");
     sign(&app.analyst, &standardisation, "submission", None).await.expect(201);
     sign(&app.manager2, &standardisation, "approval", None).await.expect(201);
+    nothing_is_found(&lab).await;
     let id = path.trim_start_matches("/determinations/");
     let opened = app.auditor.get(&format!("/nonconformities?entity={id}")).await.expect(200);
     assert_eq!(opened["items"][0]["title"], json!(format!("factor of D-7 corrected: {reason}")), "{opened}");
@@ -135,4 +136,5 @@ async fn a_corrected_factor_outside_the_limits_counts_for_what_was_titrated_and_
     let reason = read["moves"].as_array().unwrap().last().unwrap()["reason"].to_string();
     assert!(reason.contains("outside the limits of the lot"), "{reason}");
     sign(&app.analyst, &path, "submission", None).await.expect(201);
+    nothing_is_found(&lab).await;
 }

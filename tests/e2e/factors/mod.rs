@@ -28,7 +28,7 @@ fn iron(mass_fraction: &str) -> Value {
 
 /// A lot of dichromate standardised against iron: three times 0.1396 g that take 24.90 mL. Identities of lot, standard and
 /// standardisation.
-async fn standardised(lab: &Lab) -> [String; 3] {
+pub(crate) async fn standardised(lab: &Lab) -> [String; 3] {
     standardised_with(lab, &lab.bench.burette, false).await
 }
 
@@ -58,11 +58,19 @@ pub(crate) async fn standardised_with(lab: &Lab, burette: &str, correct: bool) -
     [lot, standard, path]
 }
 
-fn replicate() -> Value {
+pub(crate) fn replicate() -> Value {
     json!({
         "kind": "replicate", "mass_g": "0.1396", "initial_readings": ["0.00"], "final_readings": ["24.90"],
         "end_point": "green to violet", "observed_at": minutes_ago(490),
     })
+}
+
+/// That `ferrotitre verify` accuses nobody: every signed factor still follows from what it was signed over.
+pub(crate) async fn nothing_is_found(lab: &Lab) {
+    let address = lab.app.shared.address(ferrotitre_tests::cluster::DatabaseRole::Service, &lab.app.database);
+    let connection = address.connect().await.unwrap();
+    let found = ferrotitre_bench::titrants::again::again(&connection, |_| ()).await.unwrap();
+    assert!(found.findings.is_empty() && found.agree + found.of_other_formulae > 0, "{found:?}");
 }
 
 /// Corrects a standard as an analyst.
@@ -125,6 +133,7 @@ async fn a_certificate_corrected_before_a_standardisation_is_signed_is_the_one_i
     sign(&app.analyst, &path, "submission", None).await.expect(201);
     sign(&app.manager, &path, "approval", None).await.expect(201);
     close(number(&factors(&lab, &lot).await[0]["factor"]), 0.998_906_5);
+    nothing_is_found(&lab).await;
 }
 
 /// The whole way of a wrong certificate. The content is 0.1396 g of iron, as pure as its certificate says, for 24.90 mL of titrant,
@@ -227,4 +236,5 @@ async fn a_wrong_certificate_is_followed_to_the_certificate_of_analysis_and_its_
     let page = manager.get(&format!("/titrants/{lot}")).await.text;
     assert!(page.contains("another takes its place") && page.contains(reason), "{page}");
     assert!(manager.get(&standardisation).await.text.contains(&format!("{standardisation}/amendment")));
+    nothing_is_found(&lab).await;
 }

@@ -3,7 +3,7 @@
 use ferrotitre_tests::bench::{days_ahead, dichromate_standard, minutes_ago, text};
 use serde_json::{Value, json};
 
-use super::{RIGHT, close, correct, factors, number};
+use super::{RIGHT, close, correct, factors, nothing_is_found, number};
 use crate::lab::{Lab, dichromate, sign};
 use crate::pages::Visitor;
 use crate::signed::{begun, grams_per_litre, signed_part};
@@ -116,6 +116,7 @@ async fn the_preparation_of_a_released_lot_is_amended_and_reaches_what_was_stand
     for said in ["href=\"#preparation-1\"", "id=\"preparation-1\"", "Preparation, version 1", "href=\"#preparation\""] {
         assert!(page.contains(said), "{said}: {page}");
     }
+    nothing_is_found(&lab).await;
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -143,6 +144,7 @@ async fn a_lot_is_not_released_with_a_certificate_that_was_corrected_since_it_wa
     // A lot that was released as it should be is made with the present version at once.
     let present = text(&corrected, "version_id");
     let _ = dichromate(app, &lab.bench, &present, "D-9", json!(days_ahead(90)), minutes_ago(60)).await;
+    nothing_is_found(&lab).await;
 }
 
 /// What was entered for a preparation, as it is shown.

@@ -110,10 +110,12 @@ async fn look_at(browser: &Browser, axe: &str, who: &str, pages: &BTreeMap<Strin
 }
 
 /// Pages that the walk does not come to, and why.
-const LINKED_FROM_NOWHERE: [(&str, &str); 3] = [
+const LINKED_FROM_NOWHERE: [(&str, &str); 5] = [
     ("/find", "is where the box in the head of every page leads"),
     ("/first-result", "is linked as long as no result is approved"),
     ("/labels/find", "leads on to the record of a scanned label"),
+    ("/receipts/ID", "is linked where the browser keeps a receipt: pages::receipts looks at it"),
+    ("/receipts/ID/file", "is the file that it offers"),
 ];
 
 /// Every page of the sources as the walk names it; one for each word where an address has several.

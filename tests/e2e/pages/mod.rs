@@ -10,6 +10,7 @@ mod furniture;
 mod habits;
 mod parity;
 mod protection;
+mod receipts;
 mod set_up;
 mod specifications;
 mod study;
@@ -68,6 +69,12 @@ impl Visitor {
 
     pub(crate) async fn get(&self, path: &str) -> Page {
         self.send(self.request(reqwest::Method::GET, path)).await
+    }
+
+    /// Asks with more cookies than that of the session.
+    async fn get_with(&self, path: &str, cookie: &str) -> Page {
+        let all = format!("ferrotitre_access={}; {cookie}", self.token);
+        self.send(self.http.get(format!("{}{path}", self.base)).header("Accept", "text/html").header(COOKIE, all)).await
     }
 
     /// Sends a form as the service's own page would.

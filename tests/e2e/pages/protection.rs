@@ -7,7 +7,7 @@ use serde_json::Value;
 use super::{Page, Visitor};
 
 /// A sample as the form sends it.
-fn entries(code: &str) -> Vec<(String, String)> {
+pub(super) fn entries(code: &str) -> Vec<(String, String)> {
     let facts = sample(code);
     let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
     let mut all: Vec<(String, String)> =
@@ -17,7 +17,7 @@ fn entries(code: &str) -> Vec<(String, String)> {
     all
 }
 
-async fn register(visitor: &Visitor, form: &Page, all: &[(String, String)]) -> Page {
+pub(super) async fn register(visitor: &Visitor, form: &Page, all: &[(String, String)]) -> Page {
     let mut sent: Vec<(&str, &str)> = all.iter().map(|(name, value)| (name.as_str(), value.as_str())).collect();
     sent.extend([("_code", form.hidden("_code")), ("_key", form.hidden("_key"))]);
     visitor.post("/samples/new", &sent).await

@@ -5,7 +5,7 @@ mod certificates;
 mod charts;
 mod forged;
 mod heads;
-mod receipts;
+pub(crate) mod receipts;
 mod studies;
 mod witnesses;
 
@@ -14,11 +14,11 @@ use ferrotitre_check::note::NamedKey;
 use ferrotitre_tests::Client;
 
 /// The log's key as its own page gives it.
-async fn log_key(client: &Client) -> NamedKey {
+pub(crate) async fn log_key(client: &Client) -> NamedKey {
     NamedKey::read(client.get("/audit-tree/verifier-key").await.text.trim()).unwrap()
 }
 
 /// The fingerprint an auditor would bring.
-fn brought(key: &NamedKey) -> Brought {
+pub(crate) fn brought(key: &NamedKey) -> Brought {
     Brought::read(&key.fingerprint()).unwrap()
 }

@@ -13,10 +13,10 @@ use super::{brought, log_key};
 use crate::validation_studies::{method, most, plan, planned};
 
 /// The lock of the sealer.
-const LOCK: i64 = 0x6665_7272_6f74;
+pub(crate) const LOCK: i64 = 0x6665_7272_6f74;
 
 /// A superuser who keeps the sealer from its work, and forges meanwhile.
-async fn forger(app: &TestApp) -> Sql {
+pub(crate) async fn forger(app: &TestApp) -> Sql {
     let sql = app.sql(DatabaseRole::Superuser).await;
     sql.batch_execute(&format!("SET session_replication_role = replica; SELECT pg_advisory_lock({LOCK})"))
         .await
@@ -24,13 +24,13 @@ async fn forger(app: &TestApp) -> Sql {
     sql
 }
 
-async fn period(app: &TestApp, key: &Brought) -> Bundle {
+pub(crate) async fn period(app: &TestApp, key: &Brought) -> Bundle {
     let file = app.auditor.get("/exports/period-bundle?from=2020-01-01T00:00:00Z&until=2100-01-01T00:00:00Z").await;
     assert_eq!(file.status, 200, "{}", file.text);
     Bundle::open(&file.bytes, &Against { key, witnesses: &[], needed: 0 }).unwrap()
 }
 
-async fn sample(app: &TestApp, code: &str) -> Answer {
+pub(crate) async fn sample(app: &TestApp, code: &str) -> Answer {
     let answer = app.analyst.post("/samples", &bench::sample(code)).await;
     assert_eq!(answer.status, 201, "{}", answer.text);
     answer

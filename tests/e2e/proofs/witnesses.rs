@@ -10,6 +10,7 @@ use ferrotitre_check::note::{KeyKind, NamedKey, Note};
 use ferrotitre_check::witness::Request;
 use ferrotitre_core::merkle::{Hash, consistency_proof};
 use ferrotitre_ledger::audit::verify::{self, Against as Store};
+use ferrotitre_ledger::audit::witnesses::{self, http::Http};
 use ferrotitre_tests::TestApp;
 use ferrotitre_tests::bench;
 use ferrotitre_tests::cluster::{DatabaseRole, until};
@@ -43,10 +44,15 @@ struct Witness {
 
 impl Witness {
     fn start(keep: &Path, log: &NamedKey) -> Self {
+        Self::start_with(keep, log, &[])
+    }
+
+    fn start_with(keep: &Path, log: &NamedKey, more: &[&str]) -> Self {
         let mut child = Command::new(env!("CARGO_BIN_EXE_ferrotitre_under_test"))
             .args(["witness", "--listen", "127.0.0.1:0", "--name", "auditor.example/w1", "--keep"])
             .arg(keep)
             .args(["--log", &log.text()])
+            .args(more)
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()
@@ -57,9 +63,8 @@ impl Witness {
         let ["witness", key, address] = words.as_slice() else { panic!("the witness did not come up: {line}") };
         // It has said where it listens before it serves; a signal before that would end it without a word.
         let started = std::time::Instant::now();
-        while std::net::TcpStream::connect(address.trim_start_matches("http://")).is_err()
-            || started.elapsed().as_millis() < 300
-        {
+        let (_, socket) = address.split_once("://").unwrap();
+        while std::net::TcpStream::connect(socket).is_err() || started.elapsed().as_millis() < 300 {
             assert!(started.elapsed().as_secs() < 20, "the witness does not listen");
             std::thread::sleep(std::time::Duration::from_millis(20));
         }
@@ -261,6 +266,52 @@ async fn a_history_that_was_altered_stops_the_witness_and_a_cut_line_does_not() 
     assert!(!nowhere.0.exists());
 }
 
+/// RFC 9110, 4.3.4 (from memory): who speaks https checks that the certificate is of somebody it trusts, for the name it asked for.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_witness_under_tls_is_asked_only_where_its_authority_is_known() {
+    let app = TestApp::start().await;
+    let (folder, log) = (Folder::new(), log_key(&app.nobody).await);
+    let witness = Witness::start_with(&folder.0, &log, &["--tls"]);
+    assert!(witness.address.starts_with("https://127.0.0.1:"), "{}", witness.address);
+    policy(&app, &witness.key, &witness.address).await;
+    let add = format!("{}/add-checkpoint", witness.address);
+    // The service that knows no authority of it, as the application of this test does, does not get as far as a request.
+    let stranger = Http::trusting(None).unwrap();
+    let why = stranger.post(&add, String::new()).await.unwrap_err().to_string();
+    assert!(why.contains("invalid peer certificate: UnknownIssuer"), "{why}");
+    let authority = folder.0.join("tls/authority.pem");
+    let known = Http::trusting(Some(&authority)).unwrap();
+    assert_eq!(known.post(&add, String::new()).await.unwrap().0, 400, "it is reached, and that is no request");
+    let (stop, stopped) = tokio::sync::watch::channel(false);
+    let db = Db::for_worker(&app.shared.address(DatabaseRole::Service, &app.database)).unwrap();
+    let working = async {
+        let note = countersigned(&app, &witness.key).await;
+        stop.send(true).unwrap();
+        note
+    };
+    let (note, ()) = tokio::join!(working, witnesses::run(db, known, stopped));
+    assert!(note.contains("auditor.example/w1"), "{note}");
+    // Its name is in the certificate, too; a file that is none; an address that is neither.
+    let port = witness.address.rsplit(':').next().unwrap();
+    let other = Http::trusting(Some(&authority)).unwrap();
+    assert!(other.post(&format!("https://localhost:{port}/add-checkpoint"), String::new()).await.is_ok());
+    for (name, text) in [("none.pem", None), ("empty.pem", Some("")), ("key.pem", Some("not a certificate"))] {
+        let file = folder.0.join(name);
+        if let Some(text) = text {
+            std::fs::write(&file, text).unwrap();
+        }
+        let why = Http::trusting(Some(&file)).unwrap_err().to_string();
+        assert!(why.contains("--witness-roots") && why.contains(name), "{why}");
+    }
+    let odd = json!({
+        "witnesses": [format!("{} ftp://127.0.0.1", witness.key.text())], "needed": 0, "within_hours": 24, "reason": "odd",
+    });
+    let refused = app.manager.post("/audit-tree/witness-policies", &odd).await;
+    assert_eq!(refused.status, 422);
+    assert!(refused.text.contains("begins with http:// or https://"), "{}", refused.text);
+    assert_eq!(witness.stop(), 0, "no evidence");
+}
+
 /// Two processes over one store: the one that comes late with an older head would accuse an honest laboratory.
 #[tokio::test(flavor = "multi_thread")]
 async fn two_processes_over_one_store_leave_no_evidence_with_the_witness() {
@@ -271,7 +322,7 @@ async fn two_processes_over_one_store_leave_no_evidence_with_the_witness() {
     let (stop, stopped) = tokio::sync::watch::channel(false);
     let beside = || {
         let db = Db::for_worker(&app.shared.address(DatabaseRole::Service, &app.database)).unwrap();
-        ferrotitre_ledger::audit::witnesses::run(db, stopped.clone())
+        witnesses::run(db, Http::trusting(None).unwrap(), stopped.clone())
     };
     let working = async {
         for at in 0..6 {

@@ -61,6 +61,7 @@ async fn its_signatures_stand_over_what_was_signed_and_a_digest_that_fits_nothin
     assert_eq!(adopt(&db).await.unwrap(), Adopted { pinned: pinned.len(), marked: 1 });
     assert_eq!(adopt(&db).await.unwrap(), Adopted::default(), "a second time has nothing to do");
     assert_eq!(read().await, pinned, "the same rows as were pinned with the signature");
+    crate::factors::nothing_is_found(&lab).await;
 
     let after = app.auditor.get(&path).await.expect(200);
     assert_eq!(signed_part(&after), signed_part(&signed));

@@ -3,6 +3,7 @@
 mod again;
 mod decisions;
 mod earlier_release;
+mod factors;
 mod figures;
 mod races;
 mod sequences;

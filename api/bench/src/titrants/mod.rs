@@ -1,6 +1,7 @@
 //! Titrant lots: how their concentration is known, and which one is in force when.
 
 pub mod adoption;
+pub mod again;
 pub mod factors;
 mod handlers;
 pub mod origin;

@@ -393,3 +393,15 @@ pub(super) async fn as_of(
     };
     Ok(Some((preparation_digest(&row)?, used)))
 }
+
+/// A preparation evaluated again from what the release was signed over: digest and concentration.
+pub(super) async fn again(
+    connection: &Connection,
+    titrant: &TitrantRow,
+    row: &versions::Row,
+    sight: &Sight,
+) -> Result<(String, PreparedTitrant), Refusal> {
+    let standard = primary::versions::exactly(connection, row.facts.primary_standard).await?;
+    let (made, _) = evaluate(connection, titrant, row, (&standard, sight), &Supposed::default()).await?;
+    Ok((preparation_digest(row)?, made))
+}

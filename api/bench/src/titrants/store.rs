@@ -2,6 +2,7 @@
 
 pub mod behind;
 pub mod corrections;
+pub mod signed;
 
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;

@@ -34,7 +34,7 @@ pub struct Signed {
 async fn signed(connection: &Connection, size: Option<i64>) -> Result<Signed, Refusal> {
     let (size, mut note) = store::checkpoint(connection, size).await?.ok_or_else(nothing_yet)?;
     let mut witnesses = Vec::new();
-    for row in store::cosignatures(connection, Some(size)).await? {
+    for row in store::cosignatures_of(connection, &[size]).await? {
         note.push_str(&row.line);
         note.push('\n');
         witnesses.push(row.witness);

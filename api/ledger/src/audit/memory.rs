@@ -86,29 +86,30 @@ impl Remembered {
     /// # Errors
     /// The tree does not extend it.
     pub fn check(&self, leaves: &[Hash]) -> Result<(), NoExtension> {
-        let size = leaves.len() as u64;
+        let root = |size| Some(Frontier::of(leaves.get(..usize::try_from(size).ok()?)?).root());
+        self.check_by(leaves.len() as u64, root)
+    }
+
+    /// The same for a tree of which a size and the roots at the sizes remembered are known.
+    ///
+    /// # Errors
+    /// The tree does not extend it.
+    pub fn check_by(&self, size: u64, root: impl Fn(u64) -> Option<Hash>) -> Result<(), NoExtension> {
+        let holds = |head: &SignedHead| match root(head.tree_size) {
+            None => Err(NoExtension::CutOff { found: size, signed: head.tree_size }),
+            Some(root) if hex::encode(root) == head.root => Ok(()),
+            Some(_) => Err(NoExtension::Rewritten { signed: head.tree_size }),
+        };
         if let Some(head) = &self.confirmed {
-            holds(head, leaves)?;
+            holds(head)?;
         }
         match &self.promised {
-            Some(head) if size >= head.tree_size => holds(head, leaves),
+            Some(head) if size >= head.tree_size => holds(head),
             Some(head) if size > self.confirmed.as_ref().map_or(0, |head| head.tree_size) => {
                 Err(NoExtension::CutOff { found: size, signed: head.tree_size })
             }
             _ => Ok(()),
         }
-    }
-}
-
-fn holds(head: &SignedHead, leaves: &[Hash]) -> Result<(), NoExtension> {
-    let below = usize::try_from(head.tree_size).ok().and_then(|size| leaves.get(..size));
-    let Some(below) = below else {
-        return Err(NoExtension::CutOff { found: leaves.len() as u64, signed: head.tree_size });
-    };
-    if hex::encode(Frontier::of(below).root()) == head.root {
-        Ok(())
-    } else {
-        Err(NoExtension::Rewritten { signed: head.tree_size })
     }
 }
 

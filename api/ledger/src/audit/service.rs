@@ -6,6 +6,7 @@ use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::web::paging::Listing;
 use ferrotitre_core::merkle;
+use ferrotitre_html::mark::{Head, Mark};
 use uuid::Uuid;
 
 use crate::audit::store::{self, Pending};
@@ -64,6 +65,23 @@ pub async fn latest(db: &Db) -> Result<TreeHead, Refusal> {
     let head = db.read(async |connection| store::latest_head(connection).await).await?;
     head.map(TreeHead::from)
         .ok_or_else(|| Refusal::new(Code::NotFound, "nothing has been sealed yet; try again in a second"))
+}
+
+/// What a print of a thing can be checked by: its code, the digest of its content, and the head of the tree at this moment.
+///
+/// # Errors
+/// A store that cannot be read.
+pub async fn mark(db: &Db, code: &str, digest: &str) -> Result<Mark, Refusal> {
+    Ok(Mark { code: code.to_owned(), digest: digest.to_owned(), head: head(db).await? })
+}
+
+/// The newest head, as prints have it; none before anything was sealed.
+///
+/// # Errors
+/// A store that cannot be read.
+pub async fn head(db: &Db) -> Result<Option<Head>, Refusal> {
+    let head = db.read(async |connection| store::latest_head(connection).await).await?;
+    Ok(head.map(TreeHead::from).map(|head| Head { size: head.tree_size, root: head.root_hash }))
 }
 
 pub(super) async fn inclusion(db: &Db, id: Uuid) -> Result<InclusionProof, Refusal> {

@@ -202,6 +202,31 @@ pub(super) async fn list_heads(mut connection: &Connection, below: i64, limit: i
         .await?)
 }
 
+/// Heads of sizes above one and up to another, the smallest first.
+pub(super) async fn heads_between(
+    mut connection: &Connection,
+    (above, up_to): (i64, i64),
+    limit: i64,
+) -> Result<Vec<HeadRow>, Refusal> {
+    Ok(audit_tree_heads::table
+        .filter(audit_tree_heads::tree_size.gt(above))
+        .filter(audit_tree_heads::tree_size.le(up_to))
+        .order(audit_tree_heads::tree_size)
+        .limit(limit)
+        .select(HeadRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// Heads of some sizes.
+pub(super) async fn heads_of(mut connection: &Connection, sizes: &[i64]) -> Result<Vec<HeadRow>, Refusal> {
+    Ok(audit_tree_heads::table
+        .filter(audit_tree_heads::tree_size.eq_any(sizes))
+        .select(HeadRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// Events with their leaves, in leaf order, a stretch at a time.
 pub(super) async fn sealed_events(
     mut connection: &Connection,
@@ -257,12 +282,26 @@ pub(super) async fn altered_rows(mut connection: &Connection, table: &AuditedTab
              jsonb_build_object('{column}_sha256', left_out_digest(e.id, to_jsonb(t) ->> '{column}')) ELSE '{{}}'::jsonb END)"
         );
     }
+    // Events are found from the rows: a table of few rows needs no pass over the log.
     let sql = format!(
         "SELECT CASE WHEN e.id IS NULL THEN 'a row of {name} has no event' \
-         WHEN t.id IS NULL THEN 'a row of {name} is gone' ELSE 'a row of {name} differs from its event' END AS what, \
-         coalesce(t.id, e.entity_id) AS id \
-         FROM \"{name}\" t FULL JOIN (SELECT * FROM audit_events WHERE entity_kind = '{name}') e ON e.entity_id = t.id \
-         WHERE e.id IS NULL OR t.id IS NULL OR {shown}::text IS DISTINCT FROM e.after_row LIMIT 100"
+         ELSE 'a row of {name} differs from its event' END AS what, t.id \
+         FROM \"{name}\" t LEFT JOIN audit_events e ON e.entity_id = t.id AND e.entity_kind = '{name}' \
+         WHERE e.id IS NULL OR {shown}::text IS DISTINCT FROM e.after_row LIMIT 100"
+    );
+    Ok(diesel::sql_query(sql).load(&mut connection).await?)
+}
+
+/// Events whose row is gone, of all tables in one pass over the log.
+pub(super) async fn gone_rows(mut connection: &Connection, tables: &[AuditedTable]) -> Result<Vec<Mismatch>, Refusal> {
+    // Names are those of the catalogue that was compiled in, never an input.
+    let rows = |table: &AuditedTable| format!("SELECT '{0}' AS kind, id FROM \"{0}\"", table.name);
+    let rows = tables.iter().map(rows).collect::<Vec<_>>().join(" UNION ALL ");
+    let names = tables.iter().map(|table| format!("'{}'", table.name)).collect::<Vec<_>>().join(", ");
+    let sql = format!(
+        "SELECT 'a row of ' || e.entity_kind || ' is gone' AS what, e.entity_id AS id FROM audit_events e \
+         LEFT JOIN ({rows}) t ON t.kind = e.entity_kind AND t.id = e.entity_id \
+         WHERE t.id IS NULL AND e.entity_kind IN ({names}) LIMIT 100"
     );
     Ok(diesel::sql_query(sql).load(&mut connection).await?)
 }

@@ -1,26 +1,23 @@
 //! The check of a whole store, which shares only the canonical form with the writer.
+//!
+//! The log is read from its first leaf to its last on one connection ([`tree`]), the rest is compared on another ([`notes`] and the
+//! tables themselves), so that both cores have something to do; nothing is held that grows with the log.
 
-use std::collections::HashMap;
+mod notes;
+mod tree;
+
 use std::fmt::Write as _;
 
-use chrono::{DateTime, TimeDelta, Utc};
 use ed25519_dalek::VerifyingKey;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::refusal::Refusal;
-use ferrotitre_check::note::{Checkpoint, NamedKey, Note, SignatureLine};
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_core::merkle::{Frontier, Hash};
+use ferrotitre_core::merkle::Hash;
 
 use crate::audit::memory::Remembered;
-use crate::audit::store::{HeadRow, Pending};
-use crate::audit::{catalogue, entry, reviews, seal, store};
+use crate::audit::store::Pending;
+use crate::audit::{catalogue, reviews, store};
 
-/// An event may be sealed so much later than it is dated without question: a transaction that lasts, clocks that differ.
-const DATED_BEFORE: TimeDelta = TimeDelta::minutes(10);
-/// So much later than its head an event cannot be dated: the head was signed after it.
-const DATED_AFTER: TimeDelta = TimeDelta::minutes(1);
-/// A row says when it was recorded, its event when that was; an import is one long transaction.
-const RECORDED_APART: TimeDelta = TimeDelta::hours(1);
 /// An event that waits longer for its leaf is a finding, s: a service that runs seals within a second, one that stops seals
 /// first.
 const WAITS_TOO_LONG: i64 = 600;
@@ -114,15 +111,40 @@ pub struct Against<'a> {
 /// # Errors
 /// A store that cannot be read; what is wrong with its contents is in the report.
 pub async fn check(connection: &Connection, against: Against<'_>) -> Result<Report, Refusal> {
-    store::use_utc(connection).await?;
-    let mut report = Report { findings: catalogue::differences(connection).await?, ..Report::default() };
-    let heads = store::list_heads(connection, i64::MAX, i64::MAX).await?;
-    let roots: HashMap<i64, HeadRow> = heads.iter().map(|head| (head.tree_size, head.clone())).collect();
-    let mut heads = heads.into_iter().rev().peekable();
-    check_tree(connection, &mut heads, against, &mut report).await?;
-    check_notes(connection, against.key, &roots, &mut report).await?;
-    check_memory(connection, against.remembered, &mut report).await?;
-    let (reviews, wrong) = reviews::check::check(connection, &roots).await?;
+    check_on([connection, connection], against, |_, _| ()).await
+}
+
+/// The same over two connections at once; tells how many leaves of how many were recomputed as it goes on.
+///
+/// # Errors
+/// A store that cannot be read; what is wrong with its contents is in the report.
+pub async fn check_on(
+    [of_log, of_rest]: [&Connection; 2],
+    against: Against<'_>,
+    tell: impl Fn(u64, u64),
+) -> Result<Report, Refusal> {
+    for connection in [of_log, of_rest] {
+        store::use_utc(connection).await?;
+    }
+    let mut report = Report { findings: catalogue::differences(of_log).await?, ..Report::default() };
+    let (tree, rest) = tokio::try_join!(tree::check(of_log, against, tell), rest(of_rest, against.key))?;
+    report.leaves = tree.leaves;
+    report.heads = tree.heads;
+    report.notes.extend(tree.notes);
+    report.findings.extend(tree.findings);
+    report.checkpoints = rest.checkpoints;
+    report.tables = rest.tables;
+    report.reviews = rest.reviews;
+    report.pending = rest.pending;
+    report.findings.extend(rest.findings);
+    Ok(report)
+}
+
+/// Everything that needs no pass over the log.
+async fn rest(connection: &Connection, key: &VerifyingKey) -> Result<Report, Refusal> {
+    let mut report = Report::default();
+    notes::check(connection, key, &mut report).await?;
+    let (reviews, wrong) = reviews::check::check(connection).await?;
     report.reviews = reviews;
     report.findings.extend(wrong);
     let pending = store::pending(connection).await?;
@@ -130,19 +152,16 @@ pub async fn check(connection: &Connection, against: Against<'_>) -> Result<Repo
         report.findings.push(format!("an event has waited for its leaf for {} s", pending.oldest_seconds));
     }
     report.pending = Some(pending);
-    for mismatch in store::forgotten_events(connection).await? {
-        report.findings.push(format!("{}: {}", mismatch.what, mismatch.id.unwrap_or_default()));
-    }
-    for table in catalogue::audited_tables() {
-        for mismatch in store::altered_rows(connection, &table).await? {
-            report.findings.push(format!("{}: {}", mismatch.what, mismatch.id.unwrap_or_default()));
-        }
+    let found = |mismatch: store::Mismatch| format!("{}: {}", mismatch.what, mismatch.id.unwrap_or_default());
+    report.findings.extend(store::forgotten_events(connection).await?.into_iter().map(found));
+    let tables = catalogue::audited_tables();
+    for table in &tables {
+        report.findings.extend(store::altered_rows(connection, table).await?.into_iter().map(found));
         report.tables += 1;
     }
+    report.findings.extend(store::gone_rows(connection, &tables).await?.into_iter().map(found));
     for kind in EntityKind::ALL {
-        for mismatch in store::misplaced(connection, kind).await? {
-            report.findings.push(format!("{}: {}", mismatch.what, mismatch.id.unwrap_or_default()));
-        }
+        report.findings.extend(store::misplaced(connection, kind).await?.into_iter().map(found));
     }
     Ok(report)
 }
@@ -161,180 +180,4 @@ pub async fn read_only(connection: &Connection) -> Result<(), Refusal> {
 /// A store that cannot be read.
 pub async fn is_ours(connection: &Connection) -> Result<bool, Refusal> {
     store::has_events(connection).await
-}
-
-async fn check_memory(
-    connection: &Connection,
-    remembered: Option<&Remembered>,
-    report: &mut Report,
-) -> Result<(), Refusal> {
-    let Some(remembered) = remembered else {
-        report.notes.push(
-            "the sealer's memory is not at hand: a log that was cut off and signed anew would not be seen".to_owned(),
-        );
-        return Ok(());
-    };
-    let size = store::tree_size(connection).await?;
-    let leaves = store::leaf_hashes(connection, (0, size)).await?;
-    if let Err(error) = remembered.check(&leaves) {
-        report.findings.push(error.to_string());
-    }
-    for step in &remembered.breaks {
-        let before = step
-            .before
-            .as_ref()
-            .map_or_else(|| "an unknown head".to_owned(), |head| format!("{} leaves", head.tree_size));
-        report.notes.push(format!(
-            "{}: {} and {} decided to go on from {} leaves, which do not extend {before}: {}",
-            step.at, step.people[0], step.people[1], step.after.tree_size, step.reason
-        ));
-    }
-    Ok(())
-}
-
-/// When an event's row says it was recorded; none where it does not say.
-fn recorded_at(event: &entry::Event) -> Option<DateTime<Utc>> {
-    let (_, rest) = event.after_row.as_deref()?.split_once("\"recorded_at\": \"")?;
-    let (text, _) = rest.split_once('"')?;
-    DateTime::parse_from_rfc3339(text).ok().map(|time| time.with_timezone(&Utc))
-}
-
-/// Every checkpoint is the signed head of its size, and every countersignature is one.
-async fn check_notes(
-    connection: &Connection,
-    key: &VerifyingKey,
-    heads: &HashMap<i64, HeadRow>,
-    report: &mut Report,
-) -> Result<(), Refusal> {
-    let keys = [seal::named(key)];
-    let mut texts = HashMap::new();
-    for (size, note) in store::checkpoints(connection).await? {
-        report.checkpoints.0 += 1;
-        let read = Note::read(&note).and_then(|note| Ok((Checkpoint::read(&note.text)?, note)));
-        let head = heads.get(&size);
-        let (Ok((checkpoint, note)), Some(head)) = (read, head) else {
-            report.findings.push(format!("the checkpoint of size {size} is none, or has no head"));
-            continue;
-        };
-        let same = checkpoint.size.cast_signed() == size && checkpoint.root.as_slice() == head.root_hash;
-        // Signed by another key before a decision that is on record: its head was passed over for the same reason.
-        let signed = head.key_id != seal::key_id(key) || note.signed_by(&keys).is_ok();
-        if !same || !signed {
-            report.findings.push(format!("the checkpoint of size {size} is not the head that was signed"));
-        }
-        texts.insert(size, note.text);
-    }
-    for row in store::cosignatures(connection, None).await? {
-        report.checkpoints.1 += 1;
-        let text = texts.get(&row.tree_size).cloned().unwrap_or_default();
-        let line = SignatureLine::read(&row.line).map(|line| Note { text, signatures: vec![line] });
-        let holds = NamedKey::read(&row.witness).is_ok_and(|key| line.is_ok_and(|note| note.signed_by(&[key]).is_ok()));
-        if !holds {
-            report
-                .findings
-                .push(format!("a countersignature on the checkpoint of size {} does not hold", row.tree_size));
-        }
-    }
-    Ok(())
-}
-
-type Heads = std::iter::Peekable<std::iter::Rev<std::vec::IntoIter<store::HeadRow>>>;
-
-async fn check_tree(
-    connection: &Connection,
-    heads: &mut Heads,
-    Against { key, kept, remembered }: Against<'_>,
-    report: &mut Report,
-) -> Result<(), Refusal> {
-    let mut frontier = Frontier::new();
-    let mut next = 0;
-    // Signed by another key, before a decision that is on record.
-    let settled = remembered.and_then(|known| known.breaks.last()).map_or(0, |step| step.after.tree_size.cast_signed());
-    let mut dates = Dates::default();
-    loop {
-        let stretch = store::sealed_events(connection, next, 5000).await?;
-        if stretch.is_empty() {
-            break;
-        }
-        for (index, stored, event) in stretch {
-            report.findings.extend((next..index).map(|gap| format!("leaf {gap} is missing")));
-            let whole = frontier.size().cast_signed() == index;
-            next = index + 1;
-            let leaf = event.leaf();
-            if leaf.as_slice() != stored {
-                report.findings.push(format!("event {} differs from its leaf {index}", event.id));
-            }
-            report.leaves += 1;
-            if recorded_at(&event).is_some_and(|recorded| (recorded - event.at).abs() > RECORDED_APART) {
-                report.findings.push(format!("event {} is of {}, its row says another time", event.id, event.at));
-            }
-            dates.take(&event);
-            // Without a leaf no later root can be recomputed, but every event still has to fit its own leaf.
-            if !whole {
-                continue;
-            }
-            frontier.append(leaf);
-            while let Some(head) = heads.next_if(|head| head.tree_size == frontier.size().cast_signed()) {
-                report.heads += 1;
-                if head.root_hash != frontier.root() {
-                    report.findings.push(format!("the tree head of size {} has another root", head.tree_size));
-                }
-                if head.key_id != seal::key_id(key) && head.tree_size <= settled {
-                    dates = Dates { signed_at: Some(head.signed_at), ..Dates::default() };
-                    continue;
-                }
-                if head.key_id != seal::key_id(key) || !seal::signature_holds(key, &head) {
-                    report.findings.push(format!("the signature of the tree head of size {} is wrong", head.tree_size));
-                } else {
-                    report.findings.extend(dates.under(&head));
-                }
-                dates = Dates { signed_at: Some(head.signed_at), ..Dates::default() };
-            }
-            for head in kept.iter().filter(|head| head.tree_size == frontier.size()) {
-                if head.root != frontier.root() {
-                    report.findings.push(format!(
-                        "the kept head of size {} has another root: the log was rewritten",
-                        head.tree_size
-                    ));
-                }
-            }
-        }
-    }
-    for head in heads {
-        report.findings.push(format!("the tree head of size {} has no leaves up to there", head.tree_size));
-    }
-    for head in kept.iter().filter(|head| head.tree_size > frontier.size()) {
-        report
-            .findings
-            .push(format!("the kept head of size {} is beyond the log: its end was cut off", head.tree_size));
-    }
-    Ok(())
-}
-
-/// Dates of the events that one head covers first.
-#[derive(Default)]
-struct Dates {
-    /// When the head before was signed.
-    signed_at: Option<DateTime<Utc>>,
-    earliest: Option<DateTime<Utc>>,
-    latest: Option<DateTime<Utc>>,
-}
-
-impl Dates {
-    fn take(&mut self, event: &entry::Event) {
-        self.earliest = Some(self.earliest.map_or(event.at, |at| at.min(event.at)));
-        self.latest = Some(self.latest.map_or(event.at, |at| at.max(event.at)));
-    }
-
-    /// Events are sealed within a second or so: one that is dated long before the head before, or after its own, was not
-    /// written when it says.
-    fn under(&self, head: &store::HeadRow) -> Option<String> {
-        let before = self.signed_at.zip(self.earliest).filter(|(signed, at)| *at < *signed - DATED_BEFORE);
-        let after = self.latest.filter(|at| *at > head.signed_at + DATED_AFTER);
-        let odd = before.map(|(_, at)| at).or(after)?;
-        Some(format!(
-            "an event first covered by the tree head of size {} is dated {odd}, which cannot be: that head was signed at {}",
-            head.tree_size, head.signed_at
-        ))
-    }
 }

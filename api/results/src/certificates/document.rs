@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_bench::specifications::conformity::ConformityStatement;
+use ferrotitre_html::mark::Head;
 use ferrotitre_ledger::laboratory::store::LaboratoryFacts;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -178,11 +179,12 @@ impl Document {
     }
 
     /// What the symbol on it says: number, issue, digest, and where the status is looked up.
-    pub fn symbol_text(&self, digest: &str) -> String {
+    pub fn symbol_text(&self, digest: &str, head: Option<&Head>) -> String {
         let Self { number, issue, .. } = self;
         let address = self.laboratory.status_address.as_ref();
         let address = address.map(|address| format!(" {address}{number}?issue={issue}")).unwrap_or_default();
-        format!("{number} issue {issue} sha256 {digest}{address}")
+        let head = head.map(|head| format!(" tree {}", head.text())).unwrap_or_default();
+        format!("{number} issue {issue} sha256 {digest}{head}{address}")
     }
 }
 

@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_html::mark::Head;
 use ferrotitre_html::show;
 use ferrotitre_html::symbol::Symbol;
 use ferrotitre_paper::{Align, Block, Cell, Column, Document as Paper, Fact, Level, Picture, Table, Width, Words};
@@ -183,7 +184,12 @@ fn deviations(document: &Document) -> Block {
 ///
 /// # Errors
 /// A symbol that cannot be drawn, which is our bug.
-pub(super) fn certificate(document: &Document, digest: &str, issued: Option<&Issued>) -> Result<Paper, Refusal> {
+pub(super) fn certificate(
+    document: &Document,
+    digest: &str,
+    issued: Option<&Issued>,
+    tree: Option<&Head>,
+) -> Result<Paper, Refusal> {
     let Document { number, issue, .. } = document;
     let mut blocks = head(document, issued);
     blocks.push(about(document, issued));
@@ -207,11 +213,15 @@ pub(super) fn certificate(document: &Document, digest: &str, issued: Option<&Iss
         }
         None => blocks.push(Block::Remark("Nobody yet.".into())),
     }
-    let symbol = Symbol::of(&document.symbol_text(digest))?;
+    let symbol = Symbol::of(&document.symbol_text(digest, tree))?;
     let status = document.laboratory.status_address.as_ref();
     let status = status.map(|address| format!(" Its present status: {address}{number}")).unwrap_or_default();
-    let caption = format!("Data Matrix of number, issue and digest of this certificate.{status}");
+    let of_tree = if tree.is_some() { ", and the head of the audit tree before it was issued" } else { "" };
+    let caption = format!("Data Matrix of number, issue and digest of this certificate{of_tree}.{status}");
     blocks.push(Block::Picture(Picture { svg: symbol.svg(), caption, width: Width::Millimetres(SYMBOL_MM) }));
+    if let Some(head) = tree {
+        blocks.push(Block::Lines(vec![Words::default().fine(format!("tree {}", head.text()))]));
+    }
     blocks.push(Block::Paragraph(Words::default().strong(format!("End of certificate {number}, issue {issue}"))));
     let state = if issued.is_some() { String::new() } else { "draft".to_owned() };
     let made = issued.map_or_else(Utc::now, |of| of.at);

@@ -14,6 +14,7 @@ use ferrotitre_base::web::decimal::words;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::paper::written;
 use ferrotitre_ledger::accounts::signing;
+use ferrotitre_ledger::audit::service as audit;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
@@ -105,6 +106,8 @@ pub async fn authorise(
     signature: NewSignature,
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password.clone()).await?;
+    // Before the transaction, which needs no second connection; the certificate is under a later head.
+    let head = audit::head(db).await?;
     db.write(act, async |connection| {
         let draft = Draft::held(connection, id).await?;
         let (row, (text, digest)) = (&draft.row, draft.document.frozen()?);
@@ -133,7 +136,7 @@ pub async fn authorise(
         let said = (Meaning::Approved, AUTHORISED);
         let made = sign_offs::sign_saying(connection, user, said, content, &signature).await?;
         let issued = paper::Issued { by: made.printed_name, at: made.recorded_at, digest: digest.clone() };
-        let pdf = written(paper::certificate(&draft.document, &digest, Some(&issued))?).await?;
+        let pdf = written(paper::certificate(&draft.document, &digest, Some(&issued), head.as_ref())?).await?;
         let pdf_digest = hex::encode(Sha256::digest(&pdf));
         store::keep_paper(connection, row.id, (&pdf, &pdf_digest), user.account).await?;
         service::view(connection, id).await
@@ -258,7 +261,8 @@ pub async fn preview(db: &Db, id: Uuid) -> Result<(String, Vec<u8>), Refusal> {
         })
         .await?;
     let document = Document::read(&row.document)?;
-    let pdf = written(paper::certificate(&document, &row.content_digest, None)?).await?;
+    let pdf =
+        written(paper::certificate(&document, &row.content_digest, None, audit::head(db).await?.as_ref())?).await?;
     Ok((format!("{} issue {} draft", row.number, row.issue), pdf))
 }
 

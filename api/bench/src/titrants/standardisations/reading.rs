@@ -15,6 +15,7 @@ use crate::impacts::store::Touch;
 use crate::impacts::wire::TouchView;
 use crate::standards::primary;
 use crate::supposed::Supposed;
+use crate::titrants::again::{Evaluated, term_of};
 use crate::titrants::factors::core_factor;
 use crate::titrants::origin::{noted, of_factors};
 use crate::titrants::preparations::{concentration_view, reference, vessel};
@@ -461,4 +462,12 @@ pub(in crate::titrants) async fn as_of(
     let mut used = loaded.used;
     used.extend(&of_factors(connection, &used.of("titrant_factors")).await?);
     Ok(Some((loaded.digest, used)))
+}
+
+/// A standardisation evaluated again from what a signature stands over.
+pub(in crate::titrants) async fn again(connection: &Connection, id: Uuid, sight: &Sight) -> Result<Evaluated, Refusal> {
+    let row = store::standardisation(connection, id).await?;
+    let loaded = load_under(connection, row, String::new(), &Read::signed(Some(sight.clone()))).await?;
+    let term = term_of(&loaded.row, loaded.titrant.expires_at);
+    Ok(Evaluated { code: loaded.row.code, digest: loaded.digest, made: loaded.result.titrant, term })
 }

@@ -151,6 +151,7 @@ pub(in crate::audit) async fn list_events(
         .way(shell.may(Action::ReadAuditLists), "Reviews", "/audit/reviews")
         .way(true, "Signed tree heads", "/audit/heads")
         .way(true, "Witnesses", "/audit/witnesses")
+        .way(true, "Receipts in this browser", "/receipts")
         .section("list", "", Part::Table(table))
         .help(
             "Every change with who made it, when and why; written by the store itself in the transaction of the change.",

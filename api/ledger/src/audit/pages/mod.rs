@@ -14,6 +14,7 @@ use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 
+use crate::audit::receipts;
 use crate::audit::seal::SealKey;
 use crate::audit::service;
 use crate::audit::wire::{HeadListing, RecordName};
@@ -31,6 +32,9 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(reviews::read_review)
         .service(witnesses::pages::list_witnesses)
         .service(witnesses::pages::decide_witnesses)
+        .service(receipts::pages::list_receipts)
+        .service(receipts::pages::read_receipt)
+        .service(receipts::pages::save_receipt)
         .service(events::read_event);
 }
 

@@ -36,11 +36,11 @@ async fn wrong(
 }
 
 /// Reviews that were checked, and what does not fit.
-pub(in crate::audit) async fn check(
-    connection: &Connection,
-    heads: &HashMap<i64, HeadRow>,
-) -> Result<(usize, Vec<String>), Refusal> {
+pub(in crate::audit) async fn check(connection: &Connection) -> Result<(usize, Vec<String>), Refusal> {
     let rows = store::every_review(connection).await?;
+    let sizes: Vec<i64> = rows.iter().map(|row| row.until_size).collect();
+    let heads = store::heads_of(connection, &sizes).await?;
+    let heads: HashMap<i64, HeadRow> = heads.into_iter().map(|head| (head.tree_size, head)).collect();
     let mut findings = Vec::new();
     let mut ended: Option<(i32, i64)> = None;
     for row in &rows {
@@ -50,7 +50,7 @@ pub(in crate::audit) async fn check(
                 .push(format!("review {} of the audit trail does not begin where the one before ended", row.number));
         }
         ended = Some((row.number, row.until_size));
-        let wrong = wrong(connection, row, heads).await?;
+        let wrong = wrong(connection, row, &heads).await?;
         findings.extend(wrong.into_iter().map(|what| format!("review {} of the audit trail {what}", row.number)));
     }
     Ok((rows.len(), findings))

@@ -35,13 +35,39 @@ pub async fn checkpoint(mut connection: &Connection, size: Option<i64>) -> Resul
     Ok(query.first(&mut connection).await.optional()?)
 }
 
-/// Every checkpoint, smallest first.
-pub async fn checkpoints(mut connection: &Connection) -> Result<Vec<(i64, String)>, Refusal> {
-    Ok(audit_checkpoints::table.order(audit_checkpoints::tree_size).load(&mut connection).await?)
+/// Checkpoints of sizes above one, smallest first.
+pub async fn checkpoints(mut connection: &Connection, above: i64, limit: i64) -> Result<Vec<(i64, String)>, Refusal> {
+    Ok(audit_checkpoints::table
+        .filter(audit_checkpoints::tree_size.gt(above))
+        .order(audit_checkpoints::tree_size)
+        .limit(limit)
+        .load(&mut connection)
+        .await?)
+}
+
+/// Countersignatures of some checkpoints.
+pub async fn cosignatures_of(mut connection: &Connection, sizes: &[i64]) -> Result<Vec<CosignatureRow>, Refusal> {
+    Ok(audit_cosignatures::table
+        .filter(audit_cosignatures::tree_size.eq_any(sizes))
+        .order((audit_cosignatures::tree_size, audit_cosignatures::witness))
+        .select(CosignatureRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// Countersignatures of checkpoints that are not there.
+pub async fn stray_cosignatures(mut connection: &Connection) -> Result<Vec<CosignatureRow>, Refusal> {
+    let stray = "NOT EXISTS (SELECT FROM audit_checkpoints c WHERE c.tree_size = audit_cosignatures.tree_size)";
+    Ok(audit_cosignatures::table
+        .filter(diesel::dsl::sql::<diesel::sql_types::Bool>(stray))
+        .limit(100)
+        .select(CosignatureRow::as_select())
+        .load(&mut connection)
+        .await?)
 }
 
 /// What a witness countersigned.
-#[derive(Debug, Clone, Queryable, Insertable)]
+#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
 #[diesel(table_name = audit_cosignatures)]
 pub struct CosignatureRow {
     pub tree_size: i64,
@@ -58,23 +84,6 @@ pub async fn insert_cosignature(mut connection: &Connection, row: &CosignatureRo
         .execute(&mut connection)
         .await?;
     Ok(())
-}
-
-/// Countersignatures of one checkpoint, or of all.
-pub async fn cosignatures(mut connection: &Connection, size: Option<i64>) -> Result<Vec<CosignatureRow>, Refusal> {
-    let mut query = audit_cosignatures::table
-        .order((audit_cosignatures::tree_size, audit_cosignatures::witness))
-        .select((
-            audit_cosignatures::tree_size,
-            audit_cosignatures::witness,
-            audit_cosignatures::line,
-            audit_cosignatures::signed_at,
-        ))
-        .into_boxed();
-    if let Some(size) = size {
-        query = query.filter(audit_cosignatures::tree_size.eq(size));
-    }
-    Ok(query.load(&mut connection).await?)
 }
 
 /// Size of the newest checkpoint that a witness countersigned; 0 without any.

@@ -10,21 +10,20 @@ use ferrotitre_check::witness::Request;
 use ferrotitre_core::merkle::{self, Hash};
 
 use crate::audit::store::{self, CosignatureRow};
+use crate::audit::witnesses::http::{Away, Http};
 
 /// How often a new head is looked for.
 const EVERY: Duration = Duration::from_secs(2);
 /// After so many looks a witness that could not be reached is asked again.
 const QUIET_LOOKS: u32 = 15;
-/// An answer is a line or two.
-const LONGEST_ANSWER: usize = 64 * 1024;
 
 /// Why a witness gave none.
 #[derive(Debug, thiserror::Error)]
 enum Unwitnessed {
     #[error(transparent)]
     Store(#[from] Refusal),
-    #[error("it cannot be reached: {0}")]
-    Away(#[from] reqwest::Error),
+    #[error(transparent)]
+    Away(#[from] Away),
     #[error("its answer is none: {0}")]
     Answer(#[from] NoteError),
     #[error("it countersigned {known} events of this log, which has {size}: the end of the log was cut off")]
@@ -42,14 +41,7 @@ struct Witness {
 }
 
 /// Asks for as long as the service runs.
-pub async fn run(db: Db, mut stop: tokio::sync::watch::Receiver<bool>) {
-    let http = match client() {
-        Ok(http) => http,
-        Err(error) => {
-            tracing::error!(%error, "witnesses cannot be asked");
-            return;
-        }
-    };
+pub async fn run(db: Db, http: Http, mut stop: tokio::sync::watch::Receiver<bool>) {
     let mut pauses: Vec<(String, u32)> = Vec::new();
     let mut leaves = Leaves::default();
     loop {
@@ -77,12 +69,6 @@ pub async fn run(db: Db, mut stop: tokio::sync::watch::Receiver<bool>) {
             pauses.push((witness.key.text(), pause));
         }
     }
-}
-
-/// Asks those who are named and nobody they point to.
-fn client() -> reqwest::Result<reqwest::Client> {
-    let builder = reqwest::Client::builder().no_proxy().timeout(Duration::from_secs(10));
-    builder.redirect(reqwest::redirect::Policy::none()).build()
 }
 
 /// Leaves that were read before, so that a new head costs only what is new.
@@ -139,7 +125,7 @@ async fn due(db: &Db, witness: &Witness) -> Result<Option<(i64, i64, String)>, R
 
 /// Asks for the newest checkpoint, if the witness has not countersigned it. Of two processes over one store the second leaves it
 /// to the first: a head that came late would look like that of a store put back.
-async fn ask(db: &Db, http: &reqwest::Client, witness: &Witness, leaves: &mut Leaves) -> Result<(), Unwitnessed> {
+async fn ask(db: &Db, http: &Http, witness: &Witness, leaves: &mut Leaves) -> Result<(), Unwitnessed> {
     if due(db, witness).await?.is_none() {
         return Ok(());
     }
@@ -158,7 +144,7 @@ async fn ask(db: &Db, http: &reqwest::Client, witness: &Witness, leaves: &mut Le
 
 async fn asked(
     (db, connection): (&Db, &Connection),
-    http: &reqwest::Client,
+    http: &Http,
     witness: &Witness,
     (last, size, note): (i64, i64, &str),
     leaves: &mut Leaves,
@@ -171,9 +157,7 @@ async fn asked(
         let proof = merkle::consistency_proof(leaves, old.cast_unsigned()).map_err(Refusal::internal)?;
         let request = Request { old: old.cast_unsigned(), proof, note: note.to_owned() };
         let address = format!("{}/add-checkpoint", witness.address);
-        let answer = http.post(address).body(request.print()).send().await?;
-        let status = answer.status().as_u16();
-        let body = read(answer).await?;
+        let (status, body) = http.post(&address, request.print()).await?;
         match status {
             200 => return keep(connection, witness, (size, note), &body).await,
             409 => {
@@ -192,18 +176,6 @@ async fn asked(
         }
     }
     Err(Unwitnessed::Refused(409))
-}
-
-/// The answer, as far as one is of use.
-async fn read(mut answer: reqwest::Response) -> reqwest::Result<String> {
-    let mut body = Vec::new();
-    while let Some(piece) = answer.chunk().await? {
-        body.extend_from_slice(&piece[..piece.len().min(LONGEST_ANSWER - body.len())]);
-        if body.len() == LONGEST_ANSWER {
-            break;
-        }
-    }
-    Ok(String::from_utf8_lossy(&body).into_owned())
 }
 
 /// Keeps the line by the witness's key, once it holds.

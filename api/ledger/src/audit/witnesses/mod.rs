@@ -1,6 +1,7 @@
 //! Who countersigns the heads of the log, how many must, and asking them.
 
 mod asking;
+pub mod http;
 pub mod pages;
 
 pub use asking::run;
@@ -88,8 +89,9 @@ fn witness(line: &str) -> Result<(NamedKey, String), String> {
         return Err("that is not the key of a witness".to_owned());
     }
     let address = address.trim().trim_end_matches('/');
-    if !address.starts_with("http://") || address.contains(char::is_whitespace) {
-        return Err("the address begins with http:// and holds no blanks".to_owned());
+    let known = address.starts_with("http://") || address.starts_with("https://");
+    if !known || address.contains(char::is_whitespace) {
+        return Err("the address begins with http:// or https:// and holds no blanks".to_owned());
     }
     Ok((key, address.to_owned()))
 }
@@ -199,7 +201,7 @@ pub(super) async fn countersigned(db: &Db) -> Result<Vec<CosignatureRow>, Refusa
         for policy in store::policies(connection, 1).await? {
             for witness in policy.witnesses {
                 let size = store::countersigned_by(connection, &witness).await?;
-                let rows = store::cosignatures(connection, Some(size)).await?;
+                let rows = store::cosignatures_of(connection, &[size]).await?;
                 newest.extend(rows.into_iter().filter(|row| row.witness == witness));
             }
         }

@@ -9,10 +9,12 @@ use ferrotitre_html::paper::Pdf;
 use ferrotitre_html::sheet::{Cell, Part, Sheet, fact};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
+use ferrotitre_ledger::audit::service as audit;
 use uuid::Uuid;
 
 use super::characteristic::{amendments, data, judgements, statistics, verdict_facts};
 use super::{conclusion_part, names, summary};
+use crate::validation_studies::wire::StudyView;
 use crate::validation_studies::{picture, reading};
 
 /// The page.
@@ -23,7 +25,8 @@ pub(super) async fn report_study(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<HttpResponse, Problem> {
-    sheet(&shell, &db, *id).await?.show()
+    let view = reading::read(&db, *id).await?;
+    sheet(&shell, &db, view).await?.show()
 }
 
 /// Prints the report on a study as PDF: plan, answers with pictures, limits, late changes, conclusion, signatures.
@@ -37,11 +40,15 @@ pub async fn print_validation_study(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<Pdf, Problem> {
-    Ok(sheet(&shell, &db, *id).await?.pdf(format!("validation study {id}")).await?)
+    let view = reading::read(&db, *id).await?;
+    // What the conclusion was signed over, once there is one; the plan until then.
+    let digest = view.conclusions.last().map_or(&view.content_digest, |last| &last.content_digest);
+    let mark = audit::mark(&db, &view.code, digest).await?;
+    Ok(sheet(&shell, &db, view).await?.pdf(format!("validation study {id}"), &mark).await?)
 }
 
-async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Problem> {
-    let view = reading::read(db, id).await?;
+async fn sheet<'a>(shell: &'a Shell, db: &Db, view: StudyView) -> Result<Sheet<'a>, Problem> {
+    let id = view.id.0;
     let answers = reading::answers(db, id).await?;
     let names = names(db, &view).await?;
     let mut sheet = Sheet::new(shell, "Report on a validation study", view.code.clone())

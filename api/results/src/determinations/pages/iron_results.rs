@@ -21,6 +21,7 @@ use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use ferrotitre_ledger::accounts::service as accounts;
+use ferrotitre_ledger::audit::service as audit;
 use uuid::Uuid;
 
 use super::detail::result;
@@ -139,7 +140,8 @@ pub(super) async fn read_iron_result(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<HttpResponse, Problem> {
-    sheet(&shell, &db, *id).await?.show()
+    let view = service::read(&db, *id).await?;
+    sheet(&shell, &db, view).await?.show()
 }
 
 /// Prints iron(III) by difference as PDF: result, both parts, working, budget, signatures, history.
@@ -153,11 +155,14 @@ pub async fn print_iron_result(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<Pdf, Problem> {
-    Ok(sheet(&shell, &db, *id).await?.lead(NO_CERTIFICATE).pdf(format!("iron result {id}")).await?)
+    let view = service::read(&db, *id).await?;
+    let mark = audit::mark(&db, &view.code, &view.content_digest).await?;
+    let sheet = sheet(&shell, &db, view).await?.lead(NO_CERTIFICATE);
+    Ok(sheet.pdf(format!("iron result {id}"), &mark).await?)
 }
 
-async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid) -> Result<Sheet<'a>, Problem> {
-    let view = service::read(db, id).await?;
+async fn sheet<'a>(shell: &'a Shell, db: &Db, view: IronResultView) -> Result<Sheet<'a>, Problem> {
+    let id = view.id;
     let codes = labels::of(db, EntityKind::Determination, &[view.total, view.iron2]).await?;
     let code = |id: Uuid| codes.get(&id).cloned().unwrap_or_default();
     let sample = labels::of(db, EntityKind::Sample, &[view.sample]).await?;

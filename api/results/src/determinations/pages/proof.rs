@@ -9,6 +9,7 @@ use ferrotitre_html::paper::Pdf;
 use ferrotitre_html::sheet::{Cell, Fact, Part, Section, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
+use ferrotitre_ledger::audit::service as audit;
 use uuid::Uuid;
 
 use crate::determinations::proof::{self, ChartThen, ControlThen, ProofOfControl};
@@ -47,7 +48,8 @@ pub async fn print_proof_of_control(
     id: web::Path<Uuid>,
 ) -> Result<Pdf, Problem> {
     let proof = proof::read(&db, *id).await?;
-    Ok(sheet(&shell, &proof).pdf(format!("proof of control {id}")).await?)
+    let mark = audit::mark(&db, &proof.code, &proof.content_digest).await?;
+    Ok(sheet(&shell, &proof).pdf(format!("proof of control {id}"), &mark).await?)
 }
 
 fn yes(holds: bool, words: [&'static str; 2]) -> Cell {

@@ -5,7 +5,6 @@ use chrono::Utc;
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::acts::ReadRecords;
 use ferrotitre_base::db::Db;
-use ferrotitre_base::refusal::Code;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_bench::specifications::pages::statements;
@@ -31,7 +30,8 @@ pub(super) async fn report_determination(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<HttpResponse, Problem> {
-    sheet(&shell, &db, *id, false).await?.show()
+    let view = service::read(&db, *id).await?;
+    sheet(&shell, &db, view, false).await?.show()
 }
 
 /// Prints the report on a determination as PDF: result, titres with their fates, verdicts, budget, signatures, origin.
@@ -46,7 +46,9 @@ pub async fn print_determination(
     id: web::Path<Uuid>,
     asked: Params<Printing>,
 ) -> Result<Pdf, Problem> {
-    Ok(sheet(&shell, &db, *id, asked.0.working).await?.pdf(format!("determination {id}")).await?)
+    let view = service::read(&db, *id).await?;
+    let mark = audit::mark(&db, &view.code, &view.content_digest).await?;
+    Ok(sheet(&shell, &db, view, asked.0.working).await?.pdf(format!("determination {id}"), &mark).await?)
 }
 
 /// What a report holds.
@@ -59,15 +61,13 @@ pub struct Printing {
     pub working: bool,
 }
 
-async fn sheet<'a>(shell: &'a Shell, db: &Db, id: Uuid, working: bool) -> Result<Sheet<'a>, Problem> {
-    let view = service::read(db, id).await?;
+async fn sheet<'a>(shell: &'a Shell, db: &Db, view: DeterminationView, working: bool) -> Result<Sheet<'a>, Problem> {
+    let id = view.id;
     let all = service::titrations(db, id).await?;
     let around = Around::of(db, &view, &all).await?;
-    let head = match audit::latest(db).await {
-        Ok(head) => format!("{} events, root {}", head.tree_size, head.root_hash),
-        Err(refusal) if refusal.code == Code::NotFound => "nothing sealed yet".to_owned(),
-        Err(refusal) => return Err(refusal.into()),
-    };
+    let head = audit::head(db).await?;
+    let head = head
+        .map_or_else(|| "nothing sealed yet".to_owned(), |head| format!("{} events, root {}", head.size, head.root));
     let about = about(shell, &view, &around);
     let origin = origin(&view, head);
     let titres = titres(shell, &view);
