@@ -178,7 +178,7 @@ fn single_groups(compared: &mut Compared) {
         // 1000000.1 is no double.
         compared.with(name, &places, &[(Statistic::RepeatabilitySd, certified)], 1e-9);
         let near = NearZero { values: rows.stated(), ..NearZero::default() };
-        compared.with(name, &Places::NearZero(near), &[(Statistic::SdNearZero, certified)], 1e-9);
+        compared.with(name, &Places::NearZero(Box::new(near)), &[(Statistic::SdNearZero, certified)], 1e-9);
     }
 }
 
@@ -319,7 +319,7 @@ fn near_zero(compared: &mut Compared) {
         (Statistic::DetectionLimit, found.detection),
         (Statistic::QuantificationLimit, found.quantification),
     ];
-    compared.with("blanks", &Places::NearZero(planned.clone()), &figures, 1e-13);
+    compared.with("blanks", &Places::NearZero(Box::new(planned.clone())), &figures, 1e-13);
     let mean_square = u.doubles().iter().map(|u| u * u).sum::<f64>() / 5.0;
     let figures = [
         (Statistic::SdNearZeroAt, found.s0),
@@ -330,7 +330,7 @@ fn near_zero(compared: &mut Compared) {
         (Statistic::ModelUncertaintyAt, 20.0 * std::f64::consts::SQRT_2 * 0.02 / 25.0),
     ];
     let at_a_total = NearZero { total: Some(plan[5].one()), ..planned };
-    compared.with("at a total", &Places::NearZero(at_a_total), &figures, 1e-13);
+    compared.with("at a total", &Places::NearZero(Box::new(at_a_total)), &figures, 1e-13);
     // Without a plan for it: one replicate, no blank, k_Q = 10.
     let plain = detection_limits_from_blanks(
         &values.doubles(),
@@ -341,7 +341,7 @@ fn near_zero(compared: &mut Compared) {
     let bare = NearZero { values: values.stated(), ..NearZero::default() };
     let figures =
         [(Statistic::DetectionLimit, plain.detection), (Statistic::QuantificationLimit, plain.quantification)];
-    compared.with("bare", &Places::NearZero(bare), &figures, 1e-13);
+    compared.with("bare", &Places::NearZero(Box::new(bare)), &figures, 1e-13);
     let totals = Rows::of(&["5.0", "20.0", "60.0"]);
     let groups = [
         Rows::of(&["0.01", "0.02", "0.00"]),
@@ -465,7 +465,7 @@ fn what_has_no_value_has_no_expression() {
         holding: None,
     };
     assert_eq!(value(Statistic::Slope, &flat), None, "one x");
-    let near = Places::NearZero(NearZero { values: equal.stated(), ..NearZero::default() });
+    let near = Places::NearZero(Box::new(NearZero { values: equal.stated(), ..NearZero::default() }));
     assert_eq!(value(Statistic::DetectionLimit, &near), None, "blanks that do not differ");
     assert_eq!(value(Statistic::BetweenP, &groups), None, "a probability");
     let zero = Rows::of(&["0.00", "0.00"]);

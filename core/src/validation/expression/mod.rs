@@ -102,7 +102,7 @@ pub enum Places<'r> {
         holding: Option<Stated<'r>>,
     },
     /// Near zero, those at one total.
-    NearZero(NearZero<'r>),
+    NearZero(Box<NearZero<'r>>),
     /// Totals of iron with the data near zero at each.
     Totals(Vec<(Stated<'r>, Vec<Stated<'r>>)>),
     /// The eight runs of a ruggedness design, and which of the seven factors is asked for.

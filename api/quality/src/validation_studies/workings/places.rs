@@ -139,7 +139,7 @@ impl<'a> Layout<'a> {
             Kind::Recovery => Places::Additions(self.additions(of)),
             Kind::Linearity => self.line(Abscissa::Taken, self.points),
             Kind::Stability => self.line(Abscissa::Hours, &self.labelled(group, of)),
-            Kind::Detection => Places::NearZero(self.near_zero(self.points, false)),
+            Kind::Detection => Places::NearZero(Box::new(self.near_zero(self.points, false))),
             Kind::DetectionByDifference if statistic == Statistic::SdNearZeroSlope => {
                 let with_s0 = |level: &str| {
                     let same = |one: &&StudyStatistic| one.name == Statistic::SdNearZeroAt;
@@ -151,7 +151,7 @@ impl<'a> Layout<'a> {
             }
             Kind::DetectionByDifference => {
                 let taken = |labels: &Labels| labels.taken.as_ref().map(ToString::to_string);
-                Places::NearZero(self.near_zero(&self.labelled(taken, of), true))
+                Places::NearZero(Box::new(self.near_zero(&self.labelled(taken, of), true)))
             }
             Kind::Ruggedness => {
                 let run = |number: i32| -> Vec<&Point> {
