@@ -5,9 +5,10 @@ use ferrotitre_tests::bench::{self, text};
 use serde_json::{Value, json};
 
 use super::events;
+use crate::certificates::{described, issued};
 use crate::lab::Lab;
 use crate::pages::Visitor;
-use crate::signed::{approved, correct_portion};
+use crate::signed::{approved, correct_portion, id_of};
 
 async fn two_samples(app: &TestApp) -> String {
     let sample = app.analyst.post("/samples", &bench::sample("S-1")).await.expect(201);
@@ -171,4 +172,18 @@ async fn older_pages_of_a_narrowed_trail_keep_what_was_asked_and_miss_nothing() 
         after = format!("&after={next}");
     }
     assert_eq!(seen, ["S-6", "S-5", "S-4", "S-3", "S-2", "S-1", "S-0"]);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_trail_of_a_certificate_is_found_by_its_number() {
+    let lab = described().await;
+    let (path, _) = approved(&lab).await;
+    let number = text(&issued(&lab, &[&id_of(&path)]).await, "number");
+    let all = events(&lab.app.auditor, &format!("&thing={number}")).await;
+    for kind in ["certificates", "certificate_results", "sign_offs", "state_moves", "certificate_papers"] {
+        let event = all.iter().find(|event| event["entity_kind"] == kind);
+        let event = event.unwrap_or_else(|| panic!("no {kind} in {all:?}"));
+        assert_eq!(event["record"]["name"], json!(format!("{number} issue 1")), "{kind}");
+        assert_eq!(event["record"]["page"], json!(format!("/certificates/{number}")), "{kind}");
+    }
 }

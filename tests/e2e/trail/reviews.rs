@@ -133,6 +133,20 @@ async fn a_review_that_hides_the_last_day_is_refused_and_what_it_left_out_comes_
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn of_two_who_sign_the_same_time_at_once_one_does() {
+    let app = TestApp::start().await;
+    app.sealed().await;
+    let seen = next(&app.manager).await;
+    let nothing = json!({});
+    let (first, second) = tokio::join!(review(&app.manager, &seen, &nothing), review(&app.auditor, &seen, &nothing));
+    let mut statuses = [first.status, second.status];
+    statuses.sort_unstable();
+    assert_eq!(statuses, [201, 412], "{} {}", first.text, second.text);
+    assert_eq!(app.row_counts(&["trail_reviews"]).await, [1]);
+    assert_eq!(check(&app).await.findings, Vec::<String>::new());
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn who_may_review_and_what_a_review_needs() {
     let app = TestApp::start().await;
     app.sealed().await;
