@@ -148,6 +148,7 @@ impl Kind {
     }
 
     /// Statistics it comes to; limits are set on these.
+    #[expect(clippy::too_many_lines, reason = "a table")]
     pub fn statistics(self) -> &'static [Statistic] {
         match self {
             Self::Repeatability => &[
