@@ -16,6 +16,8 @@ use crate::sentences::{Found, counted};
 const HEADING: &str = "ferrotitre validation conclusion 1\n";
 /// Largest relative deviation between a statistic that was signed and the same by its expression.
 const LIMIT: f64 = 1e-9;
+/// The same of a difference that vanishes, over the largest number that it is made of.
+const NEAR_ZERO: f64 = 1e-14;
 
 fn words(row: &Row, field: &str) -> String {
     row.words(field).unwrap_or_default()
@@ -184,10 +186,11 @@ pub(super) fn statistic(
     if let Some(leaf) = read.find(|leaf| !counts.contains(leaf.id.as_str())) {
         return Err(format!("{code}: datum {} is none that counts", leaf.id));
     }
+    // Differences are taken on the decimals here; what was signed comes from the doubles nearest to them.
+    let largest = again.recorded.iter().map(|leaf| leaf.value.abs()).fold(0.0, f64::max);
     let close = |stated: &Value| {
-        stated["value"]
-            .as_f64()
-            .is_some_and(|value| (value - again.value).abs() <= LIMIT * value.abs().max(again.value.abs()))
+        let within = |value: f64| LIMIT * value.abs().max(again.value.abs()) + NEAR_ZERO * largest;
+        stated["value"].as_f64().is_some_and(|value| (value - again.value).abs() <= within(value))
     };
     if !conclusion.statistics(of).any(|stated| stated["name"] == *name && close(stated)) {
         return Err(format!("{code}: it comes to {}, which is not what was signed", again.value));
