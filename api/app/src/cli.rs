@@ -441,7 +441,8 @@ async fn verify_from(arguments: &VerifyArguments, data: &Path, address: &StoreAd
     let mut report = verify::check_on([&connection, &beside], against, told).await?;
     let again = again::again(&connection, |seen| tracing::info!(seen, "signatures evaluated again")).await?;
     let factors = factors_again::again(&connection, |seen| tracing::info!(seen, "signatures on factors")).await?;
-    report.figures = Some(format!("{}\n{}", again.text(), factors.text()));
+    let (figures, factors_text) = (again.text("signed figures"), factors.text("signatures on titrant factors"));
+    report.figures = Some(format!("{figures}\n{factors_text}"));
     report.findings.extend(again.findings);
     report.findings.extend(factors.findings);
     print!("{}", report.text());

@@ -3,6 +3,7 @@
 //!
 //! Nothing here knows a feature. What two features need of each other belongs to one of them, not here.
 
+pub mod again;
 pub mod alert;
 pub mod among;
 pub mod auth;

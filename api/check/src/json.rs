@@ -27,6 +27,12 @@ impl Row {
         serde_json::from_str(self.raw(field)?).ok()
     }
 
+    /// The same, empty where there is no such field.
+    #[must_use]
+    pub fn text(&self, field: &str) -> String {
+        self.words(field).unwrap_or_default()
+    }
+
     /// A field that is a list of words.
     #[must_use]
     pub fn list(&self, field: &str) -> Option<Vec<String>> {

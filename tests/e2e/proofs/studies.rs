@@ -68,14 +68,14 @@ async fn a_conclusion_sealed_anew_with_the_key_still_rests_on_what_was_recorded(
     ] {
         let other = |row: &mut Value| row[field] = value.clone();
         let change = |bundle: &mut Value| drop(row(bundle, "validation_conclusions", &any, &other));
-        refused(&change, "over something else than it and its answers").await;
+        refused(&change, "a signature is over something else").await;
     }
     let authored = |sign: &Value| sign["entity_kind"] == "validation_conclusions" && sign["meaning"] == "authored";
     let answers = |sign: &mut Value| {
         sign["evaluation"] = json!(sign["evaluation"].as_str().unwrap().replace("\"meets\"", "\"exceeds\""));
     };
     let change = |bundle: &mut Value| drop(row(bundle, "sign_offs", &authored, &answers));
-    refused(&change, "over something else than it and its answers").await;
+    refused(&change, "a signature is over something else").await;
     // A datum with another value, one that was never signed for, and one that is gone.
     let value = |row: &mut Value| row["value"] = json!(999.5);
     refused(&|bundle| drop(row(bundle, "validation_data", &any, &value)), "stands otherwise in the answers").await;

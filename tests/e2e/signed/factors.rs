@@ -1,7 +1,8 @@
 //! Signed standardisations and preparations evaluated again from their rows, as `ferrotitre verify` does: a factor or a mass that
 //! somebody wrote who holds the log's key, too.
 
-use ferrotitre_bench::titrants::again::{Again, again};
+use ferrotitre_base::again::Again;
+use ferrotitre_bench::titrants::again::again;
 use ferrotitre_tests::bench::text;
 use ferrotitre_tests::cluster::DatabaseRole;
 use serde_json::json;

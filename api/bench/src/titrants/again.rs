@@ -3,10 +3,10 @@
 
 use std::collections::HashMap;
 use std::collections::hash_map::Entry;
-use std::fmt::Write as _;
 use std::sync::Arc;
 
 use chrono::{DateTime, Duration, Utc};
+use ferrotitre_base::again::Again;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::evaluations::finite;
 use ferrotitre_base::ids::{FactorId, SignOffId};
@@ -23,40 +23,6 @@ use crate::titrants::{preparations, standardisations};
 
 /// Signatures that are read at once.
 const AT_ONCE: i64 = 200;
-
-/// What came of evaluating signed factors again.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Again {
-    /// Signatures whose content follows from the rows they stand over.
-    pub agree: usize,
-    /// Signatures over factors of other formulae, whose rows still have the digest that was signed.
-    pub of_other_formulae: usize,
-    /// Signatures of an earlier release that are marked as fitting no rows.
-    pub unpinned: usize,
-    /// What does not follow, in words.
-    pub findings: Vec<String>,
-}
-
-impl Again {
-    /// As a line of a report.
-    #[must_use]
-    pub fn text(&self) -> String {
-        let mut page =
-            format!("{} signatures on titrant factors evaluated again from the rows they stand over", self.agree);
-        // Writing to a String cannot fail.
-        if self.of_other_formulae > 0 {
-            let _ = write!(
-                page,
-                "; {} more are of other formulae: their rows have the digest that was signed",
-                self.of_other_formulae
-            );
-        }
-        if self.unpinned > 0 {
-            let _ = write!(page, "; {} signatures of an earlier release stand over no rows", self.unpinned);
-        }
-        page
-    }
-}
 
 /// What the rows under a signature give.
 pub(super) struct Evaluated {

@@ -4,26 +4,13 @@ use serde_json::Value;
 use sha2::{Digest, Sha256};
 
 use super::Refused;
-use super::figures::{moves, signed};
+use super::figures::{moves, vouched};
 use super::parts::{Content, Event, Rows};
 use crate::json::Row;
 use crate::sentences::Found;
 
 /// First line of what the digest of a certificate is over.
 const HEADING: &str = "ferrotitre certificate 1\n";
-
-/// Rows of a table, in the order of their leaves.
-fn of<'a>(content: &'a Content, table: &str) -> impl Iterator<Item = (&'a Event, &'a Row)> {
-    content
-        .events
-        .iter()
-        .filter(move |event| event.kind == table)
-        .filter_map(|event| Some((event, event.row.as_ref()?)))
-}
-
-fn words(row: &Row, field: &str) -> String {
-    row.words(field).unwrap_or_default()
-}
 
 /// A version of the certificate: a draft, or an issue that went out.
 struct Version<'a> {
@@ -34,21 +21,21 @@ struct Version<'a> {
 }
 
 fn versions(content: &Content) -> impl Iterator<Item = Version<'_>> {
-    let own = of(content, "certificates").filter(|(_, row)| words(row, "record_id") == content.subject);
+    let own = content.of("certificates").filter(|(_, row)| row.text("record_id") == content.subject);
     own.map(|(_, row)| Version {
-        id: words(row, "id"),
+        id: row.text("id"),
         name: format!("{} issue {}", content.code, row.raw("issue").unwrap_or_default()),
         row,
-        document: serde_json::from_str(&words(row, "document")).unwrap_or_default(),
+        document: serde_json::from_str(&row.text("document")).unwrap_or_default(),
     })
 }
 
 impl Version<'_> {
     /// The row says what its digest is of, and the document has the number and issue of the row.
     fn is_itself(&self, content: &Content) -> Result<(), Refused> {
-        let text = words(self.row, "document");
+        let text = self.row.text("document");
         let digest = hex::encode(Sha256::digest(format!("{HEADING}{text}").as_bytes()));
-        if digest != words(self.row, "content_digest") {
+        if digest != self.row.text("content_digest") {
             return Err(format!("{}: what it says is not what its digest is of", self.name));
         }
         let issue = self.document["issue"].as_i64().map(|issue| issue.to_string());
@@ -61,9 +48,10 @@ impl Version<'_> {
     /// Every result it states is what its author signed, figure by figure; the results in words.
     fn states_what_was_signed(&self, content: &Content, rows: &Rows<'_>) -> Result<Vec<String>, Refused> {
         let stated = self.document["results"].as_array().map(Vec::as_slice).unwrap_or_default();
-        let mut certified: Vec<&Row> = of(content, "certificate_results")
+        let mut certified: Vec<&Row> = content
+            .of("certificate_results")
             .map(|(_, row)| row)
-            .filter(|row| words(row, "certificate_id") == self.id)
+            .filter(|row| row.text("certificate_id") == self.id)
             .collect();
         certified.sort_by_key(|row| row.raw("position").and_then(|place| place.parse::<u32>().ok()));
         if certified.len() != stated.len() {
@@ -84,7 +72,7 @@ impl Version<'_> {
     fn is_signed(&self, certified: &Row, stated: &Value, rows: &Rows<'_>) -> Result<(), Refused> {
         let code = stated["code"].as_str().unwrap_or_default();
         let row_of = |table: &str, id: &str| rows.get(&(table, id)).and_then(|event| event.row.as_ref());
-        let (table, id) = (words(certified, "result_kind"), words(certified, "result_id"));
+        let (table, id) = (certified.text("result_kind"), certified.text("result_id"));
         let counts = |event: &&&Event| {
             let of_its_author = |row: &Row| {
                 let meaning = row.words("meaning");
@@ -92,15 +80,15 @@ impl Version<'_> {
             };
             event.row.as_ref().is_some_and(of_its_author)
         };
-        let under = words(certified, "sign_off_id");
+        let under = certified.text("sign_off_id");
         let sign = rows.get(&("sign_offs", under.as_str())).filter(counts);
         let sign = sign.and_then(|event| event.row.as_ref());
         let sign = sign.ok_or_else(|| format!("{}: {code} is certified under no signature that counts", self.name))?;
         let named = row_of(&table, &id).and_then(|row| row.words("code"));
-        if named.as_deref() != Some(code) || words(sign, "entity_id") != id {
+        if named.as_deref() != Some(code) || sign.text("entity_id") != id {
             return Err(format!("{}: what stands as {code} is certified under another result's signature", self.name));
         }
-        let evaluation: Value = serde_json::from_str(&words(sign, "evaluation")).unwrap_or_default();
+        let evaluation: Value = serde_json::from_str(&sign.text("evaluation")).unwrap_or_default();
         let reported = &evaluation["reported"];
         let factor = reported["coverage_factor"].as_f64().map(|factor| format!("{factor:.2}"));
         let same = stated["value"] == reported["text"]
@@ -120,41 +108,14 @@ impl Version<'_> {
         Ok(())
     }
 
-    /// Who authorised it, and what stands on its document.
-    fn authorised(&self, content: &Content, found: &mut Found) -> Result<(), Refused> {
-        let digest = words(self.row, "content_digest");
-        for (event, sign) in signed(content, &self.id) {
-            if event.actor != sign.words("recorded_by") {
-                return Err(format!(
-                    "{}: a signature is in the name of another account than the one that gave it",
-                    self.name
-                ));
-            }
-            if words(sign, "content_digest") != digest {
-                return Err(format!("{}: a signature on it is over something else", self.name));
-            }
-            found.proved.push(format!(
-                "{}: {} signed \"{}\" at {}",
-                self.name,
-                words(sign, "printed_name"),
-                words(sign, "statement"),
-                event.at
-            ));
-        }
-        Ok(())
-    }
-
     /// The digest of the document that went out; none of a draft.
     fn paper(&self, content: &Content) -> Option<String> {
-        of(content, "certificate_papers")
-            .find(|(_, row)| words(row, "certificate_id") == self.id)?
-            .1
-            .words("pdf_digest")
+        content.of("certificate_papers").find(|(_, row)| row.text("certificate_id") == self.id)?.1.words("pdf_digest")
     }
 
     fn state(&self, content: &Content) -> Option<(String, String, String)> {
         let (_, event, row) = moves(content, &self.id).last()?;
-        Some((words(row, "to_state"), event.at.clone(), words(row, "reason")))
+        Some((row.text("to_state"), event.at.clone(), row.text("reason")))
     }
 }
 
@@ -165,13 +126,14 @@ pub(super) fn check(content: &Content, rows: &Rows<'_>, found: &mut Found) -> Re
         version.is_itself(content)?;
         let results = version.states_what_was_signed(content, rows)?;
         let Some(paper) = version.paper(content) else { continue };
-        version.authorised(content, found)?;
+        let digest = version.row.text("content_digest");
+        vouched(content, (&version.id, &version.name), Some(&digest), found)?;
         found.proved.push(format!(
             "{}: states {}, each as its author signed it; its symbol says \"{} sha256 {}\"; its document has SHA-256 {paper}",
             version.name,
             results.join(", "),
             version.name,
-            words(version.row, "content_digest")
+            digest
         ));
         let state = version.state(content);
         if state.as_ref().is_some_and(|(state, ..)| state == "issued") {

@@ -5,26 +5,14 @@ use std::collections::BTreeSet;
 use serde_json::Value;
 
 use super::Refused;
-use super::figures::signed;
-use super::parts::{Content, Event};
+use super::figures::vouched;
+use super::parts::Content;
 use crate::graph::Recomputed;
 use crate::json::Row;
 use crate::sentences::{Found, counted};
 
 /// Largest relative deviation between a limit on record and the same from its points.
 const LIMIT: f64 = 1e-9;
-
-fn of<'a>(content: &'a Content, table: &str) -> impl Iterator<Item = (&'a Event, &'a Row)> {
-    content
-        .events
-        .iter()
-        .filter(move |event| event.kind == table)
-        .filter_map(|event| Some((event, event.row.as_ref()?)))
-}
-
-fn words(row: &Row, field: &str) -> String {
-    row.words(field).unwrap_or_default()
-}
 
 fn number(row: &Row, field: &str) -> Option<f64> {
     row.raw(field).and_then(|raw| raw.parse().ok())
@@ -36,8 +24,8 @@ fn close(found: f64, stated: f64) -> bool {
 
 /// Points of the chart, in the order of the chart: from the first to the newest, none missing.
 fn points(content: &Content) -> Result<Vec<&Row>, Refused> {
-    let own = of(content, "control_values").map(|(_, row)| row);
-    let mut all: Vec<&Row> = own.filter(|row| words(row, "chart_id") == content.subject).collect();
+    let own = content.of("control_values").map(|(_, row)| row);
+    let mut all: Vec<&Row> = own.filter(|row| row.text("chart_id") == content.subject).collect();
     let place = |row: &&Row| row.raw("position").and_then(|raw| raw.parse::<usize>().ok());
     all.sort_by_key(place);
     match all.iter().zip(1..).find(|(row, expected)| place(row) != Some(*expected)) {
@@ -53,7 +41,7 @@ pub(super) fn check(content: &Content, figures: &[Value], found: &mut Found) -> 
         content.code,
         counted(points.len(), "point")
     ));
-    let got = |verdict: &str| points.iter().filter(|row| words(row, "verdict") == verdict).count();
+    let got = |verdict: &str| points.iter().filter(|row| row.text("verdict") == verdict).count();
     found.noted.push(format!(
         "{}: by the verdict each got when it was recorded {} in control, {} to investigate, {} out of control, {} not judged",
         content.code,
@@ -62,34 +50,25 @@ pub(super) fn check(content: &Content, figures: &[Value], found: &mut Found) -> 
         got("out of control"),
         got("not judged")
     ));
-    let proportion = of(content, "control_charts")
-        .any(|(_, row)| words(row, "id") == content.subject && words(row, "quantity") == "discarded reductions");
-    let own = of(content, "chart_phases").map(|(_, row)| row);
-    for phase in own.filter(|row| words(row, "chart_id") == content.subject) {
+    let proportion = content
+        .of("control_charts")
+        .any(|(_, row)| row.text("id") == content.subject && row.text("quantity") == "discarded reductions");
+    let own = content.of("chart_phases").map(|(_, row)| row);
+    for phase in own.filter(|row| row.text("chart_id") == content.subject) {
         let (id, name) =
-            (words(phase, "id"), format!("{}, phase {}", content.code, phase.raw("number").unwrap_or_default()));
+            (phase.text("id"), format!("{}, phase {}", content.code, phase.raw("number").unwrap_or_default()));
         let of_phase = |quantity: &str| {
             figures.iter().any(|figure| figure["id"] == id.as_str() && result_of(figure) == Some(quantity))
         };
         // What says that it comes from points is computed again from them.
         let from_points = phase.raw("n").is_some_and(|raw| raw != "null");
         let lacks = from_points
-            && ((words(phase, "origin") == "baseline" && !of_phase("centre"))
+            && ((phase.text("origin") == "baseline" && !of_phase("centre"))
                 || (!proportion && !of_phase("chart_deviation")));
         if lacks {
             return Err(format!("{name}: its limits come from a baseline, and the bundle does not show how"));
         }
-        for (event, sign) in signed(content, &id) {
-            if event.actor != sign.words("recorded_by") {
-                return Err(format!("{name}: a signature is in the name of another account than the one that gave it"));
-            }
-            found.proved.push(format!(
-                "{name}: {} signed \"{}\" at {}",
-                words(sign, "printed_name"),
-                words(sign, "statement"),
-                event.at
-            ));
-        }
+        vouched(content, (&id, &name), None, found)?;
         left_out(content, (&id, &name), found);
     }
     Ok(())
@@ -97,15 +76,15 @@ pub(super) fn check(content: &Content, figures: &[Value], found: &mut Found) -> 
 
 /// Points that a baseline left out, with their causes.
 fn left_out(content: &Content, (phase, name): (&str, &str), found: &mut Found) {
-    let out = of(content, "chart_baseline_points").map(|(_, row)| row);
-    for row in out.filter(|row| words(row, "phase_id") == phase && row.raw("excluded") == Some("true")) {
-        let value = words(row, "value_id");
-        let point = of(content, "control_values").find(|(_, point)| words(point, "id") == value);
+    let out = content.of("chart_baseline_points").map(|(_, row)| row);
+    for row in out.filter(|row| row.text("phase_id") == phase && row.raw("excluded") == Some("true")) {
+        let value = row.text("value_id");
+        let point = content.of("control_values").find(|(_, point)| point.text("id") == value);
         found.noted.push(format!(
             "{name}: point {} is left out of its baseline: {}: {}",
             point.and_then(|(_, point)| point.raw("position")).unwrap_or_default(),
-            words(row, "cause"),
-            words(row, "reason")
+            row.text("cause"),
+            row.text("reason")
         ));
     }
 }
@@ -123,17 +102,18 @@ pub(super) fn limit(
     found: &mut Found,
 ) -> Result<(), Refused> {
     let id = figure["id"].as_str().unwrap_or_default();
-    let phase = of(content, "chart_phases").map(|(_, row)| row).find(|row| words(row, "id") == id);
+    let phase = content.of("chart_phases").map(|(_, row)| row).find(|row| row.text("id") == id);
     let phase = phase.ok_or_else(|| format!("{code}: the phase is none of the bundle's events"))?;
     let (field, name) = match result_of(figure) {
         Some("centre") => ("centre", "centre line"),
         Some("chart_deviation") => ("s", "standard deviation"),
         _ => return Err(format!("{code}: what is computed is no limit of a chart")),
     };
-    let used: BTreeSet<String> = of(content, "chart_baseline_points")
+    let used: BTreeSet<String> = content
+        .of("chart_baseline_points")
         .map(|(_, row)| row)
-        .filter(|row| words(row, "phase_id") == id && row.raw("excluded") == Some("false"))
-        .map(|row| words(row, "value_id"))
+        .filter(|row| row.text("phase_id") == id && row.raw("excluded") == Some("false"))
+        .map(|row| row.text("value_id"))
         .collect();
     let read: BTreeSet<String> = again.recorded.iter().map(|leaf| leaf.id.clone()).collect();
     if used != read {

@@ -230,6 +230,30 @@ pub(super) fn signed<'a>(content: &'a Content, id: &str) -> Vec<(&'a Event, &'a 
         .collect()
 }
 
+/// Says who signed a thing; every signature is by the account that acted, and over this content where one is given.
+pub(super) fn vouched(
+    content: &Content,
+    (id, name): (&str, &str),
+    over: Option<&str>,
+    found: &mut Found,
+) -> Result<(), Refused> {
+    for (event, sign) in signed(content, id) {
+        if event.actor != sign.words("recorded_by") {
+            return Err(format!("{name}: a signature is in the name of another account than the one that gave it"));
+        }
+        if over.is_some_and(|digest| sign.text("content_digest") != digest) {
+            return Err(format!("{name}: a signature is over something else"));
+        }
+        found.proved.push(format!(
+            "{name}: {} signed \"{}\" at {}",
+            sign.text("printed_name"),
+            sign.text("statement"),
+            event.at
+        ));
+    }
+    Ok(())
+}
+
 /// Whether a signature stands over a figure.
 fn freezes((_, row): &(&Event, &Row)) -> bool {
     row.words("evaluation").is_some() && !matches!(row.words("meaning").as_deref(), Some("rejected" | "witnessed"))

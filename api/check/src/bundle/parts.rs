@@ -112,6 +112,12 @@ impl Content {
         self.kind == "period"
     }
 
+    /// Events with their rows of a table, in the order of their leaves.
+    pub(super) fn of<'a>(&'a self, table: &str) -> impl Iterator<Item = (&'a Event, &'a Row)> {
+        let events = self.events.iter().filter(move |event| event.kind == table);
+        events.filter_map(|event| Some((event, event.row.as_ref()?)))
+    }
+
     /// Events by the table and identity of their row.
     pub(super) fn rows(&self) -> Rows<'_> {
         self.events.iter().filter_map(|event| Some(((event.kind.as_str(), event.entity.as_deref()?), event))).collect()

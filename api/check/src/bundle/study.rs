@@ -6,7 +6,7 @@ use serde_json::Value;
 use sha2::{Digest, Sha256};
 
 use super::Refused;
-use super::figures::signed;
+use super::figures::{signed, vouched};
 use super::parts::{Content, Rows};
 use crate::graph::Recomputed;
 use crate::json::Row;
@@ -18,10 +18,6 @@ const HEADING: &str = "ferrotitre validation conclusion 1\n";
 const LIMIT: f64 = 1e-9;
 /// The same of a difference that vanishes, over the largest number that it is made of.
 const NEAR_ZERO: f64 = 1e-14;
-
-fn words(row: &Row, field: &str) -> String {
-    row.words(field).unwrap_or_default()
-}
 
 /// A field with the digits on record.
 fn raw<'a>(row: &'a Row, field: &str) -> &'a str {
@@ -42,11 +38,11 @@ struct Conclusion<'a> {
 
 fn conclusions(content: &Content) -> Vec<Conclusion<'_>> {
     let own = content.events.iter().filter(|event| event.kind == "validation_conclusions");
-    let own = own.filter_map(|event| event.row.as_ref()).filter(|row| words(row, "study_id") == content.subject);
+    let own = own.filter_map(|event| event.row.as_ref()).filter(|row| row.text("study_id") == content.subject);
     own.filter_map(|row| {
-        let id = words(row, "id");
-        let (event, sign) = signed(content, &id).into_iter().find(|(_, sign)| words(sign, "meaning") == "authored")?;
-        let text = words(sign, "evaluation");
+        let id = row.text("id");
+        let (event, sign) = signed(content, &id).into_iter().find(|(_, sign)| sign.text("meaning") == "authored")?;
+        let text = sign.text("evaluation");
         Some(Conclusion {
             name: format!("{}, conclusion {}", content.code, raw(row, "number")),
             at: content.events.iter().position(|other| other.id == event.id)?,
@@ -66,37 +62,19 @@ impl Conclusion<'_> {
         let said = format!(
             "{HEADING}{} {} {} {}\n{}\n{} {} {}\n{}\n{}\n{}\n",
             self.id,
-            words(row, "study_id"),
+            row.text("study_id"),
             raw(row, "number"),
             raw(row, "fit"),
-            words(row, "words"),
+            row.text("words"),
             raw(row, "validated_low"),
             raw(row, "validated_high"),
-            words(row, "unit"),
-            words(row, "matrix"),
-            words(row, "limitations"),
+            row.text("unit"),
+            row.text("matrix"),
+            row.text("limitations"),
             self.text
         );
         let digest = hex::encode(Sha256::digest(said.as_bytes()));
-        for (event, sign) in signed(content, &self.id) {
-            if event.actor != sign.words("recorded_by") {
-                return Err(format!(
-                    "{}: a signature is in the name of another account than the one that gave it",
-                    self.name
-                ));
-            }
-            if words(sign, "content_digest") != digest {
-                return Err(format!("{}: a signature is over something else than it and its answers", self.name));
-            }
-            found.proved.push(format!(
-                "{}: {} signed \"{}\" at {}",
-                self.name,
-                words(sign, "printed_name"),
-                words(sign, "statement"),
-                event.at
-            ));
-        }
-        Ok(())
+        vouched(content, (&self.id, &self.name), Some(&digest), found)
     }
 
     /// The answers rest on the data that were there when they were signed, all of them and as they were recorded.
@@ -109,7 +87,7 @@ impl Conclusion<'_> {
                 let id = input["datum"].as_str().unwrap_or_default();
                 let row = rows.get(&("validation_data", id)).and_then(|event| event.row.as_ref());
                 let holds = row.is_some_and(|row| {
-                    input["cells"][0].as_str() == row.raw("value") && words(row, "characteristic_id") == of
+                    input["cells"][0].as_str() == row.raw("value") && row.text("characteristic_id") == of
                 });
                 if !holds {
                     return Err(format!("{}: datum {id} stands otherwise in the answers that were signed", self.name));
@@ -120,7 +98,7 @@ impl Conclusion<'_> {
             }
             let before = content.events.iter().take(self.at).filter(|event| event.kind == "validation_data");
             let mut own =
-                before.filter(|event| event.row.as_ref().is_some_and(|row| words(row, "characteristic_id") == of));
+                before.filter(|event| event.row.as_ref().is_some_and(|row| row.text("characteristic_id") == of));
             if let Some(missing) = own.find(|event| event.entity.as_deref().is_none_or(|id| !seen.contains(id))) {
                 let id = missing.entity.as_deref().unwrap_or_default();
                 return Err(format!("{}: datum {id} was on record and is not among the answers", self.name));

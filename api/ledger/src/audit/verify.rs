@@ -1,6 +1,6 @@
 //! The check of a whole store, which shares only the canonical form with the writer.
 //!
-//! The log is read from its first leaf to its last on one connection ([`tree`]), the rest is compared on another ([`notes`] and the
+//! The log is read from its first leaf to its last on one connection (`tree`), the rest is compared on another (`notes` and the
 //! tables themselves), so that both cores have something to do; nothing is held that grows with the log.
 
 mod notes;

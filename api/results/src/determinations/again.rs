@@ -2,9 +2,9 @@
 
 use std::collections::HashMap;
 use std::collections::hash_map::Entry;
-use std::fmt::Write as _;
 use std::sync::Arc;
 
+use ferrotitre_base::again::Again;
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::ids::SignOffId;
 use ferrotitre_base::pins::Sight;
@@ -19,39 +19,6 @@ use crate::determinations::{iron_results, record, store};
 
 /// Signatures that are read at once.
 const AT_ONCE: i64 = 200;
-
-/// What came of evaluating signed figures again.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Again {
-    /// Signatures whose figure follows from the rows they stand over.
-    pub agree: usize,
-    /// Signatures over figures of other formulae, whose rows still have the digest that was signed.
-    pub of_other_formulae: usize,
-    /// Signatures of an earlier release that are marked as fitting no rows.
-    pub unpinned: usize,
-    /// What does not follow, in words.
-    pub findings: Vec<String>,
-}
-
-impl Again {
-    /// As a line of a report.
-    #[must_use]
-    pub fn text(&self) -> String {
-        let mut page = format!("{} signed figures evaluated again from the rows they stand over", self.agree);
-        if self.of_other_formulae > 0 {
-            // Writing to a String cannot fail.
-            let _ = write!(
-                page,
-                "; {} more are of other formulae: their rows have the digest that was signed",
-                self.of_other_formulae
-            );
-        }
-        if self.unpinned > 0 {
-            let _ = write!(page, "; {} signatures of an earlier release stand over no rows", self.unpinned);
-        }
-        page
-    }
-}
 
 /// Unrounded figures, each by its unit and as what it is expressed, and the digest of the content.
 struct Evaluated {
