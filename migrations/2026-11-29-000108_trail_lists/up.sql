@@ -56,7 +56,7 @@ CREATE TABLE doubted_approvals (
     recorded_at timestamptz NOT NULL DEFAULT clock_timestamp(),
     recorded_by uuid CONSTRAINT doubted_approvals_recorded_by REFERENCES accounts (id)
 );
-COMMENT ON TABLE doubted_approvals IS 'Results approved while a chart of their method was out of control or their run had no control value that passed; written by the store itself with the approval.';
+COMMENT ON TABLE doubted_approvals IS 'Results approved while a chart of their method was out of control or their run had no control value that passed and was to have one; written by the store itself with the approval.';
 COMMENT ON COLUMN doubted_approvals.id IS 'Identity.';
 COMMENT ON COLUMN doubted_approvals.move_id IS 'The approval.';
 COMMENT ON COLUMN doubted_approvals.result_kind IS 'determinations or iron_results.';
@@ -97,7 +97,13 @@ AS $$
         UNION
         SELECT format('run %s had no control value that passed', r.code)
         FROM determinations d JOIN runs r ON r.id = d.run_id
+        LEFT JOIN LATERAL (
+            SELECT q.charts, q.blanks + q.duplicates AS others FROM qc_plans q
+            WHERE q.method_id = r.method_id AND q.recorded_at <= r.recorded_at ORDER BY q.version DESC LIMIT 1) plan ON true
         WHERE d.id = ANY(parts) AND d.purpose = 'sample'
+        -- A plan may rest on blanks and duplicates alone; a run without any plan lacks its control.
+        AND NOT (coalesce(plan.others, 0) > 0
+                 AND NOT EXISTS (SELECT FROM jsonb_array_elements(plan.charts) c WHERE (c ->> 'values')::integer > 0))
         AND NOT EXISTS (SELECT FROM control_values n WHERE n.run_id = r.id AND n.verdict IN ('in control', 'investigate') AND n.recorded_at <= moment)
     ) said
 $$;

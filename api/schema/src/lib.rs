@@ -2286,7 +2286,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Results approved while a chart of their method was out of control or their run had no control value that passed; written by the store itself with the approval.
+    /// Results approved while a chart of their method was out of control or their run had no control value that passed and was to have one; written by the store itself with the approval.
     doubted_approvals (id) {
         /// Identity.
         id -> Uuid,

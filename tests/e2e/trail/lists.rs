@@ -127,6 +127,15 @@ async fn a_result_approved_while_a_chart_of_its_method_is_out_says_which_point()
     assert_eq!(left_out[0]["record"]["name"], "X-BATH, point 2", "{left_out:?}");
 }
 
+/// A plan that rests on blanks and duplicates alone asks for no control: its results are not listed.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_run_whose_plan_asks_for_no_control_lacks_none() {
+    let lab = Lab::open().await;
+    let determination = lab.iron2_done(["21.46", "21.48"]).await;
+    lab.through(&format!("/determinations/{determination}")).await;
+    assert_eq!(list(&lab.app.auditor, "released-while-out").await, Vec::<Value>::new());
+}
+
 async fn sign_ins(app: &TestApp, query: &str) -> Vec<Value> {
     let page = app.auditor.get(&format!("/audit-lists/sign-ins?limit=200{query}")).await.expect(200);
     page["items"].as_array().unwrap().clone()

@@ -14,7 +14,7 @@ pub enum Of {
     Exclusions,
     /// What superseded, competes with or invalidates rows under signatures, and signed records that were amended.
     Corrections,
-    /// Results approved while a chart of their method was out of control or their run had no control value that passed.
+    /// Results approved while a chart of their method was out of control or their run had no control value that passed and was to have one.
     Released,
     /// Sign-ins and signatures refused, and passwords set.
     RefusedSignIns,

@@ -50,7 +50,7 @@ fn about(of: Of) -> &'static str {
             "What superseded, competes with or invalidates rows that a signature stands over, and signed records that were amended; with the signed results that rest on it and what was decided."
         }
         Of::Released => {
-            "Results of samples that were approved while the newest value on a chart of their method was out of control, or whose run had no control value that passed, also where its plan asks for none; with the concession, if there was one."
+            "Results of samples that were approved while the newest value on a chart of their method was out of control, or whose run was to have a control value and had none that passed; with the concession, if there was one."
         }
         Of::RefusedSignIns => "Wrong passwords, unknown names, and passwords that were set or changed.",
         Of::SignIns => {
