@@ -12,6 +12,9 @@ use crate::lab::{Lab, sign};
 /// Rounds of each race.
 const ROUNDS: usize = 200;
 
+/// By how much a winner is held back, in microseconds.
+const STEP: i64 = 300;
+
 async fn portion(lab: &Lab, sample: &str) -> String {
     let portion = json!({
         "pipette": lab.bench.pipette_10, "dilution": [{ "flask": lab.bench.flask_250 }],
@@ -191,6 +194,10 @@ fn time(value: &Value) -> DateTime<Utc> {
 async fn no_titration_slips_into_a_run_that_is_being_closed() {
     let lab = Lab::without_plans().await;
     let mut won = [0; 2];
+    // Who came first sets out later the next time, so that on any machine both come first now and then.
+    let mut head_start = 0_i64;
+    let waits =
+        |micros: i64| tokio::time::sleep(std::time::Duration::from_micros(micros.clamp(0, 200_000).unsigned_abs()));
     for round in 0..ROUNDS {
         let run = lab.run(&lab.iron2).await;
         let determination = lab.begin(&run).await;
@@ -199,10 +206,14 @@ async fn no_titration_slips_into_a_run_that_is_being_closed() {
             (format!("/determinations/{determination}/titrations"), format!("/runs/{run}/closing"));
         let nothing = json!({});
         let titrate = async {
-            tokio::time::sleep(std::time::Duration::from_micros((round as u64 % 20) * 200)).await;
+            waits(-head_start).await;
             lab.app.analyst.post(&titrations, &titration).await
         };
-        let (made, closed) = tokio::join!(titrate, lab.app.analyst2.post(&closing, &nothing));
+        let close = async {
+            waits(head_start).await;
+            lab.app.analyst2.post(&closing, &nothing).await
+        };
+        let (made, closed) = tokio::join!(titrate, close);
         let closed = time(&closed.expect(201)["moves"].as_array().unwrap().last().unwrap()["recorded_at"]);
         if made.status == 201 {
             let recorded = time(&made.json["titrations"][0]["recorded_at"]);
@@ -210,9 +221,11 @@ async fn no_titration_slips_into_a_run_that_is_being_closed() {
         } else {
             made.refused(409, "state_conflict");
             won[1] += 1;
+            head_start += STEP;
             continue;
         }
         won[0] += 1;
+        head_start -= STEP;
     }
     assert_eq!(won.iter().sum::<usize>(), ROUNDS);
     assert!(won.iter().all(|side| *side > 0), "a race that one side always wins is none: {won:?}");

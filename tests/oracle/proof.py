@@ -10,6 +10,7 @@ import json
 import math
 import pathlib
 import re
+import statistics
 import sys
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 
@@ -142,13 +143,11 @@ def figure_holds(figure, rows):
     freezing = [one for one in signs if one[1]["evaluation"] and one[1]["meaning"] not in ("rejected", "witnessed")]
     if not freezing:
         return
-    event, row = freezing[-1]
+    row = freezing[-1][1]
     later = of[of.index(freezing[-1]) + 1:]
-    if any(e["entity_kind"] == "state_moves" and r["to_state"] in ("amended", "returned") for e, r in later):
+    if figure["kind"] == "study_statistic" or any(e["entity_kind"] == "state_moves" and r["to_state"] in ("amended", "returned") for e, r in later):
         return
     kept = json.loads(row["evaluation"])
-    if figure["kind"] == "study_statistic":
-        return
     one = {"value": kept.get("value", kept.get("concentration")), "u": kept.get("u"), "unit": result["unit"]}
     mine = (result["value"], result["u"], result["unit"])
     need(mine in [(f["value"], f["u"], f["unit"]) for f in kept.get("figures", [one])], "it is not what was signed")
@@ -178,6 +177,13 @@ def certificate_holds(content, rows):
         over = {row["content_digest"] for _, row in signatures(version["id"], rows)}
         need(over <= {version["content_digest"]}, "a signature on a certificate is over something else")
 
+def baseline_holds(phase, values):
+    """Limits of single points from the points, whatever a working says (1.128: mean range of two over sigma)."""
+    steps = [abs(b - a) for a, b in zip(values, values[1:])]
+    s = statistics.fmean(steps) / (2 / math.sqrt(math.pi)) if phase["spread"] == "moving range" else statistics.stdev(values)
+    need(math.isclose(s, float(phase["s"]), rel_tol=1e-9), "a standard deviation is not that of its points")
+    need(phase["origin"] != "baseline" or math.isclose(statistics.fmean(values), float(phase["centre"]), rel_tol=1e-9), "a centre line is not that of its points")
+
 def chart_holds(content, rows):
     """Every point is there, and each phase's limits follow from the points of its baseline."""
     def of(table, field, value):
@@ -190,6 +196,8 @@ def chart_holds(content, rows):
         name = "s" if quantity != "discarded reductions" else None
         wanted = {"centre" if phase["origin"] == "baseline" else None, name} - {None} if phase["n"] is not None else set()
         used = {row["value_id"] for row in of("chart_baseline_points", "phase_id", phase["id"]) if not row["excluded"]}
+        if phase["n"] is not None and quantity not in ("discarded reductions", "range"):
+            baseline_holds(phase, [float(row["value"]) for row in sorted(points, key=lambda row: int(row["position"])) if row["id"] in used])
         for figure in (figure for figure in content["figures"] if figure["id"] == phase["id"]):
             nodes = figure["graph"]["nodes"]
             field = {"centre": "centre", "chart_deviation": "s"}[nodes[-1]["quantity"]]

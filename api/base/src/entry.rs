@@ -8,7 +8,7 @@ use serde::Serialize;
 use uuid::Uuid;
 
 /// An event as stored; the order of the fields is the order of the keys in the canonical form.
-#[derive(Debug, Clone, PartialEq, Eq, Queryable, Selectable)]
+#[derive(Debug, Clone, PartialEq, Eq, Queryable, QueryableByName, Selectable)]
 #[diesel(table_name = audit_events)]
 pub struct Event {
     /// Identity.

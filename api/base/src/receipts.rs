@@ -3,16 +3,20 @@
 use std::cell::RefCell;
 use std::future::Future;
 
-use diesel::prelude::*;
-use diesel::sql_types::Bool;
 use diesel_async::RunQueryDsl;
 use ferrotitre_core::merkle::Hash;
-use ferrotitre_schema::{audit_events, audit_pending};
 use uuid::Uuid;
 
 use crate::db::Connection;
 use crate::entry::Event;
+use crate::kept::kept;
 use crate::refusal::Refusal;
+
+/// A transaction that wrote nothing has no number. The plan is kept: every write asks.
+const OWN: &str = "SELECT audit_events.* FROM audit_pending
+     JOIN audit_events ON audit_events.id = audit_pending.event_id
+    WHERE audit_pending.made_in = pg_current_xact_id_if_assigned()::text::bigint
+    ORDER BY audit_events.at, audit_events.id";
 
 tokio::task_local! {
     static MADE: RefCell<Vec<(Uuid, Hash)>>;
@@ -34,15 +38,7 @@ pub(crate) async fn made(mut connection: &Connection) -> Result<Vec<(Uuid, Hash)
     if MADE.try_with(|_| ()).is_err() {
         return Ok(Vec::new());
     }
-    // A transaction that wrote nothing has no number.
-    let own = diesel::dsl::sql::<Bool>("audit_pending.made_in = pg_current_xact_id_if_assigned()::text::bigint");
-    let events: Vec<Event> = audit_pending::table
-        .inner_join(audit_events::table.on(audit_events::id.eq(audit_pending::event_id)))
-        .filter(own)
-        .order((audit_events::at, audit_events::id))
-        .select(Event::as_select())
-        .load(&mut connection)
-        .await?;
+    let events: Vec<Event> = kept(OWN).load(&mut connection).await?;
     Ok(events.into_iter().map(|event| (event.id, event.leaf())).collect())
 }
 

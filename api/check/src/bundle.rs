@@ -306,6 +306,11 @@ impl Bundle {
             None => "that nothing else was recorded of it before: only the bundle of a period shows that no event was left out"
                 .to_owned(),
         });
+        if self.content.has_figures() {
+            found.cannot.push(
+                "that the formulae of a working are those of its sources: each is written beside its figure, to be read".to_owned(),
+            );
+        }
         found.cannot.extend([
             format!("anything that was recorded after leaf {}, when this bundle was taken out", self.log.export.0),
             "that what was entered is what the instrument showed, or that a password was used by its owner".to_owned(),

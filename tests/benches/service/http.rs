@@ -115,28 +115,49 @@ impl Client {
 
     /// The same without a body, for an answer that may be no text; gives its status.
     pub fn send_bytes(&mut self, method: &str, path: &str, headers: &str) -> io::Result<u16> {
+        Ok(self.get(method, path, headers)?.0)
+    }
+
+    /// The same with what came, whatever it is.
+    pub fn get(&mut self, method: &str, path: &str, headers: &str) -> io::Result<(u16, Vec<u8>)> {
         let request = format!("{method} {path} HTTP/1.1\r\nHost: {}\r\n{headers}\r\n", self.address);
         self.stream.get_mut().write_all(request.as_bytes())?;
-        Ok(self.raw()?.0)
+        let (status, body, _) = self.raw()?;
+        Ok((status, body))
+    }
+
+    /// Fields as a page sends them; gives the status and the cookies that were set, as a header.
+    pub fn form(&mut self, path: &str, fields: &str) -> io::Result<(u16, String)> {
+        let request = format!(
+            "POST {path} HTTP/1.1\r\nHost: {}\r\nSec-Fetch-Site: same-origin\r\n\
+             Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {}\r\n\r\n{fields}",
+            self.address,
+            fields.len()
+        );
+        self.stream.get_mut().write_all(request.as_bytes())?;
+        let (status, _, cookies) = self.raw()?;
+        Ok((status, format!("Cookie: {}\r\n", cookies.join("; "))))
     }
 
     fn answer(&mut self) -> io::Result<Answer> {
-        let (status, body) = self.raw()?;
+        let (status, body, _) = self.raw()?;
         let body = String::from_utf8(body).map_err(|error| io::Error::new(io::ErrorKind::InvalidData, error))?;
         Ok(Answer { status, body })
     }
 
-    fn raw(&mut self) -> io::Result<(u16, Vec<u8>)> {
+    /// Status, body and cookies of an answer.
+    fn raw(&mut self) -> io::Result<(u16, Vec<u8>, Vec<String>)> {
         let bad = |text: &str| io::Error::new(io::ErrorKind::InvalidData, text.to_owned());
         let mut line = String::new();
         self.stream.read_line(&mut line)?;
         let status = line.split(' ').nth(1).and_then(|text| text.parse().ok()).ok_or_else(|| bad("no status line"))?;
-        let (mut length, mut chunked) = (None, false);
+        let (mut length, mut chunked, mut cookies) = (None, false, Vec::new());
         loop {
             line.clear();
             self.stream.read_line(&mut line)?;
             let Some((name, value)) = line.trim_end().split_once(": ") else { break };
             match name.to_ascii_lowercase().as_str() {
+                "set-cookie" => cookies.extend(value.split(';').next().map(str::to_owned)),
                 "content-length" => length = value.parse::<usize>().ok(),
                 "transfer-encoding" => chunked = value.eq_ignore_ascii_case("chunked"),
                 _ => {}
@@ -161,6 +182,6 @@ impl Client {
             body.resize(length.unwrap_or(0), 0);
             self.stream.read_exact(&mut body)?;
         }
-        Ok((status, body))
+        Ok((status, body, cookies))
     }
 }

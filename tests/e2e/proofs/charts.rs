@@ -5,6 +5,8 @@ use serde_json::{Value, json};
 use super::bundles::{All, Taken, all, second};
 use super::forged::{events, place, read, row, sealed};
 
+const LINES: [&str; 4] = ["lower_action", "lower_warning", "upper_warning", "upper_action"];
+
 /// Charts of the demo whose bundle says this.
 fn saying<'a>(all: &'a All, words: &str) -> Vec<(&'a Taken, String)> {
     let charts = all.taken.iter().filter(|one| one.path.starts_with("/control-charts"));
@@ -56,11 +58,11 @@ async fn a_chart_sealed_anew_with_the_key_still_follows_from_its_points() {
     };
     refused(&less, "point 3 is not in the bundle").await;
     let from_baseline = |row: &Value| row["origin"] == "baseline";
-    for (field, says) in [("centre", "the centre line comes to"), ("s", "the standard deviation comes to")] {
+    for (field, says) in [("centre", "the centre line of its points"), ("s", "the standard deviation of its points")] {
         let wider = |row: &mut Value| {
             row[field] = json!(row[field].as_f64().unwrap() * 1.000_001);
             // Without lines that would give it away.
-            for line in ["lower_action", "lower_warning", "upper_warning", "upper_action"] {
+            for line in LINES {
                 row[line] = Value::Null;
             }
         };
@@ -68,8 +70,32 @@ async fn a_chart_sealed_anew_with_the_key_still_follows_from_its_points() {
     }
     let line = |row: &mut Value| row["upper_action"] = json!(row["upper_action"].as_f64().unwrap() * 1.01);
     refused(&|bundle| drop(row(bundle, "chart_phases", &from_baseline, &line)), "upper_action is not 3 standard").await;
-    // A point of the baseline said to be left out, and a working without it.
     let phase = row(&mut good.clone(), "chart_phases", &from_baseline, &|_| ())["id"].clone();
+    // A working of their own making, which leads to a line of their own: no working is asked for what the points say.
+    let own = |bundle: &mut Value| {
+        let centre = |figure: &&mut Value| {
+            let nodes = figure["graph"]["nodes"].as_array().unwrap();
+            figure["id"] == phase && nodes.last().unwrap()["quantity"] == "centre"
+        };
+        let figures = bundle["content"]["figures"].as_array_mut().unwrap();
+        let graph = &mut figures.iter_mut().find(centre).unwrap()["graph"];
+        let nodes = graph["nodes"].as_array_mut().unwrap();
+        let total: f64 =
+            nodes.iter().filter(|node| !node["fact"].is_null()).map(|node| node["value"].as_f64().unwrap()).sum();
+        let last = nodes.last_mut().unwrap();
+        assert_eq!(last["op"], "mean");
+        (last["op"], last["value"]) = (json!("sum"), json!(total));
+        graph["result"]["value"] = json!(total);
+        let other = |row: &mut Value| {
+            row["centre"] = json!(total);
+            for line in LINES {
+                row[line] = Value::Null;
+            }
+        };
+        row(bundle, "chart_phases", &from_baseline, &other);
+    };
+    refused(&|bundle| own(bundle), "the centre line of its points").await;
+    // A point of the baseline said to be left out, and a working without it.
     let used = |row: &Value| row["phase_id"] == phase && row["excluded"] == false;
     let out = |row: &mut Value| row["excluded"] = json!(true);
     refused(&|bundle| drop(row(bundle, "chart_baseline_points", &used, &out)), "from the points of its baseline").await;

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 
+use ferrotitre_core::control::limits::{Centre, Spread, individuals, ranges};
 use serde_json::Value;
 
 use super::Refused;
@@ -13,6 +14,9 @@ use crate::sentences::{Found, counted};
 
 /// Largest relative deviation between a limit on record and the same from its points.
 const LIMIT: f64 = 1e-9;
+
+/// A chart of events among trials.
+const PROPORTION: &str = "discarded reductions";
 
 fn number(row: &Row, field: &str) -> Option<f64> {
     row.raw(field).and_then(|raw| raw.parse().ok())
@@ -50,9 +54,9 @@ pub(super) fn check(content: &Content, figures: &[Value], found: &mut Found) -> 
         got("out of control"),
         got("not judged")
     ));
-    let proportion = content
-        .of("control_charts")
-        .any(|(_, row)| row.text("id") == content.subject && row.text("quantity") == "discarded reductions");
+    let chart = content.of("control_charts").map(|(_, row)| row).find(|row| row.text("id") == content.subject);
+    let chart = chart.ok_or_else(|| format!("{}: the chart itself is not in the bundle", content.code))?;
+    let proportion = chart.text("quantity") == PROPORTION;
     let own = content.of("chart_phases").map(|(_, row)| row);
     for phase in own.filter(|row| row.text("chart_id") == content.subject) {
         let (id, name) =
@@ -68,10 +72,51 @@ pub(super) fn check(content: &Content, figures: &[Value], found: &mut Found) -> 
         if lacks {
             return Err(format!("{name}: its limits come from a baseline, and the bundle does not show how"));
         }
+        if from_points {
+            directly(content, chart, (phase, &name), &points)?;
+        }
         vouched(content, (&id, &name), None, found)?;
         left_out(content, (&id, &name), found);
     }
     Ok(())
+}
+
+/// Limits of a phase from the points of its baseline with the formulae of `core`, whatever a working says of them.
+fn directly(content: &Content, chart: &Row, (phase, name): (&Row, &str), points: &[&Row]) -> Result<(), Refused> {
+    let used = used(content, &phase.text("id"));
+    let all = |field: &str| -> Result<Vec<f64>, Refused> {
+        let read = |point: &&Row| number(point, field).ok_or_else(|| format!("{name}: a point has no {field}"));
+        points.iter().filter(|point| used.contains(&point.text("id"))).map(read).collect()
+    };
+    let quantity = chart.text("quantity");
+    let (centre, s) = if quantity == PROPORTION {
+        (all("events")?.iter().sum::<f64>() / all("trials")?.iter().sum::<f64>(), None)
+    } else {
+        let values = all("value")?;
+        let made = if quantity == "range" {
+            ranges(&values, chart.raw("replicates").and_then(|raw| raw.parse().ok()).unwrap_or_default())
+        } else {
+            let moving = phase.text("spread") == "moving range";
+            individuals(&values, Centre::Mean, if moving { Spread::MovingRange } else { Spread::StandardDeviation })
+        };
+        let limits = made.map_err(|why| format!("{name}: its baseline gives no limits: {why}"))?.limits;
+        (limits.centre, Some(limits.sigma))
+    };
+    let own = phase.text("origin") == "baseline";
+    for (what, field, again) in [("centre line", "centre", own.then_some(centre)), ("standard deviation", "s", s)] {
+        if again.is_some_and(|again| !number(phase, field).is_some_and(|stated| close(again, stated))) {
+            let (again, stated) = (again.unwrap_or(f64::NAN), phase.raw(field).unwrap_or_default());
+            return Err(format!("{name}: the {what} of its points comes to {again}, on record is {stated}"));
+        }
+    }
+    Ok(())
+}
+
+/// Points that a baseline uses.
+fn used(content: &Content, phase: &str) -> BTreeSet<String> {
+    let own = content.of("chart_baseline_points").map(|(_, row)| row);
+    let used = own.filter(|row| row.text("phase_id") == phase && row.raw("excluded") == Some("false"));
+    used.map(|row| row.text("value_id")).collect()
 }
 
 /// Points that a baseline left out, with their causes.
@@ -109,12 +154,7 @@ pub(super) fn limit(
         Some("chart_deviation") => ("s", "standard deviation"),
         _ => return Err(format!("{code}: what is computed is no limit of a chart")),
     };
-    let used: BTreeSet<String> = content
-        .of("chart_baseline_points")
-        .map(|(_, row)| row)
-        .filter(|row| row.text("phase_id") == id && row.raw("excluded") == Some("false"))
-        .map(|row| row.text("value_id"))
-        .collect();
+    let used = used(content, id);
     let read: BTreeSet<String> = again.recorded.iter().map(|leaf| leaf.id.clone()).collect();
     if used != read {
         return Err(format!("{code}: the {name} is not computed from the points of its baseline"));

@@ -112,6 +112,12 @@ impl Content {
         self.kind == "period"
     }
 
+    /// Whether there is a figure to compute again.
+    #[must_use]
+    pub fn has_figures(&self) -> bool {
+        !self.figures.is_empty()
+    }
+
     /// Events with their rows of a table, in the order of their leaves.
     pub(super) fn of<'a>(&'a self, table: &str) -> impl Iterator<Item = (&'a Event, &'a Row)> {
         let events = self.events.iter().filter(move |event| event.kind == table);

@@ -77,7 +77,7 @@ impl AuditListExport {
 
 pub(super) async fn table(db: &Db, act: &Act, of: &str, asked: &AuditListExport) -> Result<Handed, Refusal> {
     let of = lists::named(of)?;
-    let mut listing = AuditListing {
+    let listing = AuditListing {
         limit: Some(AT_ONCE),
         after: None,
         from: asked.from,
@@ -87,17 +87,11 @@ pub(super) async fn table(db: &Db, act: &Act, of: &str, asked: &AuditListExport)
     };
     let mut spool = Spool::new(asked.format, COLUMNS)?;
     let mut rows = 0_u64;
-    loop {
-        let page = lists::read(db, of, &listing).await?;
-        for one in &page.items {
-            spool.row(&row(one))?;
-            rows += 1;
-        }
-        listing.after = page.next;
-        if listing.after.is_none() {
-            break;
-        }
-    }
+    lists::whole(db, of, &listing, |page| {
+        rows += page.len() as u64;
+        page.iter().try_for_each(|one| spool.row(&row(one)))
+    })
+    .await?;
     let counts = json!({ "rows": rows });
     let query = asked.words(of);
     let said = said(db, &query).await?;

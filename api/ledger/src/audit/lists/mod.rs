@@ -57,22 +57,48 @@ async fn account(connection: &Connection, of: Of, asked: &AuditListing) -> Resul
 /// # Errors
 /// A limit or account that is none; a store that cannot be reached.
 pub async fn read(db: &Db, of: Of, asked: &AuditListing) -> Result<Page<AuditListRow>, Refusal> {
-    let listing = asked.listing();
-    let limit = listing.limit()?;
-    db.read(async |connection| {
-        let filter = ListFilter {
-            before: listing.before(),
-            from: listing.window_start(),
-            until: listing.window_end(),
-            account: account(connection, of, asked).await?,
-            address: asked.address.as_deref().map(str::trim).filter(|text| !text.is_empty()).map(str::to_owned),
-            leaves: None,
-            limit: limit + 1,
-        };
-        let page = Page::of(store::listed(connection, of, &filter).await?, limit, |row| row.id);
-        Ok(Page { items: views(connection, page.items).await?, next: page.next })
+    db.read(async |connection| page(connection, of, asked).await).await
+}
+
+/// Every row of a list as it stands at one moment, page by page.
+///
+/// # Errors
+/// A limit or account that is none; a store that cannot be reached; what the taker refuses.
+pub async fn whole(
+    db: &Db,
+    of: Of,
+    asked: &AuditListing,
+    mut take: impl FnMut(&[AuditListRow]) -> Result<(), Refusal>,
+) -> Result<(), Refusal> {
+    let taken = std::cell::RefCell::new(&mut take);
+    db.snapshot_once(async |connection| {
+        let mut listing = asked.clone();
+        loop {
+            let page = page(connection, of, &listing).await?;
+            (taken.borrow_mut())(&page.items)?;
+            listing.after = page.next;
+            if listing.after.is_none() {
+                return Ok(());
+            }
+        }
     })
     .await
+}
+
+async fn page(connection: &Connection, of: Of, asked: &AuditListing) -> Result<Page<AuditListRow>, Refusal> {
+    let listing = asked.listing();
+    let limit = listing.limit()?;
+    let filter = ListFilter {
+        before: listing.before(),
+        from: listing.window_start(),
+        until: listing.window_end(),
+        account: account(connection, of, asked).await?,
+        address: asked.address.as_deref().map(str::trim).filter(|text| !text.is_empty()).map(str::to_owned),
+        leaves: None,
+        limit: limit + 1,
+    };
+    let page = Page::of(store::listed(connection, of, &filter).await?, limit, |row| row.id);
+    Ok(Page { items: views(connection, page.items).await?, next: page.next })
 }
 
 /// A row is dated by the store a little before or after its leaf and its head are made.
