@@ -397,3 +397,43 @@ async fn tls_is_spoken_with_a_certificate_of_the_own_authority() {
     drop(running);
     std::fs::remove_dir_all(data).unwrap();
 }
+
+/// What a scanner of such set-ups (sslscan) finds: nothing older than TLS 1.2 (RFC 8996), no cipher without forward secrecy and
+/// authenticated encryption (RFC 9325, 4.2), no compression, no renegotiation.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_public_scanner_finds_nothing_weak_in_the_encryption() {
+    let app = TestApp::start().await;
+    let store = app.shared.address(DatabaseRole::Service, &app.database);
+    let data = std::env::temp_dir().join(format!("ferrotitre-scan-{}", uuid::Uuid::now_v7()));
+    std::fs::create_dir_all(&data).unwrap();
+    let running = Running::start_as(&store, &data, (&app.shared.seal_key, &app.memory), |settings| {
+        settings.tls.tls = true;
+    });
+    let address = running.address.to_string();
+    let scan = tokio::process::Command::new("sslscan").args(["--no-colour", "--xml=-", &address]).output().await;
+    let scanned = scan.expect("sslscan is not installed");
+    let found = String::from_utf8(scanned.stdout).unwrap();
+    for (kind, version, enabled) in
+        [("ssl", "2", 0), ("ssl", "3", 0), ("tls", "1.0", 0), ("tls", "1.1", 0), ("tls", "1.2", 1), ("tls", "1.3", 1)]
+    {
+        let says = format!("<protocol type=\"{kind}\" version=\"{version}\" enabled=\"{enabled}\" />");
+        assert!(found.contains(&says), "{says}: {found}");
+    }
+    let ciphers: Vec<&str> = found.lines().filter(|line| line.contains("<cipher ")).collect();
+    assert!(ciphers.len() >= 4, "{found}");
+    for cipher in ciphers {
+        let modern = cipher.contains("GCM") || cipher.contains("CHACHA20");
+        let forward = cipher.contains("cipher=\"TLS_") || cipher.contains("cipher=\"ECDHE-");
+        assert!(modern && forward && cipher.contains("strength=\"strong\""), "{cipher}");
+    }
+    for none in ["<compression supported=\"0\" />", "vulnerable=\"0\""] {
+        assert!(found.contains(none), "{none}: {found}");
+    }
+    assert!(
+        !found.contains("vulnerable=\"1\"") && !found.contains("<renegotiation supported=\"1\" secure=\"0\""),
+        "{found}"
+    );
+    assert!(found.contains("<signature-algorithm>ecdsa-with-SHA256</signature-algorithm>"), "{found}");
+    drop(running);
+    std::fs::remove_dir_all(data).unwrap();
+}

@@ -1,13 +1,15 @@
 //! The release binary against pgbench on the same cluster: how much of PostgreSQL's own speed reaches the bench.
 //!
 //! `cargo build --release --bin ferrotitre && cargo bench -p ferrotitre-tests --bench service`; with `-- chart` a control
-//! chart of up to a million points instead, with `-- memory` the memory of the service over time. See README.md here.
+//! chart of up to a million points instead, with `-- memory` the memory of the service over time, with `-- flood` a crowd of
+//! strangers. See README.md here.
 #![expect(clippy::cast_precision_loss, reason = "counts of operations are far below 2^53")]
 #![expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "an index between 1 and a length")]
 
 mod chart;
 mod export;
 mod figures;
+mod flood;
 mod http;
 mod laboratory;
 mod lookback;
@@ -55,6 +57,7 @@ fn main() -> Outcome<()> {
     let outcome = match rows("proof=") {
         Some(events) => proof::measure(&folder, events),
         None if std::env::args().any(|argument| argument == "memory") => memory::measure(&folder),
+        None if std::env::args().any(|argument| argument == "flood") => flood::measure(&folder),
         None if of_chart => chart::measure(&folder),
         None => measure(&folder, seconds, &exports),
     };
