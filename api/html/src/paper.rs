@@ -116,7 +116,7 @@ fn block(shell: &Shell, part: Part) -> Block {
             Block::Picture(Picture { svg: styled(drawing), caption, width: Width::Millimetres(130.0) })
         }
         Part::Chart { drawing, caption } => Block::Picture(Picture { svg: drawing, caption, width: Width::Full }),
-        Part::Lines(lines) => Block::Lines(lines.into_iter().map(Words::from).collect()),
+        Part::List(lines) | Part::Lines(lines) => Block::Lines(lines.into_iter().map(Words::from).collect()),
         Part::Working(step) => {
             let mut steps = Vec::new();
             flatten(shell, &step, 0, &mut steps);

@@ -103,6 +103,8 @@ pub enum Part {
     Picture { drawing: String, caption: String },
     /// A picture made by [`ferrotitre_base::pictures`], as wide as it needs, with its caption.
     Chart { drawing: String, caption: String },
+    /// Sentences, a point each.
+    List(Vec<String>),
     /// Lines of text in columns.
     Lines(Vec<String>),
     /// A working, step by step.

@@ -8,6 +8,7 @@ mod every_page;
 mod find;
 mod furniture;
 mod habits;
+mod outlines;
 mod parity;
 mod protection;
 mod receipts;

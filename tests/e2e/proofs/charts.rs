@@ -98,7 +98,7 @@ async fn a_chart_sealed_anew_with_the_key_still_follows_from_its_points() {
     // A point of the baseline said to be left out, and a working without it.
     let used = |row: &Value| row["phase_id"] == phase && row["excluded"] == false;
     let out = |row: &mut Value| row["excluded"] = json!(true);
-    refused(&|bundle| drop(row(bundle, "chart_baseline_points", &used, &out)), "from the points of its baseline").await;
+    refused(&|bundle| drop(row(bundle, "chart_baseline_points", &used, &out)), "of its points comes to").await;
     let without = |bundle: &mut Value| {
         bundle["content"]["figures"].as_array_mut().unwrap().retain(|figure| figure["id"] != phase);
     };

@@ -110,7 +110,7 @@ actions! {
         "read_titrant_drift", "draw_titrant_drift", "draw_titrant_drift_pixels", "read_titrant_factor_at",
         "list_standardisations", "read_standardisation", "read_standardisation_working",
         "read_preparation_working",
-        "list_chemistries", "list_methods", "read_budget", "read_method",
+        "list_chemistries", "list_method_outlines", "list_methods", "read_budget", "read_method",
         "list_samples", "read_sample", "list_test_portions",
         "list_runs", "read_run", "list_blanks",
         "list_determinations", "read_determination", "read_determination_plan", "read_joint_results", "read_iron_result_plan",

@@ -12,6 +12,7 @@ use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::{Correction, History, VersionView};
 use uuid::Uuid;
 
+use crate::methods::outlines::{OUTLINES, Outline, OutlineView};
 use crate::methods::service;
 use crate::methods::store::MethodFacts;
 use crate::methods::wire::Chemistries;
@@ -81,4 +82,12 @@ pub(super) async fn move_method(
 #[get("/chemistries")]
 pub(super) async fn list_chemistries(_who: Allowed<ReadRecords>) -> web::Json<Chemistries> {
     web::Json(Chemistries::all())
+}
+
+/// Lists outlines of methods to begin with: what is proposed for each rule, why, by which published source, and what is to be
+/// validated before use.
+#[utoipa::path(tag = "methods", responses((status = 200, description = "Outlines, mercury-free ones first", body = Vec<OutlineView>)))]
+#[get("/method-outlines")]
+pub(super) async fn list_method_outlines(_who: Allowed<ReadRecords>) -> web::Json<Vec<OutlineView>> {
+    web::Json(OUTLINES.iter().map(Outline::view).collect())
 }

@@ -1,6 +1,7 @@
 //! Methods: the written rules under which determinations are made, version by version.
 
 mod handlers;
+pub mod outlines;
 pub mod pages;
 pub mod rules;
 pub mod scope;
@@ -18,5 +19,6 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::read_method)
         .service(handlers::revise_method)
         .service(handlers::move_method)
-        .service(handlers::list_chemistries);
+        .service(handlers::list_chemistries)
+        .service(handlers::list_method_outlines);
 }

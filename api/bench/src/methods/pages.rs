@@ -18,11 +18,14 @@ use ferrotitre_html::narrow::Narrow;
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, facts};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::versioned::{self, json, moves_on};
+use serde::Deserialize;
 use uuid::Uuid;
 
 use crate::methods::service;
 use crate::methods::store::MethodFacts;
 use crate::specifications::pages::rule_choices;
+
+mod outlines;
 
 const KIND: EntityKind = EntityKind::Method;
 
@@ -31,6 +34,8 @@ pub fn routes(config: &mut web::ServiceConfig) {
     config
         .service(list_methods)
         .service(list_chemistries)
+        .service(outlines::list_outlines)
+        .service(outlines::read_outline)
         .service(draft_method)
         .service(read_method)
         .service(revise_method)
@@ -164,6 +169,7 @@ pub(super) async fn list_methods(
     };
     Sheet::new(&shell, "Methods", "Methods")
         .way(shell.may(Action::DraftMethods), "Draft a method", "/methods/new")
+        .way(true, "Outlines to begin with", "/methods/outlines")
         .way(true, "Chemistries and cautions", "/methods/chemistries")
         .section("list", "", Part::Table(table))
         .help(
@@ -219,7 +225,18 @@ pub(super) async fn list_chemistries(_who: Allowed<ReadRecords>, shell: Shell) -
         .show()
 }
 
-/// Drafts a method.
+/// What a draft begins with.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Beginning {
+    /// An outline, by its name.
+    #[serde(default)]
+    outline: String,
+    /// Another method, whose newest version is copied.
+    copy: Option<Uuid>,
+}
+
+/// Drafts a method, from nothing, from an outline or from another method.
 #[routes]
 #[get("/methods/new")]
 #[post("/methods/new")]
@@ -227,14 +244,34 @@ pub(super) async fn draft_method(
     who: Allowed<DraftMethods>,
     shell: Shell,
     db: web::Data<Db>,
+    query: Params<Beginning>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let fields = fields(rule_choices(&db, &[]).await?);
-    let form = Form::new("Draft a method", "Save draft", "/methods").with(fields).help(
+    let form = Form::new("Draft a method", "Save draft", "/methods").help(
         "The rules by which titres, corrections and figures will be judged, before there are any.",
         "ISO/IEC 17025:2017 7.2; ISO 5725-6; JCGM 100.",
         "Someone other than its author approves it; only then can runs use it.",
     );
+    let form = if let Some(id) = query.0.copy {
+        let copied = present(&db, id).await?;
+        let mut facts = json(&copied.facts);
+        facts["code"] = "".into();
+        form.lead(format!(
+            "As {} version {} is. What its validation showed is not this method's: look at each figure.",
+            copied.facts.code, copied.version
+        ))
+        .with(fields)
+        .filled(&facts)
+    } else if query.0.outline.is_empty() {
+        form.or("Begin with an outline", "/methods/outlines").with(fields)
+    } else {
+        let outline = outlines::named(&query.0.outline)?;
+        form.lead(format!("Begun with the outline \"{}\". What your validation must show is left open.", outline.title))
+            .cautions(outline.cautions())
+            .with(outlines::reasoned(outline, fields))
+            .filled(&outline.facts())
+    };
     shell
         .take(&who, &sent, form, async |act, facts: MethodFacts| {
             let answer = service::record(&db, &act, facts).await?;
@@ -306,9 +343,11 @@ pub(super) async fn read_method(
         .lead(format!("{}, version {}", view.facts.title, view.version))
         .way(shell.may(Action::ApproveMethods) && moves_on(KIND, &view.state), "Move", format!("{path}/moves"))
         .way(shell.may(Action::DraftMethods), "Draft the next version", format!("{path}/revision"))
+        .way(shell.may(Action::DraftMethods), "Copy to a new method", format!("/methods/new?copy={id}"))
         .way(true, "Budget against charts", format!("{path}/budget"))
         .way(true, "Where used", format!("/where-used/{}", view.version_id))
         .cautions(cautions)
+        .section("words", "In plain words", Part::List(view.facts.rules.0.in_words()))
         .section("principle", "Principle", Part::Facts(facts(&principle_fields(), &told, &shell)))
         .section("rules", "Replicates and corrections", Part::Facts(facts(&rule_fields(), &told, &shell)))
         .section_of("stopping", "What titrating on until two titres agree lets through", stopping(&view.facts))

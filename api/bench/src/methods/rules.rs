@@ -335,6 +335,65 @@ impl MethodRules {
         }
     }
 
+    /// The rules as a colleague would say them, a sentence each.
+    #[must_use]
+    pub fn in_words(&self) -> Vec<String> {
+        let spelled = |count: usize| match count {
+            2 => "two".to_owned(),
+            3 => "three".to_owned(),
+            4 => "four".to_owned(),
+            5 => "five".to_owned(),
+            more => more.to_string(),
+        };
+        let (fewest, most) = (spelled(self.minimum_titres), spelled(self.give_up_after));
+        let agree = match (self.acceptance, self.concordance_mode) {
+            (AcceptanceText::Concordance, ModeText::AllAccurate) => {
+                format!("{fewest} accurate titres within {} mL", self.concordance_limit_ml)
+            }
+            (AcceptanceText::Concordance, ModeText::Consecutive) => {
+                format!("accurate titres until the latest {fewest} lie within {} mL", self.concordance_limit_ml)
+            }
+            (AcceptanceText::CriticalRange, _) => match &self.sigma_r_ml {
+                Some(sigma) => format!("{fewest} accurate titres within the critical range for s_r = {sigma} mL"),
+                None => format!("{fewest} accurate titres within the critical range"),
+            },
+        };
+        let central = if self.central == CentralText::Median { "median" } else { "mean" };
+        let mut first = format!("{agree}; else up to {most}, then their {central} and a decision by somebody else.");
+        if let Some(letter) = first.get_mut(..1) {
+            letter.make_ascii_uppercase();
+        }
+        let volumes = match (self.correct_burette, self.correct_temperature) {
+            (true, true) => "Volumes are corrected for the burette and brought to 20 °C",
+            (true, false) => "Volumes are corrected for the burette",
+            (false, true) => "Volumes are brought to 20 °C",
+            (false, false) => "Volumes are taken as read",
+        };
+        let blank = if self.blank == BlankText::Subtract {
+            "the mean blank of the run is subtracted"
+        } else {
+            "no blank is subtracted"
+        };
+        let unit = self.reporting().unit.symbol();
+        let confidence = match (&self.coverage_factor, &self.coverage_probability) {
+            (_, Some(p)) => format!("with a coverage probability of {p}"),
+            (Some(k), None) => format!("with k = {k}"),
+            (None, None) => "with k = 2".to_owned(),
+        };
+        let mut all = vec![
+            first,
+            format!("{volumes}; {blank}."),
+            format!(
+                "Reported in {unit}, with U {confidence}; validated from {} to {} {unit}.",
+                self.validated_low, self.validated_high
+            ),
+        ];
+        if let Some(hours) = &self.holding_time_hours {
+            all.push(format!("Titrated within {hours} h of sampling."));
+        }
+        all
+    }
+
     /// Limit, repeatability and most titres of a rule that goes on until the latest two titres agree; none of another rule, or
     /// where the repeatability is not known.
     pub(super) fn until_two_agree(&self) -> Option<(f64, f64, u32)> {
