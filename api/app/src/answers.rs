@@ -8,7 +8,7 @@ use utoipa::openapi::schema::{Components, KnownFormat, Object, ObjectBuilder, Sc
 use utoipa::openapi::{Ref, RefOr, Required, Response};
 
 /// Headers of answers, by their name: what they say, and an example.
-const HEADERS: [(&str, &str, &str); 8] = [
+const HEADERS: [(&str, &str, &str); 11] = [
     (
         "X-Request-Id",
         "Id of the request, as in the service's log, in `instance` of a problem and in the audit event.",
@@ -25,6 +25,9 @@ const HEADERS: [(&str, &str, &str); 8] = [
     ("Retry-After", "Seconds to wait before the next try.", "2"),
     ("WWW-Authenticate", "How to say who one is.", "Bearer"),
     ("Allow", "Methods that the path takes.", "GET, HEAD"),
+    ("X-Content-SHA256", "Digest over the content of an export, whatever its form.", "dc1bac26…"),
+    ("X-Content-Rows", "Rows of an export.", "23"),
+    ("X-Completeness", "Counts of an export as JSON: what was made, used and not used.", "{…}"),
 ];
 
 fn text() -> Object {
@@ -56,6 +59,7 @@ pub fn things_with_versions(paths: &BTreeMap<String, PathItem>) -> BTreeSet<Stri
 /// Adds what follows from the kind of operation.
 pub fn complete(operation: &mut Operation, method: &str, versioned: bool) {
     let guarded = operation.security.is_some();
+    let exported = operation.tags.iter().flatten().any(|tag| tag == "exports");
     let records = method == "POST" && guarded && operation.responses.responses.contains_key("201");
     if records {
         operation.parameters.get_or_insert_default().push(RefOr::T(idempotency_key()));
@@ -70,6 +74,9 @@ pub fn complete(operation: &mut Operation, method: &str, versioned: bool) {
             "200" | "201" | "204" => headers.push("Audit-Receipt"),
             "401" => headers.push("WWW-Authenticate"),
             _ => headers.extend(["Retry-After", "Allow"]),
+        }
+        if status == "200" && exported {
+            headers.extend(["X-Content-SHA256", "X-Content-Rows", "X-Completeness"]);
         }
         if status == "200" && method == "GET" && versioned {
             headers.push("ETag");

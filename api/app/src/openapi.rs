@@ -84,7 +84,9 @@ impl Document {
         let outline = serde_json::from_str(COMMITTED).unwrap_or(Outline { paths: HashMap::new() });
         let methods = |item: &BTreeMap<String, Named>| {
             // HEAD is answered wherever GET is.
-            let all = item.keys().flat_map(|method| if method == "get" { vec!["GET", "HEAD"] } else { vec![method.as_str()] });
+            let all = item
+                .keys()
+                .flat_map(|method| if method == "get" { vec!["GET", "HEAD"] } else { vec![method.as_str()] });
             all.map(str::to_uppercase).collect::<Vec<_>>().join(", ")
         };
         let operations = outline.paths.iter().flat_map(|(path, item)| {
