@@ -75,10 +75,49 @@ class Deeds:
             given = {"account": self.leaver.name, "password": self.leaver.password}
             tokens = requests.post(f"{self.laboratory.base}{PREFIX}/sessions", json=given, timeout=TIMEOUT).json()
             case.body = {"refresh_token": tokens["refresh_token"]}
+        elif name == "record_trail_review" and not raw:
+            period = person.get("/trail-reviews/next")
+            case.body = {name: period.get(name) for name in ("until_size", "content_digest")}
+            case.body |= {"password": person.password, "findings": "looked at every row of every list"}
         return self.fuzzer.ask(name, operation, case, person, raw)
 
     def keep_open(self) -> None:
-        """States that are used up while requests succeed."""
+        """States that are used up while requests succeed: a determination on its way, up to a step that chance names."""
+        analyst, other = self.laboratory.person("analyst-1"), self.laboratory.person("analyst-2")
+        manager = self.laboratory.person("manager-1")
+        first = next(one for one in analyst.get("/iron-results?limit=200")["items"] if one["code"] == "FE3-1")["iron2"]
+        like, seen = analyst.get(f"/determinations/{first}"), analyst.get(f"/determinations/{first}/titrations")[0]
+        now = self.laboratory.timed("@-1m")
+        reading = {name: seen[name] for name in ("titrant", "burette")}
+        reading |= {"initial_readings": ["0.00"], "solution_temperature": "21.0", "end_point": "green to violet", "observed_at": now}
+        opened = {"method": like["method"], "bench": "bench 2", "observed_at": now}
+        run = self.try_to(analyst, "/runs", opened)
+        blank = {"kind": "reagent with iron(II)", "iron_equivalent_ml": "1.00", "final_readings": ["1.04"], **reading}
+        blank = self.try_to(analyst, f"/runs/{run}/blanks", blank)
+        new = {"run": run, "portion": like["portion"], "purpose": "sample", "observed_at": now}
+        own = f"/determinations/{self.try_to(analyst, '/determinations', new)}"
+        titre = {"kind": "accurate", "final_readings": ["21.46"], "waste_stream": "chromium acid", **reading}
+        steps = [
+            lambda: self.try_to(analyst, f"{own}/titrations", titre),
+            lambda: self.try_to(analyst, f"{own}/titrations", titre),
+            lambda: self.try_to(analyst, f"/blanks/{blank}/judgement", {"to": "accepted"}),
+            lambda: self.try_to(analyst, f"/runs/{run}/closing", {}),
+            lambda: self.sign(analyst, f"{own}/submission"),
+            lambda: self.sign(manager, f"/runs/{run}/release"),
+            lambda: self.sign(other, f"{own}/review"),
+            lambda: self.sign(manager, f"{own}/approval"),
+        ]
+        for step in steps[: self.chance.randint(0, len(steps))]:
+            step()
+
+    def try_to(self, person: Person, path: str, body: Any) -> str:
+        """Identity of what was recorded. That it is refused can be the work of a request before."""
+        status, answer = person.post(path, body)
+        return answer["id"] if status == 201 and "id" in answer else ""
+
+    def sign(self, person: Person, path: str) -> None:
+        digest = self.laboratory.digest(person, path)
+        person.post(path, {"password": person.password, "content_digest": digest, "reason": "looked at"})
 
     def last(self) -> None:
         """What is asked once."""

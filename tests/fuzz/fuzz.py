@@ -40,6 +40,21 @@ GENERAL = {
     "content-type", "content-length", "transfer-encoding", "date", "connection", "vary", "content-encoding", "cache-control",
     "x-content-type-options", "content-disposition", "strict-transport-security",
 }
+# Good questions of operations that answer nothing without one.
+QUESTIONS: dict[str, list[dict[str, Any]]] = {
+    "suppose": [{"standard": "@", "mass_fraction": "0.9950"}, {"without_person": "@"}, {"without_burette": "@"}],
+    "export_what_if": [{"standard": "@", "mass_fraction": "0.9950", "format": "csv"}],
+    "read_joint_results": [{"sample": "@"}, {"run": "@"}],
+    "bundle_period": [{"from": "@-600m", "until": "@+1m"}],
+    "prove_consistency": [{"older": 10, "newer": 20}],
+    "read_titrant_factor_at": [{"at": "@-10m"}],
+    "read_lot_step": [{"old": "@", "new": "@"}],
+    "read_specification_risk": [{"mean": "119.5", "sd": "1.5", "u": "0.25"}],
+    "draw_specification_risk": [{"mean": "119.5", "sd": "1.5", "u": "0.25"}],
+    "draw_specification_risk_pixels": [{"mean": "119.5", "sd": "1.5", "u": "0.25"}],
+}
+# Where things can be moved to.
+STATES = ["released", "suspended", "withdrawn", "retired", "approved", "active", "locked", "in service", "out of service", "closed", "open"]
 # It has no end, so it is asked once by itself (`stream`).
 ENDLESS = {"stream_alerts"}
 
@@ -90,6 +105,7 @@ class Fuzzer:
             operation = result.ok()
             self.operations[operation.definition.raw["operationId"]] = operation
         self.corpus: dict[str, list[Any]] = json.loads((HERE / "corpus.json").read_text())
+        self.derive()
         codes = (HERE.parent.parent / "openapi" / "README.md").read_text()
         self.codes = {(int(status), code) for status, code in re.findall(r"^\| (\d{3}) \| `(\w+)` \|", codes, re.MULTILINE)}
         self.laboratory = Laboratory(base, passwords, self.chance)
@@ -100,6 +116,23 @@ class Fuzzer:
         self.found: dict[tuple[str, str], list[str]] = collections.defaultdict(list)
 
     # What is asked.
+
+    def body_of(self, name: str) -> str:
+        """Name of the schema of an operation's body."""
+        content = self.operations[name].definition.raw.get("requestBody", {}).get("content", {})
+        return content.get("application/json", {}).get("schema", {}).get("$ref", "").rsplit("/", 1)[-1]
+
+    def derive(self) -> None:
+        """Good bodies of operations that the corpus lacks: a signature is one as any other, a correction is the whole thing again."""
+        of_schema = {self.body_of(name): bodies for name, bodies in self.corpus.items()}
+        for name in self.operations.keys() - self.corpus.keys():
+            schema = self.body_of(name)
+            if schema == "NewSignature":
+                self.corpus[name] = [{"password": "password", "reason": "looked at again and agreed"}]
+            elif schema == "NewMove":
+                self.corpus[name] = [{"to": to, "reason": "as decided this morning"} for to in STATES]
+            elif schema.startswith("Correction_") and (facts := of_schema.get(schema.removeprefix("Correction_"))):
+                self.corpus[name] = [{"reason": "read off wrongly", "facts": copied(one)} for one in facts]
 
     def roles(self, operation: Any) -> set[str]:
         named = re.search(r"Needs the action `\w+`: ([a-z, ]+)\.", operation.definition.raw.get("description", ""))
@@ -164,12 +197,16 @@ class Fuzzer:
         person = self.laboratory.with_role(roles)
         if good:
             body = copied(self.chance.choice(good))
-            if self.chance.random() < 0.5:
+            if self.chance.random() < 0.4:
                 self.graft(body, case.body)
-            yield self.placed(case, operation, person, self.laboratory.dressed(body, person)), person, False
+            made = self.placed(case, operation, person, self.laboratory.dressed(body, person))
+            if "/corrections" in operation.path and self.chance.random() < 0.5:
+                self.laboratory.as_it_stands(made, person)
+            yield made, person, False
         elif operation.method == "get":
             bare = self.placed(case, operation, person, case.body)
-            bare.query = {}
+            question = self.chance.choice(QUESTIONS.get(name, [{}]))
+            bare.query = {field: self.laboratory.dressed(value, person, field) for field, value in question.items()}
             yield bare, person, False
 
     def placed(self, case: Any, operation: Any, person: Person, body: Any) -> Any:

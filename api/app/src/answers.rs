@@ -75,6 +75,10 @@ pub fn complete(operation: &mut Operation, method: &str, versioned: bool) {
             "401" => headers.push("WWW-Authenticate"),
             _ => headers.extend(["Retry-After", "Allow"]),
         }
+        if status == "default" && !guarded {
+            // A name or password that is wrong.
+            headers.push("WWW-Authenticate");
+        }
         if status == "200" && exported {
             headers.extend(["X-Content-SHA256", "X-Content-Rows", "X-Completeness"]);
         }
