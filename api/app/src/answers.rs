@@ -109,7 +109,7 @@ fn idempotency_key() -> Parameter {
 /// Documents, pictures and workbooks are bytes, not lists of numbers, and lines of JSON are text.
 fn no_json(response: &mut Response) {
     for (kind, content) in &mut response.content {
-        if kind.ends_with("json") {
+        if kind.ends_with("json") && kind != "application/x-ndjson" {
             continue;
         }
         let RefOr::T(content) = content else { continue };
