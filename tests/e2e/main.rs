@@ -16,6 +16,7 @@ mod crash;
 mod determination;
 mod discordance;
 mod door;
+mod edges;
 mod exports;
 mod factors;
 mod figures;

@@ -62,6 +62,32 @@ fn every_operation_is_described_tagged_and_guarded() {
     }
 }
 
+/// Generators of clients stop at a parameter of the path that the path does not have, at pairs written as `items: false`, and at
+/// documents described as lists of numbers.
+#[test]
+fn generators_of_clients_can_read_it() {
+    let document = document();
+    for (path, item) in document["paths"].as_object().unwrap() {
+        let mut named: Vec<&str> = path.split('{').skip(1).filter_map(|part| part.split('}').next()).collect();
+        named.sort_unstable();
+        for (method, operation) in item.as_object().unwrap() {
+            let parameters = operation["parameters"].as_array().into_iter().flatten();
+            let of_path = parameters.filter(|one| one["in"] == "path");
+            let mut found: Vec<&str> = of_path.filter_map(|one| one["name"].as_str()).collect();
+            found.sort_unstable();
+            assert_eq!(found, named, "{method} {path}");
+            for (status, answer) in operation["responses"].as_object().unwrap() {
+                for (kind, content) in answer["content"].as_object().into_iter().flatten() {
+                    let text = kind.ends_with("json") && kind != "application/x-ndjson";
+                    assert!(text || content["schema"]["type"] == "string", "{method} {path} {status} {kind}");
+                }
+                assert!(answer["headers"]["X-Request-Id"].is_object(), "{method} {path} {status}");
+            }
+        }
+    }
+    assert!(!document.to_string().contains("\"items\":false"));
+}
+
 /// Walks a schema and collects the paths of properties without a description of their own or of what they refer to.
 fn undescribed(document: &Value, path: &str, schema: &Value, found: &mut Vec<String>) {
     for (name, property) in schema["properties"].as_object().into_iter().flatten() {

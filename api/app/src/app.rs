@@ -22,8 +22,10 @@ use utoipa_actix_web::AppExt;
 
 use crate::alerts::Stopping;
 use crate::connections::Connections;
+use crate::deprecation;
 use crate::door::{self, Names};
 use crate::guard;
+use crate::head;
 use crate::openapi;
 use crate::routes;
 use crate::tls::Certificates;
@@ -60,6 +62,7 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
         .workers
         .map_or_else(|| std::thread::available_parallelism().map_or(2, std::num::NonZero::get), usize::from);
     let document = web::Data::new(openapi::Document::new());
+    let announced = web::Data::new(document.announced.clone());
     let names = web::Data::new(Names::new(&settings.hosts, settings.tls.speaks(settings.listen)));
     let shared_tls = shared.tls.clone();
     let in_the_clear = settings.tls.in_the_clear(settings.listen);
@@ -81,6 +84,7 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
             .app_data(web::Data::new(shared.set_up.clone()))
             .app_data(shared.metrics.clone())
             .app_data(document.clone())
+            .app_data(announced.clone())
             .app_data(names.clone())
             .app_data(web::Data::new(InTheClear(in_the_clear)))
             .app_data(web::Data::new(shared.tls.clone()))
@@ -88,6 +92,7 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
             .route("/authority.pem", web::get().to(authority))
             .configure(routes::pages)
             .default_service(web::to(no_such_path))
+            .wrap(from_fn(deprecation::announce))
             .wrap(from_fn(guard::guard))
             .wrap(from_fn(current_user::resolve))
             .wrap(from_fn(receipts::promise))
@@ -97,6 +102,8 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
             .wrap(from_fn(door::door))
             // Outermost: the request id goes into problem documents before they are compressed.
             .wrap(Compress::default())
+            // Before all of them, so that HEAD is GET to each.
+            .wrap(from_fn(head::as_get))
     })
     .workers(workers)
     // A client that has left is noticed, and what it asked for is given up: a calculation ends, a transaction is undone.

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use utoipa::openapi::schema::{AdditionalProperties, AllOf, ArrayItems, Object, SchemaType, Type};
+use utoipa::openapi::schema::{AdditionalProperties, AllOf, Array, ArrayItems, Object, SchemaType, Type};
 use utoipa::openapi::{RefOr, Schema};
 
 type Schemas = BTreeMap<String, RefOr<Schema>>;
@@ -28,12 +28,25 @@ fn within(schema: &mut RefOr<Schema>, all: &Schemas) {
     match schema {
         Schema::Object(object) => object.properties.values_mut().for_each(|property| within(property, all)),
         Schema::Array(array) => {
+            plain(array);
             if let ArrayItems::RefOrSchema(items) = &mut array.items {
                 within(items, all);
             }
         }
         Schema::OneOf(cases) => cases.items.iter_mut().for_each(|case| within(case, all)),
         _ => {}
+    }
+}
+
+/// A pair of equal things as a list of exactly two: `items: false` beside `prefixItems` says the same, and generators of clients
+/// stumble over it.
+fn plain(array: &mut Array) {
+    let [first, rest @ ..] = array.prefix_items.as_slice() else { return };
+    if rest.iter().all(|item| item == first) {
+        let many = array.prefix_items.len();
+        array.items = ArrayItems::RefOrSchema(Box::new(RefOr::T(first.clone())));
+        (array.min_items, array.max_items) = (Some(many), Some(many));
+        array.prefix_items.clear();
     }
 }
 

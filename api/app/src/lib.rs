@@ -3,17 +3,20 @@
 #![recursion_limit = "256"]
 
 pub mod alerts;
+mod answers;
 pub mod app;
 pub mod cli;
 pub mod cluster;
 pub mod connections;
 mod day;
 pub mod demo;
+pub mod deprecation;
 mod door;
 mod find;
 mod first_result;
 mod flat;
 mod guard;
+mod head;
 pub mod migrate;
 pub mod openapi;
 pub mod operations;

@@ -7,7 +7,7 @@ use ferrotitre_base::auth::permissions::{Action, OPEN_OPERATIONS, Role};
 use ferrotitre_base::refusal::FieldError;
 use ferrotitre_base::web::problem::ProblemDocument;
 use serde::Deserialize;
-use serde::de::IgnoredAny;
+use utoipa::openapi::path::{Operation, PathItem};
 use utoipa::openapi::schema::{Object, SchemaType, Type};
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
 use utoipa::openapi::{Content, Ref, RefOr, ResponseBuilder, Schema};
@@ -15,6 +15,8 @@ use utoipa::{OpenApi, ToSchema};
 use utoipa_actix_web::AppExt;
 use utoipa_swagger_ui::SwaggerUi;
 
+use crate::answers;
+use crate::deprecation::{self, Announced, LEAVING};
 use crate::flat;
 use crate::routes;
 
@@ -62,6 +64,8 @@ const COMMITTED: &str = include_str!("../../../openapi/openapi.json");
 /// The document as served, and the methods of each path.
 pub struct Document {
     allowed: HashMap<String, String>,
+    /// What answers say of operations that will go.
+    pub announced: Announced,
 }
 
 impl Document {
@@ -70,13 +74,26 @@ impl Document {
     pub fn new() -> Self {
         #[derive(Deserialize)]
         struct Outline {
-            paths: HashMap<String, BTreeMap<String, IgnoredAny>>,
+            paths: HashMap<String, BTreeMap<String, Named>>,
+        }
+        #[derive(Deserialize)]
+        #[serde(rename_all = "camelCase")]
+        struct Named {
+            operation_id: String,
         }
         let outline = serde_json::from_str(COMMITTED).unwrap_or(Outline { paths: HashMap::new() });
-        let methods = |item: BTreeMap<String, IgnoredAny>| {
-            item.into_keys().map(|method| method.to_uppercase()).collect::<Vec<_>>().join(", ")
+        let methods = |item: &BTreeMap<String, Named>| {
+            // HEAD is answered wherever GET is.
+            let all = item
+                .keys()
+                .flat_map(|method| if method == "get" { vec!["GET", "HEAD"] } else { vec![method.as_str()] });
+            all.map(str::to_uppercase).collect::<Vec<_>>().join(", ")
         };
-        Self { allowed: outline.paths.into_iter().map(|(path, item)| (path, methods(item))).collect() }
+        let operations = outline.paths.iter().flat_map(|(path, item)| {
+            item.iter().map(|(method, named)| (method.to_uppercase(), path.as_str(), named.operation_id.as_str()))
+        });
+        let announced = Announced::of(operations, LEAVING);
+        Self { allowed: outline.paths.iter().map(|(path, item)| (path.clone(), methods(item))).collect(), announced }
     }
 
     /// Methods of a path pattern, as the header Allow lists them.
@@ -111,18 +128,32 @@ pub fn document() -> utoipa::openapi::OpenApi {
         )),
     );
     flat::flatten(&mut components.schemas);
-    for item in document.paths.paths.values_mut() {
-        let operations =
-            [&mut item.get, &mut item.post, &mut item.delete, &mut item.put, &mut item.patch].into_iter().flatten();
-        for operation in operations {
+    answers::components(components);
+    let versioned = answers::things_with_versions(&document.paths.paths);
+    for (path, item) in &mut document.paths.paths {
+        for (method, operation) in methods(item) {
             complete(operation);
+            answers::complete(operation, method, versioned.contains(path));
         }
     }
+    deprecation::mark(&mut document.paths.paths, LEAVING);
     document
 }
 
+/// The operations of a path by their methods.
+pub(crate) fn methods(item: &mut PathItem) -> impl Iterator<Item = (&'static str, &mut Operation)> {
+    let all = [
+        ("GET", &mut item.get),
+        ("POST", &mut item.post),
+        ("DELETE", &mut item.delete),
+        ("PUT", &mut item.put),
+        ("PATCH", &mut item.patch),
+    ];
+    all.into_iter().filter_map(|(method, operation)| Some((method, operation.as_mut()?)))
+}
+
 /// Fills in what follows from the permission table and what every operation can answer.
-fn complete(operation: &mut utoipa::openapi::path::Operation) {
+fn complete(operation: &mut Operation) {
     let id = operation.operation_id.clone().unwrap_or_default();
     let action = Action::ALL.iter().find(|action| action.operations().contains(&id.as_str()));
     let mut problems = vec![("default", "Any other problem, as a problem document")];

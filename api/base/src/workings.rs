@@ -27,6 +27,7 @@ pub enum Form {
 /// How a working is asked for.
 #[derive(Debug, Default, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub struct AskedForm {
     /// text for a page (the default), json for the graph of nodes that openapi/WORKING.md describes.
     #[serde(default, rename = "as")]

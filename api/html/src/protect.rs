@@ -7,7 +7,7 @@ use ferrotitre_base::auth::current_user::COOKIE_NAME;
 /// Whether a path is a page and no operation of the API.
 pub fn is_page(path: &str) -> bool {
     let others = ["/api/", "/assets/", "/health", "/ready", "/metrics"];
-    !others.iter().any(|other| path.starts_with(other))
+    path != "/api" && !others.iter().any(|other| path.starts_with(other))
 }
 
 /// The cookie with the access token.

@@ -52,7 +52,8 @@ fn reading(
         .headers()
         .get(CONTENT_TYPE)
         .and_then(|value| value.to_str().ok())
-        .is_some_and(|value| value.trim_start().to_ascii_lowercase().starts_with("application/json"));
+        .and_then(|value| value.split(';').next())
+        .is_some_and(|kind| kind.trim().eq_ignore_ascii_case("application/json"));
     read(json, Bounds::of(request, limit), payload.take())
 }
 

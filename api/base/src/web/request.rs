@@ -102,6 +102,7 @@ fn in_our_form(response: ServiceResponse<BoxBody>) -> ServiceResponse<BoxBody> {
         _ => Code::Internal,
     };
     let detail = match (response.response().error(), code) {
+        (None, Code::NotFound) => format!("there is nothing at {}", response.request().path()),
         (_, Code::Internal) | (None, _) => "the request id names the entry in the service's log".to_owned(),
         (Some(error), _) => error.to_string(),
     };

@@ -11,6 +11,7 @@ use uuid::Uuid;
 /// What is asked.
 #[derive(Debug, Default, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub struct DriftQuestion {
     /// As seen at this moment; now if absent. Factors that began later are left out.
     pub at: Option<DateTime<Utc>>,
@@ -45,6 +46,7 @@ impl DriftQuestion {
 /// The moment of a factor.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 pub struct FactorQuestion {
     /// Moment.
     pub at: DateTime<Utc>,
