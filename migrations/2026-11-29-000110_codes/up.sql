@@ -137,23 +137,29 @@ $$;
 COMMENT ON FUNCTION codes_in_force(uuid) IS 'The one-time codes of an account that have not ended.';
 GRANT EXECUTE ON FUNCTION codes_in_force(uuid) TO ferrotitre_app;
 
--- Every request asks it.
+-- Every request asks it: small statements, each only where the one before did not answer. The roles in force are a view over all
+-- grants, looked at only for who ever was an administrator.
 CREATE FUNCTION codes_asked(account uuid) RETURNS text
     LANGUAGE plpgsql
     STABLE
 AS $$
 DECLARE
-    enrolment uuid := codes_in_force(account);
+    enrolment uuid;
 BEGIN
+    SELECT e.id INTO enrolment FROM code_enrolments e WHERE e.account_id = account
+        AND NOT EXISTS (SELECT FROM code_ends d WHERE d.enrolment_id = e.id) ORDER BY e.recorded_at DESC LIMIT 1;
     IF enrolment IS NOT NULL THEN
-        IF coalesce((SELECT c.at_signatures FROM code_choices c WHERE c.enrolment_id = enrolment ORDER BY c.recorded_at DESC LIMIT 1), false) THEN
+        IF (SELECT c.at_signatures FROM code_choices c WHERE c.enrolment_id = enrolment ORDER BY c.recorded_at DESC LIMIT 1) THEN
             RETURN 'at signatures';
         END IF;
         RETURN 'at sign-in';
     END IF;
-    IF coalesce((SELECT r.administrators_must FROM code_rules r ORDER BY r.recorded_at DESC LIMIT 1), false)
-       AND EXISTS (SELECT FROM account_roles a WHERE a.account_id = account AND 'administrator' = ANY (a.roles)) THEN
-        RETURN 'due';
+    IF (SELECT r.administrators_must FROM code_rules r ORDER BY r.recorded_at DESC LIMIT 1) THEN
+        IF EXISTS (SELECT FROM role_grants g WHERE g.account_id = account AND g.role = 'administrator') THEN
+            IF EXISTS (SELECT FROM account_roles a WHERE a.account_id = account AND 'administrator' = ANY (a.roles)) THEN
+                RETURN 'due';
+            END IF;
+        END IF;
     END IF;
     RETURN 'never';
 END

@@ -165,18 +165,17 @@ async fn of_two_with_one_code_at_the_same_moment_one_gets_in() {
     assert_eq!(both(recovery[0].clone()).await, [200, 401]);
     // The same with signatures; the same request sent twice is one signature, and both are told so.
     let body = rule(&app.manager, false);
-    let code = device.fresh().await;
+    let code = &recovery[1];
     let answers = futures_of([
-        post(&app.manager, RULES, &body, ("one", &code)),
-        post(&app.manager, RULES, &body, ("another", &code)),
+        post(&app.manager, RULES, &body, ("one", code)),
+        post(&app.manager, RULES, &body, ("another", code)),
     ])
     .await;
     let mut statuses: Vec<u16> = answers.iter().map(|answer| answer.status).collect();
     statuses.sort_unstable();
     assert_eq!(statuses, [201, 403]);
-    let code = device.fresh().await;
-    let twice =
-        [post(&app.manager, RULES, &body, ("twice", &code)), post(&app.manager, RULES, &body, ("twice", &code))];
+    let code = &recovery[2];
+    let twice = [post(&app.manager, RULES, &body, ("twice", code)), post(&app.manager, RULES, &body, ("twice", code))];
     let answers = futures_of(twice).await;
     assert_eq!((answers[0].status, answers[1].status), (201, 201), "{} {}", answers[0].text, answers[1].text);
     assert_eq!(answers[0].json["id"], answers[1].json["id"]);
@@ -207,23 +206,23 @@ async fn six_digits_are_not_guessed() {
 #[tokio::test(flavor = "multi_thread")]
 async fn signatures_ask_for_a_code_where_the_owner_chose_so() {
     let app = TestApp::start().await;
-    let (mut device, _) = set_up(&app.manager, false).await;
+    let (mut device, recovery) = set_up(&app.manager, false).await;
     let _ = app.manager.post(RULES, &rule(&app.manager, false)).await.expect(201);
     let choice = |at: bool| json!({ "at_signatures": at, "password": app.manager.password });
     let path = "/accounts/me/one-time-codes/choices";
     app.manager.post(path, &choice(true)).await.refused(403, "one_time_code_missing");
-    let chosen = post(&app.manager, path, &choice(true), ("choice", &device.fresh().await)).await.expect(201);
+    let chosen = post(&app.manager, path, &choice(true), ("choice", &recovery[0])).await.expect(201);
     assert_eq!(chosen["at_signatures"], true);
     let missing = app.manager.post(RULES, &rule(&app.manager, false)).await.refused(403, "one_time_code_missing");
     assert_eq!(missing["errors"][0]["field"], "one-time-code", "{missing}");
     post(&app.manager, RULES, &rule(&app.manager, false), ("w", &device.off_by(-3))).await.refused(403, "secret_wrong");
     // The same request with a fresh code is the same request.
     let _ = post(&app.manager, RULES, &rule(&app.manager, false), ("w", &device.fresh().await)).await.expect(201);
-    let again = post(&app.manager, RULES, &rule(&app.manager, false), ("w", &device.fresh().await)).await;
+    let again = post(&app.manager, RULES, &rule(&app.manager, false), ("w", &recovery[1])).await;
     assert_eq!((again.status, again.header("idempotency-replayed")), (201, "true"), "{}", again.text);
     // What is not signed asks for none.
     let _ = app.analyst.post("/samples", &bench::sample("S-1")).await.expect(201);
-    let off = post(&app.manager, path, &choice(false), ("off", &device.fresh().await)).await.expect(201);
+    let off = post(&app.manager, path, &choice(false), ("off", &recovery[2])).await.expect(201);
     assert_eq!(off["at_signatures"], false);
     let _ = app.manager.post(RULES, &rule(&app.manager, false)).await.expect(201);
     let refused = app.auditor.get("/audit-lists/refused-sign-ins?limit=200").await.expect(200).to_string();
@@ -419,7 +418,7 @@ async fn without_its_door_key_no_code_is_taken_and_the_command_line_is_the_way_o
     // The store was copied, or restored, without the file.
     std::fs::remove_file(data.join("door.key")).unwrap();
     let service = Service::start(&data);
-    sign_in(&service.1, account, &device.fresh().await).await.refused(401, "bad_credentials");
+    sign_in(&service.1, account, &device.off_by(1)).await.refused(401, "bad_credentials");
     let log = std::fs::read_to_string(data.join("log")).unwrap();
     assert!(log.contains("sealed with another door.key") && log.contains("reset-codes"), "{log}");
     let _ = sign_in(&service.1, account, &recovery[0]).await.expect(200);
