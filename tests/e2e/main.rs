@@ -9,6 +9,7 @@ mod bad_input;
 mod budgets;
 mod calculations;
 mod certificates;
+mod codes;
 mod control;
 mod control_history;
 mod copies;

@@ -5,6 +5,7 @@
 #![expect(clippy::missing_panics_doc, reason = "a test stops at what it did not expect")]
 
 pub mod app;
+pub mod authenticator;
 pub mod bench;
 pub mod browser;
 pub mod client;

@@ -101,6 +101,14 @@ enum AccountCommand {
         /// Sign-in name.
         code: String,
     },
+    /// Resets the one-time codes of somebody who lost the device, or where door.key was lost; it goes on record.
+    ResetCodes {
+        /// Sign-in name.
+        code: String,
+        /// Why; kept on record.
+        #[arg(long)]
+        reason: String,
+    },
 }
 
 #[derive(Debug, Args)]
@@ -207,6 +215,11 @@ async fn run(command: Command) -> Result<ExitCode, Failure> {
         Command::Account(arguments) => {
             with_store(&arguments.store, async |db| {
                 let password = match &arguments.command {
+                    AccountCommand::ResetCodes { code, reason } => {
+                        accounts::reset_codes_by_operator(&db, code, reason).await?;
+                        println!("the one-time codes of {code} were reset; their sessions have ended");
+                        return Ok(());
+                    }
                     AccountCommand::Create { code, name, roles, since } => {
                         accounts::create_by_operator(&db, code, name, roles, *since).await?
                     }

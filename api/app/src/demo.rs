@@ -16,7 +16,7 @@ mod validation;
 use std::fmt::Write as _;
 
 use chrono::{DateTime, Duration, NaiveDate, Utc};
-use ferrotitre_base::auth::current_user::CurrentUser;
+use ferrotitre_base::auth::current_user::{Codes, CurrentUser};
 use ferrotitre_base::auth::passwords;
 use ferrotitre_base::auth::permissions::Role;
 use ferrotitre_base::auth::throttle::Throttle;
@@ -86,6 +86,7 @@ impl Person {
             action,
             request: None,
             repeat: None,
+            one_time_code: None,
         }
     }
 
@@ -179,6 +180,7 @@ async fn people(db: &Db, since: NaiveDate) -> Result<Vec<Person>, Refusal> {
             scopes: None,
             provisional: false,
             unconfirmed: false,
+            codes: Codes::Never,
         };
         people.push(Person { user, password });
     }

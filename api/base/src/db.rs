@@ -13,6 +13,7 @@ use diesel_async::pooled_connection::{AsyncDieselConnectionManager, ManagerConfi
 use diesel_async::{AnsiTransactionManager, AsyncPgConnection, RunQueryDsl, SimpleAsyncConnection, TransactionManager};
 use ferrotitre_schema::idempotency_keys;
 use futures_util::FutureExt;
+use secrecy::SecretString;
 use serde::Serialize;
 use uuid::Uuid;
 
@@ -85,6 +86,8 @@ pub struct Act {
     pub request: Option<Uuid>,
     /// Key and digest of the request, if the client sent a key.
     pub repeat: Option<Repeat>,
+    /// One-time code that came with it, for a signature.
+    pub one_time_code: Option<SecretString>,
 }
 
 /// Kinds of actors in the audit log.
@@ -128,7 +131,15 @@ impl Act {
     /// An act of the service itself.
     #[must_use]
     pub fn system(action: &'static str) -> Self {
-        Self { actor: None, kind: ActorKind::System, address: None, action, request: None, repeat: None }
+        Self {
+            actor: None,
+            kind: ActorKind::System,
+            address: None,
+            action,
+            request: None,
+            repeat: None,
+            one_time_code: None,
+        }
     }
 
     fn begin_sql(&self) -> String {
@@ -340,6 +351,8 @@ pub enum Held {
     Nonconformity(Uuid),
     /// A certificate with all its issues.
     Certificate(Uuid),
+    /// The one-time codes of an account.
+    Codes(Uuid),
 }
 
 impl Held {
@@ -351,6 +364,7 @@ impl Held {
             Self::Sample(id) => format!("sample {id}"),
             Self::Nonconformity(id) => format!("nonconformity {id}"),
             Self::Certificate(id) => format!("certificate {id}"),
+            Self::Codes(id) => format!("one-time codes {id}"),
         }
     }
 }

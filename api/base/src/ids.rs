@@ -72,6 +72,18 @@ ids! {
     SessionId;
     /// A checked password.
     SignInAttemptId;
+    /// One-time codes set up for an account.
+    CodeEnrolmentId;
+    /// A one-time code that was taken.
+    CodeUseId;
+    /// A one-time code that was not.
+    CodeRefusalId;
+    /// Whether signatures ask for codes.
+    CodeChoiceId;
+    /// The end of one-time codes.
+    CodeEndId;
+    /// A decision on who must use codes.
+    CodeRuleId;
     /// An audit event.
     AuditEventId;
     /// A piece of measuring equipment, one version.

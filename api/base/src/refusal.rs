@@ -78,7 +78,11 @@ codes! {
     /// Not authorised for the method.
     NotCompetent = "not_competent", "Not authorised for this method";
     /// The secret asked again for a signature was wrong.
-    SecretWrong = "secret_wrong", "The password was wrong: nothing was signed";
+    SecretWrong = "secret_wrong", "The password or the one-time code was wrong: nothing was signed";
+    /// Signatures of this account ask for a one-time code, and none was given.
+    CodeMissing = "one_time_code_missing", "Give the one-time code of your authenticator, too";
+    /// Codes must be set up first.
+    CodesDue = "one_time_codes_due", "Set up one-time codes first";
     /// A provisional password must be changed first.
     PasswordProvisional = "password_provisional", "Change the provisional password first";
     /// No such thing.

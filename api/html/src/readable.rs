@@ -72,8 +72,14 @@ pub async fn readable(
 }
 
 fn shown(request: &HttpRequest, status: StatusCode, document: Document) -> HttpResponse {
-    if document.code == "password_provisional" {
-        return HttpResponse::SeeOther().insert_header((LOCATION, "/account")).finish();
+    // What must be done before anything else has a page.
+    let first = match document.code.as_str() {
+        "password_provisional" => "/account",
+        "one_time_codes_due" => "/account/one-time-codes",
+        _ => "",
+    };
+    if !first.is_empty() {
+        return HttpResponse::SeeOther().insert_header((LOCATION, first)).finish();
     }
     if status == StatusCode::UNAUTHORIZED {
         return to_sign_in(request, &document.code);

@@ -95,6 +95,7 @@ impl Shell {
             Some("saved") => "Saved.",
             Some("again") => "This entry had been saved already. Nothing was recorded twice.",
             Some("signed-out") => "You have signed out.",
+            Some("codes") => "One-time codes are set up. The next sign-in asks for one.",
             Some("password") => "The password was changed. Sign in with the new one.",
             _ => "",
         };

@@ -1,12 +1,16 @@
-//! Symbols that scanners read: Data Matrix, ECC 200.
+//! Symbols that scanners read: Data Matrix, ECC 200, and QR codes, which is what authenticators read.
 
 use std::fmt::Write as _;
 
 use datamatrix::{DataMatrix, SymbolList};
 use ferrotitre_base::refusal::Refusal;
+use qrcode::{Color, EcLevel, QrCode};
 
 /// Modules of light around a symbol; the standard asks for one.
 const QUIET: usize = 2;
+
+/// Modules of light around a QR code (ISO/IEC 18004, 5.3.8).
+const QR_QUIET: usize = 4;
 
 /// A drawn symbol.
 pub struct Symbol {
@@ -55,4 +59,25 @@ impl Symbol {
              <path d=\"{path}\" fill=\"#000000\"/></svg>"
         )
     }
+}
+
+/// Draws a text as a QR code: a picture by itself, dark on light whatever the look of the page.
+///
+/// # Errors
+/// A text that is longer than the largest code holds, which is a mistake of ours.
+pub fn qr_code(text: &str, words: &str) -> Result<String, Refusal> {
+    let code = QrCode::with_error_correction_level(text, EcLevel::M).map_err(Refusal::internal)?;
+    let width = code.width();
+    let side = width + 2 * QR_QUIET;
+    let mut path = String::new();
+    for (at, _) in code.to_colors().iter().enumerate().filter(|(_, color)| **color == Color::Dark) {
+        // Writing to a String cannot fail.
+        let _ = write!(path, "M{} {}h1v1h-1z", at % width + QR_QUIET, at / width + QR_QUIET);
+    }
+    let size = side * 4;
+    Ok(format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {side} {side}\" width=\"{size}\" height=\"{size}\" \
+         shape-rendering=\"crispEdges\" role=\"img\" aria-label=\"{words}\"><rect width=\"{side}\" height=\"{side}\" \
+         fill=\"#ffffff\"/><path d=\"{path}\" fill=\"#000000\"/></svg>"
+    ))
 }

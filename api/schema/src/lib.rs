@@ -2345,6 +2345,116 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    /// One-time codes set up by the owner of an account and confirmed with a code; in force until they end.
+    code_enrolments (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Whose codes.
+        account_id -> Uuid,
+        /// What the authenticator and the service share, sealed with a secret of the installation that is not in the store and bound to account and enrolment. Never written to the audit log.
+        sealed_secret -> Bytea,
+        /// SHA-256 of the ten recovery codes, 80 random bits each. Never written to the audit log.
+        recovery_digests -> Array<Bytea>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// The owner.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// One-time codes that were taken; each is good once (RFC 6238, 5.2).
+    code_uses (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Of which codes.
+        enrolment_id -> Uuid,
+        /// Whose codes.
+        account_id -> Uuid,
+        /// Step of 30 s since 1970 whose code it was; null for a recovery code.
+        step -> Nullable<Int8>,
+        /// Which recovery code it was, from 1; null for a code of the authenticator.
+        recovery -> Nullable<Int4>,
+        /// What it was asked for.
+        purpose -> Text,
+        /// Code of the request it came with, made with a secret of the installation: the same request sent again is the same use. Null where a request cannot be recognised.
+        request_digest -> Nullable<Bytea>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    /// Sign-ins and signatures refused for their one-time code although the password was right.
+    code_refusals (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The refused attempt.
+        attempt_id -> Uuid,
+        /// Whose codes.
+        account_id -> Uuid,
+        /// missing, wrong, used before, or cannot be checked: sealed with another door.key.
+        cause -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    /// Whether every signature of an account asks for a code, as its owner chose; the newest counts, without one signatures do not.
+    code_choices (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Of which codes.
+        enrolment_id -> Uuid,
+        /// Whose codes.
+        account_id -> Uuid,
+        /// Whether signatures ask for a code.
+        at_signatures -> Bool,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// The owner.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Ends of one-time codes: by the owner with a code, or reset by an administrator or at the command line for somebody who lost the device.
+    code_ends (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Codes that ended.
+        enrolment_id -> Uuid,
+        /// Whose codes.
+        account_id -> Uuid,
+        /// ended by the owner, or reset by somebody else.
+        kind -> Text,
+        /// Why.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Who ended or reset them; null when reset at the command line.
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    /// Decisions on whether administrators must use one-time codes; the newest counts, without one they need not.
+    code_rules (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Whether they must: one without codes can then do nothing but set them up.
+        administrators_must -> Bool,
+        /// Why.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Manager who decided.
+        recorded_by -> Uuid,
+    }
+}
+
 diesel::allow_tables_to_appear_in_same_query!(account_starts, accounts);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_leaves);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_pending);

@@ -234,6 +234,7 @@ async fn record(db: &Db, account: AccountId, number: usize) -> Result<(), String
         action: "record_titrant",
         request: None,
         repeat: None,
+        one_time_code: None,
     };
     let now: DateTime<Utc> = Utc::now();
     let lot = json!({

@@ -14,7 +14,7 @@ fn here() -> PathBuf {
 }
 
 /// The checker from npm; `npm ci` in tests/pages brings it, deploy/test does so.
-fn axe() -> String {
+pub(super) fn axe() -> String {
     let file = here().join("pages").join("node_modules").join("axe-core").join("axe.min.js");
     std::fs::read_to_string(&file).unwrap_or_else(|_| panic!("{} is missing: npm ci in tests/pages", file.display()))
 }
@@ -71,7 +71,7 @@ const WEIGHT: &str = "return [...performance.getEntriesByType('navigation'), ...
 const HEAVIEST: u64 = 150_000;
 
 /// Serious and critical findings, each with where.
-async fn findings(browser: &Browser, only: &str) -> Vec<String> {
+pub(super) async fn findings(browser: &Browser, only: &str) -> Vec<String> {
     let script = format!(
         "const done = arguments[arguments.length - 1]; axe.run({{ resultTypes: ['violations']{only} }}).then((found) => \
          done(found.violations.filter((one) => ['serious', 'critical'].includes(one.impact)).map((one) => \
@@ -110,7 +110,9 @@ async fn look_at(browser: &Browser, axe: &str, who: &str, pages: &BTreeMap<Strin
 }
 
 /// Pages that the walk does not come to, and why.
-const LINKED_FROM_NOWHERE: [(&str, &str); 5] = [
+const LINKED_FROM_NOWHERE: [(&str, &str); 7] = [
+    ("/account/one-time-codes/choice", "is linked where codes are set up: codes::pages looks at it"),
+    ("/account/one-time-codes/end", "is linked where codes are set up: codes::pages looks at it"),
     ("/find", "is where the box in the head of every page leads"),
     ("/first-result", "is linked as long as no result is approved"),
     ("/labels/find", "leads on to the record of a scanned label"),

@@ -423,6 +423,7 @@ async fn supervised(lab: &Lab) {
     let mut titration = lab.titration("accurate", "21.46", None);
     titration["supervisor"] = json!(lab.app.analyst.id);
     let _ = trainee.post(&format!("/determinations/{determination}/titrations"), &titration).await.expect(201);
+    let (_, _) = ferrotitre_tests::authenticator::set_up(&trainee, false).await;
     let reset = format!("/accounts/{}/provisional-password", trainee.id);
     let _ = lab.app.administrator.post(&reset, &json!({})).await.expect(201);
 }

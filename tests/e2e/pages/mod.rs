@@ -2,6 +2,7 @@
 
 mod access;
 mod bench;
+mod codes;
 mod control;
 mod day;
 mod every_page;

@@ -5,14 +5,19 @@ use std::marker::PhantomData;
 
 use actix_web::dev::Payload;
 use actix_web::{FromRequest, HttpMessage, HttpRequest};
+use secrecy::SecretString;
 
-use crate::auth::current_user::{CurrentUser, Identification};
+use crate::auth::current_user::{Codes, CurrentUser, Identification};
 use crate::auth::permissions::{Action, Deed, Role, SECOND_PERSONS, may};
 use crate::db::{Act, ActorKind, Repeat};
 use crate::refusal::{Code, Refusal};
 use crate::web::body::Body;
 use crate::web::problem::Problem;
 use crate::web::request::{RequestId, address};
+
+/// Header with the one-time code of a signature. It stands beside the body, so that a request that is sent again with a fresh code is
+/// the same request.
+pub const CODE_HEADER: &str = "one-time-code";
 
 /// Proof that the account that asks may do `D`. Made only here.
 #[derive(Debug)]
@@ -22,6 +27,7 @@ pub struct Allowed<D> {
     request: Option<uuid::Uuid>,
     operation: String,
     key: Option<String>,
+    one_time_code: Option<SecretString>,
     if_match: Option<String>,
     deed: PhantomData<D>,
 }
@@ -51,15 +57,17 @@ impl<D: Deed> Allowed<D> {
             action: D::ACTION.text(),
             request: self.request,
             repeat,
+            one_time_code: self.one_time_code.clone(),
         };
         (act, body.value)
     }
 
-    /// The act of a form, whose idempotency key is one of its fields.
+    /// The act of a form, whose idempotency key and one-time code, if it has one, are among its fields.
     #[must_use]
-    pub fn act_of_form(&self, key: &str, digest: [u8; 32]) -> Act {
+    pub fn act_of_form(&self, key: &str, digest: [u8; 32], code: &str) -> Act {
         let repeat = Some(Repeat { key: key.to_owned(), operation: self.operation.clone(), digest });
-        Act { repeat, ..self.act_without_body() }
+        let one_time_code = (!code.trim().is_empty()).then(|| SecretString::from(code));
+        Act { repeat, one_time_code, ..self.act_without_body() }
     }
 
     /// The act of a request without a body.
@@ -86,6 +94,10 @@ fn check(request: &HttpRequest, action: Action) -> Result<CurrentUser, Refusal> 
     }
     if user.provisional && action != Action::OwnAccount {
         return Err(Refusal::new(Code::PasswordProvisional, "POST a new one to /api/v1/accounts/me/password"));
+    }
+    if user.codes == Codes::Due && action != Action::OwnAccount {
+        let detail = "administrators use one-time codes here: POST to /api/v1/accounts/me/one-time-codes/proposals and confirm it";
+        return Err(Refusal::new(Code::CodesDue, detail));
     }
     if user.unconfirmed && SECOND_PERSONS.contains(&action) {
         let detail = format!(
@@ -124,6 +136,7 @@ fn allow<D: Deed>(request: &HttpRequest) -> Result<Allowed<D>, Problem> {
         request: request.extensions().get::<RequestId>().map(|id| id.0),
         operation: format!("{} {}", request.method(), request.path()),
         key,
+        one_time_code: header(CODE_HEADER).filter(|code| !code.is_empty()).map(SecretString::from),
         if_match: header("if-match"),
         deed: PhantomData,
     })

@@ -38,6 +38,34 @@ pub struct CurrentUser {
     pub provisional: bool,
     /// The password was set by somebody else, and nobody has confirmed since whose account it is.
     pub unconfirmed: bool,
+    /// When it is asked for a one-time code.
+    pub codes: Codes,
+}
+
+/// When an account is asked for a one-time code.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Codes {
+    /// None are set up, and none need be.
+    Never,
+    /// They must be set up before anything else.
+    Due,
+    /// When it signs in.
+    AtSignIn,
+    /// When it signs in and at every signature.
+    AtSignatures,
+}
+
+impl Codes {
+    /// As the store says it.
+    #[must_use]
+    pub fn from_text(text: &str) -> Self {
+        match text {
+            "due" => Self::Due,
+            "at sign-in" => Self::AtSignIn,
+            "at signatures" => Self::AtSignatures,
+            _ => Self::Never,
+        }
+    }
 }
 
 /// Middleware: puts the user, or the reason why there is none, into the request.
@@ -129,7 +157,7 @@ const BY_SESSION: &str = "SELECT a.id, a.code, a.display_name, s.ended_at IS NUL
     coalesce((SELECT r.roles FROM account_roles r WHERE r.account_id = a.id), '{}') AS roles, \
     (SELECT m.to_state FROM state_moves m WHERE m.entity_id = a.id ORDER BY m.position DESC LIMIT 1) AS state, \
     coalesce((SELECT c.provisional FROM account_secrets c WHERE c.account_id = a.id ORDER BY c.recorded_at DESC \
-    LIMIT 1), false) AS provisional, unconfirmed_secret(a.id) IS NOT NULL AS unconfirmed \
+    LIMIT 1), false) AS provisional, unconfirmed_secret(a.id) IS NOT NULL AS unconfirmed, codes_asked(a.id) AS codes \
     FROM sessions s JOIN accounts a ON a.id = s.account_id WHERE s.id = $1";
 
 #[derive(QueryableByName)]
@@ -150,6 +178,8 @@ struct UserRow {
     provisional: bool,
     #[diesel(sql_type = Bool)]
     unconfirmed: bool,
+    #[diesel(sql_type = Text)]
+    codes: String,
 }
 
 impl UserRow {
@@ -170,6 +200,7 @@ impl UserRow {
             scopes,
             provisional: self.provisional,
             unconfirmed: self.unconfirmed,
+            codes: Codes::from_text(&self.codes),
         })
     }
 }
@@ -189,7 +220,7 @@ struct ScopesRow {
 
 async fn by_service_token(mut connection: &Connection, digest: &[u8]) -> Result<CurrentUser, Refusal> {
     let row = kept(
-        "SELECT a.id, a.code, a.display_name, t.scopes, false AS provisional, false AS unconfirmed, \
+        "SELECT a.id, a.code, a.display_name, t.scopes, false AS provisional, false AS unconfirmed, 'never' AS codes, \
          t.expires_at > now() AND NOT EXISTS (SELECT FROM state_moves v WHERE v.entity_id = t.id) AS open, \
          coalesce((SELECT r.roles FROM account_roles r WHERE r.account_id = a.id), '{}') AS roles, \
          (SELECT m.to_state FROM state_moves m WHERE m.entity_id = a.id ORDER BY m.position DESC LIMIT 1) AS state \

@@ -88,13 +88,16 @@ pub trait Deed {
 
 actions! {
     /// Everybody signed in may see and end their own session and change their own password.
-    OwnAccount = "own_account": [Analyst, Manager, Auditor, Administrator] for ["read_own_account", "list_own_sessions", "end_own_session", "sign_out", "change_own_password"];
+    OwnAccount = "own_account": [Analyst, Manager, Auditor, Administrator] for ["read_own_account", "list_own_sessions", "end_own_session", "sign_out", "change_own_password",
+        "propose_one_time_codes", "set_up_one_time_codes", "choose_one_time_codes", "end_one_time_codes"];
     /// Accounts, roles, tokens, competences, as a list.
-    ReadAccounts = "read_accounts": [Manager, Auditor, Administrator] for ["list_accounts", "read_account", "list_role_grants", "list_service_tokens", "list_competences"];
+    ReadAccounts = "read_accounts": [Manager, Auditor, Administrator] for ["list_accounts", "read_account", "list_role_grants", "list_service_tokens", "list_competences", "list_code_rules"];
     /// Creates and moves accounts, sets provisional passwords, asks for role grants.
-    ManageAccounts = "manage_accounts": [Administrator] for ["create_account", "move_account", "set_provisional_password", "request_role_grant"];
+    ManageAccounts = "manage_accounts": [Administrator] for ["create_account", "move_account", "set_provisional_password", "request_role_grant", "reset_one_time_codes"];
     /// Approves or refuses role grants.
     DecideRoleGrants = "decide_role_grants": [Manager] for ["decide_role_grant"];
+    /// Decides whether administrators must use one-time codes.
+    DecideCodeRules = "decide_code_rules": [Manager] for ["decide_code_rule"];
     /// Says that an account whose password somebody else had set is in the hands of its owner.
     ConfirmIdentities = "confirm_identities": [Manager] for ["confirm_identity"];
     /// Issues and revokes tokens of instruments.
@@ -282,6 +285,7 @@ pub const OPEN_OPERATIONS: &[&str] = &[
 pub const SECOND_PERSONS: &[Action] = &[
     Action::DecideRoleGrants,
     Action::ConfirmIdentities,
+    Action::DecideCodeRules,
     Action::AuthoriseCompetence,
     Action::RecordEquipment,
     Action::ReleaseLots,

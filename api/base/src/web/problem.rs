@@ -62,6 +62,8 @@ pub fn status_of(code: Code) -> StatusCode {
         | Code::NotOwnObservations
         | Code::IdentityUnconfirmed
         | Code::SecretWrong
+        | Code::CodeMissing
+        | Code::CodesDue
         | Code::PasswordProvisional => StatusCode::FORBIDDEN,
         Code::NotFound => StatusCode::NOT_FOUND,
         Code::MethodNotAllowed => StatusCode::METHOD_NOT_ALLOWED,

@@ -51,6 +51,8 @@ pub enum Kind {
     Time { now: bool },
     /// A password.
     Password,
+    /// A one-time code; never shown again.
+    Code,
     /// One of several.
     Choice(Vec<Choice>),
     /// One of several, always as a list to choose from.
@@ -141,6 +143,7 @@ impl Field {
             Kind::Day => "day",
             Kind::Time { .. } => "time",
             Kind::Password => "password",
+            Kind::Code => "code",
             Kind::Choice(_) | Kind::YesNo => "choice",
             Kind::List(_) => "list",
             Kind::Thing(_) => "thing",
@@ -179,7 +182,7 @@ impl Field {
                 found.map_or_else(|| self.value.clone(), |choice| choice.code.clone())
             }
             Kind::Decimal => shell.n(&self.value),
-            Kind::Password => String::new(),
+            Kind::Password | Kind::Code => String::new(),
             _ => self.value.clone(),
         }
     }
@@ -193,7 +196,7 @@ impl Field {
             return None;
         }
         match &self.kind {
-            Kind::Text | Kind::Long | Kind::Choice(_) | Kind::List(_) => Some(given.into()),
+            Kind::Text | Kind::Code | Kind::Long | Kind::Choice(_) | Kind::List(_) => Some(given.into()),
             Kind::Day => Some(given.into()),
             Kind::Password => Some(self.value.clone().into()),
             Kind::Decimal if comma => Some(given.replace(',', ".").into()),

@@ -8,6 +8,7 @@ mod field;
 mod sent;
 mod upload;
 
+use ferrotitre_base::auth::allowed::CODE_HEADER;
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::web::body::parse;
 use ferrotitre_base::web::paging::Listing;
@@ -31,6 +32,8 @@ pub const SHAPE: &str = "_shape";
 pub const RESHAPE: &str = "_reshape";
 /// Field with a file.
 pub const FILE: &str = "_file";
+/// Field with the one-time code of a signature.
+pub const ONE_TIME: &str = "_one_time_code";
 /// Field with the version a correction corrects.
 pub const VERSION: &str = "_version";
 
@@ -157,6 +160,17 @@ impl Form {
         form.hide("content_digest", digest)
     }
 
+    /// Asks for a one-time code below the password, where it is a form that signs and does not ask already.
+    pub(crate) fn with_code(&mut self) {
+        let asks = self.fields.iter().any(|field| matches!(field.kind, Kind::Code));
+        let password = |field: &Field| field.name == "password" && matches!(field.kind, Kind::Password);
+        let Some(at) = self.fields.iter().position(password).filter(|_| !asks) else { return };
+        let code = Field::new(ONE_TIME, "One-time code", Kind::Code);
+        let required = self.fields[at].required;
+        self.fields
+            .insert(at + 1, Field { required, ..code.help("Six digits from your authenticator; each is good once.") });
+    }
+
     /// A form that moves a thing to another of the states it can go to now.
     pub fn move_form(kind: EntityKind, state: &str, title: String, back: &str) -> Self {
         let moves: Vec<_> = kind.moves().iter().filter(|step| step.from == state).collect();
@@ -228,6 +242,10 @@ impl Form {
         let off = |field: &&Field| matches!(field.kind, Kind::Tick(_)) && field.value.is_empty();
         let row = |field: &Field| field.name.rsplit_once('.').map(|(row, _)| format!("{row}."));
         let unread: Vec<String> = self.fields.iter().filter(off).filter_map(row).collect();
+        // A code goes beside the JSON, and a signature that lacks it is told here.
+        for field in self.fields.iter().filter(|field| field.name == ONE_TIME) {
+            let _ = field.json(comma, errors);
+        }
         // What begins with an underscore is for the page alone.
         let read = |field: &&Field| {
             !field.name.starts_with('_') && !unread.iter().any(|row| field.name.starts_with(row.as_str()))
@@ -255,6 +273,8 @@ impl Form {
         let mut elsewhere = Vec::new();
         for wrong in &refusal.fields {
             let name = wrong.field.strip_prefix("facts.").unwrap_or(&wrong.field);
+            // A header of the API, a field of the page.
+            let name = if name == CODE_HEADER { ONE_TIME } else { name };
             match self.fields.iter_mut().find(|field| field.name == name) {
                 Some(field) if field.error.is_empty() => field.error.clone_from(&wrong.message),
                 Some(field) => field.error = format!("{}; {}", field.error, wrong.message),
@@ -278,7 +298,9 @@ impl Form {
 
     /// Whether the browser keeps what is entered until it is saved: not passwords, and not a word or two.
     pub fn keeps(&self) -> bool {
-        self.fields.len() > 3 && !self.files() && !self.fields.iter().any(|field| matches!(field.kind, Kind::Password))
+        self.fields.len() > 3
+            && !self.files()
+            && !self.fields.iter().any(|field| matches!(field.kind, Kind::Password | Kind::Code))
     }
 
     /// Whether it has a file, which goes another way than text.
@@ -425,6 +447,23 @@ mod tests {
         assert_eq!(read(field(), true).unwrap(), json!({ "v": "23.10" }));
         // The comma goes on to the rule for readings, which refuses it.
         assert_eq!(read(field(), false).unwrap(), json!({ "v": "23,10" }));
+    }
+
+    #[test]
+    fn a_form_that_signs_asks_for_a_code_once_and_keeps_it_out_of_the_json() {
+        let mut form = Form::new("", "", "").with([Field::new("password", "", Kind::Password).value("p")]);
+        form.with_code();
+        form.with_code();
+        assert_eq!(form.fields.iter().map(|field| field.name.as_str()).collect::<Vec<_>>(), ["password", ONE_TIME]);
+        let names = |refusal: Refusal| refusal.fields.into_iter().map(|wrong| wrong.field).collect::<Vec<_>>();
+        assert_eq!(names(form.read::<Value>(false).unwrap_err()), [ONE_TIME]);
+        form.fields[1].value = "123456".to_owned();
+        assert_eq!(form.read::<Value>(false).unwrap(), json!({ "password": "p" }));
+        form.blame(&Refusal::new(Code::CodeMissing, "").at(CODE_HEADER, "required", ""));
+        assert_eq!(form.wrong().first().unwrap().name, ONE_TIME);
+        let mut other = Form::new("", "", "").with([Field::new("new", "", Kind::Password)]);
+        other.with_code();
+        assert_eq!(other.fields.len(), 1);
     }
 
     #[test]

@@ -9,6 +9,7 @@ use actix_web::http::header::LOCATION;
 use actix_web::{FromRequest, HttpRequest, HttpResponse, web};
 use askama::Template;
 use ferrotitre_base::auth::allowed::Allowed;
+use ferrotitre_base::auth::current_user::Codes;
 use ferrotitre_base::auth::local_key;
 use ferrotitre_base::auth::permissions::Deed;
 use ferrotitre_base::db::Act;
@@ -22,7 +23,7 @@ use serde::de::DeserializeOwned;
 use serde_json::Value;
 
 use super::upload;
-use super::{CODE, Form, RESHAPE, SHAPE, at};
+use super::{CODE, Form, ONE_TIME, RESHAPE, SHAPE, at};
 use crate::sheet::{Part, Section, drawn};
 use crate::shell::Shell;
 use crate::show;
@@ -198,6 +199,9 @@ impl Shell {
         draw: impl FnOnce(&Self, &Form, StatusCode) -> Result<HttpResponse, Problem>,
         work: impl AsyncFnOnce(Act, T) -> Result<String, Refusal>,
     ) -> Result<HttpResponse, Problem> {
+        if who.user().codes == Codes::AtSignatures {
+            form.with_code();
+        }
         if !sent.posted() {
             return draw(self, &form, StatusCode::OK);
         }
@@ -206,9 +210,9 @@ impl Shell {
             return draw(self, &form, StatusCode::OK);
         }
         let outcome = match self.ours(sent).and_then(|()| form.read(self.comma)) {
-            Ok(value) => {
-                work(who.act_of_form(&form.key, sent.digest), value).await.map_err(|refusal| form.named(refusal))
-            }
+            Ok(value) => work(who.act_of_form(&form.key, sent.digest, sent.get(ONE_TIME)), value)
+                .await
+                .map_err(|refusal| form.named(refusal)),
             Err(refusal) => Err(refusal),
         };
         match outcome {

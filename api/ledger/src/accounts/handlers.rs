@@ -37,6 +37,7 @@ pub(super) fn nobody(request: &HttpRequest, action: &'static str) -> Act {
         action,
         request: request.extensions().get::<RequestId>().map(|id| id.0),
         repeat: None,
+        one_time_code: None,
     }
 }
 
@@ -100,8 +101,11 @@ pub(super) async fn end_own_session(
 /// Reads the own account, its roles and what they allow.
 #[utoipa::path(tag = "sessions", responses((status = 200, description = "Own account", body = OwnAccountView)))]
 #[get("/accounts/me")]
-pub(super) async fn read_own_account(who: Allowed<OwnAccount>) -> web::Json<OwnAccountView> {
-    web::Json(service::own(who.user()))
+pub(super) async fn read_own_account(
+    who: Allowed<OwnAccount>,
+    db: web::Data<Db>,
+) -> Result<web::Json<OwnAccountView>, Problem> {
+    Ok(web::Json(service::own(&db, who.user()).await?))
 }
 
 /// Changes the own password; all sessions end, sign in again with the new one.

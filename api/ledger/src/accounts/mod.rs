@@ -1,5 +1,6 @@
 //! Accounts: who may sign in, with which roles; sessions, service tokens of instruments, competences.
 
+pub mod codes;
 mod handlers;
 pub mod pages;
 pub mod pruning;
@@ -11,6 +12,7 @@ pub mod wire;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
+pub use codes::reset_by_operator as reset_codes_by_operator;
 pub use service::{create_by_operator, reset_by_operator};
 
 /// Mounts the feature.
@@ -23,6 +25,13 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::end_own_session)
         .service(handlers::read_own_account)
         .service(handlers::change_own_password)
+        .service(codes::handlers::propose_one_time_codes)
+        .service(codes::handlers::set_up_one_time_codes)
+        .service(codes::handlers::choose_one_time_codes)
+        .service(codes::handlers::end_one_time_codes)
+        .service(codes::handlers::reset_one_time_codes)
+        .service(codes::handlers::list_code_rules)
+        .service(codes::handlers::decide_code_rule)
         .service(handlers::create_account)
         .service(handlers::list_accounts)
         .service(handlers::read_account)

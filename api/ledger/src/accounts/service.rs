@@ -6,7 +6,7 @@ use std::collections::HashMap;
 
 use chrono::{DateTime, Utc};
 use ferrotitre_base::alert::{Alert, ending};
-use ferrotitre_base::auth::current_user::CurrentUser;
+use ferrotitre_base::auth::current_user::{Codes, CurrentUser};
 use ferrotitre_base::auth::passwords;
 use ferrotitre_base::auth::permissions::{Action, Role, may};
 use ferrotitre_base::auth::tokens::{SERVICE_TOKEN_PREFIX, opaque};
@@ -23,6 +23,7 @@ use ferrotitre_base::{labels, zone};
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
+use crate::accounts::codes;
 use crate::accounts::signing;
 use crate::accounts::store::competences::{self, Competence};
 use crate::accounts::store::persons::{self, IdentityConfirmation};
@@ -38,15 +39,17 @@ pub use grants::{decide_grant, decisions, grant, grants, request_grant};
 
 const KIND: EntityKind = EntityKind::Account;
 
-pub(super) fn own(user: &CurrentUser) -> OwnAccount {
-    OwnAccount {
+pub(super) async fn own(db: &Db, user: &CurrentUser) -> Result<OwnAccount, Refusal> {
+    Ok(OwnAccount {
         id: user.account.0,
         code: user.code.clone(),
         display_name: user.display_name.clone(),
         roles: user.roles.iter().map(|role| role.text()).collect(),
         actions: Action::ALL.iter().copied().filter(|action| may(&user.roles, *action)).map(Action::text).collect(),
         password_provisional: user.provisional,
-    }
+        one_time_codes_due: user.codes == Codes::Due,
+        one_time_codes: codes::own(db, user.account).await?,
+    })
 }
 
 async fn view(connection: &Connection, row: AccountRow) -> Result<AccountView, Refusal> {
@@ -57,6 +60,7 @@ async fn view(connection: &Connection, row: AccountRow) -> Result<AccountView, R
         last_sign_in: store::last_sign_in(connection, row.id).await?,
         since: persons::start(connection, row.id).await?,
         awaits_confirmation: persons::unconfirmed(connection, row.id).await?.is_some(),
+        one_time_codes: store::codes::in_force(connection, row.id).await?.is_some(),
         code: row.code,
         display_name: row.display_name,
         kind: row.kind,
@@ -299,27 +303,27 @@ pub async fn competent_people(db: &Db, method: &str) -> Result<Vec<(Uuid, String
 /// Days after which a competence that ended is no longer news.
 const LAPSED_DAYS: i64 = 30;
 
-/// Competences of those who may sign in that end soon, or ended lately and were not renewed.
+/// Competences of those who may sign in that end soon, or ended lately and were not renewed; resets of one-time codes.
 pub async fn alerts(connection: &Connection, now: DateTime<Utc>, until: DateTime<Utc>) -> Result<Vec<Alert>, Refusal> {
     let days = ((now - chrono::Duration::days(LAPSED_DAYS)).date_naive(), until.date_naive());
     let found = competences::ending(connection, days).await?;
     let ids: Vec<Uuid> = found.iter().map(|(id, ..)| *id).collect();
     let known = states::present_many(connection, KIND, &ids).await?;
     let standing = found.into_iter().filter(|(id, ..)| known.get(id).is_some_and(|state| state == "active"));
-    Ok(standing
-        .filter_map(|(subject, code, method, last)| {
-            let end = zone::midnight(last.succ_opt()?)?;
-            ending((now, until + chrono::Duration::days(1)), end, |urgency| Alert {
-                kind: "competence ends",
-                urgency,
-                subject_kind: "accounts",
-                subject,
-                message: format!("{code} is authorised for {method} until {last}"),
-                code,
-                due_at: Some(end),
-            })
+    let mut alerts = codes::alerts(connection, now).await?;
+    alerts.extend(standing.filter_map(|(subject, code, method, last)| {
+        let end = zone::midnight(last.succ_opt()?)?;
+        ending((now, until + chrono::Duration::days(1)), end, |urgency| Alert {
+            kind: "competence ends",
+            urgency,
+            subject_kind: "accounts",
+            subject,
+            message: format!("{code} is authorised for {method} until {last}"),
+            code,
+            due_at: Some(end),
         })
-        .collect())
+    }));
+    Ok(alerts)
 }
 
 /// Sets a new provisional password from the command line and unlocks the account.

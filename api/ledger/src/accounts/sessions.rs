@@ -15,11 +15,12 @@ use secrecy::{ExposeSecret, SecretString};
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
-use crate::accounts::signing::{self, Checked};
+use crate::accounts::signing::{self, Asked, Checked};
 use crate::accounts::store;
 use crate::accounts::wire::{Credentials, OwnSession, PasswordChange, Tokens};
 
-/// Signs in with name and password. A wrong password, an unknown name and an account that is not active are told the same.
+/// Signs in with name, password and, where codes are set up, a one-time code. A wrong password, a wrong or missing code, an unknown
+/// name and an account that is not active are told the same.
 pub(super) async fn sign_in(
     db: &Db,
     keys: &TokenKeys,
@@ -27,7 +28,8 @@ pub(super) async fn sign_in(
     policy: Policy,
     credentials: Credentials,
 ) -> Result<Tokens, Refusal> {
-    let wrong = || Refusal::new(Code::BadCredentials, "name or password is wrong, or the account is not active");
+    let wrong =
+        || Refusal::new(Code::BadCredentials, "name, password or one-time code is wrong, or the account is not active");
     let account = db.read(async |connection| store::account_by_code(connection, &credentials.account).await).await?;
     let asked = Try::sign_in(act.address.as_deref(), &credentials.account);
     let known_here = match &account {
@@ -47,7 +49,8 @@ pub(super) async fn sign_in(
         return Err(wrong());
     };
     let given = (Asker::Stranger, credentials.password);
-    let checked = signing::check(db, act, account.id, given, "sign in").await;
+    let with_code = Act { one_time_code: credentials.one_time_code, ..act.clone() };
+    let checked = signing::check(db, &with_code, account.id, given, Asked::SignIn).await;
     let checked = looking.settle(checked, |checked| *checked != Checked::Wrong)?;
     let Checked::Right { provisional } = checked else { return Err(wrong()) };
     let session = SessionId::new();
@@ -222,7 +225,7 @@ pub(super) async fn change_password(
     if change.new.expose_secret() == change.present.expose_secret() {
         return Err(Refusal::invalid("new", "different", "must differ from the present password", "(not shown)"));
     }
-    match signing::check_own(db, act, policy, user.account, change.present, "change password").await? {
+    match signing::check_own(db, act, policy, user.account, change.present, Asked::ChangePassword).await? {
         Checked::Wrong => Err(Refusal::new(Code::SecretWrong, "the present password was wrong").at(
             "present",
             "secret",

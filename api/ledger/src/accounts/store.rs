@@ -1,5 +1,6 @@
 //! Tables of accounts, secrets and tokens; what else belongs to an account has a file of its own.
 
+pub mod codes;
 pub mod competences;
 pub mod grants;
 pub mod persons;

@@ -7,7 +7,9 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-/// Name and password.
+use crate::accounts::codes::wire::OwnCodes;
+
+/// Name, password and, where they are set up, a one-time code.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Credentials {
@@ -17,6 +19,10 @@ pub struct Credentials {
     /// Password.
     #[schema(value_type = String, format = Password)]
     pub password: SecretString,
+    /// Code of the authenticator, or a recovery code; left out by those who have not set up one-time codes.
+    #[serde(default)]
+    #[schema(value_type = Option<String>, example = "287082")]
+    pub one_time_code: Option<SecretString>,
 }
 
 /// A refresh token.
@@ -78,6 +84,10 @@ pub struct OwnAccount {
     pub actions: Vec<&'static str>,
     /// The password must be changed first.
     pub password_provisional: bool,
+    /// One-time codes must be set up before anything else.
+    pub one_time_codes_due: bool,
+    /// One-time codes, if they are set up.
+    pub one_time_codes: Option<OwnCodes>,
 }
 
 /// A change of the own password.
@@ -147,6 +157,8 @@ pub struct AccountView {
     pub roles: Vec<String>,
     /// Somebody else set its password, and nobody has confirmed since whose account it is: it signs nothing.
     pub awaits_confirmation: bool,
+    /// One-time codes are set up: it signs in with one.
+    pub one_time_codes: bool,
     /// Day since which the owner has worked here, if that was said.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub since: Option<NaiveDate>,

@@ -1,5 +1,6 @@
 //! Pages of signing in and out, and of the own account.
 
+mod codes;
 mod identity;
 mod people;
 mod roles;
@@ -36,6 +37,12 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(own_account)
         .service(change_password)
         .service(end_session)
+        .service(codes::set_up_codes)
+        .service(codes::choose_codes)
+        .service(codes::end_codes)
+        .service(codes::read_rules)
+        .service(codes::decide_rule)
+        .service(codes::reset_codes)
         .service(people::list_accounts)
         .service(people::new_account)
         .service(people::read_account)
@@ -72,7 +79,11 @@ pub(super) async fn first_page(_who: Allowed<OwnAccount>, shell: Shell) -> HttpR
 
 fn sign_in_form() -> Form {
     Form::new("Sign in", "Sign in", "/")
-        .with([Field::new("account", "Sign-in name", Kind::Text), Field::new("password", "Password", Kind::Password)])
+        .with([Field::new("account", "Sign-in name", Kind::Text), Field::new("password", "Password", Kind::Password),
+            Field::new("one_time_code", "One-time code", Kind::Code)
+                .optional()
+                .help("Only if you have set up one-time codes: six digits from your authenticator, or a recovery code."),
+        ])
         .help(
             "Everybody has an account of their own; what is recorded carries its name.",
             "ISO/IEC 17025:2017 7.11 asks that data are protected from unauthorised access.",
@@ -173,7 +184,9 @@ pub(super) async fn own_account(
     shell: Shell,
     db: web::Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let own = service::own(who.user());
+    let own = service::own(&db, who.user()).await?;
+    let news = super::codes::news(&db, who.user().account).await?;
+    let codes_facts = codes::facts(own.one_time_codes.as_ref());
     let open = sessions::own(&db, who.user()).await?;
     let row = |session: OwnSession| {
         let way = match session.current {
@@ -191,12 +204,17 @@ pub(super) async fn own_account(
     let actions = own.actions.iter().map(|action| vec![Cell::text(action.replace('_', " "))]).collect();
     let mut sheet = Sheet::new(&shell, "Own account", own.display_name)
         .way(true, "Change the password", "/account/password")
+        .section_of("news", "", (!news.is_empty()).then_some(Part::Alert(news)))
         .section("account", "", Part::Facts(facts))
         .section(
             "sessions",
             "Where you are signed in",
             Part::Table(Table { columns: vec!["Since", "From", ""], rows: open, ..Table::default() }),
         )
+        .section("one-time-codes", "One-time codes", codes_facts)
+        .section_way(own.one_time_codes.is_none(), "Set up one-time codes", codes::SET_UP)
+        .section_way(own.one_time_codes.is_some(), "Codes at signatures", codes::CHOICE)
+        .section_way(own.one_time_codes.is_some(), "End them", codes::END)
         .section(
             "actions",
             "What your roles include",

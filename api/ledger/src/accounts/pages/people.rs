@@ -20,6 +20,7 @@ use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use uuid::Uuid;
 
+use crate::accounts::codes;
 use crate::accounts::service;
 use crate::accounts::store::RoleGrant;
 use crate::accounts::wire::{AccountView, NewAccount};
@@ -64,6 +65,7 @@ pub(super) async fn list_accounts(
     let people = service::list(&db, &query.0.listing()?).await?;
     let grants = service::grants(&db, &Listing { limit: Some(20), ..Listing::default() }).await?;
     let tokens = service::tokens(&db).await?;
+    let must = codes::administrators_must(&db).await?;
     let ids: Vec<Uuid> = grants
         .items
         .iter()
@@ -138,6 +140,17 @@ pub(super) async fn list_accounts(
             }),
         )
         .section_way(revokes, "Issue a token", "/service-tokens/new")
+        .section(
+            "codes",
+            "One-time codes of administrators",
+            Part::Words(if must {
+                "Administrators must use one-time codes.".to_owned()
+            } else {
+                "Administrators need not use one-time codes. Whoever learns the password of one can then set those of others."
+                    .to_owned()
+            }),
+        )
+        .section_way(true, "Decisions", "/one-time-codes")
         .help(
             "Who may sign in, with which roles. An account is never used again for somebody else.",
             "ISO/IEC 17025:2017 6.2.6: the laboratory authorises people for specific work.",
@@ -210,7 +223,9 @@ pub(super) async fn read_account(
     let account = service::read(&db, *id).await?;
     let competences = service::competences(&db, *id).await?;
     let confirmations = service::confirmations(&db, *id).await?;
-    let people: Vec<Uuid> = confirmations.iter().filter_map(|one| one.recorded_by).map(|by| by.0).collect();
+    let ends = codes::ends(&db, AccountId(*id)).await?;
+    let people = confirmations.iter().map(|one| one.recorded_by).chain(ends.iter().map(|end| end.recorded_by));
+    let people: Vec<Uuid> = people.flatten().map(|by| by.0).collect();
     let people = service::names(&db, &people).await?;
     let path = format!("/accounts/{id}");
     let confirms = account.awaits_confirmation && shell.may(Action::ConfirmIdentities);
@@ -219,6 +234,16 @@ pub(super) async fn read_account(
         vec![Cell::text(show::time(one.recorded_at)), Cell::text(by(one.recorded_by)), Cell::text(one.reason)]
     });
     let manages = shell.may(Action::ManageAccounts);
+    let ended = ends.iter().map(|end| {
+        let who = end.recorded_by.map_or_else(|| "at the command line".to_owned(), |one| by(Some(one)));
+        vec![
+            Cell::text(show::time(end.recorded_at)),
+            Cell::text(end.kind.clone()),
+            Cell::text(who),
+            Cell::text(end.reason.clone()),
+        ]
+    });
+    let ended = Table { columns: vec!["When", "", "By", "Why"], rows: ended.collect(), ..Table::default() };
     let rows = competences.into_iter().map(|competence| {
         vec![
             Cell::text(competence.method_code),
@@ -232,6 +257,7 @@ pub(super) async fn read_account(
         .way(manages, "Ask for a role", format!("{path}/role-grants"))
         .way(manages, "Move", format!("{path}/moves"))
         .way(manages, "Set a provisional password", format!("{path}/provisional-password"))
+        .way(manages && account.one_time_codes, "Reset one-time codes", format!("{path}/one-time-codes/reset"))
         .way(confirms, "Confirm whose it is", format!("{path}/identity-confirmation"))
         .way(shell.may(Action::ReadRecords), "What they took part in", format!("/where-used/{id}"))
         .section(
@@ -249,6 +275,10 @@ pub(super) async fn read_account(
                     } else {
                         "what its roles include"
                     }),
+                ),
+                fact(
+                    "One-time codes",
+                    Cell::text(if account.one_time_codes { "set up: it signs in with one" } else { "none" }),
                 ),
                 fact("Last sign-in", Cell::text(account.last_sign_in.map_or_else(|| "never".to_owned(), show::time))),
             ]),
@@ -274,6 +304,7 @@ pub(super) async fn read_account(
                 ..Table::default()
             }),
         )
+        .section_of("codes", "One-time codes ended and reset", (!ends.is_empty()).then_some(Part::Table(ended)))
         .help(
             "A person or an instrument, as the records name them.",
             "ISO/IEC 17025:2017 6.2.5 and 6.2.6 (competence and authorisation).",

@@ -13,17 +13,18 @@ pub async fn insert_attempt(
     account: AccountId,
     succeeded: bool,
     purpose: &str,
-) -> Result<(), Refusal> {
+) -> Result<SignInAttemptId, Refusal> {
+    let id = SignInAttemptId::new();
     diesel::insert_into(sign_in_attempts::table)
         .values((
-            sign_in_attempts::id.eq(SignInAttemptId::new()),
+            sign_in_attempts::id.eq(id),
             sign_in_attempts::account_id.eq(account),
             sign_in_attempts::succeeded.eq(succeeded),
             sign_in_attempts::purpose.eq(purpose),
         ))
         .execute(&mut connection)
         .await?;
-    Ok(())
+    Ok(id)
 }
 
 /// Records that somebody gave a name that no account has.

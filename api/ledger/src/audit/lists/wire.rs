@@ -16,7 +16,7 @@ pub enum Of {
     Corrections,
     /// Results approved while a chart of their method was out of control or their run had no control value that passed and was to have one.
     Released,
-    /// Sign-ins and signatures refused, and passwords set.
+    /// Sign-ins and signatures refused, passwords set, one-time codes set up, ended and reset.
     RefusedSignIns,
     /// The same with sign-ins that succeeded and ends of sessions.
     SignIns,

@@ -52,9 +52,11 @@ fn about(of: Of) -> &'static str {
         Of::Released => {
             "Results of samples that were approved while the newest value on a chart of their method was out of control, or whose run was to have a control value and had none that passed; with the concession, if there was one."
         }
-        Of::RefusedSignIns => "Wrong passwords, unknown names, and passwords that were set or changed.",
+        Of::RefusedSignIns => {
+            "Wrong passwords and one-time codes, unknown names, passwords that were set or changed, and one-time codes that were set up, ended or reset."
+        }
         Of::SignIns => {
-            "Sign-ins, refused ones too, ends of sessions, and passwords that were set or changed. A session that merely runs out has no end on record; tries held off by the waiting time are counted in the metrics alone."
+            "Sign-ins, refused ones too, ends of sessions, passwords that were set or changed, and one-time codes that were set up, ended or reset. A session that merely runs out has no end on record; tries held off by the waiting time are counted in the metrics alone."
         }
     }
 }

@@ -174,7 +174,10 @@ fn sign_ins(only_refused: bool) -> String {
     let tried = if only_refused { "NOT a.succeeded" } else { "(a.purpose = 'sign in' OR NOT a.succeeded)" };
     let attempts = format!(
         "SELECT a.id, a.recorded_at, 'sign_in_attempts' AS source, 'accounts' AS kind, a.account_id AS subject, \
-         NULL::uuid AS recorded_by, CASE WHEN a.succeeded THEN 'signed in' WHEN a.purpose = 'sign in' \
+         NULL::uuid AS recorded_by, CASE WHEN a.succeeded THEN 'signed in' \
+         WHEN EXISTS (SELECT FROM code_refusals c WHERE c.attempt_id = a.id) THEN (SELECT CASE WHEN a.purpose = 'sign in' \
+         THEN 'refused: ' ELSE 'asked to sign: ' END || 'right password, one-time code ' || c.cause FROM code_refusals c \
+         WHERE c.attempt_id = a.id) WHEN a.purpose = 'sign in' \
          THEN 'refused: wrong password, or the account was not active' ELSE 'wrong password, asked to ' || a.purpose END AS what \
          FROM sign_in_attempts a WHERE {tried} AND {account} a.account_id = $6)"
     );
@@ -189,7 +192,21 @@ fn sign_ins(only_refused: bool) -> String {
         "SELECT o.id, o.recorded_at, 'session_ends', 'accounts', o.account_id, o.recorded_by, 'session ended: ' || o.cause \
          FROM session_ends o WHERE {account} o.account_id = $6)"
     );
+    let recovered = format!(
+        "SELECT r.id, r.recorded_at, 'code_uses', 'accounts', r.account_id, r.account_id, 'recovery code ' || r.recovery || ' used' \
+         FROM code_uses r WHERE r.recovery IS NOT NULL AND {account} r.account_id = $6)"
+    );
+    let set_up = format!(
+        "SELECT s.id, s.recorded_at, 'code_enrolments', 'accounts', s.account_id, s.recorded_by, 'one-time codes set up' \
+         FROM code_enrolments s WHERE {account} s.account_id = $6)"
+    );
+    let ended = format!(
+        "SELECT d.id, d.recorded_at, 'code_ends', 'accounts', d.account_id, d.recorded_by, CASE d.kind WHEN 'reset' \
+         THEN 'one-time codes reset by somebody else: ' ELSE 'own one-time codes ended: ' END || d.reason \
+         FROM code_ends d WHERE {account} d.account_id = $6)"
+    );
     let mut parts = vec![part(&attempts, "a"), part(unknown, "u"), part(&resets, "w")];
+    parts.extend([part(&recovered, "r"), part(&set_up, "s"), part(&ended, "d")]);
     if !only_refused {
         parts.push(part(&ends, "o"));
     }
@@ -260,12 +277,14 @@ const COUNTS: &str = "count(*) AS events, \
          ('titrations', 'blanks', 'standardisation_titrations', 'runs', 'control_values')) AS exclusions, \
      count(*) FILTER (WHERE e.entity_kind = 'impacts' OR m.to_state = 'amended') AS corrections, \
      count(*) FILTER (WHERE e.entity_kind = 'doubted_approvals') AS released, \
-     count(*) FILTER (WHERE e.entity_kind IN ('unknown_sign_ins', 'account_secrets') OR NOT a.succeeded) AS refused_sign_ins, \
-     count(*) FILTER (WHERE e.entity_kind IN ('unknown_sign_ins', 'account_secrets', 'session_ends') OR NOT a.succeeded \
-         OR a.purpose = 'sign in') AS sign_ins";
+     count(*) FILTER (WHERE e.entity_kind IN ('unknown_sign_ins', 'account_secrets', 'code_enrolments', 'code_ends') \
+         OR NOT a.succeeded OR r.recovery IS NOT NULL) AS refused_sign_ins, \
+     count(*) FILTER (WHERE e.entity_kind IN ('unknown_sign_ins', 'account_secrets', 'code_enrolments', 'code_ends', 'session_ends') \
+         OR NOT a.succeeded OR r.recovery IS NOT NULL OR a.purpose = 'sign in') AS sign_ins";
 const WITH_ROWS: &str = "LEFT JOIN state_moves m ON e.entity_kind = 'state_moves' AND m.id = e.entity_id \
      LEFT JOIN chart_baseline_points b ON e.entity_kind = 'chart_baseline_points' AND b.id = e.entity_id \
-     LEFT JOIN sign_in_attempts a ON e.entity_kind = 'sign_in_attempts' AND a.id = e.entity_id";
+     LEFT JOIN sign_in_attempts a ON e.entity_kind = 'sign_in_attempts' AND a.id = e.entity_id \
+     LEFT JOIN code_uses r ON e.entity_kind = 'code_uses' AND r.id = e.entity_id";
 
 /// Counts over a stretch of leaves.
 pub async fn counted(mut connection: &Connection, from: i64, until: i64) -> Result<Counted, Refusal> {
