@@ -24,7 +24,7 @@ serve_demo() {
     server=$!
     trap end_demo EXIT
     local waited
-    for ((waited = 0; waited < 1800; waited++)); do
+    for ((waited = 0; waited < 6000; waited++)); do
         if grep -q '^ferrotitre serves on ' "$said" && grep -q 'auditor-1' "$said"; then
             address=$(sed -n 's/^ferrotitre serves on \(http:[^ ]*\).*/\1/p' "$said")
             return 0

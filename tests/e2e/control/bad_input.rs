@@ -25,6 +25,8 @@ async fn limits_the_wrong_way_round_and_thin_baselines_are_refused() {
     let detail = thin["detail"].as_str().unwrap();
     assert!(detail.contains("12 points") && detail.contains("60") && detail.contains("preliminary"), "{detail}");
     app.analyst.post(&path, &baseline(1, 1, "preliminary", 50.0)).await.refused(422, "not_enough_data");
+    // The smallest number there is: the length of such a range is none that a machine can hold.
+    app.analyst.post(&path, &baseline(1, i32::MIN, "preliminary", 50.0)).await.refused(422, "invalid_input");
     assert_eq!(app.row_counts(&["chart_phases", "chart_baseline_points"]).await, [0, 0]);
     let labelled = app.analyst.post(&path, &baseline(1, 12, "preliminary", 50.0)).await.expect(201);
     let approved = control.approve(&labelled).await;

@@ -69,7 +69,8 @@ fn check(new: &NewPhase) -> Result<(), Refusal> {
         let message = "must not lie before the first point";
         errors.require(range.last >= range.first && range.first >= 1, "baseline.last", "order", message, range.last);
         let message = "a baseline has at most 1000 points";
-        errors.require(range.last - range.first < 1000, "baseline.last", "length", message, range.last);
+        // Saturating: the smallest number there is less one is none.
+        errors.require(range.last.saturating_sub(range.first) < 1000, "baseline.last", "length", message, range.last);
     }
     let stray = new.baseline.is_none() && !new.exclusions.is_empty();
     errors.require(!stray, "exclusions", "baseline", "are of a baseline; name its points", "");

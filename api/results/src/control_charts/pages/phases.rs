@@ -44,7 +44,7 @@ pub(super) struct Range {
 impl Range {
     /// As asked for; otherwise as many of the newest points as the chart needs.
     fn of(&self, chart: &ChartView) -> (i32, i32) {
-        let last = self.last.parse().unwrap_or(chart.points).min(chart.points);
+        let last = self.last.parse().unwrap_or(chart.points).clamp(0, chart.points.max(0));
         let first = self.first.parse().unwrap_or((last - chart.baseline_minimum + 1).max(1));
         (first.max(last - MOST + 1).max(1), last)
     }
