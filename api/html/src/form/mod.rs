@@ -459,7 +459,7 @@ mod tests {
         assert_eq!(names(form.read::<Value>(false).unwrap_err()), [ONE_TIME]);
         form.fields[1].value = "123456".to_owned();
         assert_eq!(form.read::<Value>(false).unwrap(), json!({ "password": "p" }));
-        form.blame(&Refusal::new(Code::CodeMissing, "").at(CODE_HEADER, "required", ""));
+        form.blame(&Refusal::new(Code::CodeMissing, "send one").at(CODE_HEADER, "required", ""));
         assert_eq!(form.wrong().first().unwrap().name, ONE_TIME);
         let mut other = Form::new("", "", "").with([Field::new("new", "", Kind::Password)]);
         other.with_code();
