@@ -289,7 +289,7 @@ async fn unknown_things_and_taken_codes_are_refused() {
         assert_problem(&format!("case {index}"), answer);
         assert_eq!((answer.status, answer.code()), (*status, *code), "case {index}: {}", answer.text);
     }
-    assert_eq!(app.analyst.delete("/samples").await.header("allow"), "GET, POST");
+    assert_eq!(app.analyst.delete("/samples").await.header("allow"), "GET, HEAD, POST");
     assert_eq!(app.row_counts(&TABLES).await, before);
 }
 

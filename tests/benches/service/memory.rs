@@ -196,7 +196,8 @@ fn operations(address: SocketAddr, signed: &Signed) -> Outcome<Vec<Wanted>> {
             candidates.extend(names.flatten().map(str::to_owned));
         }
         let before = found.len();
-        for id in candidates.iter().chain(&all) {
+        let known: Vec<String> = candidates.into_iter().chain(all.iter().cloned()).collect();
+        for id in &known {
             let filled =
                 path.replace("{of}", "exclusions").replace("{issue}", "1").replace("{subject}", id).replace("{id}", id);
             let asked = with_query(&filled, &paths[path]["get"]);

@@ -51,7 +51,7 @@ pub struct MethodFacts {
 }
 
 impl MethodFacts {
-    fn check(&self) -> Result<(), Refusal> {
+    pub(super) fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         code(&mut errors, "code", &self.code);
         for (field, text) in [("title", &self.title), ("principle", &self.principle), ("matrix", &self.matrix)] {

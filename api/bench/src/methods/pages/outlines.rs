@@ -95,7 +95,7 @@ pub(super) async fn read_outline(
         .help(
             "Rules to begin with. What depends on your samples, burettes and people is left open.",
             "ISO/IEC 17025:2017 7.2.1 and 7.2.2.",
-            "Draft a method from it, plan its validation, have it approved by someone else.",
+            "Draft your own from it, plan its validation, have it approved by someone else.",
         )
         .show()
 }

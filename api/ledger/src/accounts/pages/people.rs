@@ -22,7 +22,8 @@ use uuid::Uuid;
 
 use crate::accounts::codes;
 use crate::accounts::service;
-use crate::accounts::store::RoleGrant;
+use crate::accounts::store::codes::CodeEnd;
+use crate::accounts::store::{RoleGrant, ServiceToken};
 use crate::accounts::wire::{AccountView, NewAccount};
 
 /// A laboratory of fewer people has only begun.
@@ -52,6 +53,36 @@ fn account_cells(account: AccountView) -> Vec<Cell> {
         Cell::state(account.state),
         Cell::text(account.last_sign_in.map_or_else(|| "never".to_owned(), show::time)),
     ]
+}
+
+fn token_cells(token: &ServiceToken, of: String, revokes: bool) -> Vec<Cell> {
+    let way = if revokes {
+        Cell::link("revoke", format!("/service-tokens/{}/revocation", token.id))
+    } else {
+        Cell::default()
+    };
+    vec![
+        Cell::text(token.label.clone()),
+        Cell::text(of),
+        Cell::text(token.scopes.join(", ")),
+        Cell::text(format!("{}, {}", show::time(token.expires_at), show::until(token.expires_at))),
+        way,
+    ]
+}
+
+/// Ends and resets of one-time codes, with who made them.
+fn ended(ends: &[CodeEnd], by: impl Fn(Option<AccountId>) -> String) -> Option<Part> {
+    let rows = ends.iter().map(|end| {
+        let who = end.recorded_by.map_or_else(|| "at the command line".to_owned(), |one| by(Some(one)));
+        vec![
+            Cell::text(show::time(end.recorded_at)),
+            Cell::text(end.kind.clone()),
+            Cell::text(who),
+            Cell::text(end.reason.clone()),
+        ]
+    });
+    let table = Table { columns: vec!["When", "", "By", "Why"], rows: rows.collect(), ..Table::default() };
+    (!ends.is_empty()).then_some(Part::Table(table))
 }
 
 /// People, role grants and tokens.
@@ -92,20 +123,7 @@ pub(super) async fn list_accounts(
         ]
     });
     let revokes = shell.may(Action::ManageServiceTokens);
-    let token_rows = tokens.iter().map(|token| {
-        let way = if revokes {
-            Cell::link("revoke", format!("/service-tokens/{}/revocation", token.id))
-        } else {
-            Cell::default()
-        };
-        vec![
-            Cell::text(token.label.clone()),
-            Cell::text(name(token.account_id.0)),
-            Cell::text(token.scopes.join(", ")),
-            Cell::text(format!("{}, {}", show::time(token.expires_at), show::until(token.expires_at))),
-            way,
-        ]
-    });
+    let token_rows = tokens.iter().map(|token| token_cells(token, name(token.account_id.0), revokes));
     Sheet::new(&shell, "People", "People and instruments")
         .way(shell.may(Action::ManageAccounts), "New account", "/accounts/new")
         .way(people.items.len() < FEW_PEOPLE, "What the first result needs", "/first-result")
@@ -234,16 +252,7 @@ pub(super) async fn read_account(
         vec![Cell::text(show::time(one.recorded_at)), Cell::text(by(one.recorded_by)), Cell::text(one.reason)]
     });
     let manages = shell.may(Action::ManageAccounts);
-    let ended = ends.iter().map(|end| {
-        let who = end.recorded_by.map_or_else(|| "at the command line".to_owned(), |one| by(Some(one)));
-        vec![
-            Cell::text(show::time(end.recorded_at)),
-            Cell::text(end.kind.clone()),
-            Cell::text(who),
-            Cell::text(end.reason.clone()),
-        ]
-    });
-    let ended = Table { columns: vec!["When", "", "By", "Why"], rows: ended.collect(), ..Table::default() };
+    let ended = ended(&ends, by);
     let rows = competences.into_iter().map(|competence| {
         vec![
             Cell::text(competence.method_code),
@@ -304,7 +313,7 @@ pub(super) async fn read_account(
                 ..Table::default()
             }),
         )
-        .section_of("codes", "One-time codes ended and reset", (!ends.is_empty()).then_some(Part::Table(ended)))
+        .section_of("codes", "One-time codes ended and reset", ended)
         .help(
             "A person or an instrument, as the records name them.",
             "ISO/IEC 17025:2017 6.2.5 and 6.2.6 (competence and authorisation).",
