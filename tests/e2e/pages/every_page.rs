@@ -22,10 +22,11 @@ pub(super) fn axe() -> String {
 /// The path without what tells one thing from another.
 fn pattern(path: &str) -> String {
     let path = path.split(['?', '#']).next().unwrap_or_default();
-    // A certificate goes by its number.
+    // A certificate goes by its number, an outline by its key.
     let named = |part: &str| (part.len() == 36 && part.contains('-')) || part.starts_with("C-2");
     let one = |part: &str| if named(part) { "ID".to_owned() } else { part.to_owned() };
-    path.split('/').map(one).collect::<Vec<_>>().join("/")
+    let pattern = path.split('/').map(one).collect::<Vec<_>>().join("/");
+    if pattern.starts_with("/methods/outlines/") { "/methods/outlines/ID".to_owned() } else { pattern }
 }
 
 /// Things of a kind whose pages are looked at for links: what they lead to depends on their state.

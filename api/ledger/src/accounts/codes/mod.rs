@@ -22,7 +22,8 @@ use secrecy::ExposeSecret;
 use uuid::Uuid;
 
 use crate::accounts::signing::{self, Asked};
-use crate::accounts::store::codes::{self as store, CodeEnd, CodeRule, Enrolment, Fits};
+pub(super) use crate::accounts::store::codes::CodeEnd;
+use crate::accounts::store::codes::{self as store, CodeRule, Enrolment, Fits};
 use crate::accounts::store::{self as accounts, sessions};
 use wire::{CodeChoice, CodeProposal, CodeReset, CodesSetUp, NewCodeRule, NewCodes, OwnCodes, OwnCodesEnd};
 

@@ -20,9 +20,8 @@ use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use uuid::Uuid;
 
-use crate::accounts::codes;
+use crate::accounts::codes::{self, CodeEnd};
 use crate::accounts::service;
-use crate::accounts::store::codes::CodeEnd;
 use crate::accounts::store::{RoleGrant, ServiceToken};
 use crate::accounts::wire::{AccountView, NewAccount};
 
