@@ -103,7 +103,7 @@ const COMMON: &[Proposal] = &[
         "rules.correct_burette",
         "true",
         "The corrections of the calibration, where the burette has any.",
-        "ISO 8655-6:2022",
+        "ISO 4787:2021",
     ),
     proposal("rules.correct_temperature", "true", "Nominal volumes hold at 20 °C.", "ISO 4787:2021"),
     proposal("rules.blank", "subtract", "Acids and indicator use titrant, too.", "ISO 2597-2:2019"),
