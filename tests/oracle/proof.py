@@ -164,7 +164,7 @@ def certificate_holds(content, rows):
     versions = [row for (kind, _), (_, row) in rows.items() if kind == "certificates" and row["record_id"] == content["subject"]]
     for version in versions:
         document = json.loads(version["document"])
-        need(sha(b"ferrotitre certificate 1\n", version["document"].encode()).hex() == version["content_digest"], "a certificate says something else than its digest is of")
+        need(sha(b"ferrotitre certificate 1\n", version["document"].encode()).hex() == version["content_digest"], "a certificate does not say what its digest is of")
         need((document["number"], str(document["issue"])) == (content["code"], version["issue"]), "a document is of another number or issue")
         certified = [row for (kind, _), (_, row) in rows.items() if kind == "certificate_results" and row["certificate_id"] == version["id"]]
         for row, stated in zip(sorted(certified, key=lambda row: int(row["position"])), document["results"], strict=True):

@@ -42,7 +42,7 @@ async fn a_method_begins_with_an_outline_and_is_copied_to_another() {
     }
     browser.click("form.entry button.main").await;
     browser.sees("In plain words").await;
-    browser.sees("Two accurate titres within 0.10 mL; else up to four, then their median").await;
+    browser.sees("Two accurate titres within 0.10 mL; otherwise up to four, then their median").await;
     let methods = app.auditor.get("/methods").await.expect(200);
     let drafted = &methods["items"][0];
     assert_eq!((&drafted["code"], &drafted["state"]), (&json!("M-OUT"), &json!("draft")));
