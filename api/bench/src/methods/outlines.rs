@@ -107,7 +107,12 @@ const COMMON: &[Proposal] = &[
     ),
     proposal("rules.correct_temperature", "true", "Nominal volumes hold at 20 °C.", "ISO 4787:2021"),
     proposal("rules.blank", "subtract", "Acids and indicator use titrant, too.", "ISO 2597-2:2019"),
-    proposal("rules.ties", "half even", "Rounding every half up would raise results on average.", "ISO 80000-1:2022, annex B"),
+    proposal(
+        "rules.ties",
+        "half even",
+        "Rounding every half up would raise results on average.",
+        "ISO 80000-1:2022, annex B",
+    ),
     proposal(
         "rules.coverage_factor",
         "2",

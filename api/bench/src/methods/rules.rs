@@ -359,7 +359,8 @@ impl MethodRules {
             },
         };
         let central = if self.central == CentralText::Median { "median" } else { "mean" };
-        let mut first = format!("{agree}; otherwise up to {most}, then their {central} and a decision by somebody else.");
+        let mut first =
+            format!("{agree}; otherwise up to {most}, then their {central} and a decision by somebody else.");
         if let Some(letter) = first.get_mut(..1) {
             letter.make_ascii_uppercase();
         }
