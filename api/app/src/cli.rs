@@ -31,7 +31,7 @@ use crate::app::{self, Shared};
 use crate::cluster::Cluster;
 use crate::tls::Certificates;
 use crate::witness::{self, WitnessArguments};
-use crate::{connections, demo, migrate, openapi};
+use crate::{connections, demo, heap, migrate, openapi};
 
 /// Iron by redox titration: from burette readings to a proven result.
 #[derive(Debug, Parser)]
@@ -162,6 +162,7 @@ type Failure = Box<dyn std::error::Error>;
 
 /// Runs the program.
 pub fn main() -> ExitCode {
+    heap::share();
     let cli = Cli::parse();
     if let Command::Openapi = cli.command {
         return match std::io::stdout().lock().write_all(openapi::text().as_bytes()) {
@@ -352,6 +353,7 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     tokio::spawn(until_stopped(closing));
     let memory = Memory::of(&settings.store.data);
     tokio::spawn(accounts::pruning::run(db.clone(), stopped.clone()));
+    tokio::spawn(heap::give_back(stopped.clone()));
     let asking = witnesses::run(db.clone(), ask, stopped.clone());
     let sealer = tokio::spawn(seal::run(db, (seal_key.clone(), memory), sealing.clone(), stopped));
     let shared = Shared {

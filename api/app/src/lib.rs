@@ -17,6 +17,7 @@ mod first_result;
 mod flat;
 mod guard;
 mod head;
+mod heap;
 pub mod migrate;
 pub mod openapi;
 pub mod operations;
