@@ -1,6 +1,6 @@
 //! Whatever is sent, the answer is a clear problem, never a failure of ours, and nothing is stored.
 
-use ferrotitre_tests::bench::{self, bench};
+use ferrotitre_tests::bench::{self, bench, text};
 use ferrotitre_tests::{Answer, TestApp};
 use reqwest::Method;
 use serde_json::{Value, json};
@@ -370,4 +370,45 @@ async fn an_uncertainty_that_nobody_would_certify_is_refused() {
     let answer = app.manager.post(&format!("/equipment/{}/calibrations", bench.pipette_25), &calibration).await;
     assert_problem("a pipette of u = 5 mL", &answer);
     assert_eq!(first_error(&answer), ("standard_uncertainty".into(), "range".into(), "5".into()));
+}
+
+/// A balance that shows 0.1 mg never showed 0.49035 g, and no indicator of dichromate turns with permanganate.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_no_instrument_showed_and_no_indicator_shows_is_refused() {
+    let app = TestApp::start().await;
+    let bench = bench(&app).await;
+    let sample = text(&app.analyst.post("/samples", &bench::sample("S-1")).await.expect(201), "id");
+    let mut portion = json!({ "mass_g": "0.49035", "balance": bench.balance, "observed_at": bench::minutes_ago(1) });
+    let path = format!("/samples/{sample}/portions");
+    let answer = app.analyst.post(&path, &portion).await;
+    assert_problem("a mass finer than its balance", &answer);
+    assert_eq!(first_error(&answer), ("mass_g".into(), "multiple_of_resolution".into(), "0.49035".into()));
+    portion["mass_g"] = json!("200.0001");
+    let answer = app.analyst.post(&path, &portion).await;
+    assert_problem("a mass beyond its balance", &answer);
+    assert_eq!(first_error(&answer), ("mass_g".into(), "within_scale".into(), "200.0001".into()));
+    portion["mass_g"] = json!("0.4903");
+    assert_eq!(app.analyst.post(&path, &portion).await.expect(201)["mass_g"], "0.4903");
+
+    let lot = json!({
+        "code": "MN-1", "species": "permanganate", "nominal_concentration": "0.02", "concentration_unit": "mol/L",
+        "route": "standardisation", "factor_low": "0.95", "factor_high": "1.05", "storage": "dark, 20 C",
+        "container": "amber glass, 1 L", "expires_at": bench::days_ahead(30), "observed_at": bench::minutes_ago(60),
+    });
+    let lot = text(&app.analyst.post("/titrants", &lot).await.expect(201), "id");
+    let mut oxalate = bench::dichromate_standard("PS-OX");
+    oxalate["substance"] = json!("sodium oxalate");
+    let oxalate = text(&app.manager.post("/primary-standards", &oxalate).await.expect(201), "id");
+    app.manager.post(&format!("/primary-standards/{oxalate}/moves"), &json!({ "to": "released" })).await.expect(201);
+    let mut standardisation = json!({
+        "code": "ST-1", "primary_standard": oxalate, "balance": bench.balance, "burette": bench.burette,
+        "indicator": "diphenylamine sulfonate", "valid_days": 30, "correct_burette": false, "correct_temperature": false,
+        "correct_buoyancy": false, "observed_at": bench::minutes_ago(30),
+    });
+    let path = format!("/titrants/{lot}/standardisations");
+    let answer = app.analyst.post(&path, &standardisation).await;
+    assert_problem("an indicator that does not turn", &answer);
+    assert_eq!(first_error(&answer), ("indicator".into(), "fits_titrant".into(), "diphenylamine sulfonate".into()));
+    standardisation["indicator"] = json!("self");
+    app.analyst.post(&path, &standardisation).await.expect(201);
 }

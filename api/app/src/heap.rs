@@ -6,11 +6,12 @@ use std::time::Duration;
 use tokio::sync::watch;
 
 /// How often it is looked at.
-const EVERY: Duration = Duration::from_secs(5);
+const EVERY: Duration = Duration::from_millis(200);
 /// What may gather before it is worth the walk over the heap, which takes some milliseconds.
-const WORTH_IT: u64 = 8 << 20;
+const WORTH_IT: u64 = 16 << 20;
 
-/// Bounds the heaps that threads share: each keeps what its busiest moment needed. To be called before there are threads.
+/// Bounds the heaps that threads share, each of which keeps what its busiest moment needed, and has documents and pictures stand outside
+/// them, so that they go back as soon as they are sent. To be called before there are threads.
 pub fn share() {
     glibc::share();
 }
@@ -48,10 +49,15 @@ const PAGE: u64 = 4096;
 mod glibc {
     /// Heaps for all threads; the C library itself would go up to eight for each core.
     const HEAPS: i32 = 2;
+    /// Bytes from which on a piece stands by itself; the C library itself would raise this to the largest that was ever given back.
+    const BY_ITSELF: i32 = 256 << 10;
 
     pub fn share() {
-        // SAFETY: called before there are threads, with a parameter that mallopt(3) names.
-        unsafe { libc::mallopt(libc::M_ARENA_MAX, HEAPS) };
+        // SAFETY: called before there are threads, with parameters that mallopt(3) names.
+        unsafe {
+            libc::mallopt(libc::M_ARENA_MAX, HEAPS);
+            libc::mallopt(libc::M_MMAP_THRESHOLD, BY_ITSELF);
+        }
     }
 
     pub fn trim() {

@@ -1,4 +1,4 @@
-//! Rules of burette readings, the same for samples, blanks and standardisations.
+//! Rules of what a burette or a balance shows, the same for samples, blanks, preparations and standardisations.
 
 use ferrotitre_base::refusal::{FieldErrors, Refusal};
 use ferrotitre_base::web::decimal::Decimal;
@@ -39,6 +39,17 @@ pub fn check(errors: &mut FieldErrors, initial: &[Decimal], last: &[Decimal], bu
         let rises = last.reading().decimal() >= first.reading().decimal();
         let message = format!("must not be below the initial reading {first} mL");
         errors.require(rises, &format!("final_readings[{index}]"), "final_not_below_initial", message, last);
+    }
+}
+
+/// Checks a mass against the balance that is said to have shown it.
+pub fn weighed(errors: &mut FieldErrors, field: &str, mass: &Decimal, balance: &EquipmentFacts) {
+    let high = &balance.range_high;
+    let message = format!("{} weighs up to {high} g", balance.code);
+    errors.require(mass.value() <= high.value(), field, "within_scale", message, mass);
+    if let Some(step) = &balance.resolution {
+        let message = format!("{} shows steps of {step} g: enter the mass as it was displayed", balance.code);
+        errors.require(mass.reading().is_multiple_of(step.reading()), field, "multiple_of_resolution", message, mass);
     }
 }
 

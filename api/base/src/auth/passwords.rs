@@ -10,10 +10,10 @@ use tokio::sync::Semaphore;
 
 use crate::refusal::{Code, Refusal};
 
-/// Hashings at the same time for strangers and for those signed in; each takes 19 MiB. They have slots of their own, so that no crowd
-/// at the door holds up a signature.
+/// Hashings at the same time for strangers and for those known; each takes 19 MiB. They have slots of their own, so that no crowd
+/// at the door holds up a signature, or somebody at their usual place.
 static STRANGERS: Semaphore = Semaphore::const_new(2);
-static SIGNED_IN: Semaphore = Semaphore::const_new(2);
+static KNOWN: Semaphore = Semaphore::const_new(2);
 
 /// Strangers that wait for a slot at most: under two seconds' worth of work on a slow core.
 const MOST_WAITING: usize = 32;
@@ -24,8 +24,14 @@ static WAITING: AtomicUsize = AtomicUsize::new(0);
 pub enum Asker {
     /// Somebody at the door.
     Stranger,
-    /// Somebody who is signed in.
-    SignedIn,
+    /// Somebody who is signed in, or at an address from which the account has signed in lately.
+    Known,
+}
+
+/// Whether strangers wait for each other, so that it matters whether this one is.
+#[must_use]
+pub fn crowded() -> bool {
+    WAITING.load(Ordering::Relaxed) > 0
 }
 
 /// Shortest password that is accepted, characters.
@@ -68,7 +74,7 @@ async fn apart<T: Send + 'static>(
 ) -> Result<T, Refusal> {
     let (slots, place) = match asker {
         Asker::Stranger => (&STRANGERS, Some(Place::take()?)),
-        Asker::SignedIn => (&SIGNED_IN, None),
+        Asker::Known => (&KNOWN, None),
     };
     let slot = slots.acquire().await.map_err(Refusal::internal)?;
     drop(place);
@@ -85,7 +91,7 @@ async fn apart<T: Send + 'static>(
 /// # Errors
 /// A failure of the library.
 pub async fn hash(password: SecretString) -> Result<String, Refusal> {
-    apart(Asker::SignedIn, move || hash_now(&password)).await
+    apart(Asker::Known, move || hash_now(&password)).await
 }
 
 fn hash_now(password: &SecretString) -> Result<String, Refusal> {
@@ -131,7 +137,7 @@ mod tests {
     async fn only_the_right_password_is_verified_and_the_hash_is_argon2id() {
         let text = hash("correct horse battery".into()).await.unwrap();
         assert!(text.starts_with("$argon2id$v=19$m=19456,t=2,p=1$"), "{text}");
-        assert!(verify(Asker::SignedIn, "correct horse battery".into(), text.clone()).await.unwrap());
-        assert!(!verify(Asker::SignedIn, "correct horse batterx".into(), text).await.unwrap());
+        assert!(verify(Asker::Known, "correct horse battery".into(), text.clone()).await.unwrap());
+        assert!(!verify(Asker::Known, "correct horse batterx".into(), text).await.unwrap());
     }
 }

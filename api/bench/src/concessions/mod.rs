@@ -184,7 +184,13 @@ pub async fn request(db: &Db, act: &Act, new: NewConcession) -> Result<Answer, R
     let message = format!("must be one of {}", ITEMS.join(", "));
     errors.require(ITEMS.contains(&new.item_kind.as_str()), "item_kind", "one_of", message, &new.item_kind);
     let window = new.valid_to > new.valid_from && new.valid_to <= new.valid_from + chrono::Duration::days(31);
-    errors.require(window, "valid_to", "range", "must be after valid_from, at most 31 days", new.valid_to.to_rfc3339());
+    errors.require(
+        window,
+        "valid_to",
+        "range",
+        "must be after the beginning, at most 31 days",
+        new.valid_to.to_rfc3339(),
+    );
     errors.check()?;
     states::reason_given("reason", Some(&new.reason))?;
     let row = Row {

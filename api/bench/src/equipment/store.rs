@@ -83,7 +83,7 @@ impl EquipmentFacts {
         };
         errors.require(self.unit == unit, "unit", "unit", format!("must be {unit} for a {}", self.kind), &self.unit);
         let ordered = self.range_high.value() > self.range_low.value();
-        errors.require(ordered, "range_high", "order", "must be above range_low", &self.range_high);
+        errors.require(ordered, "range_high", "order", "must be above the lower end of the range", &self.range_high);
         let reads = !self.is_vessel();
         match &self.resolution {
             Some(step) => errors.require(step.value() > 0.0, "resolution", "positive", "must be positive", step),
@@ -166,7 +166,13 @@ impl NewCalibration {
     pub fn check(&self, equipment: &EquipmentFacts) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         words(&mut errors, "certificate", &self.certificate);
-        errors.require(self.due_on > self.calibrated_on, "due_on", "order", "must be after calibrated_on", self.due_on);
+        errors.require(
+            self.due_on > self.calibrated_on,
+            "due_on",
+            "order",
+            "must be after the day of calibration",
+            self.due_on,
+        );
         let vessel = equipment.is_vessel();
         if vessel || equipment.is_burette() {
             // The widest tolerance of ISO 648 is 2 % of the volume (0.5 mL, class B).

@@ -256,7 +256,7 @@ impl MethodRules {
             self.minimum_titres,
         );
         let order = self.give_up_after > self.minimum_titres && self.give_up_after <= 20;
-        let message = "must be above minimum_titres and at most 20";
+        let message = "must be above the minimum number of titres and at most 20";
         errors.require(order, "rules.give_up_after", "range", message, self.give_up_after);
         match (&self.sigma_r_ml, self.acceptance) {
             (Some(sigma), _) => in_range(errors, "rules.sigma_r_ml", sigma, 0.0001, 2.0, "mL"),
@@ -289,7 +289,13 @@ impl MethodRules {
         }
         self.check_uncertainty(errors);
         let order = self.validated_high.value() > self.validated_low.value();
-        errors.require(order, "rules.validated_high", "order", "must be above validated_low", &self.validated_high);
+        errors.require(
+            order,
+            "rules.validated_high",
+            "order",
+            "must be above the lower end of the validated range",
+            &self.validated_high,
+        );
     }
 
     fn check_uncertainty(&self, errors: &mut FieldErrors) {

@@ -22,6 +22,7 @@ use uuid::Uuid;
 
 use crate::equipment::service::usable;
 use crate::impacts;
+use crate::readings;
 use crate::samples::samples;
 
 /// A step of a dilution chain.
@@ -226,6 +227,11 @@ impl NewPortion {
         let mut volumes = std::collections::HashMap::new();
         for (field, id, kinds) in named {
             let piece = usable(connection, &field, id, kinds, at).await?.not_overdue(&field)?;
+            if let (Some(mass), true) = (&self.mass_g, self.balance == Some(id)) {
+                let mut errors = FieldErrors::default();
+                readings::weighed(&mut errors, "mass_g", mass, &piece.facts);
+                errors.check()?;
+            }
             volumes.insert(id, (piece.facts.range_high.value(), piece.facts.code.clone()));
         }
         self.check_fits(&volumes)

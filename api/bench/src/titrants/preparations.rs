@@ -22,7 +22,9 @@ use uuid::Uuid;
 
 use crate::equipment::service::usable;
 use crate::equipment::shelf::{Found, Shelf};
+use crate::equipment::store::{EquipmentFacts, versions as equipment};
 use crate::impacts;
+use crate::readings;
 use crate::standards::primary;
 use crate::supposed::Supposed;
 use crate::titrants::origin::{self, noted};
@@ -243,6 +245,12 @@ async fn prepares(
     Ok(())
 }
 
+fn weighed(field: &str, facts: &PreparationFacts, balance: &EquipmentFacts) -> Result<(), Refusal> {
+    let mut errors = FieldErrors::default();
+    readings::weighed(&mut errors, field, &facts.mass_g, balance);
+    errors.check()
+}
+
 async fn check_preparation(connection: &Connection, facts: &PreparationFacts) -> Result<TitrantRow, Refusal> {
     not_in_the_future("observed_at", facts.observed_at)?;
     // Nobody releases the lot meanwhile.
@@ -263,7 +271,8 @@ async fn check_preparation(connection: &Connection, facts: &PreparationFacts) ->
     let at = facts.observed_at;
     bench_times::there_since(at, titrant.observed_at, "observed_at", &titrant.code)?;
     prepares(connection, "primary_standard", &titrant, (facts.primary_standard, at)).await?;
-    usable(connection, "balance", facts.balance, &["balance"], at).await?.not_overdue("balance")?;
+    let balance = usable(connection, "balance", facts.balance, &["balance"], at).await?.not_overdue("balance")?;
+    weighed("mass_g", facts, &balance.facts)?;
     usable(connection, "flask", facts.flask, &["flask"], at).await?.not_overdue("flask")?;
     Ok(titrant)
 }
@@ -343,6 +352,10 @@ async fn check_amendment(
     if facts.balance != before.balance {
         let field = "facts.balance";
         usable(connection, field, facts.balance, &["balance"], at).await?.not_overdue(field)?;
+    }
+    if facts.mass_g != before.mass_g || facts.balance != before.balance {
+        // Whatever became of the balance since, it shows what it showed.
+        weighed("facts.mass_g", facts, &equipment::current(connection, facts.balance).await?.facts)?;
     }
     if facts.flask != before.flask {
         let field = "facts.flask";

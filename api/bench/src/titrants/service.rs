@@ -104,9 +104,15 @@ fn checked(act: &Act, new: NewTitrant) -> Result<TitrantRow, Refusal> {
     );
     in_range(&mut errors, "factor_low", &new.factor_low, 0.5, 1.5, "");
     let order = new.factor_high.value() > new.factor_low.value();
-    errors.require(order, "factor_high", "order", "must be above factor_low", &new.factor_high);
+    errors.require(order, "factor_high", "order", "must be above the lower limit of the factor", &new.factor_high);
     let expires = new.expires_at > new.observed_at;
-    errors.require(expires, "expires_at", "order", "must be after observed_at", new.expires_at.to_rfc3339());
+    errors.require(
+        expires,
+        "expires_at",
+        "order",
+        "must be after the time of preparation",
+        new.expires_at.to_rfc3339(),
+    );
     errors.check()?;
     not_in_the_future("observed_at", new.observed_at)?;
     let z = f64::from(entry.map_or(1, |entry| entry.electrons));

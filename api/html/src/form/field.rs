@@ -5,6 +5,7 @@ use ferrotitre_base::refusal::FieldErrors;
 use ferrotitre_base::zone;
 use serde_json::Value;
 
+use super::number;
 use crate::label_text::{self, Read};
 use crate::shell::Shell;
 use crate::show;
@@ -199,8 +200,13 @@ impl Field {
             Kind::Text | Kind::Code | Kind::Long | Kind::Choice(_) | Kind::List(_) => Some(given.into()),
             Kind::Day => Some(given.into()),
             Kind::Password => Some(self.value.clone().into()),
-            Kind::Decimal if comma => Some(given.replace(',', ".").into()),
-            Kind::Decimal => Some(given.into()),
+            Kind::Decimal => match number::read(given, comma, &self.label) {
+                Ok(number) => Some(number.into()),
+                Err(message) => {
+                    errors.add(&self.name, "decimal", message, given);
+                    None
+                }
+            },
             Kind::Whole => match given.parse::<i64>() {
                 Ok(number) => Some(number.into()),
                 Err(_not_whole) => {

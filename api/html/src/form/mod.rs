@@ -5,6 +5,7 @@
 //! records: sent twice, it records once.
 
 mod field;
+mod number;
 mod path;
 mod sent;
 mod upload;

@@ -33,7 +33,7 @@ pub(super) async fn sign_in(
     let account = db.read(async |connection| store::account_by_code(connection, &credentials.account).await).await?;
     let asked = Try::sign_in(act.address.as_deref(), &credentials.account);
     let known_here = match &account {
-        Some(account) if policy.throttle.matters_where(&asked) => {
+        Some(account) if policy.throttle.matters_where(&asked) || passwords::crowded() => {
             let known = db.read(async |connection| store::sessions::lately_from(connection, account.id).await).await?;
             known.iter().any(|address| Try::sign_in(Some(address), &credentials.account) == asked)
         }
@@ -48,7 +48,8 @@ pub(super) async fn sign_in(
         db.transact(act, async |connection| store::sessions::insert_unknown(connection, name).await).await?;
         return Err(wrong());
     };
-    let given = (Asker::Stranger, credentials.password);
+    let asker = if known_here { Asker::Known } else { Asker::Stranger };
+    let given = (asker, credentials.password);
     let with_code = Act { one_time_code: credentials.one_time_code, ..act.clone() };
     let checked = signing::check(db, &with_code, account.id, given, Asked::SignIn).await;
     let checked = looking.settle(checked, |checked| *checked != Checked::Wrong)?;

@@ -129,7 +129,7 @@ pub(super) async fn check_own(
     asked: Asked,
 ) -> Result<Checked, Refusal> {
     let looking = policy.throttle.begin(&Try::Signature(account), true)?;
-    let checked = check(db, act, account, (Asker::SignedIn, password), asked).await;
+    let checked = check(db, act, account, (Asker::Known, password), asked).await;
     looking.settle(checked, |checked| *checked != Checked::Wrong)
 }
 

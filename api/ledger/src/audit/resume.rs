@@ -54,7 +54,7 @@ async fn known(db: &Db, decider: &Decider) -> Result<Known, Refusal> {
         return Err(refused("a manager, an auditor or an administrator decides"));
     }
     let right = match secret {
-        Some((hash, false)) => passwords::verify(Asker::SignedIn, decider.password.clone(), hash).await?,
+        Some((hash, false)) => passwords::verify(Asker::Known, decider.password.clone(), hash).await?,
         // A provisional password is known to whoever set it.
         _ => false,
     };

@@ -56,7 +56,7 @@ fn check(new: &NewConclusion) -> Result<(), Refusal> {
     words(&mut errors, "limitations", &new.limitations);
     let known = UNITS.contains(&new.unit.as_str());
     errors.require(known, "unit", "one_of", format!("must be one of {}", UNITS.join(", ")), &new.unit);
-    let message = format!("must be above validated_low, {}: the range is the wrong way round", new.validated_low);
+    let message = format!("must be above the lower end, {}: the range is the wrong way round", new.validated_low);
     let apart = new.validated_low.value() < new.validated_high.value();
     errors.require(apart, "validated_high", "order", message, &new.validated_high);
     errors.check()

@@ -59,7 +59,7 @@ fn check(new: &NewPhase) -> Result<(), Refusal> {
     let message = "must be standard deviation or moving range";
     errors.require(spread, "spread", "one_of", message, new.spread.as_deref().unwrap_or_default());
     if let (Some(low), Some(high)) = (&new.lower_action, &new.upper_action) {
-        let message = format!("must be above lower_action, {low}: the limits are the wrong way round");
+        let message = format!("must be above the lower action limit, {low}: the limits are the wrong way round");
         errors.require(high.value() > low.value(), "upper_action", "order", message, high);
     }
     if let Some(s) = &new.s {

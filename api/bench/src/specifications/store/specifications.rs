@@ -113,7 +113,7 @@ impl SpecificationFacts {
             _ => {}
         }
         if let Some(until) = self.effective_to {
-            let message = "must be after effective_from";
+            let message = "must be after the moment from which it applies";
             errors.require(until > self.effective_from, "effective_to", "order", message, until.to_rfc3339());
         }
         errors.check()

@@ -14,6 +14,7 @@ use uuid::Uuid;
 use super::reading::Loaded;
 use super::{KIND, TITRATION, load};
 use crate::equipment::service::usable;
+use crate::equipment::store::versions as equipment;
 use crate::readings;
 use crate::titrants::store::{self, StandardisationRow, StandardisationTitrationRow, TitrantRow};
 use crate::titrants::wire::{NewStandardisationTitration, Rejection, StandardisationTitrationView};
@@ -56,6 +57,10 @@ async fn check_titration(
                 Some(mass) => {
                     errors.require(weighed, "mass_g", "against", "a replicate against a titrant has no mass", mass);
                     in_range(&mut errors, "mass_g", mass, 0.000_1, 100.0, "g");
+                    if let Some(balance) = row.balance_id {
+                        let balance = equipment::current(connection, balance).await?;
+                        readings::weighed(&mut errors, "mass_g", mass, &balance.facts);
+                    }
                 }
                 None => errors.require(
                     !weighed,

@@ -48,7 +48,7 @@ const MEANINGS: &[ConstraintMeaning] = &[
         constraint: "competences_window",
         code: Code::Invalid,
         field: "valid_to",
-        detail: "must be after valid_from",
+        detail: "must be after the first day",
     },
     ConstraintMeaning {
         constraint: "competences_not_by_oneself",
