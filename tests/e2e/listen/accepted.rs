@@ -92,7 +92,7 @@ async fn a_mass_is_accepted_without_script_and_its_portion_says_which_reading_it
         "mass_g": "0.4901", "balance": lab.bench.balance, "dilution": [{ "flask": flask }],
         "aliquot_pipette": lab.bench.pipette_25, "observed_at": portion["observed_at"],
     } });
-    let corrections = format!("/test-portions/{}/corrections", portion["id"].as_str().unwrap());
+    let corrections = format!("/portions/{}/corrections", portion["id"].as_str().unwrap());
     let version = portion["version_id"].as_str().unwrap();
     let _ = lab.app.analyst.post_if_match(&corrections, version, &correction).await.expect(201);
     assert!(analyst.get(&format!("/samples/{sample}")).await.text.contains("corrected since, by hand"));
@@ -149,7 +149,7 @@ async fn a_titration_keeps_its_readings_and_what_was_changed_by_hand_is_not_said
     titration["initial_readings"] = json!(["0.00"]);
     lab.titrate(&determination, &accepting(&titration, &[("initial_readings[0]", zero.as_str())])).await;
     assert_eq!(used(&lab.app.auditor, &zero).await, Value::Null);
-    let of = lab.app.auditor.get(&format!("/instrument-readings?limit=5")).await.expect(200);
+    let of = lab.app.auditor.get("/instrument-readings?limit=5").await.expect(200);
     let record = of["items"][0]["accepted_for"]["record_id"].as_str().unwrap();
     let of = lab.app.auditor.get(&format!("/instrument-readings?record={record}")).await.expect(200);
     assert_eq!(of["items"].as_array().unwrap().len(), 1);

@@ -60,9 +60,9 @@ async fn a_reading_sent_again_is_the_same_and_another_under_its_id_is_refused() 
         assert_eq!(again["id"], first["id"]);
     }
     let other = with(with(sent.clone(), "value", json!("0.4901")), "raw_line", json!("OK NET 0.4901 g"));
-    app.instrument.post("/instrument-readings", &other).await.refused(422, "key_reused");
+    app.instrument.post("/instrument-readings", &other).await.refused(422, "idempotency_key_reused");
     let (_, token) = new_instrument(&app.administrator, &app.manager, "balance-2").await;
-    app.nobody.with_token(&token).post("/instrument-readings", &sent).await.refused(422, "key_reused");
+    app.nobody.with_token(&token).post("/instrument-readings", &sent).await.refused(422, "idempotency_key_reused");
     assert_eq!(values(&app).await, ["0.4900"]);
 
     // Equipment goes by code or identity; what is out of service sends nothing.

@@ -7,6 +7,7 @@ use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_html::form::{Form, Offer, Offers, RESHAPE, Sent};
 use ferrotitre_html::show;
+use ferrotitre_ledger::accounts::service as accounts;
 use uuid::Uuid;
 
 use crate::instrument_readings::service;
@@ -77,6 +78,9 @@ pub async fn offer(db: &Db, form: &mut Form, sent: &mut Sent, places: &[Place]) 
         fill(db, form, sent, place, reading).await?;
     }
     let accepted = kept(db, sent, places).await?;
+    let people: Vec<Uuid> = waiting.iter().map(|one| one.recorded_by.0).collect();
+    let people = accounts::names(db, &people).await?;
+    let sender = |id: Uuid| people.get(&id).cloned().unwrap_or_default();
     let chosen: Vec<Uuid> = accepted.iter().map(|(reading, _)| *reading).collect();
     let waiting = waiting.iter().filter(|one| !chosen.contains(&one.id.0)).map(|one| {
         let fits = places.iter().zip(&of_places).filter(|(_, pieces)| pieces.contains(&one.equipment));
@@ -86,7 +90,7 @@ pub async fn offer(db: &Db, form: &mut Form, sent: &mut Sent, places: &[Place]) 
         Offer {
             instrument: one.equipment_code.clone(),
             reading: format!("{} {}", one.value, one.unit),
-            when: show::ago(one.observed_at),
+            when: format!("{}, sent by {}", show::ago(one.observed_at), sender(one.recorded_by.0)),
             ways: fits.map(way).collect(),
         }
     });

@@ -15,7 +15,7 @@ use uuid::Uuid;
 
 use crate::instrument_readings::service;
 use crate::instrument_readings::shown::{field_words, record_words};
-use crate::instrument_readings::wire::{ReadingListing, ReadingView, UseView};
+use crate::instrument_readings::wire::{AcceptedFor, ReadingListing, ReadingView};
 
 /// Mounts the pages.
 pub fn routes(config: &mut web::ServiceConfig) {
@@ -29,7 +29,7 @@ pub(super) struct Asked {
 }
 
 /// What a reading was accepted for, in words.
-fn use_words(used: Option<&UseView>) -> String {
+fn use_words(used: Option<&AcceptedFor>) -> String {
     used.map_or_else(
         || "not accepted".to_owned(),
         |used| format!("{}, {}", record_words(&used.entity_kind), field_words(&used.field)),

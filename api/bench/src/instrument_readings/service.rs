@@ -15,7 +15,7 @@ use uuid::Uuid;
 
 use crate::equipment::store::{self as equipment, EquipmentFacts};
 use crate::instrument_readings::store::{self, Row, UseRow};
-use crate::instrument_readings::wire::{NewReading, ReadingListing, ReadingView, UseView};
+use crate::instrument_readings::wire::{AcceptedFor, NewReading, ReadingListing, ReadingView};
 
 /// Kinds that print what they show, and what that is.
 const PRINTS: [(&str, &str); 2] = [("balance", "mass"), ("piston burette", "volume")];
@@ -109,8 +109,8 @@ fn shows(facts: &EquipmentFacts, new: &NewReading) -> Result<(), Refusal> {
     errors.check()
 }
 
-fn use_view(row: UseRow) -> UseView {
-    UseView {
+fn use_view(row: UseRow) -> AcceptedFor {
+    AcceptedFor {
         id: row.id,
         entity_kind: row.entity_kind,
         entity_id: row.entity_id,
@@ -194,7 +194,7 @@ pub async fn unused(
 }
 
 /// What was accepted for some records, in the order in which it was, each with its reading.
-pub async fn accepted_for(db: &Db, records: &[Uuid]) -> Result<Vec<(UseView, ReadingView)>, Refusal> {
+pub async fn accepted_for(db: &Db, records: &[Uuid]) -> Result<Vec<(AcceptedFor, ReadingView)>, Refusal> {
     db.read(async |connection| {
         let found = store::uses_for(connection, records).await?;
         let (uses, rows): (Vec<_>, Vec<_>) = found.into_iter().unzip();

@@ -60,7 +60,7 @@ pub struct ReadingView {
     pub recorded_by: AccountId,
     /// What it was accepted for.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub accepted_for: Option<UseView>,
+    pub accepted_for: Option<AcceptedFor>,
 }
 
 impl Located for ReadingView {
@@ -71,7 +71,7 @@ impl Located for ReadingView {
 
 /// What a reading was accepted for.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-pub struct UseView {
+pub struct AcceptedFor {
     /// Identity.
     pub id: ReadingUseId,
     /// Kind of record, by the name of its table.

@@ -46,7 +46,7 @@ pub struct Offer {
     pub instrument: String,
     /// Value and unit.
     pub reading: String,
-    /// How long ago it came.
+    /// How long ago it came, and who sent it.
     pub when: String,
     /// Words of each button, and what it sends.
     pub ways: Vec<(String, String)>,

@@ -86,7 +86,7 @@ pub(super) fn open(device: &Path, line: Line) -> io::Result<Port> {
     if port.try_lock().is_err() {
         return Err(io::Error::other("another connector reads it"));
     }
-    let mut settings = tcgetattr(&port).map_err(|_| io::Error::other("it is no serial port"))?;
+    let mut settings = tcgetattr(&port).map_err(|_error| io::Error::other("it is no serial port"))?;
     cfmakeraw(&mut settings);
     settings.control_flags.insert(ControlFlags::CLOCAL | ControlFlags::CREAD);
     settings.control_flags.remove(

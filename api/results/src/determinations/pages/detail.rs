@@ -279,18 +279,17 @@ fn about(view: &DeterminationView, around: &Around) -> Vec<Fact> {
 
 /// Titrations with the readings that an instrument may have sent.
 fn recorded(all: &[TitrationView]) -> Vec<Recorded<'_>> {
-    let newest = |one: &TitrationView| all.iter().all(|other| other.id != one.id || other.version <= one.version);
-    let of = |one| {
-        let TitrationView { version_id, id, position, facts, .. } = one;
-        Recorded {
-            row: *version_id,
-            record: *id,
-            name: format!("titration {position}"),
-            newest: newest(one),
-            measured: Measured::burette(facts.burette, &facts.initial_readings, &facts.final_readings),
-        }
-    };
-    all.iter().map(of).collect()
+    let mut recorded = Vec::new();
+    for one in all {
+        recorded.push(Recorded {
+            row: one.version_id,
+            record: one.id,
+            name: format!("titration {}", one.position),
+            newest: all.iter().all(|other| other.id != one.id || other.version <= one.version),
+            measured: Measured::burette(one.facts.burette, &one.facts.initial_readings, &one.facts.final_readings),
+        });
+    }
+    recorded
 }
 
 fn titrations(shell: &Shell, view: &DeterminationView, all: &[TitrationView], around: &Around) -> Part {
