@@ -23,6 +23,7 @@ mod factors;
 mod figures;
 mod idempotency;
 mod lab;
+mod listen;
 mod lookback;
 mod openapi;
 mod pages;

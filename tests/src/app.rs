@@ -316,7 +316,7 @@ pub async fn new_instrument(administrator: &Client, manager: &Client, code: &str
     let path = format!("/role-grants/{}/decisions", grant["id"].as_str().unwrap());
     let _ = manager.post(&path, &json!({ "decision": "approved" })).await.expect(201);
     let token = json!({
-        "account": id, "label": "balance at bench 2", "scopes": ["record_titrations", "check_equipment"],
+        "account": id, "label": "balance at bench 2", "scopes": ["record_titrations", "check_equipment", "send_readings"],
         "expires_at": chrono::Utc::now() + chrono::Duration::days(30),
     });
     let token = administrator.post("/service-tokens", &token).await.expect(201);

@@ -22,6 +22,7 @@ use ferrotitre_ledger::audit::service as audit;
 use ferrotitre_ledger::audit::verify::{self, Against, KeptHead};
 use ferrotitre_ledger::audit::witnesses;
 use ferrotitre_ledger::set_up::SetUp;
+use ferrotitre_listen::ListenArguments;
 use ferrotitre_quality::validation_studies::pinned;
 use ferrotitre_results::determinations::adoption::adopt;
 use ferrotitre_results::determinations::again;
@@ -57,6 +58,8 @@ enum Command {
     Seal(SealArguments),
     /// Countersigns the heads of logs, on an auditor's machine or a second server; needs no store.
     Witness(WitnessArguments),
+    /// Reads a balance, piston burette or titrator and sends its readings to the service; needs no store.
+    Listen(ListenArguments),
     /// Prints the OpenAPI document.
     Openapi,
     /// Calculates: statistics, uncertainty, control charts, volumes. Needs no store.
@@ -177,6 +180,9 @@ pub fn main() -> ExitCode {
     if let Command::Witness(arguments) = &cli.command {
         return witness::run(arguments);
     }
+    if let Command::Listen(arguments) = &cli.command {
+        return ferrotitre_listen::run(arguments);
+    }
     let filter =
         tracing_subscriber::EnvFilter::try_from_default_env().unwrap_or_else(|_| "info,tiny_skia=error".into());
     tracing_subscriber::fmt().json().with_env_filter(filter).with_writer(std::io::stderr).init();
@@ -234,7 +240,7 @@ async fn run(command: Command) -> Result<ExitCode, Failure> {
         Command::Verify(arguments) => verify_store(arguments).await,
         Command::Seal(arguments) => resume_sealing(arguments).await,
         // They have run before there was a runtime.
-        Command::Openapi | Command::Calc(_) | Command::Witness(_) => Ok(ExitCode::SUCCESS),
+        Command::Openapi | Command::Calc(_) | Command::Witness(_) | Command::Listen(_) => Ok(ExitCode::SUCCESS),
     }
 }
 

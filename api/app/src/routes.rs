@@ -1,7 +1,8 @@
 //! The one list of what is mounted where.
 
 use ferrotitre_bench::{
-    concessions, equipment, impacts, methods, nonconformities, samples, specifications, standards, titrants,
+    concessions, equipment, impacts, instrument_readings, methods, nonconformities, samples, specifications, standards,
+    titrants,
 };
 use ferrotitre_ledger::{accounts, audit, imports, laboratory, set_up};
 use ferrotitre_quality::{proficiency_rounds, reading_habits, validation_studies};
@@ -24,6 +25,7 @@ pub fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(first_result::routes)
         .configure(find::routes)
         .configure(equipment::pages::routes)
+        .configure(instrument_readings::pages::routes)
         .configure(standards::pages::routes)
         .configure(titrants::pages::routes)
         .configure(drift::pages::routes)
@@ -58,6 +60,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         scope::scope("/api/v1")
             .configure(accounts::routes)
             .configure(equipment::routes)
+            .configure(instrument_readings::routes)
             .configure(standards::routes)
             .configure(titrants::routes)
             .configure(drift::routes)

@@ -92,6 +92,10 @@ ids! {
     CalibrationId;
     /// A check of equipment.
     EquipmentCheckId;
+    /// A reading that an instrument sent.
+    InstrumentReadingId;
+    /// What a reading of an instrument was accepted for.
+    ReadingUseId;
     /// A primary-standard lot, one version.
     PrimaryStandardId;
     /// A reagent lot, one version.

@@ -49,6 +49,18 @@ pub fn until(at: DateTime<Utc>) -> String {
     }
 }
 
+/// How long ago a time was, in words.
+pub fn ago(at: DateTime<Utc>) -> String {
+    let past = Utc::now() - at;
+    match past.num_seconds() {
+        ..0 => "just now".to_owned(),
+        seconds @ 0..120 => format!("{seconds} s ago"),
+        120..7200 => format!("{} min ago", past.num_minutes()),
+        7200..172_800 => format!("{} hours ago", past.num_hours()),
+        _ => format!("{} days ago", past.num_days()),
+    }
+}
+
 /// How long until the end of a day, in words.
 pub fn until_day(last: NaiveDate) -> String {
     match (last - zone::today()).num_days() {

@@ -2455,6 +2455,54 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    /// Readings as instruments printed them; a person accepts one, or none.
+    instrument_readings (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Identity that the connector made before it sent the reading: sent again, it is the same reading.
+        sent_as -> Uuid,
+        /// Balance or piston burette, by the identity of all its versions.
+        equipment_id -> Uuid,
+        /// mass or volume.
+        quantity -> Text,
+        /// Value with the digits that were printed.
+        value -> Numeric,
+        /// g or mL.
+        unit -> Text,
+        /// The line as the instrument printed it; bytes that are no text as \x and two hexadecimal digits.
+        raw_line -> Text,
+        /// When the line came, by the clock of the connector.
+        observed_at -> Timestamptz,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account of the instrument whose token sent it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Which reading of an instrument somebody accepted for which value of a record; only where the value recorded is the one that was read.
+    reading_uses (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The reading; it is used once.
+        reading_id -> Uuid,
+        /// Kind of record, by the name of its table.
+        entity_kind -> Text,
+        /// The record; of a thing with versions, this version.
+        entity_id -> Uuid,
+        /// The thing in all its versions.
+        record_id -> Uuid,
+        /// Name of the value in the record, such as final_readings[0].
+        field -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Who accepted it.
+        recorded_by -> Uuid,
+    }
+}
+
 diesel::allow_tables_to_appear_in_same_query!(account_starts, accounts);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_leaves);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_pending);
@@ -2477,3 +2525,4 @@ diesel::allow_tables_to_appear_in_same_query!(
     specification_removals,
     specifications,
 );
+diesel::allow_tables_to_appear_in_same_query!(instrument_readings, reading_uses);

@@ -27,6 +27,7 @@ pub(super) async fn everything() -> Lab {
     nonconformities(&lab).await;
     people(&lab).await;
     supervised(&lab).await;
+    readings(&lab).await;
     let _ = lab.app.auditor.get("/exports/determinations?format=json").await.expect(200);
     reviewed(&lab).await;
     lab
@@ -412,6 +413,27 @@ async fn people(lab: &Lab) {
     let _ = app.administrator.post("/service-tokens", &token).await.expect(201);
     let grant = json!({ "role": "analyst", "effect": "grant", "reason": "helps out at the bench" });
     let _ = app.administrator.post(&format!("/accounts/{}/role-grants", app.auditor.id), &grant).await;
+}
+
+/// Readings that a balance sent: one accepted for a test portion, one that waits.
+async fn readings(lab: &Lab) {
+    let samples = lab.app.auditor.get("/samples").await.expect(200);
+    let sample = text(&samples["items"][0], "id");
+    for value in ["0.4903", "0.5100"] {
+        let reading = json!({
+            "id": uuid::Uuid::now_v7(), "equipment": lab.bench.balance, "value": value, "unit": "g",
+            "raw_line": format!("OK NET + {value} g"), "observed_at": chrono::Utc::now(),
+        });
+        let reading = text(&lab.app.instrument.post("/instrument-readings", &reading).await.expect(201), "id");
+        if value == "0.4903" {
+            let portion = json!({
+                "mass_g": value, "balance": lab.bench.balance, "dilution": [{ "flask": lab.bench.flask_250 }],
+                "aliquot_pipette": lab.bench.pipette_25, "observed_at": minutes_ago(0),
+                "accepted": [{ "field": "mass_g", "reading": reading }],
+            });
+            let _ = lab.app.analyst.post(&format!("/samples/{sample}/portions"), &portion).await.expect(201);
+        }
+    }
 }
 
 /// A trainee's titrations that wait for the supervisor's countersignature, and a password that was reset, so that somebody must

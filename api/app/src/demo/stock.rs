@@ -8,7 +8,7 @@ use ferrotitre_bench::samples::{portions, samples};
 use ferrotitre_bench::standards::{primary, reagents};
 use ferrotitre_bench::titrants::service as titrants;
 use ferrotitre_bench::titrants::standardisations::{self, Step};
-use ferrotitre_bench::titrants::store::PreparationFacts;
+use ferrotitre_bench::titrants::wire::NewPreparation;
 use ferrotitre_ledger::accounts;
 use ferrotitre_results::control_charts::taking;
 use serde_json::{Value, json};
@@ -100,7 +100,7 @@ pub(super) async fn direct(
         "late_reason": TAKEN_OVER });
     let act = lab.analyst_2.act("prepare_titrants");
     let id = id_of(&titrants::record(lab.db, &act, wire(&new)?).await?)?;
-    let facts: PreparationFacts =
+    let facts: NewPreparation =
         wire(&json!({ "titrant": id, "primary_standard": standard, "mass_g": mass, "balance": balance,
         "flask": flask, "solution_temperature": "24.0", "observed_at": lab.at(made, 9) }))?;
     titrants::record_preparation(lab.db, &act, facts).await?;

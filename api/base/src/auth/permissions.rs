@@ -108,6 +108,7 @@ actions! {
     /// Reads equipment, standards, reagents, titrants, methods, samples, runs, determinations and results.
     ReadRecords = "read_records": [Analyst, Manager, Auditor] for [
         "list_equipment", "read_equipment", "list_calibrations", "list_equipment_checks",
+        "list_instrument_readings", "read_instrument_reading",
         "list_primary_standards", "read_primary_standard", "list_reagents", "read_reagent",
         "list_titrants", "read_titrant", "list_titrant_factors",
         "read_titrant_drift", "draw_titrant_drift", "draw_titrant_drift_pixels", "read_titrant_factor_at",
@@ -140,6 +141,8 @@ actions! {
     RecordEquipment = "record_equipment": [Manager] for ["record_equipment", "correct_equipment", "record_calibration", "correct_calibration", "correct_equipment_check", "move_equipment"];
     /// Records a check of equipment.
     CheckEquipment = "check_equipment": [Analyst, Manager, Instrument] for ["record_equipment_check"];
+    /// Sends what an instrument showed; nobody types what only an instrument sends.
+    SendReadings = "send_readings": [Instrument] for ["record_instrument_reading"];
     /// Receives lots of primary standards, reagents and control materials.
     ReceiveLots = "receive_lots": [Analyst, Manager] for [
         "record_primary_standard", "correct_primary_standard", "record_reagent", "correct_reagent",

@@ -91,6 +91,7 @@ pub(super) async fn list_equipment(
     Sheet::new(&shell, "Equipment", "Equipment")
         .way(shell.may(Action::RecordEquipment), "Record equipment", "/equipment/new")
         .way(true, "Concessions", "/concessions")
+        .way(true, "Readings", "/instrument-readings")
         .way(true, "Labels", "/labels?kind=equipment")
         .section("list", "", Part::Table(table))
         .help(
@@ -149,6 +150,7 @@ pub(super) async fn read_equipment(
     let path = format!("/equipment/{id}");
     let records = shell.may(Action::RecordEquipment);
     let counts = calibrations.iter().filter(|one| one.corrected_by.is_none()).map(|one| &one.row);
+    let prints = matches!(view.facts.kind.as_str(), "balance" | "piston burette");
     let due = counts.max_by_key(|row| row.calibrated_on).map(|row| row.due_on);
     let lead = due.map_or_else(
         || "Never calibrated: it is refused at the bench.".to_owned(),
@@ -161,6 +163,7 @@ pub(super) async fn read_equipment(
         .way(records, "Record a calibration", format!("{path}/calibrations"))
         .way(records && moves_on(KIND, &view.state), "Move", format!("{path}/moves"))
         .way(records, "Correct", format!("{path}/correction"))
+        .way(prints, "Readings", format!("/instrument-readings?equipment={id}"))
         .way(true, "Where used", format!("/where-used/{id}"))
         .way(true, "Label", format!("/labels/sheet?kind=equipment&id={id}"))
         .section("about", "About", Part::Facts(facts(&fields(), &json(&view.facts), &shell)))

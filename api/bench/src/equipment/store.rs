@@ -353,6 +353,24 @@ pub async fn present_facts(mut connection: &Connection, ids: &[Uuid]) -> Result<
         .await?)
 }
 
+/// A piece by its identity or by the code on its label now.
+pub async fn by_code_or_id(
+    mut connection: &Connection,
+    named: &str,
+) -> Result<Option<(Uuid, EquipmentFacts)>, Refusal> {
+    if let Ok(id) = named.parse::<Uuid>() {
+        return Ok(present_facts(connection, &[id]).await?.pop());
+    }
+    let ever: Vec<Uuid> = equipment::table
+        .filter(equipment::code.eq(named))
+        .select(equipment::record_id)
+        .distinct()
+        .load(&mut connection)
+        .await?;
+    // A code that a correction took away is not its own any more.
+    Ok(present_facts(connection, &ever).await?.into_iter().find(|(_, facts)| facts.code == named))
+}
+
 /// The latest calibration of every piece, if it ends by a day.
 pub(super) async fn calibrations_ending(
     mut connection: &Connection,

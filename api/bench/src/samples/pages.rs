@@ -23,6 +23,8 @@ use uuid::Uuid;
 
 use crate::choices;
 use crate::equipment::service as equipment;
+use crate::instrument_readings::offers;
+use crate::instrument_readings::shown::{self, Recorded};
 use crate::samples::portions::{self, NewPortion, PortionView};
 use crate::samples::samples::{self, SampleFacts};
 
@@ -176,6 +178,20 @@ pub async fn portion_table(shell: &Shell, db: &Db, sample: Uuid) -> Result<Table
     })
 }
 
+/// Readings of instruments behind the test portions of a sample, for its page.
+pub async fn portion_instruments(shell: &Shell, db: &Db, sample: Uuid) -> Result<Option<Part>, Refusal> {
+    let portions = portions::list(db, sample).await?;
+    let newest = |one: &PortionView| portions.iter().all(|other| other.id != one.id || other.version <= one.version);
+    let recorded = portions.iter().map(|one| Recorded {
+        row: one.version_id,
+        record: one.id,
+        name: format!("test portion of {}", show::time(one.facts.observed_at)),
+        newest: newest(one),
+        measured: portions::measured(&one.facts),
+    });
+    shown::part(shell, db, &recorded.collect::<Vec<_>>()).await
+}
+
 /// Corrects a sample.
 #[routes]
 #[get("/samples/{id}/correction")]
@@ -262,18 +278,19 @@ pub(super) async fn record_portion(
     shell: Shell,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-    sent: Sent,
+    mut sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let history = samples::read(&db, *id).await?.resource;
     let code = history.versions.last().map(|view| view.facts.code.clone()).unwrap_or_default();
     let back = format!("/samples/{id}#portions");
-    let form = Form::new(format!("Test portion of {code}"), "Save test portion", back.as_str())
+    let mut form = Form::new(format!("Test portion of {code}"), "Save test portion", back.as_str())
         .with(portion_fields(&db).await?)
         .help(
             "What was taken and how it was brought to what is titrated. The dilution factor is computed, never typed.",
             "ISO 4787 (volumetric glassware), ISO/IEC 17025:2017 7.5.1.",
             "Begin a determination of it in an open run.",
         );
+    offers::offer(&db, &mut form, &mut sent, &offers::MASS).await?;
     shell
         .take(&who, &sent, form, async |act, new: NewPortion| {
             Ok(onward(&portions::record(&db, &act, *id, new).await?, &back))

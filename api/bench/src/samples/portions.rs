@@ -23,6 +23,8 @@ use uuid::Uuid;
 use crate::equipment::service::usable;
 use crate::impacts;
 use crate::readings;
+use crate::instrument_readings::uses::{self, Measured};
+use crate::instrument_readings::wire::Accepted;
 use crate::samples::samples;
 
 /// A step of a dilution chain.
@@ -65,6 +67,9 @@ pub struct NewPortion {
     /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub late_reason: Option<String>,
+    /// Readings of instruments that were accepted for its mass.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub accepted: Vec<Accepted>,
 }
 
 /// A test portion.
@@ -312,10 +317,22 @@ fn view(row: Row, steps: &[StepRow]) -> PortionView {
             temperature: row.temperature,
             observed_at: row.observed_at,
             late_reason: None,
+            accepted: Vec::new(),
         },
         recorded_at: row.recorded_at,
         recorded_by: row.recorded_by,
     }
+}
+
+/// Its mass, as something that an instrument may have sent.
+pub(super) fn measured(facts: &NewPortion) -> Vec<Measured<'_>> {
+    let mass = facts.mass_g.iter().zip(facts.balance);
+    mass.map(|(value, equipment)| Measured { field: "mass_g".to_owned(), equipment, value }).collect()
+}
+
+async fn note(connection: &Connection, act: &Act, view: &PortionView, new: &NewPortion) -> Result<(), Refusal> {
+    let made = uses::Made { table: "test_portions", row: view.version_id, record: view.id };
+    uses::note(connection, act, made, &new.accepted, &measured(new)).await
 }
 
 pub async fn record(db: &Db, act: &Act, sample: Uuid, new: NewPortion) -> Result<Answer, Refusal> {
@@ -325,7 +342,9 @@ pub async fn record(db: &Db, act: &Act, sample: Uuid, new: NewPortion) -> Result
         hold(connection, &[Held::Sample(sample)]).await?;
         samples::still_here(connection, "sample", sample).await?;
         new.check_equipment(connection).await?;
-        insert(connection, act, sample, &new, None).await
+        let portion = insert(connection, act, sample, &new, None).await?;
+        note(connection, act, &portion, &new).await?;
+        Ok(portion)
     })
     .await
 }
@@ -345,6 +364,7 @@ pub async fn correct(
         correction.facts.check_equipment(connection).await?;
         let why = Some((&present, correction.reason));
         let portion = insert(connection, act, present.sample_id, &correction.facts, why).await?;
+        note(connection, act, &portion, &correction.facts).await?;
         impacts::follow_up(connection, act, portion.version_id).await?;
         Ok(portion)
     })

@@ -19,8 +19,8 @@ use uuid::Uuid;
 
 use crate::titrants::store::PreparationFacts;
 use crate::titrants::wire::{
-    FactorView, NewStandardisation, NewStandardisationTitration, NewTitrant, PreparationView, Rejection,
-    StandardisationView, TitrantDetail, TitrantView,
+    FactorView, NewPreparation, NewStandardisation, NewStandardisationTitration, NewTitrant, PreparationView,
+    Rejection, StandardisationView, TitrantDetail, TitrantView,
 };
 use crate::titrants::{service, standardisations};
 
@@ -70,12 +70,12 @@ pub(super) async fn list_titrant_factors(
 }
 
 /// Records the direct preparation of a lot by mass.
-#[utoipa::path(tag = "titrants", request_body = PreparationFacts, responses((status = 201, description = "Recorded, with its evaluation", body = PreparationView)))]
+#[utoipa::path(tag = "titrants", request_body = NewPreparation, responses((status = 201, description = "Recorded, with its evaluation", body = PreparationView)))]
 #[post("/preparations")]
 pub(super) async fn record_titrant_preparation(
     who: Allowed<PrepareTitrants>,
     db: web::Data<Db>,
-    body: Body<PreparationFacts>,
+    body: Body<NewPreparation>,
 ) -> Result<Answer, Problem> {
     let (act, facts) = who.act(body);
     Ok(service::record_preparation(&db, &act, facts).await?)

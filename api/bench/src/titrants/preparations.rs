@@ -25,12 +25,13 @@ use crate::equipment::shelf::{Found, Shelf};
 use crate::equipment::store::{EquipmentFacts, versions as equipment};
 use crate::impacts;
 use crate::readings;
+use crate::instrument_readings::uses::{self, Measured};
 use crate::standards::primary;
 use crate::supposed::Supposed;
 use crate::titrants::origin::{self, noted};
 use crate::titrants::service::{KIND, electrons, in_force};
 use crate::titrants::store::{self, PreparationFacts, TitrantRow, behind, versions};
-use crate::titrants::wire::{ConcentrationView, PreparationView};
+use crate::titrants::wire::{ConcentrationView, NewPreparation, PreparationView};
 
 /// A vessel for core.
 pub fn vessel(found: Found<'_>) -> Vessel {
@@ -289,15 +290,23 @@ async fn accept(connection: &Connection, act: &Act, facts: &PreparationFacts) ->
     })
 }
 
-pub async fn record_preparation(db: &Db, act: &Act, facts: PreparationFacts) -> Result<Answer, Refusal> {
+pub async fn record_preparation(db: &Db, act: &Act, new: NewPreparation) -> Result<Answer, Refusal> {
+    let (facts, accepted) = new.split();
     let row = versions::first(act, facts)?;
     db.write(act, async |connection| {
         let titrant = check_preparation(connection, &row.facts).await?;
         accept(connection, act, &row.facts).await?;
         let row = versions::insert(connection, &row).await?;
+        let made = uses::Made { table: "titrant_preparations", row: row.id.0, record: row.record_id };
+        uses::note(connection, act, made, &accepted, &measured(&row.facts)).await?;
         Ok(preparation_view(connection, &titrant, row).await?.0)
     })
     .await
+}
+
+/// Its mass, as something that an instrument may have sent.
+pub(super) fn measured(facts: &PreparationFacts) -> [Measured<'_>; 1] {
+    [Measured { field: "mass_g".to_owned(), equipment: facts.balance, value: &facts.mass_g }]
 }
 
 pub async fn correct_preparation(

@@ -34,7 +34,7 @@ use ferrotitre_base::{locks, pins};
 pub use reading::burette;
 use reading::{Loaded, load, load_to_pin};
 pub(super) use reading::{Read, again, as_of, known_now, reference_of, supposed};
-pub use titrations::{correct_titration, record_titration, reject_titration};
+pub use titrations::{correct_titration, instruments, record_titration, reject_titration};
 
 const KIND: EntityKind = EntityKind::Standardisation;
 const TITRATION: EntityKind = EntityKind::StandardisationTitration;

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use ferrotitre_base::evaluations::{BudgetLine, StepView, VerdictView};
-use ferrotitre_base::ids::AccountId;
+use ferrotitre_base::ids::{AccountId, PrimaryStandardId};
 use ferrotitre_base::sign_offs::SignOff;
 use ferrotitre_base::states::StateMove;
 use ferrotitre_base::web::answer::Located;
@@ -13,6 +13,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::impacts::wire::TouchView;
+use crate::instrument_readings::wire::Accepted;
 use crate::titrants::store::corrections::Corrected;
 use crate::titrants::store::{FactorRow, PreparationFacts};
 
@@ -300,6 +301,50 @@ pub struct NewStandardisationTitration {
     /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub late_reason: Option<String>,
+    /// Readings of instruments that were accepted for its mass or readings of the burette.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub accepted: Vec<Accepted>,
+}
+
+/// A preparation as entered.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewPreparation {
+    /// Titrant lot.
+    pub titrant: Uuid,
+    /// Version of the primary-standard lot.
+    pub primary_standard: PrimaryStandardId,
+    /// Mass weighed, g, as read.
+    #[schema(example = "4.9052")]
+    pub mass_g: Decimal,
+    /// Balance.
+    pub balance: Uuid,
+    /// Flask.
+    pub flask: Uuid,
+    /// Temperature at which the flask was made up, C.
+    #[schema(example = "24.0")]
+    pub solution_temperature: Decimal,
+    /// When.
+    pub observed_at: DateTime<Utc>,
+    /// A reading of the balance that was accepted for the mass.
+    #[serde(default)]
+    pub accepted: Vec<Accepted>,
+}
+
+impl NewPreparation {
+    /// What is recorded, and what was accepted for it.
+    pub(super) fn split(self) -> (PreparationFacts, Vec<Accepted>) {
+        let facts = PreparationFacts {
+            titrant: self.titrant,
+            primary_standard: self.primary_standard,
+            mass_g: self.mass_g,
+            balance: self.balance,
+            flask: self.flask,
+            solution_temperature: self.solution_temperature,
+            observed_at: self.observed_at,
+        };
+        (facts, self.accepted)
+    }
 }
 
 /// A rejection with its cause.

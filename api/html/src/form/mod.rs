@@ -41,6 +41,26 @@ pub const ONE_TIME: &str = "_one_time_code";
 /// Field with the version a correction corrects.
 pub const VERSION: &str = "_version";
 
+/// A reading of an instrument that can be accepted for a field.
+#[derive(Debug, Clone)]
+pub struct Offer {
+    pub instrument: String,
+    /// Value and unit.
+    pub reading: String,
+    /// How long ago it came, and who sent it.
+    pub when: String,
+    /// Words of each button, and what it sends.
+    pub ways: Vec<(String, String)>,
+}
+
+/// What instruments offer a form.
+#[derive(Debug, Clone, Default)]
+pub struct Offers {
+    pub waiting: Vec<Offer>,
+    /// What is accepted so far, in words.
+    pub accepted: Vec<String>,
+}
+
 /// A form.
 #[derive(Debug, Clone)]
 pub struct Form {
@@ -59,6 +79,8 @@ pub struct Form {
     pub trouble: Option<(String, String)>,
     pub cautions: String,
     pub help: Help,
+    /// Readings of instruments; none where no instrument sends any.
+    pub offers: Option<Offers>,
     /// Whether the fields stand under `facts` in the JSON, beside a reason.
     correction: bool,
 }
@@ -79,6 +101,7 @@ impl Form {
             trouble: None,
             cautions: String::new(),
             help: Help::default(),
+            offers: None,
             correction: false,
         }
     }

@@ -50,6 +50,12 @@ impl Sent {
         self.pairs.iter().find(|(found, _)| found == name).map_or("", |(_, value)| value.as_str())
     }
 
+    /// Puts a value in place of what was sent, for a form that is only drawn again.
+    pub fn set(&mut self, name: &str, value: impl std::fmt::Display) {
+        self.pairs.retain(|(found, _)| found != name);
+        self.pairs.push((name.to_owned(), value.to_string()));
+    }
+
     /// Whether a field is there at all.
     pub(super) fn has(&self, name: &str) -> bool {
         self.pairs.iter().any(|(found, _)| found == name)

@@ -117,6 +117,21 @@ const KINDS: &[Kind] = &[
         OF_EQUIPMENT,
     ),
     kind("check_corrections", "correction of a check", CHECK, "q.code", OF_EQUIPMENT),
+    kind(
+        "instrument_readings",
+        "reading of an instrument",
+        EQUIPMENT,
+        "q.code || ', ' || t.value || ' ' || t.unit",
+        "'/instrument-readings/' || t.id",
+    ),
+    kind(
+        "reading_uses",
+        "accepted reading",
+        "JOIN instrument_readings n ON n.id = t.reading_id \
+         JOIN LATERAL (SELECT code, record_id FROM equipment WHERE record_id = n.equipment_id ORDER BY version DESC LIMIT 1) q ON true",
+        "q.code || ', ' || n.value || ' ' || n.unit",
+        "'/instrument-readings/' || n.id",
+    ),
     kind("primary_standards", "primary standard", "", "t.code", "'/stock/standards/' || t.record_id"),
     kind("reagents", "reagent", "", "t.code", "'/stock/reagents/' || t.record_id"),
     kind("methods", "method", "", "t.code || ' v' || t.version", "'/methods/' || t.id"),

@@ -20,6 +20,8 @@ use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::versions::Correction;
 use ferrotitre_base::workings::Worked;
 use ferrotitre_bench::equipment::service::usable;
+use ferrotitre_bench::instrument_readings::uses;
+use ferrotitre_bench::instrument_readings::wire::Accepted;
 use ferrotitre_bench::readings;
 use ferrotitre_bench::samples::{portions, samples};
 use ferrotitre_bench::titrants::wire::Rejection;
@@ -401,6 +403,13 @@ async fn checked(
     Ok((row, used.state))
 }
 
+/// Notes which readings of the burette an instrument sent.
+async fn note(connection: &Connection, act: &Act, row: &TitrationRow, accepted: &[Accepted]) -> Result<(), Refusal> {
+    let made = uses::Made { table: TITRATION.table(), row: row.id.0, record: row.record_id };
+    let measured = uses::Measured::burette(row.burette_id, &row.initial_readings, &row.final_readings);
+    uses::note(connection, act, made, accepted, &measured).await
+}
+
 /// Records a titration and answers with the determination as it now stands.
 pub async fn record_titration(
     db: &Db,
@@ -421,8 +430,10 @@ pub async fn record_titration(
         let titrant = new.titrant;
         let work = Work { observer: author(act)?, method: &loaded.frame.method.facts.code, at: new.observed_at };
         let supervisor = supervision::of_work(connection, act, &work, new.supervisor).await?;
+        let accepted = new.accepted.clone();
         let (row, state) = checked(connection, &loaded, act, policy, new, None).await?;
         store::insert_titration(connection, &row).await?;
+        note(connection, act, &row, &accepted).await?;
         if let Some(supervisor) = supervisor {
             store::insert_supervision(connection, &row, supervisor).await?;
         }
@@ -467,9 +478,11 @@ pub async fn correct_titration(
         let work = Work { observer, method: &loaded.frame.method.facts.code, at: correction.facts.observed_at };
         let named = correction.facts.supervisor.or_else(|| loaded.supervisor_of(present.id).map(|id| id.0));
         let supervisor = supervision::of_work(connection, act, &work, named).await?;
+        let accepted = correction.facts.accepted.clone();
         let (row, _) =
             checked(connection, &loaded, act, policy, correction.facts, Some((&present, correction.reason))).await?;
         store::insert_titration(connection, &row).await?;
+        note(connection, act, &row, &accepted).await?;
         if let Some(supervisor) = supervisor {
             store::insert_supervision(connection, &row, supervisor).await?;
         }

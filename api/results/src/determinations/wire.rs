@@ -9,6 +9,7 @@ use ferrotitre_base::sign_offs::SignOff;
 use ferrotitre_base::states::StateMove;
 use ferrotitre_base::web::answer::Located;
 use ferrotitre_base::web::decimal::Decimal;
+use ferrotitre_bench::instrument_readings::wire::Accepted;
 use ferrotitre_bench::specifications::conformity::ConformityStatement;
 use ferrotitre_core::chemistry::{Precipitate, ReductionRecord, StannousEnd};
 use serde::{Deserialize, Serialize};
@@ -192,6 +193,9 @@ pub struct NewTitration {
     /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub late_reason: Option<String>,
+    /// Readings of instruments that were accepted for readings of the burette.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub accepted: Vec<Accepted>,
 }
 
 /// A titration as recorded.

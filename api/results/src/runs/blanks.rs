@@ -13,6 +13,8 @@ use ferrotitre_base::web::answer::{Answer, Located, expect_version};
 use ferrotitre_base::web::decimal::{Decimal, in_range, words};
 use ferrotitre_base::web::versions::Correction;
 use ferrotitre_bench::equipment::service::usable;
+use ferrotitre_bench::instrument_readings::uses;
+use ferrotitre_bench::instrument_readings::wire::Accepted;
 use ferrotitre_bench::{impacts, methods, readings};
 use ferrotitre_core::chemistry::{chemistry, indicator};
 use ferrotitre_core::lifecycle::EntityKind;
@@ -74,6 +76,9 @@ pub struct NewBlank {
     /// Why it is recorded so much later than observed: needed after more than a day, or whatever the laboratory settled.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub late_reason: Option<String>,
+    /// Readings of instruments that were accepted for readings of the burette.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub accepted: Vec<Accepted>,
 }
 
 /// A blank.
@@ -144,6 +149,7 @@ impl Row {
                 concession: self.concession_id,
                 observed_at: self.observed_at,
                 late_reason: None,
+                accepted: Vec::new(),
             },
             recorded_by: self.recorded_by,
         }
@@ -296,13 +302,22 @@ async fn checked(
     Ok((row, added))
 }
 
+/// Notes which readings of the burette an instrument sent.
+async fn note(connection: &Connection, act: &Act, row: &Row, accepted: &[Accepted]) -> Result<(), Refusal> {
+    let made = uses::Made { table: KIND.table(), row: row.id.0, record: row.record_id };
+    let measured = uses::Measured::burette(row.burette_id, &row.initial_readings, &row.final_readings);
+    uses::note(connection, act, made, accepted, &measured).await
+}
+
 pub async fn record(db: &Db, act: &Act, run: Uuid, new: NewBlank) -> Result<Answer, Refusal> {
     not_in_the_future("observed_at", new.observed_at)?;
     db.write(act, async |connection| {
         let run = service::find(connection, run).await?;
         hold(connection, &[Held::Run(run.id.0)]).await?;
         service::still_open(connection, run.id).await?;
+        let accepted = new.accepted.clone();
         let row = checked(connection, act, &run, new, None).await?;
+        note(connection, act, &row.0, &accepted).await?;
         Ok(insert(connection, &row).await?.view(KIND.first_state().to_owned(), row.1.as_ref()))
     })
     .await
@@ -323,7 +338,9 @@ pub async fn correct(
         expect_version(if_match, &present.id.to_string())?;
         let run = service::find(connection, present.run_id.0).await?;
         service::still_open(connection, run.id).await?;
+        let accepted = correction.facts.accepted.clone();
         let row = checked(connection, act, &run, correction.facts, Some((&present, correction.reason))).await?;
+        note(connection, act, &row.0, &accepted).await?;
         let made = insert(connection, &row).await?;
         impacts::follow_up(connection, act, made.id.0).await?;
         Ok(made.view(KIND.first_state().to_owned(), row.1.as_ref()))

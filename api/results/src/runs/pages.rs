@@ -236,6 +236,7 @@ pub(super) async fn read_run(
     let name = |id: Uuid| people.get(&id).cloned().unwrap_or_default();
     let open = run.state == "open";
     let conducts = shell.may(Action::ConductRuns);
+    let instruments = blank::instruments(&shell, &db, &blanks).await?;
     let blank_table = blank::table(&shell, &db, &blanks, open && conducts, &people).await?;
     let results: Vec<Uuid> = lines.iter().map(|line| line.id).collect();
     let signed = lines.iter().filter(|line| line.purpose == "sample" && is_signed(&line.state)).count();
@@ -269,6 +270,7 @@ pub(super) async fn read_run(
         .section("quality", "Quality control", Part::Facts(control))
         .section("values", "Control values", Part::Table(values))
         .section("blanks", "Blanks", Part::Table(blank_table))
+        .section_of("instruments", "From instruments", instruments)
         .section(
             "determinations",
             "Determinations",

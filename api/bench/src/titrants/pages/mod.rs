@@ -27,9 +27,14 @@ use uuid::Uuid;
 
 use crate::choices;
 use crate::impacts::wire::TouchView;
+use crate::instrument_readings::offers;
+use crate::instrument_readings::shown::{self, Recorded};
+use crate::titrants::preparations::measured;
 use crate::titrants::service;
 use crate::titrants::store::PreparationFacts;
-use crate::titrants::wire::{ConcentrationView, FactorView, NewTitrant, PreparationView, TitrantDetail, TitrantView};
+use crate::titrants::wire::{
+    ConcentrationView, FactorView, NewPreparation, NewTitrant, PreparationView, TitrantDetail, TitrantView,
+};
 
 const KIND: EntityKind = EntityKind::Titrant;
 
@@ -264,7 +269,11 @@ pub(super) async fn read_titrant(
     }
     if let Some(view) = preparations.last() {
         let title = if amended { "Preparation as amended, to be released" } else { "Preparation by mass" };
-        sheet = sheet.section("preparation", title, Part::Facts(told(view)));
+        sheet = sheet.section("preparation", title, Part::Facts(told(view))).section_of(
+            "instruments",
+            "From instruments",
+            instruments(&shell, &db, &preparations).await?,
+        );
     }
     if let Some(found) = preparations.into_iter().next_back().and_then(|view| view.evaluation) {
         sheet = sheet
@@ -323,6 +332,18 @@ fn factor_table(shell: &Shell, factors: &[FactorView], earlier: &[&PreparationVi
     }
 }
 
+/// Readings of instruments behind the preparation of a lot.
+async fn instruments(shell: &Shell, db: &Db, all: &[PreparationView]) -> Result<Option<Part>, Refusal> {
+    let recorded = all.iter().map(|PreparationView { preparation: one, .. }| Recorded {
+        row: one.version_id,
+        record: one.id,
+        name: "preparation".to_owned(),
+        newest: all.iter().all(|other| other.preparation.version <= one.version),
+        measured: measured(&one.facts).into(),
+    });
+    shown::part(shell, db, &recorded.collect::<Vec<_>>()).await
+}
+
 /// Where an earlier version of a preparation stands on the page.
 fn anchor(of: &PreparationView) -> String {
     format!("preparation-{}", of.preparation.version)
@@ -354,11 +375,11 @@ pub(super) async fn prepare(
     shell: Shell,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-    sent: Sent,
+    mut sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let lot = service::read(&db, *id).await?.titrant;
     let back = format!("/titrants/{id}");
-    let form = Form::new(format!("Preparation of {}", lot.code), "Save preparation", back.as_str())
+    let mut form = Form::new(format!("Preparation of {}", lot.code), "Save preparation", back.as_str())
         .with(preparation_fields(&db, None).await?)
         .hide("titrant", id.to_string())
         .cautions(lot.cautions)
@@ -367,9 +388,10 @@ pub(super) async fn prepare(
             "c = m P B / (M V20); ISO 4787 for the flask.",
             "A manager who did not prepare it releases the lot.",
         );
+    offers::offer(&db, &mut form, &mut sent, &offers::MASS).await?;
     shell
-        .take(&who, &sent, form, async |act, facts: PreparationFacts| {
-            Ok(onward(&service::record_preparation(&db, &act, facts).await?, &back))
+        .take(&who, &sent, form, async |act, new: NewPreparation| {
+            Ok(onward(&service::record_preparation(&db, &act, new).await?, &back))
         })
         .await
 }

@@ -24,6 +24,9 @@ use uuid::Uuid;
 use super::{concentration_facts, touched};
 use crate::choices;
 use crate::equipment::service as equipment;
+use crate::instrument_readings::offers;
+use crate::instrument_readings::shown::{self, Recorded};
+use crate::instrument_readings::uses::Measured;
 use crate::readings::CAUSES;
 use crate::titrants::service as titrants;
 use crate::titrants::standardisations::{self as service, Step};
@@ -128,6 +131,7 @@ pub(super) async fn read_standardisation(
     let amends = view.amended;
     let changes = matches!(view.state.as_str(), "draft" | "returned" | "amended");
     let prepares = shell.may(Action::PrepareTitrants);
+    let instruments = instruments(&shell, &db, &view).await?;
     let titration_rows = view.titrations.iter().map(|titration| {
         let who = people.get(&titration.recorded_by.0).cloned().unwrap_or_default();
         titration_cells(&shell, *id, titration, changes && prepares, &who)
@@ -174,7 +178,11 @@ pub(super) async fn read_standardisation(
     if !view.touched.is_empty() {
         sheet = sheet.section("since", "Since it was submitted", Part::Facts(touched(&view.touched)));
     }
-    sheet = sheet.section("titrations", "Every titration made", Part::Table(titrations));
+    sheet = sheet.section("titrations", "Every titration made", Part::Table(titrations)).section_of(
+        "instruments",
+        "From instruments",
+        instruments,
+    );
     if let Some(found) = view.concentration {
         sheet = sheet
             .section("concentration", "What it comes to", Part::Facts(concentration_facts(&shell, &found)))
@@ -191,6 +199,26 @@ pub(super) async fn read_standardisation(
             "An approved standardisation puts its factor into force for the days named. Where something it rests on is corrected, a manager amends it.",
         )
         .show()
+}
+
+/// Readings of instruments behind the titrations of a standardisation.
+async fn instruments(shell: &Shell, db: &Db, view: &StandardisationView) -> Result<Option<Part>, Refusal> {
+    let (_, balance) = service::instruments(db, view.id).await?;
+    let all = &view.titrations;
+    let recorded = all.iter().map(|one| {
+        let facts = &one.facts;
+        let mut measured = Measured::burette(view.burette, &facts.initial_readings, &facts.final_readings);
+        let mass = facts.mass_g.iter().zip(balance);
+        measured.extend(mass.map(|(value, equipment)| Measured { field: "mass_g".to_owned(), equipment, value }));
+        Recorded {
+            row: one.version_id,
+            record: one.id,
+            name: format!("titration {}", one.position),
+            newest: all.iter().all(|other| other.id != one.id || other.version <= one.version),
+            measured,
+        }
+    });
+    shown::part(shell, db, &recorded.collect::<Vec<_>>()).await
 }
 
 fn titration_cells(
@@ -235,6 +263,14 @@ fn titration_fields() -> Vec<Field> {
     ]
 }
 
+/// What instruments can fill in: its burette and its balance are settled.
+async fn places(db: &Db, id: Uuid) -> Result<Vec<offers::Place>, Refusal> {
+    let (burette, balance) = service::instruments(db, id).await?;
+    let of = |place: &offers::Place, piece| offers::Place { of: offers::Of::One(piece), ..*place };
+    let mass = balance.into_iter().flat_map(|balance| offers::MASS.iter().map(move |place| of(place, balance)));
+    Ok(mass.chain(offers::BURETTE.iter().map(|place| of(place, burette))).collect())
+}
+
 /// Records a replicate or blank.
 #[routes]
 #[get("/standardisations/{id}/titrations/new")]
@@ -244,12 +280,12 @@ pub(super) async fn record_titration(
     shell: Shell,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-    sent: Sent,
+    mut sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let view = service::read(&db, *id).await?;
     let lot = titrants::read(&db, view.titrant).await?.titrant;
     let back = format!("/standardisations/{id}");
-    let form = Form::new(format!("Titration of {}", view.code), "Save titration", back.as_str())
+    let mut form = Form::new(format!("Titration of {}", view.code), "Save titration", back.as_str())
         .lead(view.missing.unwrap_or_default())
         .with(titration_fields())
         .cautions(lot.cautions)
@@ -258,6 +294,7 @@ pub(super) async fn record_titration(
             "ISO/IEC 17025:2017 6.5; JCGM 100.",
             "When enough replicates agree, the standardisation can be submitted.",
         );
+    offers::offer(&db, &mut form, &mut sent, &places(&db, *id).await?).await?;
     shell
         .take(&who, &sent, form, async |act, new: NewStandardisationTitration| {
             Ok(onward(&service::record_titration(&db, &act, *id, new).await?, &back))

@@ -440,6 +440,7 @@ fn titration_view(
             end_point: row.end_point.clone(),
             observed_at: row.observed_at,
             late_reason: None,
+            accepted: Vec::new(),
         },
         concentration: result
             .replicates

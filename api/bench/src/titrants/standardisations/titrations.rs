@@ -15,6 +15,8 @@ use super::reading::Loaded;
 use super::{KIND, TITRATION, load};
 use crate::equipment::service::usable;
 use crate::equipment::store::versions as equipment;
+use crate::instrument_readings::uses::{self, Measured};
+use crate::instrument_readings::wire::Accepted;
 use crate::readings;
 use crate::titrants::store::{self, StandardisationRow, StandardisationTitrationRow, TitrantRow};
 use crate::titrants::wire::{NewStandardisationTitration, Rejection, StandardisationTitrationView};
@@ -164,6 +166,27 @@ async fn accept(
     bench_times::accept(connection, act, late.within(row.id.0)).await
 }
 
+/// Notes which values an instrument sent.
+async fn note(
+    connection: &Connection,
+    act: &Act,
+    row: &StandardisationRow,
+    titration: &StandardisationTitrationRow,
+    accepted: &[Accepted],
+) -> Result<(), Refusal> {
+    let made = uses::Made { table: TITRATION.table(), row: titration.id.0, record: titration.record_id };
+    let mut measured = Measured::burette(row.burette_id, &titration.initial_readings, &titration.final_readings);
+    let mass = titration.mass_g.iter().zip(row.balance_id);
+    measured.extend(mass.map(|(value, equipment)| Measured { field: "mass_g".to_owned(), equipment, value }));
+    uses::note(connection, act, made, accepted, &measured).await
+}
+
+/// Burette of a standardisation, and its balance if there is one.
+pub async fn instruments(db: &Db, id: Uuid) -> Result<(Uuid, Option<Uuid>), Refusal> {
+    let row = db.read(async |connection| store::standardisation(connection, id).await).await?;
+    Ok((row.burette_id, row.balance_id))
+}
+
 pub async fn record_titration(
     db: &Db,
     act: &Act,
@@ -177,10 +200,11 @@ pub async fn record_titration(
         check_titration(connection, &row, &new).await?;
         let present = store::standardisation_titrations(connection, row.id).await?;
         let position = present.iter().map(|t| t.position).max().unwrap_or(0) + 1;
-        let late_reason = new.late_reason.clone();
+        let (late_reason, accepted) = (new.late_reason.clone(), new.accepted.clone());
         let titration = titration_row(act, row.id, position, new, None)?;
         accept(connection, act, &row, &titration, late_reason.as_deref()).await?;
         store::insert_standardisation_titration(connection, &titration).await?;
+        note(connection, act, &row, &titration, &accepted).await?;
         Ok(load(connection, row).await?.view)
     })
     .await
@@ -212,13 +236,14 @@ pub async fn correct_titration(
         expect_version(if_match, &present.id.to_string())?;
         may_change(connection, &row, false).await?;
         check_titration(connection, &row, &correction.facts).await?;
-        let late_reason = correction.facts.late_reason.clone();
+        let (late_reason, accepted) = (correction.facts.late_reason.clone(), correction.facts.accepted.clone());
         let titration =
             titration_row(act, row.id, present.position, correction.facts, Some((&present, correction.reason)))?;
         if titration.observed_at != present.observed_at {
             accept(connection, act, &row, &titration, late_reason.as_deref()).await?;
         }
         store::insert_standardisation_titration(connection, &titration).await?;
+        note(connection, act, &row, &titration, &accepted).await?;
         Ok(load(connection, row).await?.view)
     })
     .await

@@ -13,6 +13,7 @@ use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_bench::choices;
 use ferrotitre_bench::equipment::service as equipment;
+use ferrotitre_bench::instrument_readings::offers;
 use ferrotitre_bench::methods::rules::AcceptanceText;
 use ferrotitre_bench::titrants::service as titrants;
 use ferrotitre_core::chemistry::{Chemistry, Reduction, chemistry, indicator, reduction};
@@ -348,7 +349,7 @@ pub(super) async fn titrate(
     db: web::Data<Db>,
     policy: web::Data<Policy>,
     id: web::Path<Uuid>,
-    sent: Sent,
+    mut sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let view = service::read(&db, *id).await?;
     let around = Around::of(&db, &view, &view.titrations).await?;
@@ -357,6 +358,7 @@ pub(super) async fn titrate(
     let mut form = Form::new(format!("Titrate {}", view.code), "Save titration", format!("/determinations/{id}"))
         .with(fields(&around, &means, 2));
     begin_with(&mut form, &view, &means);
+    offers::offer(&db, &mut form, &mut sent, &offers::BURETTE).await?;
     let entry = chemistry(&around.method.chemistry);
     let lot = lot_words(&db, &view, &form).await?;
     let draw = |shell: &Shell, form: &Form, status: StatusCode| {

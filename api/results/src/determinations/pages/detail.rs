@@ -10,6 +10,8 @@ use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::sign_offs::SignOff;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
+use ferrotitre_bench::instrument_readings::shown::{self, Recorded};
+use ferrotitre_bench::instrument_readings::uses::Measured;
 use ferrotitre_bench::methods::rules::{AcceptanceText, MethodRules};
 use ferrotitre_bench::methods::service as methods;
 use ferrotitre_bench::specifications::pages::statements;
@@ -155,6 +157,7 @@ pub(super) async fn read_determination(
     let all = service::titrations(&db, *id).await?;
     let around = Around::of(&db, &view, &all).await?;
     let titrations = titrations(&shell, &view, &all, &around);
+    let instruments = shown::part(&shell, &db, &recorded(&all)).await?;
     let title = format!("{} {}", view.code, view.analyte);
     let facts = about(&view, &around);
     let own = shell.user.as_ref().is_some_and(|user| may_take_out(&user.roles, view.is_work_of(user.account)));
@@ -221,6 +224,7 @@ pub(super) async fn read_determination(
         .section("about", "About", Part::Facts(facts))
         .section_of("titres", "Titres", picture)
         .section("titrations", "Every titration made", titrations)
+        .section_of("instruments", "From instruments", instruments)
         .section("rules", "What the rules say", Part::Verdicts(evaluation.verdicts))
         .section_of("working", "Working", evaluation.working.map(Part::Working))
         .section_way(finished, "As text", format!("/api/v1/determinations/{id}/working"))
@@ -271,6 +275,21 @@ fn about(view: &DeterminationView, around: &Around) -> Vec<Fact> {
         facts.push(fact("Titre that counts", Cell::text(format!("{} mL", show::figure(titre, 6)))));
     }
     facts
+}
+
+/// Titrations with the readings that an instrument may have sent.
+fn recorded(all: &[TitrationView]) -> Vec<Recorded<'_>> {
+    let mut recorded = Vec::new();
+    for one in all {
+        recorded.push(Recorded {
+            row: one.version_id,
+            record: one.id,
+            name: format!("titration {}", one.position),
+            newest: all.iter().all(|other| other.id != one.id || other.version <= one.version),
+            measured: Measured::burette(one.facts.burette, &one.facts.initial_readings, &one.facts.final_readings),
+        });
+    }
+    recorded
 }
 
 fn titrations(shell: &Shell, view: &DeterminationView, all: &[TitrationView], around: &Around) -> Part {

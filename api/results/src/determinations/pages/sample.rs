@@ -7,7 +7,7 @@ use ferrotitre_base::auth::permissions::acts::ReadRecords;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::problem::Problem;
-use ferrotitre_bench::samples::pages::{fields, portion_table};
+use ferrotitre_bench::samples::pages::{fields, portion_instruments, portion_table};
 use ferrotitre_bench::samples::samples;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::sheet::{Part, Sheet, Table, facts};
@@ -58,6 +58,7 @@ pub(super) async fn read_sample(
         .way(registers, "Correct", format!("{path}/correction"))
         .section("about", "About", Part::Facts(facts(&fields(), &json(&present.facts), &shell)))
         .section("portions", "Test portions", Part::Table(portions))
+        .section_of("instruments", "From instruments", portion_instruments(&shell, &db, *id).await?)
         .with([judged_by::section(&shell, &db, *id).await?])
         .section(
             "determinations",

@@ -49,6 +49,7 @@ pub(in crate::determinations) fn titration_view(
             supervisor: None,
             observed_at: row.observed_at,
             late_reason: None,
+            accepted: Vec::new(),
         },
     }
 }

@@ -9,13 +9,16 @@ use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::Correction;
 use ferrotitre_bench::choices;
+use ferrotitre_bench::instrument_readings::offers;
+use ferrotitre_bench::instrument_readings::shown::{self, Recorded};
+use ferrotitre_bench::instrument_readings::uses::Measured;
 use ferrotitre_bench::methods::service as methods;
 use ferrotitre_bench::methods::store::MethodFacts;
 use ferrotitre_bench::readings::CAUSES;
 use ferrotitre_core::chemistry::{chemistry, indicator};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward, words};
-use ferrotitre_html::sheet::{Cell, Names, Table};
+use ferrotitre_html::sheet::{Cell, Names, Part, Table};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use ferrotitre_html::versioned::json;
@@ -48,6 +51,19 @@ pub(super) async fn table(
         vec!["Kind", "State", "Readings, mL", "What was added", "End point", "Titrant", "When, who", "Reason", "", ""];
     let rows = blanks.iter().map(|blank| blank_cells(shell, blank, open, &named)).collect();
     Ok(Table { columns, rows, empty: "No blank yet.", ..Table::default() })
+}
+
+/// Readings of instruments behind the blanks of a run, for its page.
+pub(super) async fn instruments(shell: &Shell, db: &Db, blanks: &[BlankView]) -> Result<Option<Part>, Refusal> {
+    let newest = |one: &BlankView| blanks.iter().all(|other| other.id != one.id || other.version <= one.version);
+    let recorded = blanks.iter().map(|one| Recorded {
+        row: one.version_id,
+        record: one.id,
+        name: format!("blank of {}", show::time(one.facts.observed_at)),
+        newest: newest(one),
+        measured: Measured::burette(one.facts.burette, &one.facts.initial_readings, &one.facts.final_readings),
+    });
+    shown::part(shell, db, &recorded.collect::<Vec<_>>()).await
 }
 
 /// What was added to a blank: a solution by a pipette, or an equivalent of titrant.
@@ -161,16 +177,17 @@ pub(in crate::runs) async fn record_blank(
     shell: Shell,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-    sent: Sent,
+    mut sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let run = service::read(&db, *id).await?;
     let method = methods::version(&db, run.method).await?.facts;
     let back = format!("/runs/{id}#blanks");
     let [what, why, next] = about(&method);
-    let form = Form::new(format!("Blank of {}", run.code), "Save blank", back.as_str())
+    let mut form = Form::new(format!("Blank of {}", run.code), "Save blank", back.as_str())
         .with(blank_fields(&db, &method).await?)
         .cautions(chemistry(&method.chemistry).map(ferrotitre_core::chemistry::Chemistry::cautions).unwrap_or_default())
         .help(what, why, next);
+    offers::offer(&db, &mut form, &mut sent, &offers::BURETTE).await?;
     shell
         .take(&who, &sent, form, async |act, new: NewBlank| {
             Ok(onward(&blanks::record(&db, &act, *id, new).await?, &back))

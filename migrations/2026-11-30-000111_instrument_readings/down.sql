@@ -1,0 +1,2 @@
+DROP TABLE reading_uses;
+DROP TABLE instrument_readings;
