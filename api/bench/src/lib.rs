@@ -5,6 +5,7 @@ pub mod choices;
 pub mod concessions;
 pub mod equipment;
 pub mod impacts;
+pub mod importing;
 pub mod methods;
 pub mod nonconformities;
 pub mod readings;

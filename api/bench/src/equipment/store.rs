@@ -65,7 +65,7 @@ impl EquipmentFacts {
         matches!(self.kind.as_str(), "pipette" | "flask")
     }
 
-    fn check(&self) -> Result<(), Refusal> {
+    pub(crate) fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         code(&mut errors, "code", &self.code);
         words(&mut errors, "description", &self.description);
@@ -121,7 +121,7 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Equipment,
     path: "/api/v1/equipment",
     meanings: super::MEANINGS,
-    also: [every, record, correct, advance, read, list],
+    also: [every, record, record_all, correct, advance, read, list],
 }
 
 /// A line of a corrections table.
@@ -345,6 +345,21 @@ pub async fn present_facts(mut connection: &Connection, ids: &[Uuid]) -> Result<
         .select((equipment::record_id, EquipmentFacts::as_select()))
         .load(&mut connection)
         .await?)
+}
+
+/// Pieces by the codes that they have at present.
+pub async fn by_codes(
+    mut connection: &Connection,
+    codes: &[String],
+) -> Result<std::collections::HashMap<String, (Uuid, EquipmentFacts)>, Refusal> {
+    let ids: Vec<Uuid> = equipment::table
+        .filter(equipment::code.eq_any(codes))
+        .select(equipment::record_id)
+        .distinct()
+        .load(&mut connection)
+        .await?;
+    let present = present_facts(connection, &ids).await?;
+    Ok(present.into_iter().map(|(id, facts)| (facts.code.clone(), (id, facts))).collect())
 }
 
 /// The latest calibration of every piece, if it ends by a day.
