@@ -191,8 +191,6 @@ async fn broken_workbooks_are_refused_by_cell() {
         "<table:table-cell table:formula=\"of:=1/0\" office:value-type=\"float\" office:value=\"0\"/>".to_owned();
     let mut number = good.clone();
     number[3] = "<table:table-cell office:value-type=\"float\" office:value=\"45717\"><text:p>45717</text:p></table:table-cell>".to_owned();
-    let mut coded = good.clone();
-    coded[0] = "<table:table-cell office:value-type=\"date\" office:date-value=\"2025-03-01\"><text:p>2025-03-01</text:p></table:table-cell>".to_owned();
     let headings: Vec<String> = HEADINGS.iter().map(|heading| word(heading)).collect();
     let sheet = |rows: &[&Vec<String>]| rows.iter().map(|cells| row(cells)).collect::<String>();
     for form in ["ods", "xlsx"] {
@@ -206,12 +204,16 @@ async fn broken_workbooks_are_refused_by_cell() {
                 "formula_error",
             ),
             ("a number for a day", sheet(&[&headings, &number]), "D2, Prepared or received", "date"),
-            ("a day for a code", sheet(&[&headings, &coded]), "A2, Lot code", "text"),
         ] {
             let bytes = written_as("list.fods", flat(&[("lots", &rows)]).as_bytes(), None, form).await;
             let refused = app.manager.post(PATH, &iso(&name, &bytes)).await;
             assert_eq!(first(refused, 422, "invalid_input"), pair(field, rule), "{what} in {form}");
         }
+        // A code that LibreOffice takes for a day is not guessed back.
+        let taken = format!("{}{}", head(), GOOD.replace("R-1", "2025-03-01"));
+        let bytes = opened(&taken, false, &[], form).await;
+        let refused = app.manager.post(PATH, &iso(&name, &bytes)).await;
+        assert_eq!(first(refused, 422, "invalid_input"), pair("A2, Lot code", "text"));
         let two = flat(&[("notes", &row(&words("about this list"))), ("lots", &sheet(&[&headings, &good]))]);
         let bytes = written_as("list.fods", two.as_bytes(), None, form).await;
         let mut file = iso(&name, &bytes);

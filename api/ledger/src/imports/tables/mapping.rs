@@ -14,7 +14,7 @@ use sha2::{Digest, Sha256};
 use super::book::{self, Book, MOST_ROWS, Row, letters};
 use super::cell::{self, Cell, Dates, Marks};
 use super::wrong::{At, Wrong};
-use super::{Column, Heading, NewTable, Placed, ReadRow};
+use super::{Column, Heading, NewTable, Placed, ReadTableRow};
 
 /// Rows that a preview shows.
 const SHOWN: usize = 10;
@@ -28,7 +28,7 @@ pub(super) struct Prepared<R> {
     pub sheets: Vec<String>,
     pub sheet: String,
     pub headings: Vec<Heading>,
-    pub sample: Vec<ReadRow>,
+    pub sample: Vec<ReadTableRow>,
     /// Rows that hold anything, those that cannot be read among them.
     pub count: usize,
     pub rows: Vec<Placed<R>>,
@@ -123,9 +123,13 @@ pub(super) fn look(file: &NewTable) -> Result<Look, Refusal> {
     })
 }
 
-/// Headings without the blanks around them and the ends of lines inside.
+/// Headings without the blanks around them and the ends of lines inside; what lies under a merged one is none.
 fn headings(row: &Row) -> Vec<String> {
-    row.cells.iter().map(|cell| cell.shown().split_whitespace().collect::<Vec<_>>().join(" ")).collect()
+    let one = |cell: &Cell| match cell {
+        Cell::Merged => String::new(),
+        cell => cell.shown().split_whitespace().collect::<Vec<_>>().join(" "),
+    };
+    row.cells.iter().map(one).collect()
 }
 
 /// Where a field is, by a heading.
@@ -245,7 +249,7 @@ pub(super) fn prepare<R: DeserializeOwned>(columns: &[Column], file: &NewTable) 
         if sample.len() < SHOWN
             && let Some((_, values)) = &read
         {
-            sample.push(ReadRow { row: row.number, values: values.clone() });
+            sample.push(ReadTableRow { row: row.number, values: values.clone() });
         }
         let number = row.number;
         wrong.cells.insert(number, row.cells);

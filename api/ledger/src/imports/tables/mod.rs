@@ -239,7 +239,7 @@ pub struct Heading {
 
 /// A row as it was read.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-pub struct ReadRow {
+pub struct ReadTableRow {
     /// Row of the sheet or line of the text.
     #[schema(example = 2)]
     pub row: u32,
@@ -277,7 +277,7 @@ pub struct TableView {
     #[schema(example = 412)]
     pub records: usize,
     /// The first rows as they were read.
-    pub sample: Vec<ReadRow>,
+    pub sample: Vec<ReadTableRow>,
 }
 
 impl Located for TableView {
