@@ -22,6 +22,7 @@ mod exports;
 mod factors;
 mod figures;
 mod idempotency;
+mod imports;
 mod lab;
 mod listen;
 mod lookback;

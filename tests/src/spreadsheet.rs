@@ -49,28 +49,48 @@ pub fn number(cell: &Data) -> Option<f64> {
     }
 }
 
+/// Has LibreOffice open a file and write it in another form: `xlsx` or `ods`. `filter` says how a text is to be understood.
+///
+/// # Panics
+/// If LibreOffice is missing or fails.
+pub async fn written_as(name: &str, bytes: &[u8], filter: Option<&str>, to: &str) -> Vec<u8> {
+    let folder: PathBuf = std::env::temp_dir().join(format!("ferrotitre-spreadsheet-{}", uuid::Uuid::now_v7()));
+    let (from, out) = (folder.join("in"), folder.join("out"));
+    std::fs::create_dir_all(&from).unwrap();
+    let file = from.join(name);
+    std::fs::write(&file, bytes).unwrap();
+    let form = if to == "xlsx" { "xlsx:Calc MS Excel 2007 XML" } else { to };
+    let mut office = tokio::process::Command::new("soffice");
+    office.arg(format!("-env:UserInstallation=file://{}", folder.join("profile").display()));
+    office.args(filter.map(|filter| format!("--infilter={filter}")));
+    office.args(["--headless", "--norestore", "--convert-to", form, "--outdir"]).arg(&out).arg(&file);
+    let output = office.output().await.unwrap();
+    let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem);
+    let found = std::fs::read(out.join(format!("{stem}.{to}")));
+    let _ = std::fs::remove_dir_all(&folder);
+    assert!(output.status.success() && found.is_ok(), "{}", String::from_utf8_lossy(&output.stderr));
+    found.unwrap()
+}
+
 /// Has LibreOffice open a workbook, compute it and write it again.
 ///
 /// # Panics
 /// If LibreOffice is missing or fails.
 pub async fn recalculated(bytes: &[u8]) -> Vec<u8> {
-    let folder: PathBuf = std::env::temp_dir().join(format!("ferrotitre-spreadsheet-{}", uuid::Uuid::now_v7()));
-    let (from, to) = (folder.join("in"), folder.join("out"));
-    std::fs::create_dir_all(&from).unwrap();
-    let file = from.join("workbook.xlsx");
-    std::fs::write(&file, bytes).unwrap();
-    let output = tokio::process::Command::new("soffice")
-        .arg(format!("-env:UserInstallation=file://{}", folder.join("profile").display()))
-        .args(["--headless", "--norestore", "--convert-to", "xlsx:Calc MS Excel 2007 XML", "--outdir"])
-        .arg(&to)
-        .arg(&file)
-        .output()
-        .await;
-    let output = output.unwrap();
-    let found = std::fs::read(to.join("workbook.xlsx"));
-    let _ = std::fs::remove_dir_all(&folder);
-    assert!(output.status.success() && found.is_ok(), "{}", String::from_utf8_lossy(&output.stderr));
-    found.unwrap()
+    written_as("workbook.xlsx", bytes, None, "xlsx").await
+}
+
+/// A text with semicolons as somebody opens it in LibreOffice, where decimals have a comma (German) or a point (English), and saves it.
+/// Columns that are named, from 1, stay text.
+///
+/// # Panics
+/// If LibreOffice is missing or fails.
+pub async fn opened(text: &str, comma: bool, text_columns: &[usize], to: &str) -> Vec<u8> {
+    let columns: Vec<String> = text_columns.iter().map(|column| format!("{column}/2")).collect();
+    // Semicolon, quotation mark, UTF-8, from line 1, kinds of columns, language, quoted as text, days and numbers recognised.
+    let language = if comma { 1031 } else { 1033 };
+    let filter = format!("CSV:59,34,76,1,{},{language},false,true", columns.join("/"));
+    written_as("list.csv", text.as_bytes(), Some(&filter), to).await
 }
 
 /// The workbook with another number in a cell, as somebody would type it.

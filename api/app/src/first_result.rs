@@ -190,6 +190,7 @@ pub async fn first_result(_who: Allowed<OwnAccount>, shell: Shell, db: web::Data
             "Describe the laboratory",
             "/laboratory/description",
         )
+        .way(shell.may(Action::ReadRecords) && open > 0, "Import lists of what there is", "/imports/new")
         .section(
             "needs",
             "",

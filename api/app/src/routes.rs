@@ -1,7 +1,7 @@
 //! The one list of what is mounted where.
 
 use ferrotitre_bench::{
-    concessions, equipment, impacts, instrument_readings, methods, nonconformities, samples, specifications, standards,
+    concessions, equipment, impacts, importing, instrument_readings, methods, nonconformities, samples, specifications, standards,
     titrants,
 };
 use ferrotitre_ledger::{accounts, audit, imports, laboratory, set_up};
@@ -24,6 +24,7 @@ pub fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(day::routes)
         .configure(first_result::routes)
         .configure(find::routes)
+        .configure(importing::pages::routes)
         .configure(equipment::pages::routes)
         .configure(instrument_readings::pages::routes)
         .configure(standards::pages::routes)
@@ -83,6 +84,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(reading_habits::routes)
             .configure(exports::routes)
             .configure(imports::routes)
+            .configure(importing::routes)
             .configure(validation_studies::routes)
             .configure(calculations::routes)
             .configure(audit::routes),

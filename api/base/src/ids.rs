@@ -166,6 +166,8 @@ ids! {
     NonconformityLinkId;
     /// An imported file.
     ImportedFileId;
+    /// An imported table.
+    ImportedTableId;
     /// A round of a proficiency test or comparison, one version.
     ProficiencyRoundId;
     /// An export that was handed out.

@@ -6,6 +6,7 @@ pub mod concessions;
 pub mod equipment;
 pub mod impacts;
 pub mod instrument_readings;
+pub mod importing;
 pub mod methods;
 pub mod nonconformities;
 pub mod readings;

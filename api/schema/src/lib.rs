@@ -732,6 +732,36 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Tables of what a laboratory has, whose rows became records, kept as they came.
+    imported_tables (id) {
+        /// Identity.
+        id -> Uuid,
+        /// What the rows became.
+        purpose -> Text,
+        /// What they belong to, where they belong to one thing: the control chart.
+        subject_id -> Nullable<Uuid>,
+        /// Name of the file, as given.
+        file_name -> Text,
+        /// What the file is.
+        format -> Text,
+        /// How it was read: sheet, marks, columns, what stood in every row.
+        reading -> Jsonb,
+        /// SHA-256 of the file.
+        digest -> Text,
+        /// The file, as it came. Its audit event holds a digest.
+        content -> Bytea,
+        /// Number of records made of it.
+        records -> Int4,
+        /// Every row with the record it became. Its audit event holds a digest.
+        became -> Jsonb,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// Iron(III) by difference of total iron and iron(II) of one sample.
     iron_results (id) {
         /// Identity.

@@ -69,6 +69,8 @@ async fn imports(control: &Control) {
         "text": format!("ferrotitre control values 1\nobserved_at;value [g/L];note\n{};118,2;\n", days_ago(1.0)),
     });
     let _ = app.analyst.post(&format!("/control-charts/{chart}/imports"), &file).await.expect(201);
+    let list = crate::imports::reagents("R-LIST-1");
+    let _ = app.analyst.post("/import-tables/reagents/imports", &list).await.expect(201);
 }
 
 /// A chart that refutes the budget of the method, and nobody has decided yet.

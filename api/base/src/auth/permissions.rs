@@ -125,12 +125,13 @@ actions! {
         "list_sign_offs", "list_concessions", "read_concession",
         "list_alerts", "stream_alerts",
         "list_control_materials", "read_control_material",
-        "list_control_charts", "read_control_chart", "draw_control_chart", "draw_control_chart_pixels", "read_lot_step", "read_control_import_template",
+        "list_control_charts", "read_control_chart", "draw_control_chart", "draw_control_chart_pixels", "read_lot_step", "read_control_import_template", "read_control_table_template",
         "list_control_points", "read_control_value", "review_control_chart", "read_chart_phase",
         "compute_run_lengths", "list_qc_plans", "read_qc_plan",
         "list_nonconformities", "read_nonconformity", "list_impacts", "read_impact", "read_uses", "read_uses_of_a_time", "suppose",
         "list_certificates", "read_certificate", "preview_certificate", "print_certificate", "read_laboratory",
-        "list_imports", "read_import",
+        "list_imports", "read_import", "list_import_tables", "read_import_table_template",
+        "list_imported_tables", "read_imported_table", "read_imported_table_file",
         "list_proficiency_rounds", "read_proficiency_round", "draw_proficiency_history",
         "list_validation_studies", "read_validation_study", "read_validation_answers", "read_validation_answer",
         "read_validation_workings", "read_validation_characteristic_workings",
@@ -138,7 +139,8 @@ actions! {
         "list_decision_rules", "read_decision_rule", "list_specifications", "read_specification",
         "read_specification_risk", "draw_specification_risk", "draw_specification_risk_pixels", "list_sample_specifications"];
     /// Records equipment and its calibrations.
-    RecordEquipment = "record_equipment": [Manager] for ["record_equipment", "correct_equipment", "record_calibration", "correct_calibration", "correct_equipment_check", "move_equipment"];
+    RecordEquipment = "record_equipment": [Manager] for ["record_equipment", "correct_equipment", "record_calibration", "correct_calibration", "correct_equipment_check", "move_equipment",
+        "preview_equipment", "import_equipment", "preview_calibrations", "import_calibrations"];
     /// Records a check of equipment.
     CheckEquipment = "check_equipment": [Analyst, Manager, Instrument] for ["record_equipment_check"];
     /// Sends what an instrument showed; nobody types what only an instrument sends.
@@ -146,7 +148,8 @@ actions! {
     /// Receives lots of primary standards, reagents and control materials.
     ReceiveLots = "receive_lots": [Analyst, Manager] for [
         "record_primary_standard", "correct_primary_standard", "record_reagent", "correct_reagent",
-        "record_control_material", "correct_control_material"];
+        "record_control_material", "correct_control_material",
+        "preview_primary_standards", "import_primary_standards", "preview_reagents", "import_reagents"];
     /// Releases, suspends and withdraws lots of standards, reagents and control materials.
     ReleaseLots = "release_lots": [Manager] for ["move_primary_standard", "move_reagent", "move_control_material"];
     /// Prepares and standardises titrants.
@@ -173,7 +176,8 @@ actions! {
     /// Gives samples specifications, and takes them off.
     AssignSpecifications = "assign_specifications": [Analyst, Manager] for ["assign_specification", "remove_sample_specification"];
     /// Registers samples and test portions.
-    RegisterSamples = "register_samples": [Analyst, Manager] for ["record_sample", "correct_sample", "move_sample", "record_test_portion", "correct_test_portion"];
+    RegisterSamples = "register_samples": [Analyst, Manager] for ["record_sample", "correct_sample", "move_sample", "record_test_portion", "correct_test_portion",
+        "preview_samples", "import_samples"];
     /// Opens, closes and repeats runs, records blanks and determinations.
     ConductRuns = "conduct_runs": [Analyst, Manager] for ["open_run", "close_run", "record_blank", "correct_blank", "judge_blank", "record_determination", "record_iron_result"];
     /// Releases or rejects runs.
@@ -214,7 +218,8 @@ actions! {
     /// Approves or rejects limits that somebody else proposed.
     ApprovePhases = "approve_chart_phases": [Manager] for ["approve_chart_phase", "reject_chart_phase"];
     /// Records control values.
-    RecordControlValues = "record_control_values": [Analyst, Manager] for ["record_control_value", "preview_control_values", "import_control_values"];
+    RecordControlValues = "record_control_values": [Analyst, Manager] for ["record_control_value", "preview_control_values", "import_control_values",
+        "preview_control_table", "import_control_table"];
     /// Says what became of a control value.
     DisposeControlValues = "dispose_control_values": [Manager] for ["dispose_control_value"];
     /// Opens nonconformities; an auditor's finding is one.

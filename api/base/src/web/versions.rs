@@ -68,7 +68,8 @@ pub struct Correction<F> {
 ///
 /// `also` names what a kind needs beyond making, reading and correcting a row: `exactly` (one version), `every` (all versions of
 /// several things), and the use cases
-/// `record`, `correct`, `advance`, `read` (with the history) and `list`.
+/// `record`, `record_all` (in a transaction that does more, with the codes that are `taken`), `correct`, `advance`, `read` (with the
+/// history) and `list`.
 ///
 /// Needs in scope: the facts type (queryable, insertable, serialisable) with a method `check(&self) -> Result<(), Refusal>`.
 #[macro_export]
@@ -219,6 +220,31 @@ macro_rules! versioned {
                 Ok(insert(connection, &row).await?.view($kind.first_state().to_owned()))
             })
             .await
+        }
+    };
+    (@ record_all $table:ident, $id:ident, $facts:ident, $kind:expr) => {
+        /// Records several, in their order.
+        pub async fn record_all(mut connection: &Connection, act: &Act, all: Vec<$facts>) -> Result<Vec<Uuid>, Refusal> {
+            let rows = all.into_iter().map(|facts| first(act, facts)).collect::<Result<Vec<Row>, Refusal>>()?;
+            // A statement takes at most 65 535 values.
+            for some in rows.chunks(1000) {
+                diesel::insert_into($table::table)
+                    .values(some)
+                    .execute(&mut connection)
+                    .await
+                    .map_err(|error| from_store(error, super::MEANINGS))?;
+            }
+            Ok(rows.into_iter().map(|row| row.record_id).collect())
+        }
+
+        /// Those codes that something has or had.
+        pub async fn taken(mut connection: &Connection, codes: &[String]) -> Result<Vec<String>, Refusal> {
+            Ok($table::table
+                .filter($table::code.eq_any(codes))
+                .select($table::code)
+                .distinct()
+                .load(&mut connection)
+                .await?)
         }
     };
     (@ correct $table:ident, $id:ident, $facts:ident, $kind:expr) => {

@@ -39,7 +39,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(trust::correct_check);
 }
 
-fn fields() -> Vec<Field> {
+pub(crate) fn fields() -> Vec<Field> {
     vec![
         Field::new("code", "Code on the label", Kind::Text),
         Field::new("kind", "Kind", Kind::Choice(words(&KINDS))),
@@ -90,6 +90,8 @@ pub(super) async fn list_equipment(
         Table { columns: COLUMNS.to_vec(), rows: rows(&pieces), empty: "No equipment yet.", ..Table::default() };
     Sheet::new(&shell, "Equipment", "Equipment")
         .way(shell.may(Action::RecordEquipment), "Record equipment", "/equipment/new")
+        .way(shell.may(Action::RecordEquipment), "Import a list", "/equipment/import")
+        .way(shell.may(Action::RecordEquipment), "Import calibrations", "/calibrations/import")
         .way(true, "Concessions", "/concessions")
         .way(true, "Readings", "/instrument-readings")
         .way(true, "Labels", "/labels?kind=equipment")

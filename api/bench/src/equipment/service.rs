@@ -55,14 +55,21 @@ fn calibration_row(act: &Act, equipment: Uuid, new: NewCalibration) -> Result<Ca
 }
 
 pub async fn record_calibration(db: &Db, act: &Act, equipment: Uuid, new: NewCalibration) -> Result<Answer, Refusal> {
-    db.write(act, async |connection| {
-        let present = versions::current(connection, equipment).await?;
-        new.check(&present.facts)?;
-        let row = store::insert_calibration(connection, &calibration_row(act, equipment, new)?).await?;
-        impacts::follow_up(connection, act, row.id.0).await?;
-        Ok(row)
-    })
-    .await
+    db.write(act, async |connection| record_calibration_in(connection, act, equipment, new).await).await
+}
+
+/// Records a calibration in a transaction that does more.
+pub async fn record_calibration_in(
+    connection: &Connection,
+    act: &Act,
+    equipment: Uuid,
+    new: NewCalibration,
+) -> Result<Calibration, Refusal> {
+    let present = versions::current(connection, equipment).await?;
+    new.check(&present.facts)?;
+    let row = store::insert_calibration(connection, &calibration_row(act, equipment, new)?).await?;
+    impacts::follow_up(connection, act, row.id.0).await?;
+    Ok(row)
 }
 
 /// Corrects a calibration: a new one with the reason takes its place, and both stay.

@@ -65,7 +65,7 @@ impl EquipmentFacts {
         matches!(self.kind.as_str(), "pipette" | "flask")
     }
 
-    fn check(&self) -> Result<(), Refusal> {
+    pub(crate) fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         code(&mut errors, "code", &self.code);
         words(&mut errors, "description", &self.description);
@@ -121,7 +121,7 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Equipment,
     path: "/api/v1/equipment",
     meanings: super::MEANINGS,
-    also: [every, record, correct, advance, read, list],
+    also: [every, record, record_all, correct, advance, read, list],
 }
 
 /// A line of a corrections table.
@@ -355,20 +355,29 @@ pub async fn present_facts(mut connection: &Connection, ids: &[Uuid]) -> Result<
 
 /// A piece by its identity or by the code on its label now.
 pub async fn by_code_or_id(
-    mut connection: &Connection,
+    connection: &Connection,
     named: &str,
 ) -> Result<Option<(Uuid, EquipmentFacts)>, Refusal> {
     if let Ok(id) = named.parse::<Uuid>() {
         return Ok(present_facts(connection, &[id]).await?.pop());
     }
-    let ever: Vec<Uuid> = equipment::table
-        .filter(equipment::code.eq(named))
+    // A code that a correction took away is not its own any more.
+    Ok(by_codes(connection, &[named.to_owned()]).await?.remove(named))
+}
+
+/// Pieces by the codes that they have at present.
+pub async fn by_codes(
+    mut connection: &Connection,
+    codes: &[String],
+) -> Result<std::collections::HashMap<String, (Uuid, EquipmentFacts)>, Refusal> {
+    let ids: Vec<Uuid> = equipment::table
+        .filter(equipment::code.eq_any(codes))
         .select(equipment::record_id)
         .distinct()
         .load(&mut connection)
         .await?;
-    // A code that a correction took away is not its own any more.
-    Ok(present_facts(connection, &ever).await?.into_iter().find(|(_, facts)| facts.code == named))
+    let present = present_facts(connection, &ids).await?;
+    Ok(present.into_iter().map(|(id, facts)| (facts.code.clone(), (id, facts))).collect())
 }
 
 /// The latest calibration of every piece, if it ends by a day.

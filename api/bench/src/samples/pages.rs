@@ -91,6 +91,7 @@ pub(super) async fn list_samples(
     };
     Sheet::new(&shell, "Samples", "Samples")
         .way(shell.may(Action::RegisterSamples), "Register a sample", "/samples/new")
+        .way(shell.may(Action::RegisterSamples), "Import a list", "/samples/import")
         .way(true, "Labels", "/labels?kind=samples")
         .section("list", "", Part::Table(table))
         .help(

@@ -55,7 +55,7 @@ pub struct SampleFacts {
 }
 
 impl SampleFacts {
-    fn check(&self) -> Result<(), Refusal> {
+    pub(crate) fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         code(&mut errors, "code", &self.code);
         for (field, text) in [
@@ -113,7 +113,7 @@ versioned! {
     kind: super::KIND,
     path: "/api/v1/samples",
     meanings: super::MEANINGS,
-    also: [every, record, read, list],
+    also: [every, record, record_all, read, list],
 }
 
 /// Corrects a sample. What is said of it on a certificate that went out is looked into.

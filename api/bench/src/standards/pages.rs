@@ -39,7 +39,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(move_reagent);
 }
 
-fn standard_fields() -> Vec<Field> {
+pub(crate) fn standard_fields() -> Vec<Field> {
     let substances =
         PRIMARY_STANDARDS.iter().map(|entry| Choice::thing(entry.code, entry.code, entry.formula)).collect();
     vec![
@@ -61,7 +61,7 @@ fn standard_fields() -> Vec<Field> {
     ]
 }
 
-fn reagent_fields() -> Vec<Field> {
+pub(crate) fn reagent_fields() -> Vec<Field> {
     vec![
         Field::new("code", "Lot code", Kind::Text),
         Field::new("substance", "Substance", Kind::Text),
@@ -104,6 +104,7 @@ pub(super) async fn list_stock(
     };
     Sheet::new(&shell, "Stock", "Primary standards")
         .way(shell.may(Action::ReceiveLots), "Receive a lot", "/stock/standards/new")
+        .way(shell.may(Action::ReceiveLots), "Import a list", "/stock/standards/import")
         .way(true, "Reagents", "/stock/reagents")
         .way(true, "Control materials", "/control-materials")
         .way(true, "Labels", "/labels?kind=standards")
@@ -144,6 +145,7 @@ pub(super) async fn list_reagents(
     };
     Sheet::new(&shell, "Stock", "Reagents")
         .way(shell.may(Action::ReceiveLots), "Record a lot", "/stock/reagents/new")
+        .way(shell.may(Action::ReceiveLots), "Import a list", "/stock/reagents/import")
         .way(true, "Primary standards", "/stock")
         .way(true, "Labels", "/labels?kind=reagents")
         .cautions(SHELF)

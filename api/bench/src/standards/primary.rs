@@ -66,7 +66,7 @@ pub struct PrimaryStandardFacts {
 }
 
 impl PrimaryStandardFacts {
-    fn check(&self) -> Result<(), Refusal> {
+    pub(crate) fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         code(&mut errors, "code", &self.code);
         let known: Vec<&str> = PRIMARY_STANDARDS.iter().map(|entry| entry.code).collect();
@@ -149,7 +149,7 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::PrimaryStandard,
     path: "/api/v1/primary-standards",
     meanings: super::MEANINGS,
-    also: [exactly, every, record, advance, read, list],
+    also: [exactly, every, record, record_all, advance, read, list],
 }
 
 /// Present versions of the lots whose last day of use is a day or before it: identity, code, that day.

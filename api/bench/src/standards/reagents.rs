@@ -46,7 +46,7 @@ pub struct ReagentFacts {
 }
 
 impl ReagentFacts {
-    fn check(&self) -> Result<(), Refusal> {
+    pub(crate) fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         code(&mut errors, "code", &self.code);
         for (field, text) in [
@@ -91,7 +91,7 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Reagent,
     path: "/api/v1/reagents",
     meanings: super::MEANINGS,
-    also: [record, correct, advance, read, list],
+    also: [record, record_all, correct, advance, read, list],
 }
 
 /// Present versions of the lots whose last day of use is a day or before it: identity, code, that day.

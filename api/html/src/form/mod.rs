@@ -22,9 +22,10 @@ use uuid::Uuid;
 use crate::shell::Help;
 use crate::show;
 pub use field::{Choice, Field, Kind};
-pub use path::at;
-use path::{put, with_gaps, without_gaps};
+pub use path::{at, put};
+use path::{with_gaps, without_gaps};
 pub use sent::{Sent, field_of, onward, see};
+pub use upload::decoded;
 
 /// Field with the session's code.
 pub const CODE: &str = "_code";
@@ -36,6 +37,8 @@ pub const SHAPE: &str = "_shape";
 pub const RESHAPE: &str = "_reshape";
 /// Field with a file.
 pub const FILE: &str = "_file";
+/// Field with a file of any kind, whose bytes become `content`.
+pub const TABLE: &str = "_table";
 /// Field with the one-time code of a signature.
 pub const ONE_TIME: &str = "_one_time_code";
 /// Field with the version a correction corrects.

@@ -16,7 +16,7 @@ pub fn at<'a>(whole: &'a Value, path: &str) -> Option<&'a Value> {
 }
 
 /// Puts a value at a path; what is not there yet becomes a list or an object, as the path says.
-pub(super) fn put(whole: &mut Value, path: &str, value: Value) {
+pub fn put(whole: &mut Value, path: &str, value: Value) {
     let mut place = whole;
     for part in parts(path) {
         place = match part.parse::<usize>() {

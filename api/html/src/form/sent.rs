@@ -278,6 +278,12 @@ impl Shell {
         self.page(status, &AnswerPage { shell: self, title: form.title.clone(), form: &form, all: sections, answered })
     }
 
+    /// A form below what it is about, of a page that carries it out by itself.
+    pub fn below(&self, form: &Form, above: Vec<Section>, status: StatusCode) -> Result<HttpResponse, Problem> {
+        let answered = above.len();
+        self.page(status, &AnswerPage { shell: self, title: form.title.clone(), form, all: above, answered })
+    }
+
     /// Whether a form carries this session's code.
     ///
     /// # Errors

@@ -4,11 +4,13 @@ use actix_multipart::{Multipart, MultipartError};
 use actix_web::dev::Payload;
 use actix_web::error::PayloadError;
 use actix_web::http::header::{CONTENT_TYPE, HeaderMap};
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::web::bounds::Bounds;
 use futures_util::{StreamExt, TryStreamExt};
 
-use super::FILE;
+use super::{FILE, TABLE};
 
 /// Fields of one form; more than any has.
 const MOST_FIELDS: usize = 1000;
@@ -19,7 +21,8 @@ pub(super) fn announced(headers: &HeaderMap) -> bool {
     kind.trim_start().to_ascii_lowercase().starts_with("multipart/form-data")
 }
 
-/// Fields of a form; a file becomes `text`, and its name `file_name` unless another was typed.
+/// Fields of a form; a file becomes `text`, and its name `file_name` unless another was typed. One of any kind becomes `content`, in
+/// base64, in place of the one that the form carried.
 pub(super) async fn read(
     headers: &HeaderMap,
     payload: Payload,
@@ -46,27 +49,38 @@ pub(super) async fn read(
         while let Some(chunk) = bounds.in_time(part.next()).await? {
             bytes.extend_from_slice(&chunk.map_err(unreadable)?);
         }
-        if name == FILE {
-            file = file_name.filter(|name| !name.is_empty()).map(|name| (name, bytes)).or(file);
+        if name == FILE || name == TABLE {
+            // A browser sends an empty file without a name where none was chosen; a file may come without its name.
+            let chosen = !bytes.is_empty() || file_name.as_ref().is_some_and(|name| !name.is_empty());
+            file = chosen.then(|| (name == TABLE, file_name.unwrap_or_default(), bytes)).or(file);
         } else if pairs.len() < MOST_FIELDS {
             // Lines of a form end as the network's do; a file's own ends are kept.
             pairs.push((name, String::from_utf8(bytes).unwrap_or_default()));
         }
     }
-    if let Some((name, bytes)) = file {
-        let text = decoded(&bytes)
-            .ok_or_else(|| Refusal::invalid("text", "encoding", "the file must be text in UTF-8 or UTF-16", &name))?;
-        pairs.retain(|(field, value)| field != "text" && (field != "file_name" || !value.trim().is_empty()));
-        if !pairs.iter().any(|(field, _)| field == "file_name") {
+    match file {
+        None => {}
+        Some((true, name, bytes)) => {
+            pairs.retain(|(field, _)| field != "content" && field != "file_name");
             pairs.push(("file_name".to_owned(), name));
+            pairs.push(("content".to_owned(), STANDARD.encode(&bytes)));
         }
-        pairs.push(("text".to_owned(), text));
+        Some((false, name, bytes)) => {
+            let text = decoded(&bytes).ok_or_else(|| {
+                Refusal::invalid("text", "encoding", "the file must be text in UTF-8 or UTF-16", &name)
+            })?;
+            pairs.retain(|(field, value)| field != "text" && (field != "file_name" || !value.trim().is_empty()));
+            if !pairs.iter().any(|(field, _)| field == "file_name") {
+                pairs.push(("file_name".to_owned(), name));
+            }
+            pairs.push(("text".to_owned(), text));
+        }
     }
     Ok(pairs)
 }
 
 /// Text of a file: UTF-16 by its mark, else UTF-8.
-fn decoded(bytes: &[u8]) -> Option<String> {
+pub fn decoded(bytes: &[u8]) -> Option<String> {
     let pairs = |rest: &[u8], join: fn([u8; 2]) -> u16| {
         let whole = rest.chunks_exact(2);
         let complete = whole.remainder().is_empty();

@@ -201,6 +201,7 @@ const KINDS: &[Kind] = &[
     kind("nonconformity_steps", "step of a nonconformity", NONCONFORMITY, "n.code", OF_NONCONFORMITY),
     kind("nonconformity_links", "record of a nonconformity", NONCONFORMITY, "n.code", OF_NONCONFORMITY),
     kind("imported_files", "imported file", "", "t.file_name", "'/imports/' || t.id"),
+    kind("imported_tables", "imported table", "", "t.file_name", "'/imports/tables/' || t.id"),
     kind("validation_studies", "validation study", "", "t.code", "'/validation/' || t.id"),
     kind("validation_characteristics", "characteristic", STUDY, "s.code || ', ' || t.title", OF_STUDY),
     kind("validation_conclusions", "conclusion of a study", STUDY, "s.code || ' conclusion ' || t.number", OF_STUDY),

@@ -5,6 +5,7 @@ pub mod pages;
 pub mod service;
 pub mod store;
 pub mod table;
+pub mod tables;
 
 use chrono::{DateTime, Utc};
 use ferrotitre_base::ids::AccountId;
@@ -16,13 +17,15 @@ use uuid::Uuid;
 /// Mounts the feature.
 pub fn routes(config: &mut ServiceConfig<'_>) {
     config.service(handlers::list_imports).service(handlers::read_import);
+    tables::routes(config);
 }
 
 /// A file as sent. What its marks mean is declared and never guessed: 1,234 can be two different numbers.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NewImport {
-    /// Name of the file.
+    /// Name of the file; a table that was pasted has none.
+    #[serde(default = "nameless")]
     #[schema(example = "bath control 2025.csv")]
     pub file_name: String,
     /// point or comma.
@@ -36,6 +39,10 @@ pub struct NewImport {
         example = "ferrotitre control values 1\nobserved_at;value [g/L];note\n2025-03-04T08:30:00+01:00;118,2;\n"
     )]
     pub text: String,
+}
+
+fn nameless() -> String {
+    "a table without a name".to_owned()
 }
 
 /// A file whose rows became records, kept as it came.

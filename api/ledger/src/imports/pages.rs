@@ -19,14 +19,14 @@ use ferrotitre_html::show;
 use uuid::Uuid;
 
 use crate::accounts::service as accounts;
-use crate::imports::{ImportedFile, NewImport, service};
+use crate::imports::{ImportedFile, NewImport, service, tables};
 
 /// Lines of a file that its page shows.
 const SHOWN: usize = 500;
 
 /// Mounts the pages.
 pub fn routes(config: &mut web::ServiceConfig) {
-    config.service(list_imports).service(read_import);
+    config.service(list_imports).service(tables::pages::read_table).service(read_import);
 }
 
 /// Fields of every import: the file or its text, what its marks mean, and whether to try it first.
@@ -41,7 +41,9 @@ pub fn fields(template: String, mark: &str) -> Vec<Field> {
         Field::new(FILE, "File", Kind::File)
             .optional()
             .help("Text in UTF-8 or UTF-16, at most 16 MB. Its text takes the place of the table below."),
-        Field::new("file_name", "Name of the file", Kind::Text).optional().help("Left empty: the file's own."),
+        Field::new("file_name", "Name of the file", Kind::Text)
+            .optional()
+            .help("Left empty: the file's own, if it has one."),
         Field::new("decimal_mark", "Decimal mark", Kind::Choice(marks)).value(mark),
         Field::new("separator", "Between columns", Kind::Choice(separators)).value("semicolon"),
         Field::new("text", "The table, with its version line and header", Kind::Long)
@@ -73,7 +75,7 @@ pub async fn take_over<D: Deed>(
 }
 
 /// Wrong cells of a file, one a line; empty if the refusal is about something else.
-fn wrong_cells(refusal: &Refusal) -> Vec<Section> {
+pub(super) fn wrong_cells(refusal: &Refusal) -> Vec<Section> {
     if refusal.fields.is_empty() {
         return Vec::new();
     }
@@ -134,8 +136,10 @@ pub(super) async fn list_imports(
         filters: query.0.fields(&[]),
     };
     Sheet::new(&shell, "Imports", "Imports")
-        .lead("Every file whose rows became records. A file is imported on the page of its chart or characteristic.")
-        .section("list", "", Part::Table(table))
+        .way(true, "Import a list", "/imports/new")
+        .lead("Every file whose rows became records. A file of history is imported on the page of its chart or characteristic.")
+        .section("tables", "Lists of what there was", Part::Table(tables::pages::newest(&db).await?))
+        .section("list", "History of charts and studies", Part::Table(table))
         .help(
             "Files that were taken over, with who did it, when, and the digest of the text.",
             "ISO/IEC 17025:2017 7.11.6: transfers of data are checked.",

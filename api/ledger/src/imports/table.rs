@@ -113,7 +113,11 @@ pub fn read(file: &NewImport, version: &str, columns: &[&str]) -> Result<Table, 
         .from_reader(rest.as_bytes());
     let mut records = reader.records();
     let header: Vec<String> = match records.next() {
-        Some(Ok(header)) => header.iter().map(|name| name.trim().to_owned()).collect(),
+        Some(Ok(header)) => {
+            let names: Vec<String> = header.iter().map(|name| name.trim().to_owned()).collect();
+            let end = names.iter().rposition(|name| !name.is_empty()).map_or(0, |last| last + 1);
+            names.into_iter().take(end).collect()
+        }
         Some(Err(error)) => return Err(Refusal::invalid("text", "csv", error.to_string(), "")),
         None => return Err(Refusal::invalid("text", "header", "there is no header line", "")),
     };
@@ -130,12 +134,15 @@ pub fn read(file: &NewImport, version: &str, columns: &[&str]) -> Result<Table, 
         if record.iter().all(|cell| cell.trim().is_empty()) {
             continue;
         }
-        if record.len() != columns.len() {
+        // Spreadsheets write empty cells behind the last where another row once was longer.
+        let behind = record.iter().skip(columns.len()).any(|cell| !cell.trim().is_empty());
+        if record.len() < columns.len() || behind {
             let message = format!("{} cells where the header has {}", record.len(), columns.len());
             problems.add(line, "row", "width", &message, &record.iter().collect::<Vec<_>>().join(" | "));
             continue;
         }
-        rows.push(Row { line, cells: record.iter().map(|cell| cell.trim_matches([' ', '\t']).to_owned()).collect() });
+        let cells = record.iter().take(columns.len()).map(|cell| cell.trim_matches([' ', '\t']).to_owned());
+        rows.push(Row { line, cells: cells.collect() });
     }
     problems.check()?;
     if rows.is_empty() {
@@ -278,6 +285,8 @@ mod tests {
             "version_line"
         );
         assert_eq!(read(&file("comma", "comma", "x\n"), VERSION, &COLUMNS).unwrap_err().fields[0].rule, "distinct");
+        let ends = format!("{VERSION};;\nobserved_at;value [g/L];\n2025-03-04;1;;\n2025-03-05;2; \n");
+        assert_eq!(read(&file("comma", "semicolon", &ends), VERSION, &COLUMNS).unwrap().rows.len(), 2);
         let wide = format!("{VERSION}\nobserved_at;value [g/L]\n2025-03-04;1;2\n");
         assert_eq!(read(&file("comma", "semicolon", &wide), VERSION, &COLUMNS).unwrap_err().fields[0].rule, "width");
     }

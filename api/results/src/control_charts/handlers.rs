@@ -15,8 +15,11 @@ use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::{Correction, History, VersionView};
 use ferrotitre_ledger::imports::NewImport;
+use ferrotitre_ledger::imports::tables::template::{self, Download, TemplateForm};
+use ferrotitre_ledger::imports::tables::{NewTable, TableView, service as tables};
 use uuid::Uuid;
 
+use crate::control_charts::history::History as Lines;
 use crate::control_charts::import::ImportView;
 use crate::control_charts::lot_step::{self, LotStep, LotStepQuestion};
 use crate::control_charts::picture::PictureQuestion;
@@ -315,4 +318,41 @@ pub(super) async fn import_control_values(
 ) -> Result<Answer, Problem> {
     let (act, file) = who.act(body.0);
     Ok(import::import(&db, &act, *id, file).await?)
+}
+
+/// Reads the table to fill in with a chart's history, without a version line.
+#[utoipa::path(tag = "control charts", params(("id" = Uuid, Path, description = "Chart"), TemplateForm), responses((status = 200, description = "The template", content((Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"), (String = "text/csv")))))]
+#[get("/control-charts/{id}/table-template")]
+pub(super) async fn read_control_table_template(
+    _who: Allowed<ReadRecords>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    asked: Params<TemplateForm>,
+) -> Result<Download, Problem> {
+    Ok(template::of(&Lines::of(&db, *id).await?, &asked.0)?)
+}
+
+/// Says what a table of history, a workbook or text with its own columns, would become. Nothing is stored.
+#[utoipa::path(tag = "control charts", params(("id" = Uuid, Path, description = "Chart")), request_body = NewTable, responses((status = 200, description = "What it would become", body = TableView)))]
+#[post("/control-charts/{id}/table-imports/preview")]
+pub(super) async fn preview_control_table(
+    _who: Allowed<RecordControlValues>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    body: LargeBody<NewTable>,
+) -> Result<web::Json<TableView>, Problem> {
+    Ok(web::Json(tables::preview(&db, &Lines::of(&db, *id).await?, body.0.value).await?))
+}
+
+/// Imports a table of history, all of it or nothing; every value keeps its own time and is judged like any other. The file is kept.
+#[utoipa::path(tag = "control charts", params(("id" = Uuid, Path, description = "Chart")), request_body = NewTable, responses((status = 201, description = "Imported", body = TableView)))]
+#[post("/control-charts/{id}/table-imports")]
+pub(super) async fn import_control_table(
+    who: Allowed<RecordControlValues>,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    body: LargeBody<NewTable>,
+) -> Result<Answer, Problem> {
+    let (act, file) = who.act(body.0);
+    Ok(tables::import(&db, &act, &Lines::of(&db, *id).await?, file).await?)
 }

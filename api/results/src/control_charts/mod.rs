@@ -2,6 +2,7 @@
 
 mod causes;
 mod handlers;
+mod history;
 mod import;
 mod judging;
 mod lot_step;
@@ -36,6 +37,9 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::read_control_import_template)
         .service(handlers::preview_control_values)
         .service(handlers::import_control_values)
+        .service(handlers::read_control_table_template)
+        .service(handlers::preview_control_table)
+        .service(handlers::import_control_table)
         .service(handlers::dispose_control_value)
         .service(handlers::review_control_chart)
         .service(handlers::propose_chart_phase)

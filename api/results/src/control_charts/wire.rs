@@ -433,7 +433,7 @@ pub struct PointListing {
     /// How many at most, 1 to 1000; 100 if not given.
     #[param(minimum = 1, maximum = 1000)]
     pub limit: Option<i64>,
-    /// Only points before this position; from `next` of the page before.
+    /// Only points that were observed before the one at this position; from `next` of the page before.
     pub before: Option<i32>,
     /// Only observed at or after this time.
     pub from: Option<DateTime<Utc>>,

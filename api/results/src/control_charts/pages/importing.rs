@@ -12,8 +12,11 @@ use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use ferrotitre_ledger::accounts::service as accounts;
 use ferrotitre_ledger::imports::pages as imports;
+use ferrotitre_ledger::imports::tables::pages::{About, page};
+use ferrotitre_ledger::imports::tables::service as tables;
 use uuid::Uuid;
 
+use crate::control_charts::history::History;
 use crate::control_charts::import::{self, ImportView};
 use crate::control_charts::service as charts;
 
@@ -49,10 +52,33 @@ pub(super) async fn import_values(
     .await
 }
 
+/// Imports values from a list with columns of its own.
+#[routes]
+#[get("/charts/{id}/import-list")]
+#[post("/charts/{id}/import-list")]
+pub(super) async fn import_list(
+    who: Allowed<RecordControlValues>,
+    shell: Shell,
+    db: web::Data<Db>,
+    id: web::Path<Uuid>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let chart = charts::read(&db, *id).await?;
+    let about = About {
+        title: format!("Import a list of values of {}", chart.code),
+        back: format!("/charts/{id}"),
+        template: format!("/api/v1/control-charts/{id}/table-template"),
+        standard: "ISO/IEC 17025:2017 7.11 (control of data): the file is kept with its digest.",
+    };
+    page((&who, &shell, &db), &sent, &History::of(&db, *id).await?, &about).await
+}
+
 /// Files that were imported into a chart.
 pub(super) async fn files(db: &Db, chart: Uuid) -> Result<Option<Part>, Refusal> {
     let files = import::files(db, chart).await?;
-    let people: Vec<Uuid> = files.iter().map(|file| file.recorded_by.0).collect();
+    let lists = tables::of_subject(db, chart).await?;
+    let both = files.iter().map(|file| file.recorded_by.0).chain(lists.iter().map(|list| list.recorded_by.0));
+    let people: Vec<Uuid> = both.collect();
     let people = accounts::names(db, &people).await?;
     let row = |file: ferrotitre_ledger::imports::store::Kept| {
         vec![
@@ -63,9 +89,18 @@ pub(super) async fn files(db: &Db, chart: Uuid) -> Result<Option<Part>, Refusal>
             Cell::text(file.digest),
         ]
     };
+    let list = |list: ferrotitre_ledger::imports::tables::ImportedTable| {
+        vec![
+            Cell::link(list.file_name, format!("/imports/tables/{}", list.id)),
+            Cell::number(list.records.to_string()),
+            Cell::text(show::time(list.recorded_at)),
+            Cell::text(people.get(&list.recorded_by.0).cloned().unwrap_or_default()),
+            Cell::text(list.digest),
+        ]
+    };
     let table = Table {
         columns: vec!["File", "Values", "Imported", "By", "SHA-256"],
-        rows: files.into_iter().map(row).collect(),
+        rows: files.into_iter().map(row).chain(lists.into_iter().map(list)).collect(),
         ..Table::default()
     };
     Ok((!table.rows.is_empty()).then_some(Part::Table(table)))

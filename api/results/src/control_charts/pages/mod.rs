@@ -54,6 +54,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(phases::decide_phase)
         .service(values::record_value)
         .service(importing::import_values)
+        .service(importing::import_list)
         .service(values::read_value)
         .service(values::dispose_value)
         .service(plans::list_plans)
@@ -297,6 +298,7 @@ pub(super) async fn read_chart(
         .way(open && shell.may(Action::ProposePhases), "Propose a phase", format!("{path}/phases/new"))
         .way(open && shell.may(Action::RecordControlValues), "Record a value", format!("{path}/values/new"))
         .way(open && shell.may(Action::RecordControlValues), "Import values", format!("{path}/import"))
+        .way(open && shell.may(Action::RecordControlValues), "Import a list", format!("{path}/import-list"))
         .way(!approved.is_empty(), "Review", format!("{path}/review"))
         .way(open && shell.may(Action::DefineCharts), "Close", format!("{path}/closing"));
     if !waiting.is_empty() {

@@ -125,11 +125,11 @@ pub async fn with_hits_since(
         .await?)
 }
 
-/// The newest points of a chart, newest first.
+/// The newest points of a chart, newest first: by when they were observed, since history may be recorded later.
 pub async fn newest(mut connection: &Connection, chart: ControlChartId, limit: i64) -> Result<Vec<Row>, Refusal> {
     Ok(control_values::table
         .filter(control_values::chart_id.eq(chart))
-        .order(control_values::position.desc())
+        .order((control_values::observed_at.desc(), control_values::position.desc()))
         .limit(limit)
         .select(Row::as_select())
         .load(&mut connection)
@@ -177,8 +177,8 @@ pub async fn stretches(
 ) -> Result<Vec<Stretch>, Refusal> {
     let sql = "SELECT min(value)::float8 AS low, max(value)::float8 AS high, count(*) AS points, \
                count(*) FILTER (WHERE hits <> '{}') AS hits, min(observed_at) AS first, max(observed_at) AS last \
-               FROM control_values WHERE chart_id = $1 \
-               GROUP BY ((position - 1)::bigint * $3 / $2) ORDER BY min(position)";
+               FROM (SELECT *, row_number() OVER (ORDER BY observed_at, position) AS place FROM control_values WHERE chart_id = $1) v \
+               GROUP BY ((place - 1) * $3 / $2) ORDER BY min(place)";
     Ok(diesel::sql_query(sql)
         .bind::<diesel::sql_types::Uuid, _>(chart.0)
         .bind::<BigInt, _>(i64::from(points.max(1)))
@@ -214,7 +214,7 @@ pub async fn by_lot(mut connection: &Connection, chart: ControlChartId, lots: &[
         .await?)
 }
 
-/// A page of points, newest first.
+/// A page of points, newest first: by when they were observed, then by position.
 pub async fn page(
     mut connection: &Connection,
     chart: ControlChartId,
@@ -223,12 +223,25 @@ pub async fn page(
 ) -> Result<Vec<Row>, Refusal> {
     let mut query = control_values::table
         .filter(control_values::chart_id.eq(chart))
-        .order(control_values::position.desc())
+        .order((control_values::observed_at.desc(), control_values::position.desc()))
         .limit(limit)
         .select(Row::as_select())
         .into_boxed();
     if let Some(before) = listing.before {
-        query = query.filter(control_values::position.lt(before));
+        let at: Option<DateTime<Utc>> = control_values::table
+            .filter(control_values::chart_id.eq(chart))
+            .filter(control_values::position.eq(before))
+            .select(control_values::observed_at)
+            .first(&mut connection)
+            .await
+            .optional()?;
+        query = match at {
+            Some(at) => {
+                let same = control_values::observed_at.eq(at).and(control_values::position.lt(before));
+                query.filter(control_values::observed_at.lt(at).or(same))
+            }
+            None => query.filter(control_values::position.lt(before)),
+        };
     }
     if let Some(from) = listing.from {
         query = query.filter(control_values::observed_at.ge(from));
