@@ -1,5 +1,6 @@
 //! Samples: own columns in own order, both decimal marks, three kinds of files, all or nothing, once.
 
+use ferrotitre_ledger::audit::verify::{self, Against};
 use ferrotitre_tests::TestApp;
 use ferrotitre_tests::cluster::DatabaseRole;
 use ferrotitre_tests::spreadsheet::opened;
@@ -125,4 +126,32 @@ async fn two_at_once_record_every_sample_once() {
     statuses.sort_unstable();
     assert_eq!(statuses, [201, 409], "{} {}", one.text, other.text);
     assert_eq!(app.row_counts(&["samples", "imported_tables"]).await, [3, 1]);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_kept_file_that_is_altered_in_the_database_is_found() {
+    let app = TestApp::start().await;
+    let file = mapped(table("a.csv", list(true, "S").as_bytes(), true));
+    let _ = app.analyst.post(&format!("{PATH}/imports"), &file).await.expect(201);
+    app.sealed().await;
+    let findings = async || {
+        let connection = app.shared.address(DatabaseRole::Service, &app.database).connect().await.unwrap();
+        let remembered = app.memory.read().unwrap();
+        let key = app.shared.seal_key.public();
+        let against = Against { key: &key, remembered: remembered.as_ref(), kept: &[] };
+        verify::check(&connection, against).await.unwrap().findings
+    };
+    assert_eq!(findings().await, Vec::<String>::new());
+    // The service's role may not; who administers the database can, past its triggers, but not past the event's digests.
+    let service = app.sql(DatabaseRole::Service).await;
+    assert!(service.batch_execute("UPDATE imported_tables SET records = 2").await.is_err());
+    let sql = app.sql(DatabaseRole::Superuser).await;
+    sql.batch_execute("SET session_replication_role = replica").await.unwrap();
+    assert!(
+        sql.batch_execute("UPDATE imported_tables SET content = 'x'").await.is_err(),
+        "the file is that of its digest"
+    );
+    sql.batch_execute("UPDATE imported_tables SET became = '[]'").await.unwrap();
+    let found = findings().await;
+    assert!(found.iter().any(|finding| finding.contains("imported_tables")), "{found:?}");
 }

@@ -208,7 +208,10 @@ fn text(bytes: &[u8], name: &str, separator: Option<u8>) -> Result<Book, Refusal
     let mut rows = Vec::new();
     for record in reader.records() {
         let record = record.map_err(|error| unreadable("csv", error.to_string()))?;
-        let line = record.position().map_or(0, csv::Position::line);
+        // The reader's position lies before empty lines that it passes over.
+        let (line, byte) = record.position().map_or((0, 0), |at| (at.line(), at.byte()));
+        let rest = text.as_bytes().get(usize::try_from(byte).unwrap_or(usize::MAX)..).unwrap_or_default();
+        let line = line + rest.iter().map_while(|byte| (*byte == b'\n').then_some(1)).sum::<u64>();
         let cells: Vec<Cell> = record.iter().map(Cell::text).collect();
         keep(&mut rows, u32::try_from(line).unwrap_or(u32::MAX), cells)?;
     }
@@ -274,7 +277,7 @@ mod tests {
         assert_eq!(rule(b"PK\x03\x04 and no more", "a.xlsx"), "workbook");
         assert_eq!(rule(&[0xD0, 0xCF, 0x11, 0xE0, 0, 0], "a.xls"), "workbook");
         assert_eq!(rule(&vec![b'x'; LARGEST_FILE + 1], "a.csv"), "too_large");
-        assert_eq!(rule(&b"x;".repeat(60), "a.csv"), "size");
+        assert_eq!(rule(&b"x;".repeat(101), "a.csv"), "size");
         assert_eq!(rule(&b"x\n".repeat(LAST_ROW + 1), "a.csv"), "size");
         assert_eq!(open(b"a", "a.csv", None, None).unwrap_err().fields[0].field, "separator");
     }

@@ -82,14 +82,12 @@ pub async fn preview<T: Importable>(db: &Db, table: &T, file: NewTable) -> Resul
     let (prepared, file) = prepare(table, file).await?;
     // A read may be tried twice, and takes nothing away.
     let prepared = std::cell::RefCell::new(Some(prepared));
-    let outcome = db
-        .snapshot_once(async |connection| {
-            let mut prepared = prepared.take().ok_or_else(nothing)?;
-            good(connection, table, &mut prepared).await?;
-            Ok(view(table, &file, &prepared))
-        })
-        .await;
-    outcome
+    db.snapshot_once(async |connection| {
+        let mut prepared = prepared.take().ok_or_else(nothing)?;
+        good(connection, table, &mut prepared).await?;
+        Ok(view(table, &file, &prepared))
+    })
+    .await
 }
 
 fn nothing() -> Refusal {
