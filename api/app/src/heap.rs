@@ -9,6 +9,9 @@ use tokio::sync::watch;
 const EVERY: Duration = Duration::from_millis(200);
 /// What may gather before it is worth the walk over the heap, which takes some milliseconds.
 const WORTH_IT: u64 = 16 << 20;
+/// After so many looks less is worth it, too: what a crowd held is free once it has gone.
+const CALM: u32 = 25;
+const WORTH_IT_WHEN_CALM: u64 = 1 << 20;
 
 /// Bounds the heaps that threads share, each of which keeps what its busiest moment needed, and has documents and pictures stand outside
 /// them, so that they go back as soon as they are sent. To be called before there are threads.
@@ -18,18 +21,23 @@ pub fn share() {
 
 /// Gives free memory back from time to time until the program stops.
 pub async fn give_back(mut stopped: watch::Receiver<bool>) {
-    let mut left = 0;
+    let (mut left, mut looks, mut settled) = (0_u64, 0, false);
     loop {
         if tokio::time::timeout(EVERY, stopped.wait_for(|stopped| *stopped)).await.is_ok() {
             return;
         }
-        if resident().is_some_and(|now| now > left + WORTH_IT) {
+        looks += 1;
+        let Some(now) = resident() else { return };
+        let grown = now > left + WORTH_IT;
+        let calm = looks >= CALM && (!settled || now.abs_diff(left) > WORTH_IT_WHEN_CALM);
+        if grown || calm {
+            (looks, settled) = (0, !grown);
             // Not among the requests: it walks every heap.
             let trimmed = tokio::task::spawn_blocking(|| {
                 glibc::trim();
                 resident()
             });
-            left = trimmed.await.ok().flatten().unwrap_or(left);
+            left = trimmed.await.ok().flatten().unwrap_or(now);
         }
     }
 }

@@ -99,11 +99,30 @@ fn run(service: &Service, said: &str, laboratory: &Laboratory, mark: &(dyn Fn(&'
     }));
     let kinds: BTreeSet<&str> = wanted.iter().map(|one| one.kind.as_str()).collect();
     println!("{} kinds of pages and operations, {} addresses", kinds.len(), wanted.len());
+    mark("one by one");
+    alone(service, &signed, &wanted)?;
     mark("64 clients");
     let (began, counts) = (Instant::now(), load(service.address, &signed, &wanted)?);
     println!("{REQUESTS} requests of {CLIENTS} clients in {:.0} s: {counts:?}", s(began.elapsed()));
     mark("nobody");
     std::thread::sleep(Duration::from_secs(QUIET * 3));
+    Ok(())
+}
+
+/// What each kind takes at most while nothing else is asked, beyond what was there: the ten that take most.
+fn alone(service: &Service, signed: &Signed, wanted: &[Wanted]) -> Outcome<()> {
+    let mut client = Client::patient(service.address)?;
+    let (mut taken, mut seen) = (Vec::new(), BTreeSet::new());
+    for one in wanted.iter().filter(|one| one.method == "GET" && seen.insert(one.kind.as_str())) {
+        let before = service.memory_kb("VmRSS")?;
+        service.forget_peak()?;
+        client.get("GET", &one.path, if one.page { &signed.cookie } else { &signed.token })?;
+        taken.push((service.memory_kb("VmHWM")? - before, one.kind.as_str()));
+    }
+    taken.sort_by(|a, b| b.0.total_cmp(&a.0));
+    for (kb, kind) in taken.iter().take(10) {
+        println!("{kind} takes {:.1} MB more", kb / 1024.0);
+    }
     Ok(())
 }
 
