@@ -1,8 +1,8 @@
 //! The one list of what is mounted where.
 
 use ferrotitre_bench::{
-    concessions, equipment, impacts, importing, instrument_readings, methods, nonconformities, samples, specifications, standards,
-    titrants,
+    concessions, equipment, impacts, importing, instrument_readings, methods, nonconformities, samples, specifications,
+    standards, titrants,
 };
 use ferrotitre_ledger::{accounts, audit, imports, laboratory, set_up};
 use ferrotitre_quality::{proficiency_rounds, reading_habits, validation_studies};

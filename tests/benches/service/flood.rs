@@ -22,8 +22,7 @@ const ADDRESSES: usize = 12;
 const GUESSES: usize = 10_000;
 const GUESSERS: usize = 32;
 /// Accounts of the demo that are guessed at.
-const NAMES: [&str; 7] =
-    ["analyst-1", "analyst-2", "analyst-3", "manager-1", "manager-2", "auditor-1", "administrator-1"];
+const NAMES: [&str; 6] = ["analyst-1", "analyst-2", "manager-1", "manager-2", "auditor-1", "administrator-1"];
 
 /// Prints how long a sign-in and a save take while nobody else is there, and in the crowd.
 pub fn measure(folder: &Path) -> Outcome<()> {

@@ -354,10 +354,7 @@ pub async fn present_facts(mut connection: &Connection, ids: &[Uuid]) -> Result<
 }
 
 /// A piece by its identity or by the code on its label now.
-pub async fn by_code_or_id(
-    connection: &Connection,
-    named: &str,
-) -> Result<Option<(Uuid, EquipmentFacts)>, Refusal> {
+pub async fn by_code_or_id(connection: &Connection, named: &str) -> Result<Option<(Uuid, EquipmentFacts)>, Refusal> {
     if let Ok(id) = named.parse::<Uuid>() {
         return Ok(present_facts(connection, &[id]).await?.pop());
     }

@@ -22,9 +22,9 @@ use uuid::Uuid;
 
 use crate::equipment::service::usable;
 use crate::impacts;
-use crate::readings;
 use crate::instrument_readings::uses::{self, Measured};
 use crate::instrument_readings::wire::Accepted;
+use crate::readings;
 use crate::samples::samples;
 
 /// A step of a dilution chain.
