@@ -27,7 +27,7 @@ use uuid::Uuid;
 use super::signing::with_steps;
 use super::since;
 use crate::certificates::pages as certificates;
-use crate::determinations::evaluation::{AgreementView, EvaluationView, ReportedView};
+use crate::determinations::evaluation::{AgreementView, EvaluationView, FigureView, ReportedView};
 use crate::determinations::pages::against::{self, Against};
 use crate::determinations::service;
 use crate::determinations::wire::{DeterminationView, TitrationView};
@@ -173,16 +173,7 @@ pub(super) async fn read_determination(
         && matches!(view.state.as_str(), "submitted" | "reviewed")
         && !view.discordance_decided;
     let evaluation = view.evaluation;
-    let figures = evaluation.figures.iter().map(|figure| {
-        vec![
-            Cell::text(figure.expressed),
-            Cell::number(shell.n(figure.value)),
-            Cell::text(figure.unit),
-            Cell::number(shell.n(show::figure(figure.u, 3))),
-        ]
-    });
-    let figures =
-        Table { columns: vec!["As", "Value, unrounded", "Unit", "u"], rows: figures.collect(), ..Table::default() };
+    let figures = figures(&shell, &evaluation.figures);
     let picture = picture(&shell, &evaluation, &around.rules).map(|drawing| {
         let caption = caption(&shell, &evaluation, &around.rules, drawing.outside);
         Part::Picture { drawing: drawing.svg, caption }
@@ -219,7 +210,6 @@ pub(super) async fn read_determination(
     sheet = sheet.with(certificates::of_result(&shell, &db, (*id, &view.state)).await?);
     let expressed = json(&around.rules.expressed);
     sheet.sections.extend(against::sections(&shell, &evaluation, expressed.as_str().unwrap_or_default(), &query.0));
-    let numbers = (!figures.rows.is_empty()).then_some(Part::Table(figures));
     sheet
         .section("about", "About", Part::Facts(facts))
         .section_of("titres", "Titres", picture)
@@ -230,7 +220,7 @@ pub(super) async fn read_determination(
         .section_way(finished, "As text", format!("/api/v1/determinations/{id}/working"))
         .section_way(finished && exports, "As workbook", format!("/api/v1/determinations/{id}/workbook.xlsx"))
         .section_way(finished && exports, "As bundle to be checked", format!("/api/v1/determinations/{id}/bundle"))
-        .section_of("figures", "In every unit that can be given", numbers)
+        .section_of("figures", "In every unit that can be given", figures)
         .section_of("budget", "Uncertainty budget", (!evaluation.budget.is_empty()).then_some(Part::Budget(evaluation.budget)))
         .section_way(finished && evaluation.outcome == "concordant", "What would lower U", format!("{path}/plan"))
         .section("signatures", "Signatures", Part::Signatures(view.sign_offs))
@@ -242,6 +232,21 @@ pub(super) async fn read_determination(
             "The author submits, somebody who had no hand in it reviews, a manager approves. A later change is an amendment that revokes the signatures.",
         )
         .show()
+}
+
+/// The content in every unit; nothing without a result.
+fn figures(shell: &Shell, figures: &[FigureView]) -> Option<Part> {
+    let rows = figures.iter().map(|figure| {
+        vec![
+            Cell::text(figure.expressed),
+            Cell::number(shell.n(figure.value)),
+            Cell::text(figure.unit),
+            Cell::number(shell.n(show::figure(figure.u, 3))),
+        ]
+    });
+    let columns = vec!["As", "Value, unrounded", "Unit", "u"];
+    let table = Table { columns, rows: rows.collect(), ..Table::default() };
+    (!table.rows.is_empty()).then_some(Part::Table(table))
 }
 
 fn about(view: &DeterminationView, around: &Around) -> Vec<Fact> {
