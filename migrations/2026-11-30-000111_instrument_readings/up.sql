@@ -43,7 +43,7 @@ COMMENT ON COLUMN reading_uses.reading_id IS 'The reading; it is used once.';
 COMMENT ON COLUMN reading_uses.entity_kind IS 'Kind of record, by the name of its table.';
 COMMENT ON COLUMN reading_uses.entity_id IS 'The record; of a thing with versions, this version.';
 COMMENT ON COLUMN reading_uses.record_id IS 'The thing in all its versions.';
-COMMENT ON COLUMN reading_uses.field IS 'Name of the value in the record, such as final_readings[0].';
+COMMENT ON COLUMN reading_uses.field IS 'Name of the value in the record, such as mass_g.';
 COMMENT ON COLUMN reading_uses.recorded_at IS 'Server time of recording.';
 COMMENT ON COLUMN reading_uses.recorded_by IS 'Who accepted it.';
 CREATE INDEX reading_uses_record_id_index ON reading_uses (record_id);

@@ -63,7 +63,7 @@ pub struct ListenArguments {
     /// Code on the label of the instrument, as the service has it.
     #[arg(long)]
     equipment: Option<String>,
-    /// Address of the service, such as https://titration.example:8420.
+    /// Address of the service, such as `https://titration.example:8420`.
     #[arg(long)]
     service: Option<String>,
     /// File with the token of the instrument; without it the environment variable FERROTITRE_TOKEN holds the token.

@@ -2524,7 +2524,7 @@ diesel::table! {
         entity_id -> Uuid,
         /// The thing in all its versions.
         record_id -> Uuid,
-        /// Name of the value in the record, such as final_readings[0].
+        /// Name of the value in the record, such as mass_g.
         field -> Text,
         /// Server time of recording.
         recorded_at -> Timestamptz,
