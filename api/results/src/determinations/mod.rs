@@ -27,6 +27,7 @@ pub mod steps;
 pub mod store;
 pub mod supervision;
 pub mod supposed;
+mod titrating;
 pub mod use_of;
 pub mod waiting;
 pub mod wire;

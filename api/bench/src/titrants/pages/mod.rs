@@ -1,5 +1,6 @@
 //! Pages of titrant lots: list, preparation, release, factors.
 
+mod preparations;
 mod standardisations;
 
 use actix_web::{HttpResponse, get, routes, web};
@@ -8,13 +9,10 @@ use ferrotitre_base::auth::permissions::Action;
 use ferrotitre_base::auth::permissions::acts::{MoveTitrants, PrepareTitrants, ReadRecords, ReleaseTitrants};
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
-use ferrotitre_base::ids::PrimaryStandardId;
-use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::sign_offs::NewSignature;
 use ferrotitre_base::states::NewMove;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
-use ferrotitre_base::web::versions::Correction;
 use ferrotitre_core::chemistry::SPECIES;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward, words};
@@ -25,16 +23,9 @@ use ferrotitre_html::show;
 use ferrotitre_html::versioned::{json, moves_on};
 use uuid::Uuid;
 
-use crate::choices;
 use crate::impacts::wire::TouchView;
-use crate::instrument_readings::offers;
-use crate::instrument_readings::shown::{self, Recorded};
-use crate::titrants::preparations::measured;
 use crate::titrants::service;
-use crate::titrants::store::PreparationFacts;
-use crate::titrants::wire::{
-    ConcentrationView, FactorView, NewPreparation, NewTitrant, PreparationView, TitrantDetail, TitrantView,
-};
+use crate::titrants::wire::{ConcentrationView, FactorView, NewTitrant, PreparationView, TitrantDetail, TitrantView};
 
 const KIND: EntityKind = EntityKind::Titrant;
 
@@ -46,9 +37,9 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(list_titrants)
         .service(record_titrant)
         .service(read_titrant)
-        .service(prepare)
-        .service(correct_preparation)
-        .service(amend_preparation)
+        .service(preparations::prepare)
+        .service(preparations::correct_preparation)
+        .service(preparations::amend_preparation)
         .service(release_titrant)
         .service(move_titrant)
         .service(standardisations::begin)
@@ -257,7 +248,7 @@ pub(super) async fn read_titrant(
     if !since.is_empty() {
         sheet = sheet.section("since", "Since its release", Part::Facts(touched(&since)));
     }
-    let fields = preparation_fields(&db, None).await?;
+    let fields = preparations::fields(&db, None).await?;
     let told = |view: &PreparationView| ferrotitre_html::sheet::facts(&fields, &json(&view.preparation.facts), &shell);
     let mut before = Vec::new();
     for view in earlier {
@@ -265,14 +256,18 @@ pub(super) async fn read_titrant(
         if let Some(found) = &view.evaluation {
             about.extend(concentration_facts(&shell, found));
         }
-        before.push((anchor(view), format!("Preparation, version {}", view.preparation.version), Part::Facts(about)));
+        before.push((
+            preparations::anchor(view),
+            format!("Preparation, version {}", view.preparation.version),
+            Part::Facts(about),
+        ));
     }
     if let Some(view) = preparations.last() {
         let title = if amended { "Preparation as amended, to be released" } else { "Preparation by mass" };
         sheet = sheet.section("preparation", title, Part::Facts(told(view))).section_of(
             "instruments",
             "From instruments",
-            instruments(&shell, &db, &preparations).await?,
+            preparations::instruments(&shell, &db, &preparations).await?,
         );
     }
     if let Some(found) = preparations.into_iter().next_back().and_then(|view| view.evaluation) {
@@ -308,7 +303,7 @@ fn factor_table(shell: &Shell, factors: &[FactorView], earlier: &[&PreparationVi
                 let earlier = earlier.iter().find(|view| Some(view.preparation.version_id) == factor.preparation);
                 Cell::link(
                     "preparation",
-                    earlier.map_or_else(|| "#preparation".to_owned(), |of| format!("#{}", anchor(of))),
+                    earlier.map_or_else(|| "#preparation".to_owned(), |of| format!("#{}", preparations::anchor(of))),
                 )
             }
         };
@@ -330,134 +325,6 @@ fn factor_table(shell: &Shell, factors: &[FactorView], earlier: &[&PreparationVi
         empty: "No factor yet: nothing can be titrated with this lot.",
         ..Table::default()
     }
-}
-
-/// Readings of instruments behind the preparation of a lot.
-async fn instruments(shell: &Shell, db: &Db, all: &[PreparationView]) -> Result<Option<Part>, Refusal> {
-    let recorded = all.iter().map(|PreparationView { preparation: one, .. }| Recorded {
-        row: one.version_id,
-        record: one.id,
-        name: "preparation".to_owned(),
-        newest: all.iter().all(|other| other.preparation.version <= one.version),
-        measured: measured(&one.facts).into(),
-    });
-    shown::part(shell, db, &recorded.collect::<Vec<_>>()).await
-}
-
-/// Where an earlier version of a preparation stands on the page.
-fn anchor(of: &PreparationView) -> String {
-    format!("preparation-{}", of.preparation.version)
-}
-
-/// Fields of a preparation; one that was made long ago may name a standard that has left the shelf since.
-async fn preparation_fields(db: &Db, also: Option<(PrimaryStandardId, String)>) -> Result<Vec<Field>, Refusal> {
-    let pieces = crate::equipment::service::pieces(db).await?;
-    let mut standards = choices::standards(db, true).await?;
-    if let Some((id, code)) = also.filter(|(id, _)| standards.iter().all(|choice| choice.value != id.to_string())) {
-        standards.push(Choice::thing(id, &code, "as it was used"));
-    }
-    Ok(vec![
-        Field::new("primary_standard", "Lot of the primary standard", Kind::Thing(standards)),
-        Field::new("mass_g", "Mass as read, g", Kind::Decimal),
-        Field::new("balance", "Balance", Kind::Thing(choices::of_kinds(&pieces, &["balance"]))),
-        Field::new("flask", "Flask", Kind::Thing(choices::of_kinds(&pieces, &["flask"]))),
-        Field::new("solution_temperature", "Temperature when made up, °C", Kind::Decimal),
-        Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
-    ])
-}
-
-/// Records the preparation of a lot by mass.
-#[routes]
-#[get("/titrants/{id}/preparation")]
-#[post("/titrants/{id}/preparation")]
-pub(super) async fn prepare(
-    who: Allowed<PrepareTitrants>,
-    shell: Shell,
-    db: web::Data<Db>,
-    id: web::Path<Uuid>,
-    mut sent: Sent,
-) -> Result<HttpResponse, Problem> {
-    let lot = service::read(&db, *id).await?.titrant;
-    let back = format!("/titrants/{id}");
-    let mut form = Form::new(format!("Preparation of {}", lot.code), "Save preparation", back.as_str())
-        .with(preparation_fields(&db, None).await?)
-        .hide("titrant", id.to_string())
-        .cautions(lot.cautions)
-        .help(
-            "Mass and flask as used; purity, buoyancy and the flask's temperature go into the concentration.",
-            "c = m P B / (M V20); ISO 4787 for the flask.",
-            "A manager who did not prepare it releases the lot.",
-        );
-    offers::offer(&db, &mut form, &mut sent, &offers::MASS).await?;
-    shell
-        .take(&who, &sent, form, async |act, new: NewPreparation| {
-            Ok(onward(&service::record_preparation(&db, &act, new).await?, &back))
-        })
-        .await
-}
-
-/// Corrects a preparation before the release.
-#[routes]
-#[get("/titrants/{id}/preparation/correction")]
-#[post("/titrants/{id}/preparation/correction")]
-pub(super) async fn correct_preparation(
-    who: Allowed<PrepareTitrants>,
-    shell: Shell,
-    db: web::Data<Db>,
-    id: web::Path<Uuid>,
-    sent: Sent,
-) -> Result<HttpResponse, Problem> {
-    let detail = service::read(&db, *id).await?;
-    let newest = detail.preparations.last().ok_or_else(|| Refusal::not_found("preparation of lot", *id))?;
-    let (record, version) = (newest.preparation.id, newest.preparation.version_id);
-    let form = Form::new(
-        format!("Correct the preparation of {}", detail.titrant.code),
-        "Record the correction",
-        format!("/titrants/{id}"),
-    )
-    .with(preparation_fields(&db, None).await?)
-    .with([Field::new("titrant", "Lot", Kind::Thing(vec![Choice::thing(*id, &detail.titrant.code, "")]))]);
-    let present = (&json(&newest.preparation.facts), version);
-    shell
-        .correct(&who, &sent, form, present, async |act, version, correction: Correction<PreparationFacts>| {
-            service::correct_preparation(&db, &act, record, version, correction).await
-        })
-        .await
-}
-
-/// Amends the preparation of a released lot.
-#[routes]
-#[get("/titrants/{id}/preparation/amendment")]
-#[post("/titrants/{id}/preparation/amendment")]
-pub(super) async fn amend_preparation(
-    who: Allowed<ReleaseTitrants>,
-    shell: Shell,
-    db: web::Data<Db>,
-    id: web::Path<Uuid>,
-    sent: Sent,
-) -> Result<HttpResponse, Problem> {
-    let detail = service::read(&db, *id).await?;
-    let newest = detail.preparations.last().ok_or_else(|| Refusal::not_found("preparation of lot", *id))?;
-    let (record, version) = (newest.preparation.id, newest.preparation.version_id);
-    let (facts, standard) = service::with_present_standard(&db, newest.preparation.facts.clone()).await?;
-    let code = &detail.titrant.code;
-    let form = Form::new(format!("Amend the preparation of {code}"), "Record the amendment", format!("/titrants/{id}"))
-        .lead(format!(
-            "What was signed with {code} stays. Once another manager has released the corrected factor, it takes the place of the one in force, from the same moment."
-        ))
-        .with(preparation_fields(&db, Some((facts.primary_standard, standard))).await?)
-        .with([Field::new("titrant", "Lot", Kind::Thing(vec![Choice::thing(*id, code, "")]))])
-        .help(
-            "A certificate, a calibration or an entry that a released factor rests on was corrected.",
-            "ISO/IEC 17025:2017 7.5.2 and 7.10.",
-            "A manager who had no hand in it releases the corrected factor; then results made with the lot can be amended.",
-        );
-    let present = (&json(&facts), version);
-    shell
-        .correct(&who, &sent, form, present, async |act, version, correction: Correction<PreparationFacts>| {
-            service::amend_preparation(&db, &act, record, version, correction).await
-        })
-        .await
 }
 
 /// Releases a directly prepared lot.
