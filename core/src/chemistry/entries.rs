@@ -345,6 +345,13 @@ pub fn chemistry(code: &str) -> Option<&'static Chemistry> {
     CHEMISTRIES.iter().find(|entry| entry.code == code)
 }
 
+/// Indicators that show an end point with a titrant, by the titration chemistries it is the titrant of.
+#[must_use]
+pub fn indicators_for(titrant: &str) -> Vec<&'static Indicator> {
+    let of_titrant = CHEMISTRIES.iter().filter(|entry| entry.titrant == titrant).flat_map(|entry| entry.indicators);
+    of_titrant.filter_map(|code| indicator(code)).collect()
+}
+
 impl Chemistry {
     /// Cautions of the titrant and of what is added in excess, ending with who decides.
     #[must_use]

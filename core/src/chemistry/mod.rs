@@ -17,7 +17,7 @@ pub use corrections::{
 pub(crate) use corrections::{tanaka, to_20, weighing_factor};
 pub use entries::{
     CHEMISTRIES, Chemistry, INDICATORS, Indicator, PRIMARY_STANDARDS, PrimaryStandard, REDUCTIONS, Reduction, SPECIES,
-    Species, chemistry, indicator, primary_standard, reduction, species,
+    Species, chemistry, indicator, indicators_for, primary_standard, reduction, species,
 };
 pub use formula::{Composition, FormulaError};
 pub use glassware::{Glass, GlassClass, Glassware, GlasswareLimit, class_a_limit, glassware_limits};

@@ -16,7 +16,7 @@ use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::decimal::{code, in_range};
 use ferrotitre_base::workings::Worked;
-use ferrotitre_core::chemistry::{CHEMISTRIES, indicator};
+use ferrotitre_core::chemistry::{indicator, indicators_for};
 use ferrotitre_core::determination::PreparedTitrant;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_ledger::accounts::signing;
@@ -101,12 +101,7 @@ async fn checked(
     if lot.route != "standardisation" {
         return Err(Refusal::new(Code::StateConflict, format!("{} is prepared directly, not standardised", lot.code)));
     }
-    let fit: Vec<&str> = CHEMISTRIES
-        .iter()
-        .filter(|entry| entry.titrant == lot.chemistry)
-        .flat_map(|entry| entry.indicators)
-        .copied()
-        .collect();
+    let fit: Vec<&str> = indicators_for(&lot.chemistry).iter().map(|entry| entry.code).collect();
     if !fit.contains(&new.indicator.as_str()) {
         let message = format!("shows no end point with {}: take one of {}", lot.chemistry, fit.join(", "));
         return Err(Refusal::invalid("indicator", "fits_titrant", message, &new.indicator));

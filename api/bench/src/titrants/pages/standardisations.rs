@@ -11,7 +11,7 @@ use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::sign_offs::NewSignature;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::Correction;
-use ferrotitre_core::chemistry::{INDICATORS, species};
+use ferrotitre_core::chemistry::{indicators_for, species};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward, words};
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
@@ -73,7 +73,8 @@ pub(super) async fn begin(
     let lot = titrants::read(&db, *id).await?.titrant;
     let pieces = equipment::pieces(&db).await?;
     let of = |kinds: &[&str]| Kind::Thing(choices::of_kinds(&pieces, kinds));
-    let indicators = INDICATORS.iter().map(|entry| Choice::thing(entry.code, entry.code, entry.change)).collect();
+    let indicators = indicators_for(&lot.species);
+    let indicators = indicators.iter().map(|entry| Choice::thing(entry.code, entry.code, entry.change)).collect();
     let others = choices::titrants(&db, &[]).await?.into_iter().filter(|choice| choice.value != id.to_string());
     let back = format!("/titrants/{id}");
     let form = Form::new(format!("Standardise {}", lot.code), "Begin", back.as_str())
