@@ -3,6 +3,8 @@
 use ferrotitre_core::quantity::{Reading, plain as plain_digits};
 
 const HUNDREDTH: &str = "0.01";
+/// Units that labels name; a comma in a label may stand before other words.
+const UNITS: [&str; 11] = ["g", "mL", "\u{b0}C", "g/cm\u{b3}", "%", "mol/L", "eq/L", "g/L", "mg/L", "g/g", "h"];
 
 /// The digits of a number that was typed into a field, for which its label names the unit behind a comma. What is no number goes on as
 /// it is: the rules for readings say what is wrong with it.
@@ -13,7 +15,8 @@ pub(super) fn read(given: &str, comma: bool, label: &str) -> Result<String, Stri
     let text = if comma { given.replace(',', ".") } else { given.to_owned() };
     let end = text.find(|c: char| !(c.is_ascii_digit() || matches!(c, '.' | ',' | '-'))).unwrap_or(text.len());
     let (digits, rest) = text.split_at(end);
-    let (rest, unit) = (rest.trim(), label.rsplit_once(", ").map(|(_, unit)| unit));
+    let named = label.rsplit_once(", ").and_then(|(_, words)| words.split(' ').next());
+    let (rest, unit) = (rest.trim(), named.filter(|unit| UNITS.contains(unit)));
     let exponent = rest.strip_prefix(['e', 'E']).is_some_and(|power| power.parse::<i32>().is_ok());
     let Ok(number) = digits.parse::<Reading>() else { return Ok(text) };
     if rest.is_empty() || exponent {
@@ -21,12 +24,14 @@ pub(super) fn read(given: &str, comma: bool, label: &str) -> Result<String, Stri
     }
     if let Some(below) = rest.strip_prefix('/').and_then(|below| below.split(' ').next()?.parse::<f64>().ok()) {
         let value = digits.parse::<f64>().unwrap_or(f64::NAN) / below;
-        let meant = if value.is_finite() { format!(": {digits}/{below} is {value:.9}") } else { String::new() };
+        let value = format!("{value:.9}");
+        let value = value.trim_end_matches('0').trim_end_matches('.');
+        let meant = if below == 0.0 { String::new() } else { format!(": {digits}/{below} is {value}") };
         return Err(format!("enter a decimal number{meant}"));
     }
     match unit {
         Some(unit) if plain(unit) == plain(rest) => Ok(digits.to_owned()),
-        None | Some("g/g") if rest == "%" => {
+        None if rest == "%" && label.contains("fraction") => {
             let fraction = HUNDREDTH.parse::<Reading>().map(|hundredth| number.decimal() * hundredth.decimal());
             let meant =
                 fraction.map(|fraction| format!(": {digits} % is {}", plain_digits(&fraction))).unwrap_or_default();
@@ -63,6 +68,12 @@ mod tests {
             taken("1/60 mol/L", "Nominal concentration").unwrap_err(),
             "enter a decimal number: 1/60 is 0.016666667"
         );
+        assert_eq!(taken("1/4 mol/L", "Nominal concentration").unwrap_err(), "enter a decimal number: 1/4 is 0.25");
+        assert_eq!(taken("1/0", "Number").unwrap_err(), "enter a decimal number");
+        // Words behind a comma are no unit, and a per cent of something is no fraction.
+        assert_eq!(taken("0.3 %", "Replicates may differ by, % of their mean").unwrap(), "0.3");
+        assert_eq!(taken("118 g/L", "Centre, of a target").unwrap_err(), "enter the number alone, without \"g/L\"");
+        assert_eq!(taken("0.02 %", "Expanded uncertainty").unwrap_err(), "enter the number alone, without \"%\"");
         assert_eq!(taken("7 apples", "Number").unwrap_err(), "enter the number alone, without \"apples\"");
     }
 
