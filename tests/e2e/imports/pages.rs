@@ -22,7 +22,7 @@ async fn a_list_is_read_its_columns_chosen_tried_mended_and_imported() {
     browser.sign_in(&app.analyst.code, &app.analyst.password).await;
     browser.goto("/samples").await;
     browser.click("a[href='/samples/import']").await;
-    browser.sees("What stands where").await;
+    browser.sees("Columns of the list").await;
     // Without a file it says so.
     browser.click("form.entry button.main").await;
     browser.sees("choose a file").await;

@@ -57,7 +57,7 @@ pub(super) async fn choose_import(_who: Allowed<ReadRecords>, shell: Shell) -> R
         ]
     };
     let table = Table {
-        columns: vec!["What", "Columns at most", "Template", "or"],
+        columns: vec!["What", "Columns", "Template", "or"],
         rows: PAGES.iter().map(row).collect(),
         ..Table::default()
     };

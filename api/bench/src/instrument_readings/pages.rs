@@ -64,7 +64,7 @@ pub(super) async fn list_readings(
     });
     let own = equipment.map(|id| format!("equipment={id}&")).unwrap_or_default();
     let table = Table {
-        columns: vec!["Came", "Instrument", "Reading", "As printed", "Sent by", "Accepted for"],
+        columns: vec!["Received", "Instrument", "Reading", "As printed", "Sent by", "Accepted for"],
         rows: rows.collect(),
         empty: "No instrument has sent a reading.",
         next: page.next.map(|next| format!("/instrument-readings?{own}after={next}")),
@@ -99,7 +99,7 @@ pub(super) async fn read_reading(
         fact("Instrument", Cell::link(reading.equipment_code.clone(), format!("/equipment/{}", reading.equipment))),
         fact("Reading", Cell::text(value(&shell, &reading))),
         fact("As printed", Cell::text(reading.raw_line.clone())),
-        fact("Came", Cell::text(show::time_with_zone(reading.observed_at))),
+        fact("Received", Cell::text(show::time_with_zone(reading.observed_at))),
         fact("Recorded", Cell::text(show::time_with_zone(reading.recorded_at))),
         fact("Sent by", Cell::text(person(reading.recorded_by.0))),
         fact("Sent as", Cell::text(reading.sent_as.to_string())),

@@ -221,7 +221,7 @@ pub struct NewServiceToken {
     /// What it is for.
     #[schema(example = "balance at bench 2")]
     pub label: String,
-    /// Actions it may do: record_titrations, check_equipment.
+    /// Actions it may do: record_titrations, check_equipment, send_readings.
     #[schema(example = json!(["check_equipment"]))]
     pub scopes: Vec<String>,
     /// End of validity, within 400 days.

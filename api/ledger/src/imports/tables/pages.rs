@@ -209,7 +209,7 @@ fn second(shell: &Shell, about: &About, columns: &[Column], look: &Look, file_na
             if column.example.is_empty() { String::new() } else { format!("for instance {}", column.example) };
         let words: Vec<&str> =
             words.iter().map(String::as_str).chain([example.as_str()]).filter(|w| !w.is_empty()).collect();
-        let needed = if column.required { "Needed: " } else { "" };
+        let needed = if column.required { "Required: " } else { "" };
         let field = Field::new(&format!("columns.{}", column.key), &column.heading, Kind::List(headings.clone()))
             .optional()
             .help(format!("{needed}{}.", words.join("; ").trim_end_matches('.')));
@@ -262,18 +262,18 @@ fn what_stands_where(columns: &[Column], about: &About) -> Section {
     let row = |column: &Column| {
         vec![
             Cell::text(column.heading.clone()),
-            Cell::text(if column.required { "needed" } else { "" }),
+            Cell::text(if column.required { "required" } else { "" }),
             Cell::text(column.holds()),
             Cell::text(column.help.clone()),
             Cell::text(column.example),
         ]
     };
     let table = Table {
-        columns: vec!["Heading", "", "What stands there", "More", "Example"],
+        columns: vec!["Heading", "", "Holds", "More", "Example"],
         rows: columns.iter().map(row).collect(),
         ..Table::default()
     };
-    let mut section = Section::new("columns", "What stands where", Part::Table(table));
+    let mut section = Section::new("columns", "Columns of the list", Part::Table(table));
     for (label, format) in [("Template (spreadsheet)", "xlsx"), ("Template (CSV)", "csv")] {
         let address = format!("{}?format={format}", about.template);
         section.ways.push(Way { label: label.to_owned(), address, main: false });

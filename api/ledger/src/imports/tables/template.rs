@@ -97,8 +97,8 @@ fn workbook(title: &str, columns: &[Column]) -> Result<Vec<u8>, XlsxError> {
     }
     sheet.set_freeze_panes(1, 0)?;
     let sheet = workbook.add_worksheet();
-    sheet.set_name("what stands where")?;
-    for (at, heading) in (0u16..).zip(["Heading", "Needed", "What stands there", "More", "Example"]) {
+    sheet.set_name("columns")?;
+    for (at, heading) in (0u16..).zip(["Heading", "Required", "Holds", "More", "Example"]) {
         sheet.write_string_with_format(0, at, heading, &head)?;
         sheet.set_column_width(at, if at == 1 { 8 } else { 40 })?;
     }

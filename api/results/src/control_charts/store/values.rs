@@ -177,7 +177,8 @@ pub async fn stretches(
 ) -> Result<Vec<Stretch>, Refusal> {
     let sql = "SELECT min(value)::float8 AS low, max(value)::float8 AS high, count(*) AS points, \
                count(*) FILTER (WHERE hits <> '{}') AS hits, min(observed_at) AS first, max(observed_at) AS last \
-               FROM (SELECT *, row_number() OVER (ORDER BY observed_at, position) AS place FROM control_values WHERE chart_id = $1) v \
+               FROM (SELECT value, hits, observed_at, row_number() OVER (ORDER BY observed_at, position) AS place \
+                     FROM control_values WHERE chart_id = $1) v \
                GROUP BY ((place - 1) * $3 / $2) ORDER BY min(place)";
     Ok(diesel::sql_query(sql)
         .bind::<diesel::sql_types::Uuid, _>(chart.0)
