@@ -27,6 +27,7 @@ mod lab;
 mod listen;
 mod lookback;
 mod openapi;
+mod outlines;
 mod pages;
 mod papers;
 mod permissions;
