@@ -3,6 +3,7 @@
 "use strict";
 (() => {
   const RETRY_MS = 3000;
+  const LOOK_MS = 4000;
   const comma = document.documentElement.dataset.mark === "comma";
   const banner = document.getElementById("unsaved");
   const place = location.pathname;
@@ -49,8 +50,9 @@
 
   const storageName = (form) => `ferrotitre draft ${form.dataset.who} ${place}`;
 
+  // Whoever left the time empty means now: the moment of pressing, also when it is sent later.
   function keep(form, pending) {
-    const draft = { pairs: fields(form), pending };
+    const draft = { pairs: fields(form), pending, at: pending ? form.dataset.at : "" };
     try {
       localStorage.setItem(storageName(form), JSON.stringify(draft));
     } catch {
@@ -71,10 +73,12 @@
     localStorage.removeItem(storageName(form));
   }
 
-  function restore(form, pairs) {
+  function restore(form, { pairs, pending, at }) {
+    if (pending && at) form.dataset.at = at;
     for (const [name, value] of pairs) {
       const field = form.elements[name];
-      if (!field || name === "_version") continue;
+      // Which titration an entry was meant as holds for one that was sent, not for one that was only begun.
+      if (!field || name === "_version" || (name === "_meant" && !pending)) continue;
       if (field instanceof RadioNodeList || field.type === "radio" || field.type === "checkbox") {
         for (const option of form.querySelectorAll(`[name="${CSS.escape(name)}"]`)) {
           if (option.value === value) option.checked = true;
@@ -111,6 +115,7 @@
     form.inert = true;
     const body = new URLSearchParams(draft.pairs);
     body.set("_code", form.elements._code.value);
+    if (draft.at && !body.get("observed_at")) body.set("observed_at", draft.at);
     try {
       const answer = await fetch(form.action || location.href, { method: "POST", body, credentials: "same-origin" });
       if (answer.status >= 500) throw new Error(String(answer.status));
@@ -131,7 +136,7 @@
         banner.hidden = true;
         location.assign(at.pathname + at.search + at.hash);
       } else {
-        await refused(form, answer);
+        await refused(form, answer, draft.at);
       }
     } catch {
       say("NOT SAVED. The service cannot be reached. Your entry is kept in this browser and sent when it can be.", control("button", "Try now", (button) => {
@@ -163,6 +168,24 @@
     }
   }
 
+  // Readings of instruments that came while the form was open; those accepted in it are no longer offered.
+  async function look() {
+    const form = document.querySelector("form[data-keep]");
+    const waiting = form && form.querySelector("[data-waiting]");
+    if (!waiting || document.hidden || form.inert) return;
+    const answer = await fetch(location.href, { credentials: "same-origin" }).catch(() => null);
+    if (!answer || !answer.ok || answer.redirected) return;
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const fresh = page.querySelector("[data-waiting]");
+    if (!fresh || !waiting.isConnected) return;
+    const accepted = [...form.elements].filter((field) => /^accepted\[\d\]\.reading$/.test(field.name) && field.value).map((field) => field.value);
+    for (const line of fresh.querySelectorAll("li")) {
+      if ([...line.querySelectorAll("button")].some((button) => accepted.some((id) => button.value.endsWith(id)))) line.remove();
+    }
+    const ways = (list) => [...list.querySelectorAll("button")].map((button) => button.value).join();
+    if (ways(fresh) !== ways(waiting) && !waiting.contains(document.activeElement)) waiting.replaceChildren(...fresh.childNodes);
+  }
+
   // A page that came as an answer, in place of the one that asked.
   async function shown(answer) {
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
@@ -173,10 +196,12 @@
   }
 
   // The page of a refusal has the entries in it, and says beside the fields what is wrong.
-  async function refused(form, answer) {
+  async function refused(form, answer, at) {
     await shown(answer);
     const again = document.querySelector("form[data-keep]");
     if (again) {
+      // The moment was ours, not the person's: the entry as mended is of a later one.
+      if (at && again.elements.observed_at) again.elements.observed_at.value = "";
       keep(again, false);
       ready(again);
     }
@@ -190,10 +215,11 @@
   // Bench time, by the service's clock: an entry that is sent later was still made now.
   function stamp(form) {
     const field = form.elements.observed_at;
+    form.dataset.at = "";
     if (!field || field.value || !form.dataset.now) return;
     const now = new Date(Date.now() + Number(form.dataset.ahead));
     const two = (number) => String(number).padStart(2, "0");
-    field.value = `${now.getFullYear()}-${two(now.getMonth() + 1)}-${two(now.getDate())}T${two(now.getHours())}:${two(now.getMinutes())}`;
+    form.dataset.at = `${now.getFullYear()}-${two(now.getMonth() + 1)}-${two(now.getDate())}T${two(now.getHours())}:${two(now.getMinutes())}:${two(now.getSeconds())}`;
   }
 
   function ready(form) {
@@ -271,7 +297,7 @@
       // The draft has more rows than a new form: the service draws as many.
       reshape(form, [...draft.pairs, ["_reshape", "same"]]);
     } else if (draft && !document.getElementById("trouble")) {
-      restore(form, draft.pairs);
+      restore(form, draft);
       if (!draft.pending) say("Not saved yet: an entry kept in this browser was put back.", control("button", "Throw it away", (button) => {
         button.type = "button";
         button.addEventListener("click", () => {
@@ -282,6 +308,7 @@
     }
     ready(form);
     if (draft && draft.pending) send(form);
+    if (form.querySelector("[data-waiting]")) setInterval(look, LOOK_MS);
     window.addEventListener("online", () => {
       const waiting = document.querySelector("form[data-keep]");
       if (waiting && waiting.inert) send(waiting);

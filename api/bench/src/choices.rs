@@ -3,6 +3,7 @@
 use chrono::Utc;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_core::chemistry::indicator;
 use ferrotitre_html::form::{Choice, first_page};
 use ferrotitre_html::show;
 
@@ -50,6 +51,16 @@ pub async fn titrants(db: &Db, species: &[&str]) -> Result<Vec<Choice>, Refusal>
         None => format!("{}, {}, no factor in force", lot.species, lot.state),
     };
     Ok(lots.map(|lot| Choice::thing(lot.id, &lot.code, words(&lot))).collect())
+}
+
+/// How an end point can look, in words, with an indicator.
+#[must_use]
+pub fn end_points(of: &str) -> Vec<Choice> {
+    let change = indicator(of).map_or("seen", |entry| entry.change);
+    [format!("{change}, sharp"), format!("{change}, drawn out"), "colour returned".to_owned(), "overrun".to_owned()]
+        .iter()
+        .map(|words| Choice::word(words))
+        .collect()
 }
 
 /// Method versions in force.

@@ -5,6 +5,7 @@ mod bench;
 mod codes;
 mod control;
 mod day;
+mod entries;
 mod every_page;
 mod find;
 mod furniture;

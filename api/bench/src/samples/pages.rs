@@ -137,6 +137,7 @@ pub async fn portion_table(shell: &Shell, db: &Db, sample: Uuid) -> Result<Table
     let people: Vec<Uuid> = portions.iter().map(|portion| portion.recorded_by.0).collect();
     let people = accounts::names(db, &people).await?;
     let vessel = |id: Uuid| vessels.get(&id).cloned().unwrap_or_default();
+    let numbers = portions::numbers(db, &[sample]).await?;
     let registers = shell.may(Action::RegisterSamples);
     let mut seen: Vec<Uuid> = Vec::new();
     let rows = portions.iter().map(|portion| {
@@ -158,7 +159,7 @@ pub async fn portion_table(shell: &Shell, db: &Db, sample: Uuid) -> Result<Table
             Cell::default()
         };
         vec![
-            Cell::text(format!("v{}", portion.version)),
+            Cell::text(format!("{} v{}", numbers.get(&portion.id).unwrap_or(&0), portion.version)),
             Cell::text(taken),
             Cell::text(chain.collect::<Vec<_>>().join(", then ")),
             Cell::text(facts.aliquot_pipette.map_or_else(|| "all of it".to_owned(), vessel)),
@@ -172,7 +173,7 @@ pub async fn portion_table(shell: &Shell, db: &Db, sample: Uuid) -> Result<Table
         ]
     });
     Ok(Table {
-        columns: vec!["Version", "Taken", "Diluted", "Aliquot", "When, who", "Reason", ""],
+        columns: vec!["Portion", "Taken", "Diluted", "Aliquot", "When, who", "Reason", ""],
         rows: rows.collect(),
         empty: "Nothing was taken of it yet.",
         ..Table::default()

@@ -394,6 +394,27 @@ pub async fn list(db: &Db, sample: Uuid) -> Result<Vec<PortionView>, Refusal> {
     .await
 }
 
+#[derive(QueryableByName)]
+struct Numbered {
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    record_id: Uuid,
+    #[diesel(sql_type = diesel::sql_types::BigInt)]
+    number: i64,
+}
+
+/// Numbers of the portions of samples, by the order in which they were first recorded: a number once given stays.
+pub async fn numbers(db: &Db, samples: &[Uuid]) -> Result<HashMap<Uuid, i64>, Refusal> {
+    // Identities are made in the order of recording (RFC 9562, version 7).
+    let query = "SELECT record_id, rank() OVER (PARTITION BY sample_id ORDER BY record_id) AS number FROM test_portions \
+                 WHERE version = 1 AND sample_id = ANY($1)";
+    db.read(async |mut connection| {
+        let query = diesel::sql_query(query).bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(samples);
+        let rows: Vec<Numbered> = query.load(&mut connection).await?;
+        Ok(rows.into_iter().map(|row| (row.record_id, row.number)).collect())
+    })
+    .await
+}
+
 /// A version of a portion with its steps.
 pub type Version = (Row, Vec<StepRow>);
 

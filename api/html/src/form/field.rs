@@ -19,17 +19,30 @@ pub struct Choice {
     pub code: String,
     /// More words.
     pub label: String,
+    /// What else it may be called, by code or identity; only as long as one choice alone is called so.
+    pub also: Vec<String>,
 }
 
 impl Choice {
     /// A word that stands for itself.
     pub fn word(word: &str) -> Self {
-        Self { value: word.to_owned(), code: word.to_owned(), label: String::new() }
+        Self { value: word.to_owned(), code: word.to_owned(), label: String::new(), also: Vec::new() }
     }
 
     /// A thing with an identity and the code on its label.
     pub fn thing(id: impl std::fmt::Display, code: &str, label: impl Into<String>) -> Self {
-        Self { value: id.to_string(), code: code.to_owned(), label: label.into() }
+        Self { value: id.to_string(), code: code.to_owned(), label: label.into(), also: Vec::new() }
+    }
+
+    /// That may be called something else, too.
+    pub fn or_called(mut self, also: impl IntoIterator<Item = String>) -> Self {
+        self.also.extend(also);
+        self
+    }
+
+    /// Whether it is called so beside its own code.
+    fn called(&self, given: &str) -> bool {
+        self.also.iter().any(|also| also.eq_ignore_ascii_case(given))
     }
 }
 
@@ -225,8 +238,14 @@ impl Field {
                 let scanned = label_text::read(given);
                 let id = if let Read::Id(id) = scanned { id.to_string() } else { given.to_owned() };
                 let same = |choice: &&Choice| choice.code.eq_ignore_ascii_case(given) || choice.value == id;
-                let found = choices.iter().find(same);
-                if found.is_none() && scanned == Read::Damaged {
+                let called: Vec<&Choice> =
+                    choices.iter().filter(|choice| choice.called(given) || choice.called(&id)).collect();
+                let found = choices.iter().find(same).or(if let [only] = called[..] { Some(only) } else { None });
+                if found.is_none() && !called.is_empty() {
+                    let codes: Vec<&str> = called.iter().map(|choice| choice.code.as_str()).collect();
+                    let message = format!("'{given}' may be {}; say which", codes.join(" or "));
+                    errors.add(&self.name, "ambiguous", message, given);
+                } else if found.is_none() && scanned == Read::Damaged {
                     let message =
                         "was not read correctly from the label: its check character does not fit; scan it again";
                     errors.add(&self.name, "check_character", message, given);

@@ -396,6 +396,20 @@ mod tests {
     }
 
     #[test]
+    fn a_thing_may_be_called_something_else_while_nothing_else_is_called_so() {
+        let portion =
+            |number: u32, of: &str| Choice::thing(number, &format!("{of}/{number}"), "").or_called([of.to_owned()]);
+        let field = |given: &str| {
+            let choices = vec![portion(1, "S-1"), portion(2, "S-1"), portion(3, "S-2")];
+            vec![Field::new("portion", "", Kind::Thing(choices)).value(given)]
+        };
+        assert_eq!(read(field("s-2"), false).unwrap(), json!({ "portion": "3" }));
+        assert_eq!(read(field("S-1/2"), false).unwrap(), json!({ "portion": "2" }));
+        let refused = read(field("S-1"), false).unwrap_err();
+        assert_eq!(refused.fields[0].message, "'S-1' may be S-1/1 or S-1/2; say which");
+    }
+
+    #[test]
     fn a_decimal_comma_is_taken_only_from_those_who_chose_it() {
         let field = || vec![Field::new("v", "", Kind::Decimal).value("23,10")];
         assert_eq!(read(field(), true).unwrap(), json!({ "v": "23.10" }));

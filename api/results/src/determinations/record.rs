@@ -344,4 +344,10 @@ impl Loaded {
     pub(super) fn next_position(&self) -> i32 {
         self.titrations.iter().map(|(row, _)| row.position).max().unwrap_or(0) + 1
     }
+
+    /// The newest version of the titration of that number.
+    pub(super) fn newest_at(&self, position: i32) -> Option<&TitrationRow> {
+        let of = self.titrations.iter().map(|(row, _)| row).filter(|row| row.position == position);
+        of.max_by_key(|row| row.version)
+    }
 }

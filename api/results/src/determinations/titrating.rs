@@ -139,6 +139,30 @@ async fn checked(
     Ok((row, used.state))
 }
 
+/// Two pages may both be about to save the same titration: the second must not become a further one unseen.
+fn still_next(loaded: &Loaded, meant: i32) -> Result<(), Refusal> {
+    let next = loaded.next_position();
+    if meant == next {
+        return Ok(());
+    }
+    let mut errors = FieldErrors::default();
+    errors.require(
+        (1..=next).contains(&meant),
+        "meant_as",
+        "next",
+        format!("the next titration is number {next}"),
+        meant,
+    );
+    errors.check()?;
+    let there = loaded.newest_at(meant);
+    let readings: Vec<String> = there.iter().flat_map(|row| &row.final_readings).map(ToString::to_string).collect();
+    let detail = format!(
+        "titration {meant} was saved in the meantime, final reading {} mL; if yours is a further one, save it as titration {next}",
+        readings.join(" and ")
+    );
+    Err(Refusal::new(Code::StateConflict, detail))
+}
+
 /// Notes which readings of the burette an instrument sent.
 async fn note(connection: &Connection, act: &Act, row: &TitrationRow, accepted: &[Accepted]) -> Result<(), Refusal> {
     let made = uses::Made { table: TITRATION.table(), row: row.id.0, record: row.record_id };
@@ -163,6 +187,9 @@ pub async fn record_titration(
         let loaded = load(connection, row).await?;
         may_change(&loaded, user)?;
         runs::service::still_open(connection, loaded.row.run_id).await?;
+        if let Some(meant) = new.meant_as {
+            still_next(&loaded, meant)?;
+        }
         let titrant = new.titrant;
         let work = Work { observer: author(act)?, method: &loaded.frame.method.facts.code, at: new.observed_at };
         let supervisor = supervision::of_work(connection, act, &work, new.supervisor).await?;

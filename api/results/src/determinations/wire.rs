@@ -196,6 +196,10 @@ pub struct NewTitration {
     /// Readings of instruments that were accepted for readings of the burette.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub accepted: Vec<Accepted>,
+    /// Number that this titration is meant to have; refused if another titration of that number was saved in the meantime.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = 2, minimum = 1)]
+    pub meant_as: Option<i32>,
 }
 
 /// A titration as recorded.

@@ -16,7 +16,7 @@ use ferrotitre_bench::equipment::service as equipment;
 use ferrotitre_bench::instrument_readings::offers;
 use ferrotitre_bench::methods::rules::AcceptanceText;
 use ferrotitre_bench::titrants::service as titrants;
-use ferrotitre_core::chemistry::{Chemistry, Reduction, chemistry, indicator, reduction};
+use ferrotitre_core::chemistry::{Chemistry, Reduction, chemistry, reduction};
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward, see};
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table};
 use ferrotitre_html::shell::{Help, Shell};
@@ -138,15 +138,6 @@ fn few(choices: &[Choice]) -> Kind {
     if choices.len() <= 4 { Kind::Choice(choices.to_vec()) } else { Kind::Thing(choices.to_vec()) }
 }
 
-/// How an end point can look, in words.
-fn end_points(around: &Around) -> Vec<Choice> {
-    let change = indicator(&around.method.indicator).map_or("seen", |entry| entry.change);
-    [format!("{change}, sharp"), format!("{change}, drawn out"), "colour returned".to_owned(), "overrun".to_owned()]
-        .iter()
-        .map(|words| Choice::word(words))
-        .collect()
-}
-
 /// Fields of a titration, for the bench and for corrections.
 pub(super) fn fields(around: &Around, means: &Means, fillings: usize) -> Vec<Field> {
     let kinds = vec![
@@ -179,7 +170,10 @@ pub(super) fn fields(around: &Around, means: &Means, fillings: usize) -> Vec<Fie
         fields.push(if filling == 0 { first.part("Burette readings") } else { first });
         fields.push(reading("final_readings", "Final reading, mL"));
     }
-    fields.push(Field::new("end_point", "End point as seen", Kind::Choice(end_points(around))).part("End point"));
+    fields.push(
+        Field::new("end_point", "End point as seen", Kind::Choice(choices::end_points(&around.method.indicator)))
+            .part("End point"),
+    );
     fields.push(
         Field::new("end_point_note", "Anything else seen", Kind::Text)
             .optional()
@@ -254,6 +248,9 @@ fn reduction_fields(entry: &Reduction) -> Vec<Field> {
     fields.push(Field::new(&name("note"), "Words about the reduction", Kind::Text).optional());
     fields
 }
+
+/// Number of the titration that the page is about to save.
+const MEANT: &str = "_meant";
 
 /// A likely slip and where it is corrected.
 struct Slip {
@@ -386,6 +383,8 @@ pub(super) async fn titrate(
     };
     shell
         .take_with(&who, &sent, form, draw, async |act, new: NewTitration| {
+            // What the button said when it was pressed.
+            let new = NewTitration { meant_as: sent.get(MEANT).parse().ok(), ..new };
             let answer = service::record_titration(&db, &act, who.user(), **policy, *id, new).await?;
             Ok(onward(&answer, &place))
         })

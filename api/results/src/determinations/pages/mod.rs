@@ -143,7 +143,7 @@ pub(super) async fn begin_determination(
         .lead("The run names the method, the portion names the sample.")
         .with([
             Field::new("portion", "Test portion", Kind::Thing(portion_choices(&db).await?))
-                .help("Scan the sample's label: its newest portion is S-…/1, the one before /2."),
+                .help("Scan the sample's label; where it has several portions, S-…/1 is the first that was taken."),
             Field::new("purpose", "Purpose", Kind::Choice(words(&["sample", "control"]))).value("sample"),
             Field::new("code", "Code", Kind::Text).optional().help("Made by the service if left empty."),
             Field::new("observed_at", "Begun", Kind::Time { now: true }).optional().help("Left empty: now."),
@@ -163,24 +163,29 @@ pub(super) async fn begin_determination(
         .await
 }
 
-/// Portions of the newest samples that are not over, newest first, by the sample's code and a number.
+/// Portions of the newest samples that are not over, newest first, by the sample's code and the portion's number.
 async fn portion_choices(db: &Db) -> Result<Vec<Choice>, Refusal> {
     let mut found = Vec::new();
     let over = |state: &str| matches!(state, "archived" | "disposed" | "rejected on receipt");
     let listing = Listing { limit: Some(40), ..first_page() };
-    for sample in samples::list(db, &listing).await?.items.into_iter().filter(|sample| !over(&sample.state)) {
+    let mut samples = samples::list(db, &listing).await?.items;
+    samples.retain(|sample| !over(&sample.state));
+    let numbers = portions::numbers(db, &samples.iter().map(|sample| sample.id).collect::<Vec<_>>()).await?;
+    for sample in samples {
         let mut seen = Vec::new();
         for portion in portions::list(db, sample.id).await? {
             if seen.contains(&portion.id) {
                 continue;
             }
             seen.push(portion.id);
-            let code = format!("{}/{}", sample.facts.code, seen.len());
+            let code = format!("{}/{}", sample.facts.code, numbers.get(&portion.id).unwrap_or(&0));
             let taken =
                 portion.facts.mass_g.as_ref().map_or_else(|| "by volume".to_owned(), |mass| format!("{mass} g"));
             let words =
                 format!("{}, {taken}, {}", sample.facts.client_reference, show::time(portion.facts.observed_at));
-            found.push(Choice::thing(portion.id, &code, words));
+            let choice = Choice::thing(portion.id, &code, words);
+            // The label that is at hand is the sample's.
+            found.push(choice.or_called([sample.facts.code.clone(), sample.id.to_string()]));
         }
     }
     Ok(found)

@@ -50,6 +50,7 @@ pub(in crate::determinations) fn titration_view(
             observed_at: row.observed_at,
             late_reason: None,
             accepted: Vec::new(),
+            meant_as: None,
         },
     }
 }

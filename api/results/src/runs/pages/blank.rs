@@ -119,7 +119,6 @@ async fn blank_fields(db: &Db, method: &MethodFacts) -> Result<Vec<Field>, Refus
     let note = if needs_iron { "This indicator turns only where iron is present." } else { "" };
     let kind = Field::new("kind", "Kind", Kind::Choice(kinds)).help(note);
     let kind = if needs_iron { kind.value("reagent with iron(II)") } else { kind };
-    let change = entry.map_or("seen", |entry| entry.change);
     let mut fields = vec![kind];
     let solution = Kind::Thing(choices::titrants(db, added).await?);
     if back {
@@ -128,7 +127,8 @@ async fn blank_fields(db: &Db, method: &MethodFacts) -> Result<Vec<Field>, Refus
         fields.push(solution.part("What was added").help("Needed for a reagent blank."));
     } else {
         let equivalent = Field::new("iron_equivalent_ml", "Iron(II) added, as titrant volume, mL", Kind::Decimal);
-        fields.push(equivalent.optional().part("What was added"));
+        let equivalent = equivalent.optional().part("What was added");
+        fields.push(equivalent.help("With iron(II) this is needed, or the solution and its pipette."));
         fields.push(Field::new("iron_equivalent_u_ml", "Its standard uncertainty, mL", Kind::Decimal).optional());
         let solution = Field::new("added_titrant", "Or the solution a pipette added", solution).optional();
         fields.push(solution.help("A lot of iron(II)."));
@@ -141,7 +141,8 @@ async fn blank_fields(db: &Db, method: &MethodFacts) -> Result<Vec<Field>, Refus
         Field::new("solution_temperature", "Titrant temperature, °C", Kind::Decimal).optional(),
         Field::new("initial_readings[0]", "Initial reading, mL", Kind::Decimal).part("Burette readings"),
         Field::new("final_readings[0]", "Final reading, mL", Kind::Decimal),
-        Field::new("end_point", "End point as seen", Kind::Text).value(format!("{change}, sharp")).part("End point"),
+        Field::new("end_point", "End point as seen", Kind::Choice(choices::end_points(&method.indicator)))
+            .part("End point"),
         Field::new("indicator_drops", "Drops of indicator", Kind::Whole).optional().help("As many as in the samples."),
         Field::new("concession", "Concession", Kind::Text)
             .optional()
