@@ -193,6 +193,31 @@ pub async fn read(db: &Db, asked: &AskedJoint) -> Result<JointView, Refusal> {
     db.snapshot(async |connection| together(connection, asked).await).await
 }
 
+/// Two are the fewest; more than that many are refused.
+fn enough(taken: usize, left_out: &[String]) -> Result<(), Refusal> {
+    if taken < 2 {
+        let why = if left_out.is_empty() { String::new() } else { format!(" (left out: {})", left_out.join("; ")) };
+        let detail = format!("not enough data: {} signed results, two are the fewest{why}", taken);
+        return Err(Refusal::new(Code::NotEnoughData, detail));
+    }
+    if taken > MOST {
+        let message = format!("are more than {MOST} results");
+        return Err(Refusal::invalid("determinations", "size", message, taken));
+    }
+    Ok(())
+}
+
+fn result_view(((row, analyte, _), result): (&(&DeterminationRow, String, Record), &Combined)) -> JointResultView {
+    JointResultView {
+        determination: row.id.0,
+        code: row.code.clone(),
+        analyte: analyte.clone(),
+        value: result.estimate.value(),
+        u: result.estimate.u(),
+        expanded_uncertainty: result.coverage.expanded_uncertainty,
+    }
+}
+
 async fn together(connection: &Connection, asked: &AskedJoint) -> Result<JointView, Refusal> {
     let (rows, named) = (rows(connection, asked).await?, asked.determinations.is_some());
     let material = gather(connection, &rows).await?;
@@ -227,15 +252,7 @@ async fn together(connection: &Connection, asked: &AskedJoint) -> Result<JointVi
         }
         left_out.push(why);
     }
-    if taken.len() < 2 {
-        let why = if left_out.is_empty() { String::new() } else { format!(" (left out: {})", left_out.join("; ")) };
-        let detail = format!("not enough data: {} signed results, two are the fewest{why}", taken.len());
-        return Err(Refusal::new(Code::NotEnoughData, detail));
-    }
-    if taken.len() > MOST {
-        let message = format!("are more than {MOST} results");
-        return Err(Refusal::invalid("determinations", "size", message, taken.len()));
-    }
+    enough(taken.len(), &left_out)?;
     let analytes: Vec<&str> = taken.iter().map(|(_, analyte, _)| analyte.as_str()).collect();
     let mut wanted = usual(&analytes);
     if let Some(text) = asked.coefficients.as_deref().filter(|text| !text.trim().is_empty()) {
@@ -250,18 +267,7 @@ async fn together(connection: &Connection, asked: &AskedJoint) -> Result<JointVi
     Ok(JointView {
         unit: reporting.unit.symbol(),
         expressed: expressed(reporting.expressed),
-        results: taken
-            .iter()
-            .zip(&of.results)
-            .map(|((row, analyte, _), result)| JointResultView {
-                determination: row.id.0,
-                code: row.code.clone(),
-                analyte: analyte.clone(),
-                value: result.estimate.value(),
-                u: result.estimate.u(),
-                expanded_uncertainty: result.coverage.expanded_uncertainty,
-            })
-            .collect(),
+        results: taken.iter().zip(&of.results).map(result_view).collect(),
         covariance: of.covariance,
         correlation: of.correlation,
         combinations: wanted

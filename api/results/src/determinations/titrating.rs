@@ -16,8 +16,10 @@ use ferrotitre_base::web::decimal::words;
 use ferrotitre_base::web::json::Json;
 use ferrotitre_base::web::versions::Correction;
 use ferrotitre_bench::equipment::service::usable;
+use ferrotitre_bench::equipment::store::EquipmentFacts;
 use ferrotitre_bench::instrument_readings::uses;
 use ferrotitre_bench::instrument_readings::wire::Accepted;
+use ferrotitre_bench::methods::store::MethodFacts;
 use ferrotitre_bench::readings;
 use ferrotitre_bench::titrants::wire::Rejection;
 use ferrotitre_core::chemistry::{chemistry, reduction};
@@ -47,25 +49,17 @@ fn may_change(loaded: &Loaded, user: &CurrentUser) -> Result<(), Refusal> {
     }
 }
 
-/// Checks a titration against the method, the run and what may be used at its time.
-async fn checked(
-    connection: &Connection,
-    loaded: &Loaded,
-    act: &Act,
-    policy: Policy,
-    new: NewTitration,
-    follows: Option<(&TitrationRow, String)>,
-) -> Result<(TitrationRow, String), Refusal> {
-    let method = &loaded.frame.method.facts;
-    let at = new.observed_at;
-    let (used, burette) = futures_util::try_join!(
-        use_of::titrant(connection, &method.chemistry, new.titrant, at, new.concession),
-        use_of::burette(connection, new.burette, at, new.concession)
-    )?;
+/// What a method adds in excess; nothing for one that titrates directly.
+fn excess_of(method: &MethodFacts) -> &'static [&'static str] {
+    chemistry(&method.chemistry).map_or(&[][..], |entry| entry.excess_of)
+}
+
+/// Whether what was entered fits the method and the burette.
+fn fits(new: &NewTitration, method: &MethodFacts, burette: &EquipmentFacts) -> Result<(), Refusal> {
     let mut errors = FieldErrors::default();
     let kind = matches!(new.kind.as_str(), "rough" | "accurate");
     errors.require(kind, "kind", "one_of", "must be rough or accurate", &new.kind);
-    readings::check(&mut errors, &new.initial_readings, &new.final_readings, &burette.usable.facts);
+    readings::check(&mut errors, &new.initial_readings, &new.final_readings, burette);
     words(&mut errors, "end_point", &new.end_point);
     words(&mut errors, "waste_stream", &new.waste_stream);
     use_of::temperature(&mut errors, new.solution_temperature.as_ref(), method.rules.0.correct_temperature);
@@ -83,9 +77,8 @@ async fn checked(
             "",
         ),
     }
-    let excess_of = chemistry(&method.chemistry).map_or(&[][..], |entry| entry.excess_of);
     let given = (new.oxidant_titrant.is_some(), new.oxidant_pipette.is_some());
-    let expected = !excess_of.is_empty();
+    let expected = !excess_of(method).is_empty();
     errors.require(
         given == (expected, expected),
         "oxidant_titrant",
@@ -93,7 +86,26 @@ async fn checked(
         "oxidant_titrant and oxidant_pipette belong to a back-titration, and only there",
         "",
     );
-    errors.check()?;
+    errors.check()
+}
+
+/// Checks a titration against the method, the run and what may be used at its time.
+async fn checked(
+    connection: &Connection,
+    loaded: &Loaded,
+    act: &Act,
+    policy: Policy,
+    new: NewTitration,
+    follows: Option<(&TitrationRow, String)>,
+) -> Result<(TitrationRow, String), Refusal> {
+    let method = &loaded.frame.method.facts;
+    let at = new.observed_at;
+    let (used, burette) = futures_util::try_join!(
+        use_of::titrant(connection, &method.chemistry, new.titrant, at, new.concession),
+        use_of::burette(connection, new.burette, at, new.concession)
+    )?;
+    fits(&new, method, &burette.usable.facts)?;
+    let excess_of = excess_of(method);
     let mut oxidant_factor_id = None;
     if let (Some(lot), Some(pipette)) = (new.oxidant_titrant, new.oxidant_pipette) {
         let oxidant = use_of::lot(connection, "oxidant_titrant", excess_of, lot, at, new.concession).await?;

@@ -216,6 +216,27 @@ fn quality(run: &RunView) -> Vec<Fact> {
     facts
 }
 
+/// The ways on from a run with so many signed results of samples.
+fn offer<'a>(sheet: Sheet<'a>, shell: &Shell, run: &RunView, signed: usize) -> Sheet<'a> {
+    let (id, path) = (run.id, format!("/runs/{}", run.id));
+    let (open, lacks) = (run.state == "open", !run.missing.is_empty());
+    let (conducts, judges) = (shell.may(Action::ConductRuns), shell.may(Action::ReleaseRuns));
+    sheet
+        .way(open && conducts && lacks, "Record the blank", format!("{path}/blanks/new"))
+        .way(open && conducts, "Begin a determination", format!("{path}/determinations/new"))
+        .way(open && conducts && !lacks, "Record a blank", format!("{path}/blanks/new"))
+        .way(open && conducts, "Close", format!("{path}/closing"))
+        .way(run.state == "closed" && judges, "Release", format!("{path}/release"))
+        .way(
+            matches!(run.state.as_str(), "open" | "closed" | "released") && judges,
+            "Reject",
+            format!("{path}/rejection"),
+        )
+        .way(run.state == "rejected" && conducts, "Repeat", format!("/runs/new?repeats={id}"))
+        .way(signed >= 2, "Results together", format!("/joint-results/run/{id}"))
+        .way(true, "Where used", format!("/where-used/{id}"))
+}
+
 /// A run with its blanks and determinations.
 #[get("/runs/{id}")]
 pub(super) async fn read_run(
@@ -245,22 +266,8 @@ pub(super) async fn read_run(
     let facts = about(&shell, &run, &method, name(run.recorded_by.0));
     let path = format!("/runs/{id}");
     let lacks = !run.missing.is_empty();
-    let judges = shell.may(Action::ReleaseRuns);
-    let mut sheet = Sheet::new(&shell, "Run", run.code)
-        .state(run.state.clone())
-        .way(open && conducts && lacks, "Record the blank", format!("{path}/blanks/new"))
-        .way(open && conducts, "Begin a determination", format!("{path}/determinations/new"))
-        .way(open && conducts && !lacks, "Record a blank", format!("{path}/blanks/new"))
-        .way(open && conducts, "Close", format!("{path}/closing"))
-        .way(run.state == "closed" && judges, "Release", format!("{path}/release"))
-        .way(
-            matches!(run.state.as_str(), "open" | "closed" | "released") && judges,
-            "Reject",
-            format!("{path}/rejection"),
-        )
-        .way(run.state == "rejected" && conducts, "Repeat", format!("/runs/new?repeats={id}"))
-        .way(signed >= 2, "Results together", format!("/joint-results/run/{id}"))
-        .way(true, "Where used", format!("/where-used/{id}"));
+    let mut sheet = Sheet::new(&shell, "Run", run.code.clone()).state(run.state.clone());
+    sheet = offer(sheet, &shell, &run, signed);
     if lacks {
         sheet =
             sheet.section("lacks", "Lacking", Part::Alert(vec![format!("The run lacks {}.", run.missing.join(", "))]));

@@ -204,6 +204,30 @@ fn lot_facts(shell: &Shell, lot: &TitrantView) -> Vec<Fact> {
     ]
 }
 
+/// The ways on from a lot that was made, that has a factor, and whose preparation was amended.
+fn offer<'a>(
+    sheet: Sheet<'a>,
+    shell: &Shell,
+    lot: &TitrantView,
+    (made, has_factor, amended): (bool, bool, bool),
+) -> Sheet<'a> {
+    let path = format!("/titrants/{}", lot.id);
+    let (prepares, direct) = (shell.may(Action::PrepareTitrants), lot.route == "direct preparation");
+    let fresh = lot.state == "prepared";
+    let releases = shell.may(Action::ReleaseTitrants);
+    let released = direct && has_factor;
+    sheet
+        .way(direct && !made && prepares, "Record the preparation", format!("{path}/preparation"))
+        .way(direct && made && fresh && releases, "Release", format!("{path}/release"))
+        .way(amended && releases, "Release the corrected factor", format!("{path}/release"))
+        .way(released && releases, "Amend the preparation", format!("{path}/preparation/amendment"))
+        .way(!direct && prepares, "Standardise", format!("{path}/standardisations/new"))
+        .way(direct && made && fresh && prepares, "Correct the preparation", format!("{path}/preparation/correction"))
+        .way(shell.may(Action::MoveTitrants) && moves_on(KIND, &lot.state), "Move", format!("{path}/moves"))
+        .way(true, "Where used", format!("/where-used/{}", lot.id))
+        .way(true, "Label", format!("/labels/sheet?kind=titrants&id={}", lot.id))
+}
+
 /// A lot with factors, preparations and standardisations.
 #[get("/titrants/{id}")]
 pub(super) async fn read_titrant(
@@ -225,22 +249,8 @@ pub(super) async fn read_titrant(
     let names = ferrotitre_ledger::accounts::service::names(&db, &people).await?;
     let factor_table = factor_table(&shell, &factors, &earlier);
     let path = format!("/titrants/{id}");
-    let (prepares, direct) = (shell.may(Action::PrepareTitrants), lot.route == "direct preparation");
-    let made = !preparations.is_empty();
-    let fresh = lot.state == "prepared";
-    let releases = shell.may(Action::ReleaseTitrants);
-    let released = direct && !factors.is_empty();
-    let mut sheet = Sheet::new(&shell, "Titrant lot", lot.code.clone())
-        .state(lot.state.clone())
-        .way(direct && !made && prepares, "Record the preparation", format!("{path}/preparation"))
-        .way(direct && made && fresh && releases, "Release", format!("{path}/release"))
-        .way(amended && releases, "Release the corrected factor", format!("{path}/release"))
-        .way(released && releases, "Amend the preparation", format!("{path}/preparation/amendment"))
-        .way(!direct && prepares, "Standardise", format!("{path}/standardisations/new"))
-        .way(direct && made && fresh && prepares, "Correct the preparation", format!("{path}/preparation/correction"))
-        .way(shell.may(Action::MoveTitrants) && moves_on(KIND, &lot.state), "Move", format!("{path}/moves"))
-        .way(true, "Where used", format!("/where-used/{id}"))
-        .way(true, "Label", format!("/labels/sheet?kind=titrants&id={id}"))
+    let mut sheet = Sheet::new(&shell, "Titrant lot", lot.code.clone()).state(lot.state.clone());
+    sheet = offer(sheet, &shell, &lot, (!preparations.is_empty(), !factors.is_empty(), amended))
         .cautions(lot.cautions)
         .section("about", "About", Part::Facts(lot_facts(&shell, &lot)))
         .section("factors", "Factors", Part::Table(factor_table))

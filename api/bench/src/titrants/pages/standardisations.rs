@@ -14,7 +14,7 @@ use ferrotitre_base::web::versions::Correction;
 use ferrotitre_core::chemistry::{indicators_for, species};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward, words};
-use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
+use ferrotitre_html::sheet::{Cell, Fact, Names, Part, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use ferrotitre_html::versioned::json;
@@ -116,6 +116,23 @@ pub(super) async fn begin(
         .await
 }
 
+/// What a standardisation was made with and what it gave.
+fn facts(shell: &Shell, view: &StandardisationView, lot: &Names, burette: &Names) -> Vec<Fact> {
+    let number =
+        |value: Option<f64>, digits| value.map(|value| shell.n(show::figure(value, digits))).unwrap_or_default();
+    let name = |names: &Names, id: Uuid| names.get(&id).cloned().unwrap_or_default();
+    vec![
+        fact("Titrant lot", Cell::link(name(lot, view.titrant), format!("/titrants/{}", view.titrant))),
+        fact("Against", Cell::text(view.against.clone())),
+        fact("Burette", Cell::text(name(burette, view.burette))),
+        fact("Indicator", Cell::text(view.indicator.clone())),
+        fact("Shall hold", Cell::text(format!("{} days", view.valid_days))),
+        fact("When", Cell::text(show::time(view.observed_at))),
+        fact("Mean blank", Cell::text(format!("{} mL", number(view.blank_ml, 3)))),
+        fact("s of the concentrations", Cell::text(format!("{} mol/L", number(view.sd, 3)))),
+    ]
+}
+
 /// A standardisation with its titrations and what they come to.
 #[get("/standardisations/{id}")]
 pub(super) async fn read_standardisation(
@@ -143,19 +160,7 @@ pub(super) async fn read_standardisation(
         empty: "None yet.",
         ..Table::default()
     };
-    let number =
-        |value: Option<f64>, digits| value.map(|value| shell.n(show::figure(value, digits))).unwrap_or_default();
-    let name = |names: &ferrotitre_html::sheet::Names, id: &Uuid| names.get(id).cloned().unwrap_or_default();
-    let facts = vec![
-        fact("Titrant lot", Cell::link(name(&lot, &view.titrant), format!("/titrants/{}", view.titrant))),
-        fact("Against", Cell::text(view.against.clone())),
-        fact("Burette", Cell::text(name(&burette, &view.burette))),
-        fact("Indicator", Cell::text(view.indicator.clone())),
-        fact("Shall hold", Cell::text(format!("{} days", view.valid_days))),
-        fact("When", Cell::text(show::time(view.observed_at))),
-        fact("Mean blank", Cell::text(format!("{} mL", number(view.blank_ml, 3)))),
-        fact("s of the concentrations", Cell::text(format!("{} mol/L", number(view.sd, 3)))),
-    ];
+    let facts = facts(&shell, &view, &lot, &burette);
     let path = format!("/standardisations/{id}");
     let judges = view.state == "submitted" && shell.may(Action::ReleaseTitrants);
     let mut sheet = Sheet::new(&shell, "Standardisation", view.code)

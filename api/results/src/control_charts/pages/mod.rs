@@ -258,6 +258,32 @@ fn value_rows(shell: &Shell, points: &[PointView], phases: &HashMap<Uuid, i32>, 
     points.iter().map(row).collect()
 }
 
+/// Whether its limits were ever in force.
+fn was_approved(phase: &PhaseView) -> bool {
+    !matches!(phase.state.as_str(), "proposed" | "rejected")
+}
+
+/// What the picture shows.
+fn caption(points: i32, last: i64) -> String {
+    let drawn = i64::from(points).min(last);
+    format!(
+        "The newest {drawn} of {} points, each with its page. Full line: centre; short dashes: warning; long dashes: action; dots: a phase begins. The shape tells who recorded a point, a hollow one is left out of limits, a ring carries the number of the rule it completes. Bars to the right count the points in steps of half a standard deviation; below stand ranges, which complete no rule here.",
+        points
+    )
+}
+
+/// The ways on from a chart.
+fn offer<'a>(sheet: Sheet<'a>, shell: &Shell, chart: &ChartView, path: &str) -> Sheet<'a> {
+    let open = chart.state != "closed";
+    sheet
+        .way(open && shell.may(Action::ProposePhases), "Propose a phase", format!("{path}/phases/new"))
+        .way(open && shell.may(Action::RecordControlValues), "Record a value", format!("{path}/values/new"))
+        .way(open && shell.may(Action::RecordControlValues), "Import values", format!("{path}/import"))
+        .way(open && shell.may(Action::RecordControlValues), "Import a list", format!("{path}/import-list"))
+        .way(chart.phases.iter().any(was_approved), "Review", format!("{path}/review"))
+        .way(open && shell.may(Action::DefineCharts), "Close", format!("{path}/closing"))
+}
+
 /// A chart: picture, phases, what its rules do, statistics, values.
 #[get("/charts/{id}")]
 pub(super) async fn read_chart(
@@ -276,9 +302,7 @@ pub(super) async fn read_chart(
     let people = accounts::names(&db, &people).await?;
     let path = format!("/charts/{id}");
     let phases: Vec<PhaseView> = chart.phases.clone();
-    let approved: Vec<PhaseView> =
-        phases.iter().filter(|phase| !matches!(phase.state.as_str(), "proposed" | "rejected")).cloned().collect();
-    let open = chart.state != "closed";
+    let approved: Vec<PhaseView> = phases.iter().filter(|phase| was_approved(phase)).cloned().collect();
     let waiting: Vec<String> = phases
         .iter()
         .filter(|phase| phase.state == "proposed")
@@ -291,23 +315,13 @@ pub(super) async fn read_chart(
         next: asked.next(&path, listed.next),
         filters: asked.fields(&approved),
     };
-    let drawn = i64::from(chart.points).min(last);
-    let mut sheet = Sheet::new(&shell, "Control chart", chart.code.clone())
-        .state(chart.state.clone())
-        .lead(chart.title.clone())
-        .way(open && shell.may(Action::ProposePhases), "Propose a phase", format!("{path}/phases/new"))
-        .way(open && shell.may(Action::RecordControlValues), "Record a value", format!("{path}/values/new"))
-        .way(open && shell.may(Action::RecordControlValues), "Import values", format!("{path}/import"))
-        .way(open && shell.may(Action::RecordControlValues), "Import a list", format!("{path}/import-list"))
-        .way(!approved.is_empty(), "Review", format!("{path}/review"))
-        .way(open && shell.may(Action::DefineCharts), "Close", format!("{path}/closing"));
+    let mut sheet =
+        Sheet::new(&shell, "Control chart", chart.code.clone()).state(chart.state.clone()).lead(chart.title.clone());
+    sheet = offer(sheet, &shell, &chart, &path);
     if !waiting.is_empty() {
         sheet = sheet.section("waits", "Waits", Part::Alert(waiting));
     }
-    let caption = format!(
-        "The newest {drawn} of {} points, each with its page. Full line: centre; short dashes: warning; long dashes: action; dots: a phase begins. The shape tells who recorded a point, a hollow one is left out of limits, a ring carries the number of the rule it completes. Bars to the right count the points in steps of half a standard deviation; below stand ranges, which complete no rule here.",
-        chart.points
-    );
+    let caption = caption(chart.points, last);
     let phase_table = Table {
         columns: PHASE_COLUMNS.to_vec(),
         rows: phase_rows(&shell, &phases),

@@ -144,6 +144,52 @@ pub(super) fn result(shell: &Shell, reported: Option<&ReportedView>, waits: &str
     }
 }
 
+/// Which work on a determination waits for who looks at it.
+struct Offered {
+    titrates: bool,
+    complete: bool,
+    changes: bool,
+    supervises: bool,
+    reviews_further: bool,
+    decides: bool,
+}
+
+impl Offered {
+    fn of(shell: &Shell, view: &DeterminationView, around: &Around) -> Self {
+        let me = shell.user.as_ref().map(|user| user.account.0);
+        let since = view.moves.iter().rfind(|step| matches!(step.to_state.as_str(), "returned" | "amended"));
+        let counts =
+            |sign: &&SignOff| sign.meaning == "reviewed" && since.is_none_or(|step| sign.signed_at > step.recorded_at);
+        let reviews = view.sign_offs.iter().filter(counts).count();
+        let further = view.state == "reviewed" && around.rules.people() > reviews + 2;
+        let supervises = me.is_some() && view.titrations.iter().any(|titration| titration.facts.supervisor == me);
+        let decides = shell.may(Action::DecideDiscordance)
+            && view.evaluation.outcome == "discordant"
+            && matches!(view.state.as_str(), "submitted" | "reviewed")
+            && !view.discordance_decided;
+        let changes = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
+        Self {
+            titrates: changes && shell.may(Action::RecordTitrations),
+            complete: view.evaluation.progress.complete,
+            changes,
+            supervises,
+            reviews_further: further && shell.may(Action::ReviewDeterminations),
+            decides,
+        }
+    }
+}
+
+/// The ways on, in the order in which they are wanted.
+fn offer<'a>(sheet: Sheet<'a>, shell: &Shell, may: &Offered, path: &str) -> Sheet<'a> {
+    sheet
+        .way(may.titrates && !may.complete, "Titrate", format!("{path}/bench"))
+        .way(may.reviews_further, "Review once more", format!("{path}/review"))
+        .way(may.decides, "Decide on the discordance", format!("{path}/discordance-decision"))
+        .way(may.changes && may.supervises, "Countersign", format!("{path}/countersignature"))
+        .way(may.changes && shell.may(Action::SubmitDeterminations), "Submit", format!("{path}/submission"))
+        .way(may.titrates && may.complete, "Titrate", format!("{path}/bench"))
+}
+
 /// The page.
 #[get("/determinations/{id}")]
 pub(super) async fn read_determination(
@@ -161,17 +207,7 @@ pub(super) async fn read_determination(
     let title = format!("{} {}", view.code, view.analyte);
     let facts = about(&view, &around);
     let own = shell.user.as_ref().is_some_and(|user| may_take_out(&user.roles, view.is_work_of(user.account)));
-    let me = shell.user.as_ref().map(|user| user.account.0);
-    let since = view.moves.iter().rfind(|step| matches!(step.to_state.as_str(), "returned" | "amended"));
-    let counts =
-        |sign: &&SignOff| sign.meaning == "reviewed" && since.is_none_or(|step| sign.signed_at > step.recorded_at);
-    let reviews = view.sign_offs.iter().filter(counts).count();
-    let further = view.state == "reviewed" && around.rules.people() > reviews + 2;
-    let supervises = me.is_some() && view.titrations.iter().any(|titration| titration.facts.supervisor == me);
-    let decides = shell.may(Action::DecideDiscordance)
-        && view.evaluation.outcome == "discordant"
-        && matches!(view.state.as_str(), "submitted" | "reviewed")
-        && !view.discordance_decided;
+    let may = Offered::of(&shell, &view, &around);
     let evaluation = view.evaluation;
     let figures = figures(&shell, &evaluation.figures);
     let picture = picture(&shell, &evaluation, &around.rules).map(|drawing| {
@@ -181,25 +217,10 @@ pub(super) async fn read_determination(
     let path = format!("/determinations/{id}");
     let exports = own && shell.may(Action::ExportRecords);
     let finished = evaluation.working.is_some() && evaluation.reported.is_some();
-    let changes = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
     let signed = matches!(view.state.as_str(), "submitted" | "reviewed" | "approved" | "reported" | "invalidated");
-    let mut sheet = Sheet::new(&shell, "Determination", title)
-        .state(view.state.clone())
-        .lead(evaluation.progress.detail.clone())
-        .way(
-            changes && !evaluation.progress.complete && shell.may(Action::RecordTitrations),
-            "Titrate",
-            format!("{path}/bench"),
-        )
-        .way(further && shell.may(Action::ReviewDeterminations), "Review once more", format!("{path}/review"))
-        .way(decides, "Decide on the discordance", format!("{path}/discordance-decision"))
-        .way(changes && supervises, "Countersign", format!("{path}/countersignature"))
-        .way(changes && shell.may(Action::SubmitDeterminations), "Submit", format!("{path}/submission"))
-        .way(
-            changes && evaluation.progress.complete && shell.may(Action::RecordTitrations),
-            "Titrate",
-            format!("{path}/bench"),
-        );
+    let mut sheet =
+        Sheet::new(&shell, "Determination", title).state(view.state.clone()).lead(evaluation.progress.detail.clone());
+    sheet = offer(sheet, &shell, &may, &path);
     sheet = with_steps(sheet, &shell, &view.state, &path)
         .section("result", "Result", result(&shell, evaluation.reported.as_ref(), &evaluation.progress.detail))
         .section_way(evaluation.reported.is_some(), "To print", format!("{path}/report"))

@@ -50,6 +50,47 @@ fn correlations(shell: &Shell, view: &JointView) -> Table {
     Table { columns: vec!["Result", "With", "Correlation"], rows: rows.collect(), ..Table::default() }
 }
 
+fn results(shell: &Shell, view: &JointView) -> Table {
+    let figure = |of: f64| Cell::number(shell.n(show::figure(of, 3)));
+    let results = view.results.iter().map(|one| {
+        vec![
+            Cell::link(one.code.clone(), format!("/determinations/{}", one.determination)),
+            Cell::text(one.analyte.clone()),
+            Cell::number(shell.n(show::figure(one.value, 6))),
+            figure(one.u),
+            figure(one.expanded_uncertainty),
+        ]
+    });
+    Table { columns: vec!["Result", "Of", "Value", "u", "U"], rows: results.collect(), ..Table::default() }
+}
+
+/// What is made of the results, with the coefficients to be entered.
+fn combinations(shell: &Shell, view: &JointView, given: String) -> Table {
+    let figure = |of: f64| Cell::number(shell.n(show::figure(of, 3)));
+    let made = view.combinations.iter().map(|one| {
+        let coefficients: Vec<String> = one.coefficients.iter().map(|of| shell.n(coefficient(*of))).collect();
+        let shown = if coefficients.len() > MOST_WRITTEN { String::new() } else { coefficients.join("; ") };
+        vec![
+            Cell::text(one.what.clone()),
+            Cell::text(shown),
+            Cell::number(shell.n(show::figure(one.value, 6))),
+            figure(one.u),
+            figure(one.expanded_uncertainty),
+            figure(one.u_if_independent),
+        ]
+    });
+    let coefficients = Field::new("coefficients", "A coefficient for every result", Kind::Text)
+        .optional()
+        .help("With commas between, in the order of the results: 1,-1 is a difference.")
+        .value(given);
+    Table {
+        columns: vec!["What", "Coefficients", "Value", "u", "U", "u if independent"],
+        rows: made.collect(),
+        filters: vec![coefficients],
+        ..Table::default()
+    }
+}
+
 /// Several results with what they share: means, sums, differences, balances.
 #[get("/joint-results/{of:sample|run}/{id}")]
 pub(super) async fn read_joint_results(
@@ -66,41 +107,8 @@ pub(super) async fn read_joint_results(
     };
     let asked = AskedJoint { sample, run, coefficients: given.0.coefficients, ..AskedJoint::default() };
     let view = joint::read(&db, &asked).await?;
-    let figure = |of: f64| Cell::number(shell.n(show::figure(of, 3)));
-    let results = view.results.iter().map(|one| {
-        vec![
-            Cell::link(one.code.clone(), format!("/determinations/{}", one.determination)),
-            Cell::text(one.analyte.clone()),
-            Cell::number(shell.n(show::figure(one.value, 6))),
-            figure(one.u),
-            figure(one.expanded_uncertainty),
-        ]
-    });
-    let results =
-        Table { columns: vec!["Result", "Of", "Value", "u", "U"], rows: results.collect(), ..Table::default() };
-    let combinations = view.combinations.iter().map(|made| {
-        let coefficients: Vec<String> = made.coefficients.iter().map(|one| shell.n(coefficient(*one))).collect();
-        let shown = if coefficients.len() > MOST_WRITTEN { String::new() } else { coefficients.join("; ") };
-        vec![
-            Cell::text(made.what.clone()),
-            Cell::text(shown),
-            Cell::number(shell.n(show::figure(made.value, 6))),
-            figure(made.u),
-            figure(made.expanded_uncertainty),
-            figure(made.u_if_independent),
-        ]
-    });
-    let given = asked.coefficients.clone().unwrap_or_default();
-    let coefficients = Field::new("coefficients", "A coefficient for every result", Kind::Text)
-        .optional()
-        .help("With commas between, in the order of the results: 1,-1 is a difference.")
-        .value(given);
-    let combinations = Table {
-        columns: vec!["What", "Coefficients", "Value", "u", "U", "u if independent"],
-        rows: combinations.collect(),
-        filters: vec![coefficients],
-        ..Table::default()
-    };
+    let results = results(&shell, &view);
+    let combinations = combinations(&shell, &view, asked.coefficients.unwrap_or_default());
     let lead = format!(
         "{} results in {} as {}. What they were made with is common to them: it does not average out of a mean, and cancels from a \
          difference.",

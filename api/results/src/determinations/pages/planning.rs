@@ -106,6 +106,43 @@ fn lead(view: &PlanView) -> String {
     }
 }
 
+/// Columns of a table of ways.
+const WAYS: [&str; 5] = ["Way", "What is changed", "Titre, mL", "U", "Cost"];
+
+/// One thing changed at a time, with the costs to be entered.
+fn singles(shell: &Shell, view: &PlanView, given: &Asked) -> Table {
+    let unit = view.unit;
+    let price = |name, label, text: &str, of: f64| {
+        let value = if text.is_empty() { cost(of) } else { text.to_owned() };
+        Field::new(name, label, Kind::Decimal).optional().value(value)
+    };
+    let target = if given.target.is_empty() { show::figure(view.target, 3) } else { given.target.clone() };
+    let refills = if given.refills.is_empty() { REFILLS[0] } else { given.refills.as_str() };
+    Table {
+        columns: vec![
+            "What",
+            "From",
+            "To",
+            "Titre, mL",
+            "U then",
+            "Change of U, %",
+            "Further cost",
+            "U lower by, per unit of cost",
+        ],
+        rows: view.single_changes.iter().map(|one| change(shell, one)).collect(),
+        empty: "Nothing else is at hand.",
+        filters: vec![
+            Field::new("target", &format!("U wanted, {unit}"), Kind::Decimal).optional().value(target),
+            price("run_cost", "Cost of a run", &given.run_cost, view.costs.run),
+            price("titre_cost", "Cost of a titration", &given.titre_cost, view.costs.titre),
+            price("blank_cost", "Cost of a blank", &given.blank_cost, view.costs.blank),
+            price("titrant_cost", "Cost of another titrant", &given.titrant_cost, view.costs.titrant),
+            Field::new("refills", "Fillings for a titre", Kind::List(words(&REFILLS))).optional().value(refills),
+        ],
+        ..Table::default()
+    }
+}
+
 /// What would lower the uncertainty of a determination, for which cost.
 #[get("/determinations/{id}/plan")]
 pub(super) async fn read_determination_plan(
@@ -126,43 +163,13 @@ pub(super) async fn read_determination_plan(
         refills: Some(given.refills == REFILLS[1]),
     };
     let view = planning::read(&db, *id, asked).await?;
-    let unit = view.unit;
-    let price = |name, label, text: &str, of: f64| {
-        let value = if text.is_empty() { cost(of) } else { text.to_owned() };
-        Field::new(name, label, Kind::Decimal).optional().value(value)
-    };
-    let target = if given.target.is_empty() { show::figure(view.target, 3) } else { given.target.clone() };
-    let refills = if given.refills.is_empty() { REFILLS[0] } else { given.refills.as_str() };
-    let singles = Table {
-        columns: vec![
-            "What",
-            "From",
-            "To",
-            "Titre, mL",
-            "U then",
-            "Change of U, %",
-            "Further cost",
-            "U lower by, per unit of cost",
-        ],
-        rows: view.single_changes.iter().map(|one| change(&shell, one)).collect(),
-        empty: "Nothing else is at hand.",
-        filters: vec![
-            Field::new("target", &format!("U wanted, {unit}"), Kind::Decimal).optional().value(target),
-            price("run_cost", "Cost of a run", &given.run_cost, view.costs.run),
-            price("titre_cost", "Cost of a titration", &given.titre_cost, view.costs.titre),
-            price("blank_cost", "Cost of a blank", &given.blank_cost, view.costs.blank),
-            price("titrant_cost", "Cost of another titrant", &given.titrant_cost, view.costs.titrant),
-            Field::new("refills", "Fillings for a titre", Kind::List(words(&REFILLS))).optional().value(refills),
-        ],
-        ..Table::default()
-    };
+    let singles = singles(&shell, &view, &given);
     let mut ways = vec![way(&shell, "as it was made", &view.present)];
     ways.extend(view.cheapest.iter().map(|plan| way(&shell, "cheapest to the target", plan)));
     ways.push(way(&shell, "least U", &view.best));
-    let columns = || vec!["Way", "What is changed", "Titre, mL", "U", "Cost"];
-    let ways = Table { columns: columns(), rows: ways, ..Table::default() };
+    let ways = Table { columns: WAYS.to_vec(), rows: ways, ..Table::default() };
     let frontier = Table {
-        columns: columns(),
+        columns: WAYS.to_vec(),
         rows: (1..).zip(&view.frontier).map(|(at, plan)| way(&shell, &format!("{at}"), plan)).collect(),
         ..Table::default()
     };
