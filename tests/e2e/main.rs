@@ -41,6 +41,7 @@ mod rules_of_methods;
 mod runs_decide;
 mod signed;
 mod specifications;
+mod stated;
 mod store;
 mod titrants;
 mod trail;

@@ -2000,6 +2000,32 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// What a certificate states, from which the standard uncertainty of the calibration follows.
+    calibration_statements (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The calibration.
+        calibration_id -> Uuid,
+        /// expanded uncertainty, permissible error, accuracy class, or repeatability and linearity.
+        stated_as -> Text,
+        /// Value as printed: expanded uncertainty, permissible error, or repeatability.
+        value -> Nullable<Numeric>,
+        /// Its unit: that of the equipment, per cent or ppm of the value.
+        unit -> Nullable<Text>,
+        /// Coverage factor of an expanded uncertainty.
+        coverage_factor -> Nullable<Numeric>,
+        /// Accuracy class as marked.
+        accuracy_class -> Nullable<Text>,
+        /// Largest deviation from linearity, in the unit of the equipment.
+        linearity -> Nullable<Numeric>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// Which factor takes the place of which; both stay.
     factor_corrections (id) {
         /// Identity.
@@ -2541,6 +2567,7 @@ diesel::allow_tables_to_appear_in_same_query!(chart_phases, state_moves);
 diesel::allow_tables_to_appear_in_same_query!(determinations, titrations);
 diesel::allow_tables_to_appear_in_same_query!(nonconformities, nonconformity_links);
 diesel::allow_tables_to_appear_in_same_query!(calibration_corrections, equipment_calibrations);
+diesel::allow_tables_to_appear_in_same_query!(calibration_statements, equipment_calibrations);
 diesel::allow_tables_to_appear_in_same_query!(check_corrections, equipment_checks);
 diesel::allow_tables_to_appear_in_same_query!(factor_corrections, titrant_factors);
 diesel::allow_tables_to_appear_in_same_query!(factor_corrections, titrants);

@@ -36,10 +36,10 @@ fn list(text: &str, comma: bool) -> String {
 }
 
 const EQUIPMENT: &str = "\
-Code on the label;Kind;Description;Lowest usable reading;Highest usable reading;Smallest step that is read;Unit;Calibration certificate;Day of calibration;Last day of validity;Standard uncertainty;Calibrated volume at 20 °C, mL;Corrections at readings, mL;To be added, mL
-B-01;burette;50 mL burette;0@00;50@00;0@02;mL;CAL-1;{2025-01-20};{2031-01-20};0@015;;10@00;0@01
-P-25;Pipette;25 mL pipette;0@00;25@00;;mL;CAL-2;{2025-01-20};{2031-01-20};0@010;24@985;;
-F-1;flask;never calibrated;0@00;250@0;;mL;;;;;;;
+Code on the label;Kind;Description;Lowest usable reading;Highest usable reading;Smallest step that is read;Unit;Calibration certificate;Day of calibration;Last day of validity;Standard uncertainty;Calibrated volume at 20 °C, mL;Corrections at readings, mL;To be added, mL;Expanded uncertainty;Coverage factor k
+B-01;burette;50 mL burette;0@00;50@00;0@02;mL;CAL-1;{2025-01-20};{2031-01-20};0@015;;10@00;0@01;;
+P-25;Pipette;25 mL pipette;0@00;25@00;;mL;CAL-2;{2025-01-20};{2031-01-20};;24@985;;;0@020;2
+F-1;flask;never calibrated;0@00;250@0;;mL;;;;;;;;;
 ";
 
 #[tokio::test(flavor = "multi_thread")]
@@ -72,6 +72,10 @@ async fn equipment_comes_with_its_calibrations_and_more_calibrations_by_its_code
         let facts = app.analyst.get(&format!("/equipment/{burette}")).await.expect(200);
         assert_eq!(facts["versions"][0]["range_high"], json!("50.00"), "text keeps its digits");
         let calibrations = app.analyst.get(&format!("/equipment/{burette}/calibrations")).await.expect(200);
+        let pipette = text(&kept["became"][1], "id");
+        let of_pipette = app.analyst.get(&format!("/equipment/{pipette}/calibrations")).await.expect(200);
+        assert_eq!(of_pipette[0]["standard_uncertainty"], json!("0.01"), "0.020 with k = 2");
+        assert_eq!(of_pipette[0]["stated"]["coverage_factor"], json!("2"));
         let calibration = &calibrations[0];
         assert_eq!(
             (&calibration["certificate"], &calibration["calibrated_on"]),

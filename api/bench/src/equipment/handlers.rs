@@ -15,40 +15,53 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::equipment::service::{self, Corrigible};
+use crate::equipment::stated::StatedUncertainty;
 use crate::equipment::store::{Calibration, Check, EquipmentFacts, NewCalibration, NewCheck};
 
 type View = VersionView<EquipmentFacts>;
 
-/// A row with what it corrects and what corrects it, under a name of its own in the document.
-macro_rules! corrigible {
-    ($name:ident, $row:ty, $what:literal) => {
-        #[doc = $what]
-        #[derive(Debug, Serialize, ToSchema)]
-        pub(super) struct $name {
-            /// As recorded.
-            #[serde(flatten)]
-            row: $row,
-            /// The one that this one corrects.
-            #[serde(skip_serializing_if = "Option::is_none")]
-            corrects: Option<Uuid>,
-            /// Why.
-            #[serde(skip_serializing_if = "Option::is_none")]
-            reason: Option<String>,
-            /// The one that corrects this one, which then no longer counts.
-            #[serde(skip_serializing_if = "Option::is_none")]
-            corrected_by: Option<Uuid>,
-        }
-
-        impl From<Corrigible<$row>> for $name {
-            fn from(one: Corrigible<$row>) -> Self {
-                Self { row: one.row, corrects: one.corrects, reason: one.reason, corrected_by: one.corrected_by }
-            }
-        }
-    };
+/// A calibration with what the certificate states, what it corrects and what corrects it.
+#[derive(Debug, Serialize, ToSchema)]
+pub(super) struct CorrigibleCalibration {
+    /// As recorded.
+    #[serde(flatten)]
+    row: Calibration,
+    /// What the certificate or the mark states, where the standard uncertainty follows from that.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    stated: Option<StatedUncertainty>,
+    /// The one that this one corrects.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    corrects: Option<Uuid>,
+    /// Why.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reason: Option<String>,
+    /// The one that corrects this one, which then no longer counts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    corrected_by: Option<Uuid>,
 }
 
-corrigible!(CorrigibleCalibration, Calibration, "A calibration with what it corrects and what corrects it.");
-corrigible!(CorrigibleCheck, Check, "A check with what it corrects and what corrects it.");
+/// A check with what it corrects and what corrects it.
+#[derive(Debug, Serialize, ToSchema)]
+pub(super) struct CorrigibleCheck {
+    /// As recorded.
+    #[serde(flatten)]
+    row: Check,
+    /// The one that this one corrects.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    corrects: Option<Uuid>,
+    /// Why.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reason: Option<String>,
+    /// The one that corrects this one, which then no longer counts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    corrected_by: Option<Uuid>,
+}
+
+impl From<Corrigible<Check>> for CorrigibleCheck {
+    fn from(one: Corrigible<Check>) -> Self {
+        Self { row: one.row, corrects: one.corrects, reason: one.reason, corrected_by: one.corrected_by }
+    }
+}
 
 /// Records a piece of equipment.
 #[utoipa::path(tag = "equipment", request_body = EquipmentFacts, responses((status = 201, description = "Recorded", body = View)))]
@@ -157,7 +170,16 @@ pub(super) async fn list_calibrations(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<web::Json<Vec<CorrigibleCalibration>>, Problem> {
-    Ok(web::Json(service::calibrations(&db, *id).await?.into_iter().map(Into::into).collect()))
+    let stated = service::stated(&db, *id).await?;
+    let of = |id: Uuid| stated.iter().find(|(calibration, _)| *calibration == id).map(|(_, stated)| stated.clone());
+    let with = |one: Corrigible<Calibration>| CorrigibleCalibration {
+        stated: of(one.row.id.0),
+        row: one.row,
+        corrects: one.corrects,
+        reason: one.reason,
+        corrected_by: one.corrected_by,
+    };
+    Ok(web::Json(service::calibrations(&db, *id).await?.into_iter().map(with).collect()))
 }
 
 /// Records a check; a failed one takes the equipment out of service.

@@ -4,6 +4,7 @@ mod handlers;
 pub mod pages;
 pub mod service;
 pub mod shelf;
+pub mod stated;
 pub mod store;
 
 use utoipa_actix_web::service_config::ServiceConfig;

@@ -143,6 +143,7 @@ pub(super) async fn read_equipment(
     let history = service::read(&db, *id).await?.resource;
     let view = history.versions.last().ok_or_else(|| Refusal::not_found("equipment", *id))?;
     let calibrations = service::calibrations(&db, *id).await?;
+    let stated = service::stated(&db, *id).await?;
     let checks = service::checks(&db, *id).await?;
     let names = versioned::names(&db, &history.versions, &history.moves).await?;
     let mut people: Vec<Uuid> = calibrations.iter().map(|one| one.row.recorded_by.0).collect();
@@ -172,7 +173,7 @@ pub(super) async fn read_equipment(
         .section(
             "calibrations",
             "Calibrations",
-            Part::Table(trust::calibrations(&shell, &calibrations, &unit, &people)),
+            Part::Table(trust::calibrations(&shell, &calibrations, &stated, &unit, &people)),
         )
         .section("checks", "Checks", Part::Table(trust::checks(&shell, &checks, &people)))
         .section("versions", "Versions", versioned::versions(&shell, &fields(), &history.versions, &names))

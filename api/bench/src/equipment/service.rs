@@ -13,7 +13,9 @@ use ferrotitre_base::web::paging::Listing;
 use ferrotitre_base::web::versions::{Correction, VersionView};
 use uuid::Uuid;
 
+use crate::equipment::stated::StatedUncertainty;
 use crate::equipment::store::corrections::{self, Corrected};
+use crate::equipment::store::statements;
 use crate::equipment::store::{self, Calibration, Check, EquipmentFacts, KIND, NewCalibration, NewCheck, versions};
 use crate::impacts;
 use crate::nonconformities::service::{Opening, open_because};
@@ -37,8 +39,14 @@ pub async fn correct(
     .await
 }
 
-fn calibration_row(act: &Act, equipment: Uuid, new: NewCalibration) -> Result<Calibration, Refusal> {
+fn calibration_row(
+    act: &Act,
+    (equipment, facts): (Uuid, &EquipmentFacts),
+    new: NewCalibration,
+) -> Result<Calibration, Refusal> {
     Ok(Calibration {
+        calibrated_value: new.volume(facts),
+        standard_uncertainty: new.uncertainty(facts)?,
         id: CalibrationId::new(),
         equipment_id: equipment,
         certificate: new.certificate,
@@ -46,8 +54,6 @@ fn calibration_row(act: &Act, equipment: Uuid, new: NewCalibration) -> Result<Ca
         calibrated_on: new.calibrated_on,
         due_on: new.due_on,
         corrections: serde_json::to_value(&new.corrections).map_err(Refusal::internal)?,
-        calibrated_value: new.calibrated_value,
-        standard_uncertainty: new.standard_uncertainty,
         degrees_of_freedom: new.degrees_of_freedom,
         recorded_at: DateTime::UNIX_EPOCH,
         recorded_by: author(act)?,
@@ -67,7 +73,12 @@ pub async fn record_calibration_in(
 ) -> Result<Calibration, Refusal> {
     let present = versions::current(connection, equipment).await?;
     new.check(&present.facts)?;
-    let row = store::insert_calibration(connection, &calibration_row(act, equipment, new)?).await?;
+    let stated = new.stated.clone();
+    let row = calibration_row(act, (equipment, &present.facts), new)?;
+    let row = store::insert_calibration(connection, &row).await?;
+    if let Some(stated) = stated {
+        statements::insert(connection, row.id, &stated, row.recorded_by).await?;
+    }
     impacts::follow_up(connection, act, row.id.0).await?;
     Ok(row)
 }
@@ -84,10 +95,14 @@ pub async fn correct_calibration(
         let wrong = store::calibration(connection, id).await?;
         let present = versions::current(connection, wrong.equipment_id).await?;
         correction.facts.check(&present.facts)?;
-        let row = calibration_row(act, wrong.equipment_id, correction.facts)?;
+        let stated = correction.facts.stated.clone();
+        let row = calibration_row(act, (wrong.equipment_id, &present.facts), correction.facts)?;
         let why = (wrong.id, correction.reason.as_str());
         corrections::insert_calibration_correction(connection, row.id, why, row.recorded_by).await?;
         let row = store::insert_calibration(connection, &row).await?;
+        if let Some(stated) = stated {
+            statements::insert(connection, row.id, &stated, row.recorded_by).await?;
+        }
         impacts::follow_up(connection, act, row.id.0).await?;
         Ok(row)
     })
@@ -211,6 +226,11 @@ pub async fn checks(db: &Db, equipment: Uuid) -> Result<Vec<Corrigible<Check>>, 
         Ok(corrigible(store::checks(connection, equipment).await?, &corrected, |row| row.id.0))
     })
     .await
+}
+
+/// What certificates state of the calibrations of a piece of equipment.
+pub async fn stated(db: &Db, equipment: Uuid) -> Result<Vec<(Uuid, StatedUncertainty)>, Refusal> {
+    db.read(async |connection| statements::of(connection, equipment).await).await
 }
 
 /// A calibration by its identity.

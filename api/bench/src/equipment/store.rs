@@ -1,6 +1,7 @@
 //! Tables of equipment, calibrations and checks.
 
 pub mod corrections;
+pub mod statements;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
@@ -16,6 +17,8 @@ use ferrotitre_schema::{equipment, equipment_calibrations, equipment_checks};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
+
+use crate::equipment::stated::{CLASS, StatedUncertainty};
 
 /// A piece of measuring equipment.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema, Queryable, Selectable, Insertable)]
@@ -155,15 +158,49 @@ pub struct NewCalibration {
     /// Calibrated volume of a pipette or flask at 20 C, mL.
     #[schema(example = "24.985")]
     pub calibrated_value: Option<Decimal>,
-    /// Standard uncertainty of a volume or mass, in the unit of the equipment.
+    /// Standard uncertainty of a volume or mass, in the unit of the equipment; this, or `stated`.
     #[schema(example = "0.015")]
-    pub standard_uncertainty: Decimal,
+    pub standard_uncertainty: Option<Decimal>,
+    /// What the certificate or the mark states, from which the standard uncertainty follows.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stated: Option<StatedUncertainty>,
     /// Degrees of freedom of that uncertainty; absent for unlimited.
     pub degrees_of_freedom: Option<Decimal>,
 }
 
 impl NewCalibration {
+    /// Its volume; of a vessel that has only its class the nominal one.
+    pub fn volume(&self, equipment: &EquipmentFacts) -> Option<Decimal> {
+        let by_class = self.stated.as_ref().is_some_and(|stated| stated.stated_as == CLASS);
+        let nominal = || (equipment.is_vessel() && by_class).then(|| equipment.range_high.clone());
+        self.calibrated_value.clone().or_else(nominal)
+    }
+
+    /// Its standard uncertainty, given or from what is stated.
+    ///
+    /// # Errors
+    /// Both or neither are given; what is stated cannot be.
+    pub fn uncertainty(&self, equipment: &EquipmentFacts) -> Result<Decimal, Refusal> {
+        match (&self.standard_uncertainty, &self.stated) {
+            (Some(given), None) => Ok(given.clone()),
+            (None, Some(stated)) => {
+                let of = self.volume(equipment).unwrap_or_else(|| equipment.range_high.clone());
+                let u = stated.standard_uncertainty(equipment, &of)?;
+                format!("{u:.15}").trim_end_matches('0').parse().map_err(Refusal::internal)
+            }
+            (Some(given), Some(_)) => {
+                let message = "either the standard uncertainty, or what is stated in its place";
+                Err(Refusal::invalid("standard_uncertainty", "either", message, given))
+            }
+            (None, None) => {
+                let message = "give the standard uncertainty, or what the certificate states in its place";
+                Err(Refusal::invalid("standard_uncertainty", "required", message, ""))
+            }
+        }
+    }
+
     pub fn check(&self, equipment: &EquipmentFacts) -> Result<(), Refusal> {
+        let u = self.uncertainty(equipment)?;
         let mut errors = FieldErrors::default();
         words(&mut errors, "certificate", &self.certificate);
         errors.require(
@@ -178,14 +215,14 @@ impl NewCalibration {
             // The widest tolerance of ISO 648 is 2 % of the volume (0.5 mL, class B).
             let nominal = equipment.range_high.value();
             let unit = "mL (within 5 % of the nominal volume)";
-            in_range(&mut errors, "standard_uncertainty", &self.standard_uncertainty, 0.0, 0.05 * nominal, unit);
+            in_range(&mut errors, "standard_uncertainty", &u, 0.0, 0.05 * nominal, unit);
         } else {
-            in_range(&mut errors, "standard_uncertainty", &self.standard_uncertainty, 0.0, 1000.0, &equipment.unit);
+            in_range(&mut errors, "standard_uncertainty", &u, 0.0, 1000.0, &equipment.unit);
         }
         if let Some(dof) = &self.degrees_of_freedom {
             errors.require(dof.value() > 0.0, "degrees_of_freedom", "positive", "must be positive", dof);
         }
-        match &self.calibrated_value {
+        match &self.volume(equipment) {
             Some(value) => {
                 errors.require(vessel, "calibrated_value", "kind", "is for a pipette or flask only", value);
                 let nominal = equipment.range_high.value();

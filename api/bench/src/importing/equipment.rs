@@ -14,6 +14,7 @@ use uuid::Uuid;
 use super::{below, doubled};
 use crate::equipment::pages::fields;
 use crate::equipment::service;
+use crate::equipment::stated::{EXPANDED, StatedUncertainty};
 use crate::equipment::store::{self, CorrectionAt, EquipmentFacts, NewCalibration, versions};
 
 /// Where a calibration is in a row's JSON.
@@ -28,6 +29,8 @@ pub(super) struct Cells {
     calibrated_on: Option<NaiveDate>,
     due_on: Option<NaiveDate>,
     standard_uncertainty: Option<Decimal>,
+    expanded_uncertainty: Option<Decimal>,
+    coverage_factor: Option<Decimal>,
     degrees_of_freedom: Option<Decimal>,
     calibrated_value: Option<Decimal>,
     #[serde(default)]
@@ -46,7 +49,7 @@ impl Cells {
         needs(self.certificate.is_some(), "certificate");
         needs(self.calibrated_on.is_some(), "calibrated_on");
         needs(self.due_on.is_some(), "due_on");
-        needs(self.standard_uncertainty.is_some(), "standard_uncertainty");
+        needs(self.standard_uncertainty.is_some() || self.expanded_uncertainty.is_some(), "standard_uncertainty");
         let (readings, corrections) = (self.readings.len(), self.corrections.len());
         let message = format!("needs as many as there are readings: {readings}");
         errors.require(readings == corrections, "corrections", "pairs", message, corrections);
@@ -60,7 +63,15 @@ impl Cells {
             due_on: self.due_on.ok_or_else(missing)?,
             corrections: pairs.map(|(reading, correction)| CorrectionAt { reading, correction }).collect(),
             calibrated_value: self.calibrated_value.clone(),
-            standard_uncertainty: self.standard_uncertainty.clone().ok_or_else(missing)?,
+            standard_uncertainty: self.standard_uncertainty.clone(),
+            stated: self.expanded_uncertainty.is_some().then(|| StatedUncertainty {
+                stated_as: EXPANDED.to_owned(),
+                value: self.expanded_uncertainty.clone(),
+                unit: None,
+                coverage_factor: self.coverage_factor.clone(),
+                accuracy_class: None,
+                linearity: None,
+            }),
             degrees_of_freedom: self.degrees_of_freedom.clone(),
         })
     }
@@ -69,6 +80,10 @@ impl Cells {
         self.entered().and_then(|new| new.check(equipment)).map_err(|refusal| {
             // The rules name a pair of the corrections table; the list has the two in cells of their own.
             let mut refusal = refusal;
+            for wrong in refusal.fields.iter_mut().filter(|wrong| wrong.field.starts_with("stated.")) {
+                let column = if wrong.field == "stated.value" { "expanded_uncertainty" } else { "coverage_factor" };
+                wrong.field = column.to_owned();
+            }
             for wrong in refusal.fields.iter_mut().filter(|wrong| wrong.field.ends_with(".reading")) {
                 wrong.field = wrong.field.replace("corrections[", "readings[");
             }
@@ -86,10 +101,18 @@ fn calibration_columns(required: bool) -> Vec<Column> {
         (needed(Field::new("calibrated_on", "Day of calibration", Kind::Day)), "2025-01-20"),
         (needed(Field::new("due_on", "Last day of validity", Kind::Day)), "2027-01-20"),
         (
-            needed(Field::new("standard_uncertainty", "Standard uncertainty", Kind::Decimal))
-                .help("In the unit of the equipment; a certificate mostly states the expanded one, which is k times as large."),
+            Field::new("standard_uncertainty", "Standard uncertainty", Kind::Decimal)
+                .optional()
+                .help("In the unit of the equipment; or the expanded one with its coverage factor."),
             "0.015",
         ),
+        (
+            Field::new("expanded_uncertainty", "Expanded uncertainty", Kind::Decimal)
+                .optional()
+                .help("In the unit of the equipment, as the certificate states it."),
+            "",
+        ),
+        (Field::new("coverage_factor", "Coverage factor k", Kind::Decimal).optional().help("Mostly 2."), ""),
         (
             Field::new("degrees_of_freedom", "Degrees of freedom", Kind::Decimal)
                 .optional()

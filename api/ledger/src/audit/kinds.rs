@@ -116,6 +116,13 @@ const KINDS: &[Kind] = &[
         "q.code || ', ' || c.certificate",
         OF_EQUIPMENT,
     ),
+    kind(
+        "calibration_statements",
+        "uncertainty as stated",
+        CALIBRATION,
+        "q.code || ', ' || c.certificate",
+        OF_EQUIPMENT,
+    ),
     kind("check_corrections", "correction of a check", CHECK, "q.code", OF_EQUIPMENT),
     kind(
         "instrument_readings",

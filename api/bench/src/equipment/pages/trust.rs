@@ -5,14 +5,17 @@ use uuid::Uuid;
 
 use crate::equipment::pages::present;
 use crate::equipment::service::{self, Corrigible};
+use crate::equipment::stated::{BALANCE, CLASS, EXPANDED, PERMISSIBLE, StatedUncertainty};
 use crate::equipment::store::{Calibration, Check, EquipmentFacts, NewCalibration, NewCheck};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::Action;
 use ferrotitre_base::auth::permissions::acts::{CheckEquipment, ReadRecords, RecordEquipment};
 use ferrotitre_base::db::Db;
+use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_base::web::problem::Problem;
-use ferrotitre_base::web::versions::{Correction, VersionView};
-use ferrotitre_html::form::{Field, Form, Kind, Sent, onward, words};
+use ferrotitre_base::web::versions::Correction;
+use ferrotitre_html::form::{Choice, Field, Form, Kind, RESHAPE, Sent, onward, words};
 use ferrotitre_html::sheet::{Cell, Names, Table};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
@@ -20,6 +23,8 @@ use ferrotitre_html::versioned::json;
 
 /// Lines of a corrections table in the form.
 const LINES: usize = 8;
+/// A table as it was copied.
+const PASTED: &str = "_pasted";
 
 /// What corrects a line, or what it corrects and why.
 fn standing<R>(one: &Corrigible<R>) -> String {
@@ -35,7 +40,17 @@ fn way<R>(may: bool, one: &Corrigible<R>, path: &str) -> Cell {
     if may && one.corrected_by.is_none() { Cell::link("correct", path.to_owned()) } else { Cell::default() }
 }
 
-pub(super) fn calibrations(shell: &Shell, rows: &[Corrigible<Calibration>], unit: &str, people: &Names) -> Table {
+pub(super) fn calibrations(
+    shell: &Shell,
+    rows: &[Corrigible<Calibration>],
+    stated: &[(Uuid, StatedUncertainty)],
+    unit: &str,
+    people: &Names,
+) -> Table {
+    let said = |id: Uuid, u: &Decimal| match stated.iter().find(|(of, _)| *of == id) {
+        Some((_, stated)) => format!("{} {unit} ({})", show::figure(u.value(), 3), stated.words(unit)),
+        None => format!("{u} {unit}"),
+    };
     let corrects = shell.may(Action::RecordEquipment);
     let row = |one: &Corrigible<Calibration>| {
         let row = &one.row;
@@ -51,7 +66,7 @@ pub(super) fn calibrations(shell: &Shell, rows: &[Corrigible<Calibration>], unit
             Cell::text(show::day(row.calibrated_on)),
             Cell::text(format!("{}, {}", show::day(row.due_on), show::until_day(row.due_on))),
             Cell::number(row.calibrated_value.as_ref().map(|value| shell.n(value)).unwrap_or_default()),
-            Cell::number(format!("{} {unit}", shell.n(&row.standard_uncertainty))),
+            Cell::number(shell.n(said(row.id.0, &row.standard_uncertainty))),
             Cell::text(corrections.unwrap_or_default()),
             Cell::text(people.get(&row.recorded_by.0).cloned().unwrap_or_default()),
             Cell::text(standing(one)),
@@ -103,43 +118,156 @@ pub(super) fn checks(shell: &Shell, rows: &[Corrigible<Check>], people: &Names) 
     }
 }
 
-/// The form of a calibration.
-fn calibration_form(view: &VersionView<EquipmentFacts>, (title, button): (String, &'static str), back: &str) -> Form {
+/// The form of a calibration, with so many lines of corrections at least.
+fn calibration_form(facts: &EquipmentFacts, (title, button): (String, &'static str), back: &str, lines: usize) -> Form {
     let mut form = Form::new(title, button, back)
         .with([
             Field::new("certificate", "Certificate number", Kind::Text),
             Field::new("certificate_digest", "SHA-256 of the certificate's file", Kind::Text).optional(),
             Field::new("calibrated_on", "Day of calibration", Kind::Day),
             Field::new("due_on", "Last day of validity", Kind::Day),
-            Field::new("standard_uncertainty", &format!("Standard uncertainty, {}", view.facts.unit), Kind::Decimal),
-            Field::new("degrees_of_freedom", "Its degrees of freedom", Kind::Decimal)
-                .optional()
-                .help("Left empty: unlimited."),
         ])
+        .with(uncertainty_fields(facts))
         .help(
             "What a certificate says, with the day until which it is trusted.",
-            "ISO/IEC 17025:2017 6.4.7 and 6.5; ISO 4787.",
+            "ISO/IEC 17025:2017 6.4.7 and 6.5; ISO 4787; JCGM 100:2008, 4.3.",
             "It counts for observations from its day on; earlier ones keep theirs.",
         );
-    let kind = view.facts.kind.as_str();
-    if matches!(kind, "pipette" | "flask") {
-        form = form.with([Field::new("calibrated_value", "Calibrated volume at 20 °C, mL", Kind::Decimal)]);
+    if facts.is_vessel() {
+        let volume = Field::new("calibrated_value", "Calibrated volume at 20 °C, mL", Kind::Decimal);
+        form = form.with([volume
+            .optional()
+            .help("Left empty only where the accuracy class is all there is: the nominal volume.")]);
     }
-    if kind.contains("burette") {
-        for line in 0..LINES {
-            let reading =
-                Field::new(&format!("corrections[{line}].reading"), "At reading, mL", Kind::Decimal).optional();
-            let reading = if line == 0 {
-                reading.part("Corrections").help("At least 5 rising readings, or none.")
-            } else {
-                reading
-            };
-            let correction =
-                Field::new(&format!("corrections[{line}].correction"), "Add, mL", Kind::Decimal).optional();
-            form = form.with([reading, correction]);
-        }
+    if facts.is_burette() {
+        form = form.with(correction_fields(lines));
     }
     form
+}
+
+/// The standard uncertainty, or what the certificate states in its place.
+fn uncertainty_fields(facts: &EquipmentFacts) -> Vec<Field> {
+    let unit = &facts.unit;
+    let mut ways = vec![
+        Choice::thing(EXPANDED, "expanded uncertainty", "U with k: u = U / k"),
+        Choice::thing(PERMISSIBLE, "permissible error", "limits ± a: u = a / √3"),
+    ];
+    let marked = matches!(facts.kind.as_str(), "burette" | "pipette" | "flask");
+    let balance = facts.kind == "balance";
+    if marked {
+        ways.push(Choice::thing(CLASS, "accuracy class", "a by ISO 385, ISO 648 or ISO 1042"));
+    }
+    if balance {
+        ways.push(Choice::thing(BALANCE, "repeatability and linearity", "of a mass by difference"));
+    }
+    let units: Vec<Choice> = [unit.as_str(), "%", "ppm"].into_iter().map(Choice::word).collect();
+    let mut fields = vec![
+        Field::new("standard_uncertainty", &format!("Standard uncertainty u, {unit}"), Kind::Decimal)
+            .optional()
+            .part("Uncertainty")
+            .help("Or, in its place, what the certificate states:"),
+        Field::new("stated.stated_as", "Stated as", Kind::Choice(ways)).optional(),
+        Field::new(
+            "stated.value",
+            if balance { "Its value; of a balance the repeatability" } else { "Its value" },
+            Kind::Decimal,
+        )
+        .optional()
+        .help("As printed."),
+        Field::new("stated.unit", "In", Kind::Choice(units)).optional().help("Left out: the unit of the equipment."),
+        Field::new("stated.coverage_factor", "Coverage factor k", Kind::Decimal).optional().help("Mostly 2."),
+    ];
+    if marked {
+        let classes = ["A", "AS", "B"].into_iter().map(Choice::word).collect();
+        fields.push(Field::new("stated.accuracy_class", "Class as marked", Kind::Choice(classes)).optional());
+    }
+    if balance {
+        fields.push(Field::new("stated.linearity", &format!("Linearity ±, {unit}"), Kind::Decimal).optional());
+    }
+    fields.push(Field::new(RESHAPE, "Show u", Kind::Reshape("u".to_owned())));
+    fields.push(
+        Field::new("degrees_of_freedom", "Its degrees of freedom", Kind::Decimal)
+            .optional()
+            .help("Left empty: unlimited."),
+    );
+    fields
+}
+
+/// Lines of a corrections table, and room to paste one.
+fn correction_fields(lines: usize) -> Vec<Field> {
+    let mut fields = vec![
+        Field::new(PASTED, "Paste a table", Kind::Long)
+            .optional()
+            .part("Corrections")
+            .help("A line for each point: reading, then what is to be added, as copied from a sheet. At least 5 rising readings, or none."),
+        Field::new(RESHAPE, "Take the table over", Kind::Reshape("table".to_owned())),
+    ];
+    for line in 0..lines {
+        fields.push(Field::new(&format!("corrections[{line}].reading"), "At reading, mL", Kind::Decimal).optional());
+        fields.push(Field::new(&format!("corrections[{line}].correction"), "Add, mL", Kind::Decimal).optional());
+    }
+    fields
+}
+
+/// Fills a pasted table into the lines of the form; says which line of it has not two numbers.
+fn take_over_pasted(sent: &mut Sent) -> Result<usize, Refusal> {
+    let text = sent.get(PASTED).to_owned();
+    let lines: Vec<&str> = text.lines().map(str::trim).filter(|line| !line.is_empty()).collect();
+    let mut pairs = Vec::new();
+    for (at, line) in lines.iter().enumerate() {
+        let cells: Vec<&str> = line.split(['\t', ';', ' ']).map(str::trim).filter(|cell| !cell.is_empty()).collect();
+        let number = |cell: &str| cell.replace(',', ".").replace('\u{2212}', "-").parse::<Decimal>().ok();
+        match cells[..] {
+            [reading, correction] => match (number(reading), number(correction)) {
+                (Some(reading), Some(correction)) => pairs.push((reading, correction)),
+                // Column heads.
+                _ if at == 0 => {}
+                _ => return Err(unread(at, line)),
+            },
+            _ if at == 0 => {}
+            _ => return Err(unread(at, line)),
+        }
+    }
+    for (at, (reading, correction)) in pairs.iter().enumerate() {
+        sent.set(&format!("corrections[{at}].reading"), reading);
+        sent.set(&format!("corrections[{at}].correction"), correction);
+    }
+    if !pairs.is_empty() {
+        sent.set(PASTED, "");
+    }
+    Ok(pairs.len())
+}
+
+fn unread(at: usize, line: &str) -> Refusal {
+    let message = format!("line {} has not a reading and a correction", at + 1);
+    Refusal::invalid(PASTED, "two_numbers", message, line)
+}
+
+/// Says what the entries come to, or what is wrong with them, where somebody asked.
+fn show_uncertainty(form: &mut Form, sent: &Sent, facts: &EquipmentFacts) {
+    let given = |name: &str| Some(sent.get(name).trim().replace(',', ".")).filter(|text| !text.is_empty());
+    let number = |name: &str| given(name).and_then(|text| text.parse::<Decimal>().ok());
+    if !sent.reshapes() || given("stated.stated_as").is_none() {
+        return;
+    }
+    let stated = StatedUncertainty {
+        stated_as: given("stated.stated_as").unwrap_or_default(),
+        value: number("stated.value"),
+        unit: given("stated.unit"),
+        coverage_factor: number("stated.coverage_factor"),
+        accuracy_class: given("stated.accuracy_class"),
+        linearity: number("stated.linearity"),
+    };
+    let of = number("calibrated_value").unwrap_or_else(|| facts.range_high.clone());
+    match stated.standard_uncertainty(facts, &of) {
+        Ok(u) => {
+            let words = format!("{}: u = {} {}", stated.words(&facts.unit), show::figure(u, 3), facts.unit);
+            if let Some(field) = form.fields.iter_mut().find(|field| field.name == "standard_uncertainty") {
+                field.help = words;
+            }
+        }
+        Err(refusal) => form.blame(&refusal),
+    }
 }
 
 /// The form of a check.
@@ -170,14 +298,17 @@ pub(super) async fn record_calibration(
     shell: Shell,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-    sent: Sent,
+    mut sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let view = present(&db, *id).await?;
     let back = format!("/equipment/{id}#calibrations");
     let title = (format!("Calibration of {}", view.facts.code), "Save calibration");
-    let form = calibration_form(&view, title, &back);
+    let lines = take_over_pasted(&mut sent);
+    let mut form = calibration_form(&view.facts, title, &back, LINES.max(*lines.as_ref().unwrap_or(&0)));
+    show_uncertainty(&mut form, &sent, &view.facts);
     shell
         .take(&who, &sent, form, async |act, new: NewCalibration| {
+            lines?;
             Ok(onward(&service::record_calibration(&db, &act, *id, new).await?, &back))
         })
         .await
@@ -214,13 +345,16 @@ pub(super) async fn correct_calibration(
     shell: Shell,
     db: web::Data<Db>,
     id: web::Path<Uuid>,
-    sent: Sent,
+    mut sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let wrong = service::calibration(&db, *id).await?;
     let view = present(&db, wrong.equipment_id).await?;
     let back = format!("/equipment/{}#calibrations", wrong.equipment_id);
     let title = format!("Correct calibration {} of {}", wrong.certificate, view.facts.code);
-    let form = calibration_form(&view, (title, "Record the correction"), &back);
+    let lines = take_over_pasted(&mut sent)?;
+    let there = wrong.corrections.as_array().map_or(0, Vec::len);
+    let mut form = calibration_form(&view.facts, (title, "Record the correction"), &back, LINES.max(lines).max(there));
+    show_uncertainty(&mut form, &sent, &view.facts);
     shell
         .correct(
             &who,
