@@ -264,7 +264,6 @@ pub(super) async fn read_run(
     let certified = certificates::of_results(&db, &results).await?;
     let (control, values) = (quality(&run), control_values(&shell, &run));
     let facts = about(&shell, &run, &method, name(run.recorded_by.0));
-    let path = format!("/runs/{id}");
     let lacks = !run.missing.is_empty();
     let mut sheet = Sheet::new(&shell, "Run", run.code.clone()).state(run.state.clone());
     sheet = offer(sheet, &shell, &run, signed);
