@@ -1,9 +1,13 @@
 //! Uncertainties as certificates state them: u follows, what was stated stays beside it, tables are pasted.
 
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
 use ferrotitre_tests::TestApp;
 use ferrotitre_tests::bench::{day, equipment, text};
+use ferrotitre_tests::browser::Browser;
 use ferrotitre_tests::client::Client;
 use serde_json::{Value, json};
+use sha2::{Digest as _, Sha256};
 
 use crate::pages::Visitor;
 
@@ -148,4 +152,68 @@ async fn a_table_is_pasted_and_u_is_seen_before_anything_is_saved() {
     assert_eq!(refused.status, 422);
     assert!(refused.text.contains("line 2 has not a reading and a correction"), "{}", refused.text);
     assert!(refused.text.contains("10.00"), "{}", refused.text);
+}
+
+/// A file that begins as a PDF does (ISO 32000-1, 7.5.2).
+const PDF: &[u8] = b"%PDF-1.7\n1 0 obj <</Type/Catalog>> endobj\n%%EOF\n";
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_file_of_a_certificate_is_kept_once_and_comes_back_byte_for_byte() {
+    let app = TestApp::start().await;
+    let content = STANDARD.encode(PDF);
+    let file = json!({ "file_name": "CAL 2026/014.pdf", "content": content });
+    let kept = app.analyst.post("/certificate-files", &file).await.expect(201);
+    let digest = text(&kept, "digest");
+    assert_eq!(
+        (digest.as_str(), &kept["media_type"]),
+        (hex::encode(Sha256::digest(PDF)).as_str(), &json!("application/pdf"))
+    );
+    // The same file again, by somebody else under another name, is the one that is there.
+    let again = json!({ "file_name": "other.pdf", "content": content });
+    assert_eq!(app.manager.post("/certificate-files", &again).await.expect(201)["digest"], kept["digest"]);
+    assert_eq!(app.row_counts(&["certificate_files"]).await, [1]);
+    let back = app.auditor.get(&format!("/certificate-files/{digest}")).await;
+    assert_eq!((back.status, back.bytes.as_slice()), (200, PDF));
+    assert_eq!(back.header("content-disposition"), "attachment; filename=\"CAL-2026-014.pdf\"");
+    app.auditor.get(&format!("/certificate-files/{}", "0".repeat(64))).await.refused(404, "not_found");
+    for (name, content, field) in [
+        ("", STANDARD.encode(PDF), "file_name"),
+        ("a.pdf", "no base64!".to_owned(), "content"),
+        ("a.pdf", STANDARD.encode("<html><script>"), "content"),
+    ] {
+        let refused = app.manager.post("/certificate-files", &json!({ "file_name": name, "content": content })).await;
+        assert_eq!(refused.refused(422, "invalid_input")["errors"][0]["field"], field);
+    }
+    app.auditor.post("/certificate-files", &file).await.refused(403, "forbidden");
+    // Through the form of a calibration, in a browser; its page leads to the file.
+    let id = piece(&app, "P-1", "pipette", "25").await;
+    let scan = std::env::temp_dir().join(format!("{}.pdf", uuid::Uuid::now_v7()));
+    std::fs::write(&scan, [PDF, b"%second\n"].concat()).unwrap();
+    let browser = Browser::open(&format!("http://{}", app.running.address)).await;
+    browser.sign_in(&app.manager.code, &app.manager.password).await;
+    browser.goto(&format!("/equipment/{id}/calibrations")).await;
+    for (name, value) in [
+        ("certificate", "CAL-2026-015"),
+        ("calibrated_value", "24.985"),
+        ("stated.value", "0.030"),
+        ("stated.coverage_factor", "2"),
+    ] {
+        browser.fill(&format!("[name='{name}']"), value).await;
+    }
+    browser.click("[name='stated.stated_as'][value='expanded uncertainty']").await;
+    let (from, to) = (day(-10), day(300));
+    let days = format!(
+        "document.querySelector('[name=calibrated_on]').value='{from}'; document.querySelector('[name=due_on]').value='{to}';"
+    );
+    browser.script(&days).await;
+    browser.choose_file("[name='_certificate']", &scan).await;
+    browser.click("form.entry button.main").await;
+    browser.sees("CAL-2026-015").await;
+    let listed = app.auditor.get(&format!("/equipment/{id}/calibrations")).await.expect(200);
+    let digest = text(&listed[0], "certificate_digest");
+    assert_eq!(digest, hex::encode(Sha256::digest(std::fs::read(&scan).unwrap())));
+    assert!(browser.has(&format!("a[href='/api/v1/certificate-files/{digest}']")).await);
+    std::fs::remove_file(&scan).unwrap();
+    browser.close().await;
+    app.sealed().await;
 }

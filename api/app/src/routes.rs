@@ -1,8 +1,8 @@
 //! The one list of what is mounted where.
 
 use ferrotitre_bench::{
-    concessions, equipment, impacts, importing, instrument_readings, methods, nonconformities, samples, specifications,
-    standards, titrants,
+    certificate_files, concessions, equipment, impacts, importing, instrument_readings, methods, nonconformities,
+    samples, specifications, standards, titrants,
 };
 use ferrotitre_ledger::{accounts, audit, imports, laboratory, set_up};
 use ferrotitre_quality::{proficiency_rounds, reading_habits, validation_studies};
@@ -61,6 +61,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         scope::scope("/api/v1")
             .configure(accounts::routes)
             .configure(equipment::routes)
+            .configure(certificate_files::routes)
             .configure(instrument_readings::routes)
             .configure(standards::routes)
             .configure(titrants::routes)

@@ -204,6 +204,8 @@ ids! {
     ImpactDecisionId;
     /// A correction of a calibration.
     CalibrationCorrectionId;
+    /// A file of a certificate.
+    CertificateFileId;
     /// What a certificate states of a calibration.
     CalibrationStatementId;
     /// A correction of a factor.

@@ -1,6 +1,7 @@
 //! What stands on the bench before a titration: equipment, standards and reagents, titrants, methods, samples and their test
 //! portions, specifications; and what may be conceded or went wrong with it.
 
+pub mod certificate_files;
 pub mod choices;
 pub mod concessions;
 pub mod equipment;

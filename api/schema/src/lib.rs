@@ -2000,6 +2000,26 @@ diesel::table! {
 }
 
 diesel::table! {
+    /// Files of certificates, each once.
+    certificate_files (id) {
+        /// Identity.
+        id -> Uuid,
+        /// SHA-256 of the file, by which calibrations and lots name it.
+        digest -> Text,
+        /// Name of the file, as given.
+        file_name -> Text,
+        /// What the file is, by its first bytes.
+        media_type -> Text,
+        /// The file, as it came. Its audit event holds a digest.
+        content -> Bytea,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Account that recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
     /// What a certificate states, from which the standard uncertainty of the calibration follows.
     calibration_statements (id) {
         /// Identity.

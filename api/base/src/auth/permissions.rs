@@ -107,7 +107,7 @@ actions! {
 
     /// Reads equipment, standards, reagents, titrants, methods, samples, runs, determinations and results.
     ReadRecords = "read_records": [Analyst, Manager, Auditor] for [
-        "list_equipment", "read_equipment", "list_calibrations", "list_equipment_checks",
+        "list_equipment", "read_equipment", "list_calibrations", "list_equipment_checks", "read_certificate_file",
         "list_instrument_readings", "read_instrument_reading",
         "list_primary_standards", "read_primary_standard", "list_reagents", "read_reagent",
         "list_titrants", "read_titrant", "list_titrant_factors",
@@ -149,7 +149,7 @@ actions! {
     ReceiveLots = "receive_lots": [Analyst, Manager] for [
         "record_primary_standard", "correct_primary_standard", "record_reagent", "correct_reagent",
         "record_control_material", "correct_control_material",
-        "preview_primary_standards", "import_primary_standards", "preview_reagents", "import_reagents"];
+        "preview_primary_standards", "import_primary_standards", "preview_reagents", "import_reagents", "record_certificate_file"];
     /// Releases, suspends and withdraws lots of standards, reagents and control materials.
     ReleaseLots = "release_lots": [Manager] for ["move_primary_standard", "move_reagent", "move_control_material"];
     /// Prepares and standardises titrants.

@@ -20,6 +20,7 @@ use ferrotitre_html::versioned::{self, json, moves_on};
 use ferrotitre_ledger::accounts::service as accounts;
 use uuid::Uuid;
 
+use crate::certificate_files::service as certificate_files;
 use crate::equipment::service::{self, Piece};
 use crate::equipment::store::{EquipmentFacts, KINDS};
 
@@ -144,6 +145,8 @@ pub(super) async fn read_equipment(
     let view = history.versions.last().ok_or_else(|| Refusal::not_found("equipment", *id))?;
     let calibrations = service::calibrations(&db, *id).await?;
     let stated = service::stated(&db, *id).await?;
+    let digests: Vec<&str> = calibrations.iter().filter_map(|one| one.row.certificate_digest.as_deref()).collect();
+    let files = certificate_files::known(&db, &digests).await?;
     let checks = service::checks(&db, *id).await?;
     let names = versioned::names(&db, &history.versions, &history.moves).await?;
     let mut people: Vec<Uuid> = calibrations.iter().map(|one| one.row.recorded_by.0).collect();
@@ -173,7 +176,7 @@ pub(super) async fn read_equipment(
         .section(
             "calibrations",
             "Calibrations",
-            Part::Table(trust::calibrations(&shell, &calibrations, &stated, &unit, &people)),
+            Part::Table(trust::calibrations(&shell, &calibrations, (&stated, &files), &unit, &people)),
         )
         .section("checks", "Checks", Part::Table(trust::checks(&shell, &checks, &people)))
         .section("versions", "Versions", versioned::versions(&shell, &fields(), &history.versions, &names))

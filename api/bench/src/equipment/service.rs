@@ -13,6 +13,7 @@ use ferrotitre_base::web::paging::Listing;
 use ferrotitre_base::web::versions::{Correction, VersionView};
 use uuid::Uuid;
 
+use crate::certificate_files::service::{self as certificate_files, NewCertificateFile};
 use crate::equipment::stated::StatedUncertainty;
 use crate::equipment::store::corrections::{self, Corrected};
 use crate::equipment::store::statements;
@@ -62,6 +63,23 @@ fn calibration_row(
 
 pub async fn record_calibration(db: &Db, act: &Act, equipment: Uuid, new: NewCalibration) -> Result<Answer, Refusal> {
     db.write(act, async |connection| record_calibration_in(connection, act, equipment, new).await).await
+}
+
+/// Records a calibration with the file of its certificate.
+pub async fn record_calibration_with(
+    db: &Db,
+    act: &Act,
+    equipment: Uuid,
+    mut new: NewCalibration,
+    file: Option<NewCertificateFile>,
+) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        if let Some(file) = &file {
+            new.certificate_digest = Some(certificate_files::keep(connection, act, file).await?.digest);
+        }
+        record_calibration_in(connection, act, equipment, new).await
+    })
+    .await
 }
 
 /// Records a calibration in a transaction that does more.

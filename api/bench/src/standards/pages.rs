@@ -21,6 +21,7 @@ use ferrotitre_html::versioned::{self, json, moves_on};
 use serde::Serialize;
 use uuid::Uuid;
 
+use crate::certificate_files::{pages as certificate_files, service};
 use crate::standards::primary::{self, PrimaryStandardFacts};
 use crate::standards::reagents::{self, ReagentFacts};
 
@@ -158,14 +159,14 @@ pub(super) async fn list_reagents(
         .show()
 }
 
-/// A lot of either kind.
+/// A lot of either kind; one with a certificate may have its file.
 fn lot<F: Serialize>(
     shell: &Shell,
     (kind, noun, path): (EntityKind, &'static str, String),
     (code, fields): (String, Vec<Field>),
     history: History<F>,
     names: ferrotitre_html::sheet::Names,
-    present: (String, serde_json::Value),
+    (present, file): ((String, serde_json::Value), String),
 ) -> Result<HttpResponse, Problem> {
     let (state, told) = present;
     let id = path.rsplit('/').next().unwrap_or_default().to_owned();
@@ -174,6 +175,7 @@ fn lot<F: Serialize>(
         .way(shell.may(Action::ReleaseLots) && moves_on(kind, &state), "Move", format!("{path}/moves"))
         .way(shell.may(Action::ReceiveLots), "Correct", format!("{path}/correction"))
         .way(kind == EntityKind::PrimaryStandard, "Where used", format!("/where-used/{id}"))
+        .way(!file.is_empty(), "The certificate", format!("/api/v1/certificate-files/{file}"))
         .way(
             true,
             "Label",
@@ -209,15 +211,17 @@ pub(super) async fn record_standard(
     db: web::Data<Db>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let form =
+    let mut form =
         Form::new("Receive a primary standard", "Record", "/stock").with(standard_fields()).cautions(SHELF).help(
             "A lot with its certificate, as received.",
             "ISO/IEC 17025:2017 6.5 and 6.6.",
             "A manager releases it after checking the certificate.",
         );
+    let after = form.fields.iter().position(|field| field.name == "certificate").map_or(0, |at| at + 1);
+    form.fields.insert(after, certificate_files::field());
     shell
         .take(&who, &sent, form, async |act, facts: PrimaryStandardFacts| {
-            let answer = primary::record(&db, &act, facts).await?;
+            let answer = primary::record_with(&db, &act, facts, certificate_files::of(&sent)).await?;
             Ok(onward(&answer, &format!("/stock/standards/{}", field_of(&answer, "id"))))
         })
         .await
@@ -236,7 +240,10 @@ pub(super) async fn read_standard(
     let view = newest(&history, *id)?;
     let (code, present) = (view.facts.code.clone(), (view.state.clone(), json(&view.facts)));
     let about = (EntityKind::PrimaryStandard, "Primary standard", format!("/stock/standards/{id}"));
-    lot(&shell, about, (code, standard_fields()), history, names, present)
+    let digest = view.facts.certificate_digest.clone().unwrap_or_default();
+    let known = service::known(&db, &[&digest]).await?;
+    let file = if known.contains(&digest) { digest } else { String::new() };
+    lot(&shell, about, (code, standard_fields()), history, names, (present, file))
 }
 
 /// Corrects a lot of a primary standard.
@@ -322,7 +329,7 @@ pub(super) async fn read_reagent(
     let view = newest(&history, *id)?;
     let (code, present) = (view.facts.code.clone(), (view.state.clone(), json(&view.facts)));
     let about = (EntityKind::Reagent, "Reagent", format!("/stock/reagents/{id}"));
-    lot(&shell, about, (code, reagent_fields()), history, names, present)
+    lot(&shell, about, (code, reagent_fields()), history, names, (present, String::new()))
 }
 
 /// Corrects a reagent lot.

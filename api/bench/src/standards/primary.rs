@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use crate::certificate_files::service::{self as certificate_files, NewCertificateFile};
 use crate::impacts;
 use ferrotitre_base::states;
 use ferrotitre_base::web::answer::Answer;
@@ -107,6 +108,23 @@ impl PrimaryStandardFacts {
     pub fn entry(&self) -> Result<&'static ferrotitre_core::chemistry::PrimaryStandard, Refusal> {
         primary_standard(&self.substance).ok_or_else(|| Refusal::new(Code::Internal, "unknown substance in a record"))
     }
+}
+
+/// Receives a lot with the file of its certificate.
+pub async fn record_with(
+    db: &Db,
+    act: &Act,
+    mut facts: PrimaryStandardFacts,
+    file: Option<NewCertificateFile>,
+) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        if let Some(file) = &file {
+            facts.certificate_digest = Some(certificate_files::keep(connection, act, file).await?.digest);
+        }
+        let row = versions::insert(connection, &versions::first(act, facts)?).await?;
+        Ok(row.view(EntityKind::PrimaryStandard.first_state().to_owned()))
+    })
+    .await
 }
 
 /// Corrects a lot, with what that touches.

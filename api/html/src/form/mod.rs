@@ -39,6 +39,8 @@ pub const RESHAPE: &str = "_reshape";
 pub const FILE: &str = "_file";
 /// Field with a file of any kind, whose bytes become `content`.
 pub const TABLE: &str = "_table";
+/// The file of a certificate.
+pub const CERTIFICATE: &str = "_certificate";
 /// Field with the one-time code of a signature.
 pub const ONE_TIME: &str = "_one_time_code";
 /// Field with the version a correction corrects.

@@ -10,7 +10,7 @@ use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::web::bounds::Bounds;
 use futures_util::{StreamExt, TryStreamExt};
 
-use super::{FILE, TABLE};
+use super::{CERTIFICATE, FILE, TABLE};
 
 /// Fields of one form; more than any has.
 const MOST_FIELDS: usize = 1000;
@@ -49,10 +49,10 @@ pub(super) async fn read(
         while let Some(chunk) = bounds.in_time(part.next()).await? {
             bytes.extend_from_slice(&chunk.map_err(unreadable)?);
         }
-        if name == FILE || name == TABLE {
+        if [FILE, TABLE, CERTIFICATE].contains(&name.as_str()) {
             // A browser sends an empty file without a name where none was chosen; a file may come without its name.
             let chosen = !bytes.is_empty() || file_name.as_ref().is_some_and(|name| !name.is_empty());
-            file = chosen.then(|| (name == TABLE, file_name.unwrap_or_default(), bytes)).or(file);
+            file = chosen.then(|| (name != FILE, file_name.unwrap_or_default(), bytes)).or(file);
         } else if pairs.len() < MOST_FIELDS {
             // Lines of a form end as the network's do; a file's own ends are kept.
             pairs.push((name, String::from_utf8(bytes).unwrap_or_default()));

@@ -116,6 +116,7 @@ const KINDS: &[Kind] = &[
         "q.code || ', ' || c.certificate",
         OF_EQUIPMENT,
     ),
+    kind("certificate_files", "file of a certificate", "", "t.file_name", "'/api/v1/certificate-files/' || t.digest"),
     kind(
         "calibration_statements",
         "uncertainty as stated",

@@ -1,8 +1,11 @@
 //! Calibrations and checks on the page of a piece, and the forms that record and correct them.
 
+use std::collections::HashSet;
+
 use actix_web::{HttpResponse, routes, web};
 use uuid::Uuid;
 
+use crate::certificate_files::pages as certificate_files;
 use crate::equipment::pages::present;
 use crate::equipment::service::{self, Corrigible};
 use crate::equipment::stated::{BALANCE, CLASS, EXPANDED, PERMISSIBLE, StatedUncertainty};
@@ -43,7 +46,7 @@ fn way<R>(may: bool, one: &Corrigible<R>, path: &str) -> Cell {
 pub(super) fn calibrations(
     shell: &Shell,
     rows: &[Corrigible<Calibration>],
-    stated: &[(Uuid, StatedUncertainty)],
+    (stated, files): (&[(Uuid, StatedUncertainty)], &HashSet<String>),
     unit: &str,
     people: &Names,
 ) -> Table {
@@ -62,7 +65,7 @@ pub(super) fn calibrations(
             shell.n(lines.iter().map(line).collect::<Vec<_>>().join("; "))
         });
         vec![
-            Cell::text(row.certificate.clone()),
+            certificate_files::cell(&row.certificate, row.certificate_digest.as_deref(), files),
             Cell::text(show::day(row.calibrated_on)),
             Cell::text(format!("{}, {}", show::day(row.due_on), show::until_day(row.due_on))),
             Cell::number(row.calibrated_value.as_ref().map(|value| shell.n(value)).unwrap_or_default()),
@@ -305,11 +308,13 @@ pub(super) async fn record_calibration(
     let title = (format!("Calibration of {}", view.facts.code), "Save calibration");
     let lines = take_over_pasted(&mut sent);
     let mut form = calibration_form(&view.facts, title, &back, LINES.max(*lines.as_ref().unwrap_or(&0)));
+    form.fields.insert(1, certificate_files::field());
     show_uncertainty(&mut form, &sent, &view.facts);
     shell
         .take(&who, &sent, form, async |act, new: NewCalibration| {
             lines?;
-            Ok(onward(&service::record_calibration(&db, &act, *id, new).await?, &back))
+            let file = certificate_files::of(&sent);
+            Ok(onward(&service::record_calibration_with(&db, &act, *id, new, file).await?, &back))
         })
         .await
 }
