@@ -70,11 +70,11 @@ fn of_class(equipment: &EquipmentFacts, class: &str) -> Option<f64> {
 
 impl StatedUncertainty {
     fn check(&self, equipment: &EquipmentFacts) -> Result<(), Refusal> {
+        if ![EXPANDED, PERMISSIBLE, CLASS, BALANCE].contains(&self.stated_as.as_str()) {
+            let ways = format!("must be {EXPANDED}, {PERMISSIBLE}, {CLASS} or {BALANCE}");
+            return Err(Refusal::invalid("stated.stated_as", "one_of", ways, &self.stated_as));
+        }
         let mut errors = FieldErrors::default();
-        let known = [EXPANDED, PERMISSIBLE, CLASS, BALANCE].contains(&self.stated_as.as_str());
-        let ways = format!("must be {EXPANDED}, {PERMISSIBLE}, {CLASS} or {BALANCE}");
-        errors.require(known, "stated.stated_as", "one_of", ways, &self.stated_as);
-        errors.check()?;
         let (class, balance) = (self.stated_as == CLASS, self.stated_as == BALANCE);
         let needs = [
             ("value", self.value.is_some(), !class),
