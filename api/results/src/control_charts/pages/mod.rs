@@ -1,9 +1,11 @@
 //! Pages of control charts: the picture with its phases, what its rules do, the values with their verdicts.
 
+mod begin;
 mod charts;
 mod importing;
 mod phases;
 mod plans;
+mod rules;
 mod values;
 
 use std::collections::HashMap;
@@ -29,6 +31,8 @@ use ferrotitre_ledger::accounts::service as accounts;
 use serde::Deserialize;
 use uuid::Uuid;
 
+use crate::control_charts::begin::next_of;
+use crate::control_charts::begin::wire::NextStep;
 use crate::control_charts::picture::{self, PictureQuestion};
 use crate::control_charts::service;
 use crate::control_charts::wire::{ChartView, Hit, PhaseView, PointListing, PointView};
@@ -44,6 +48,7 @@ const LISTED: i64 = 25;
 pub fn routes(config: &mut web::ServiceConfig) {
     config
         .service(list_charts)
+        .service(begin::begin_control)
         .service(charts::define_chart)
         .service(charts::ask_run_lengths)
         .service(read_chart)
@@ -169,7 +174,8 @@ pub(super) async fn list_charts(
         filters: query.0.fields(&[]),
     };
     Sheet::new(&shell, "Control charts", "Control charts")
-        .way(shell.may(Action::DefineCharts), "Define a chart", "/charts/new")
+        .way(shell.may(Action::DefineCharts), "Begin a control", "/charts/begin")
+        .way(shell.may(Action::DefineCharts), "Define a chart alone", "/charts/new")
         .way(true, "Plans of quality control", "/qc-plans")
         .way(true, "Control materials", "/control-materials")
         .way(true, "What rules do", "/charts/run-lengths")
@@ -279,11 +285,7 @@ pub(super) async fn read_chart(
     let approved: Vec<PhaseView> =
         phases.iter().filter(|phase| !matches!(phase.state.as_str(), "proposed" | "rejected")).cloned().collect();
     let open = chart.state != "closed";
-    let waiting: Vec<String> = phases
-        .iter()
-        .filter(|phase| phase.state == "proposed")
-        .map(|phase| format!("Phase {} is proposed and waits for a manager who did not propose it.", phase.number))
-        .collect();
+    let waits = next_of(&db, &chart).await?;
     let values = Table {
         columns: vec!["Point", "Verdict", "Value", "In s", "Rules completed", "Now", "Judged by", "Observed", "By"],
         rows: value_rows(&shell, &listed.items, &phase_names(&phases), &people),
@@ -301,8 +303,8 @@ pub(super) async fn read_chart(
         .way(open && shell.may(Action::RecordControlValues), "Import a list", format!("{path}/import-list"))
         .way(!approved.is_empty(), "Review", format!("{path}/review"))
         .way(open && shell.may(Action::DefineCharts), "Close", format!("{path}/closing"));
-    if !waiting.is_empty() {
-        sheet = sheet.section("waits", "Waits", Part::Alert(waiting));
+    if !waits.is_empty() {
+        sheet = sheet.section("waits", "What comes next", Part::Table(next_table(waits)));
     }
     let caption = format!(
         "The newest {drawn} of {} points, each with its page. Full line: centre; short dashes: warning; long dashes: action; dots: a phase begins. The shape tells who recorded a point, a hollow one is left out of limits, a ring carries the number of the rule it completes. Bars to the right count the points in steps of half a standard deviation; below stand ranges, which complete no rule here.",
@@ -339,6 +341,12 @@ pub(super) async fn read_chart(
         .show()
 }
 
+/// What a chart waits for, with who does it and where.
+fn next_table(steps: Vec<NextStep>) -> Table {
+    let row = |step: NextStep| vec![Cell::text(step.what), Cell::text(step.who), Cell::link("go there", step.page)];
+    Table { columns: vec!["What", "Who", ""], rows: steps.into_iter().map(row).collect(), ..Table::default() }
+}
+
 async fn about(shell: &Shell, db: &Db, chart: &ChartView) -> Result<Vec<Fact>, Refusal> {
     let one = |names: HashMap<Uuid, String>, id: Uuid| names.get(&id).cloned().unwrap_or_else(|| "open".to_owned());
     let mut facts = vec![
@@ -348,6 +356,7 @@ async fn about(shell: &Shell, db: &Db, chart: &ChartView) -> Result<Vec<Fact>, R
             "Baseline of limits without the label preliminary",
             Cell::text(format!("{} points", chart.baseline_minimum)),
         ),
+        fact("Rules", Cell::text(chart.rule_set.unwrap_or("the chart's own"))),
         fact("Defined", Cell::text(show::time(chart.recorded_at))),
     ];
     if let Some(id) = chart.material {
