@@ -341,10 +341,10 @@ pub(super) async fn read_chart(
         .show()
 }
 
-/// What a chart waits for, with who does it and where.
+/// What a chart waits for, each leading to where it is done, with who does it.
 fn next_table(steps: Vec<NextStep>) -> Table {
-    let row = |step: NextStep| vec![Cell::text(step.what), Cell::text(step.who), Cell::link("go there", step.page)];
-    Table { columns: vec!["What", "Who", ""], rows: steps.into_iter().map(row).collect(), ..Table::default() }
+    let row = |step: NextStep| vec![Cell::link(step.what, step.page), Cell::text(step.who)];
+    Table { columns: vec!["What", "Who"], rows: steps.into_iter().map(row).collect(), ..Table::default() }
 }
 
 async fn about(shell: &Shell, db: &Db, chart: &ChartView) -> Result<Vec<Fact>, Refusal> {
