@@ -48,7 +48,8 @@
     return [...new FormData(form)].filter(([name]) => name !== "_code");
   }
 
-  const storageName = (form) => `ferrotitre draft ${form.dataset.who} ${place}`;
+  // What a form follows from is part of the name: entries for one method are not put into the form of another.
+  const storageName = (form) => `ferrotitre draft ${form.dataset.who} ${place}${form.dataset.keep}`;
 
   // Whoever left the time empty means now: the moment of pressing, also when it is sent later.
   function keep(form, pending) {

@@ -109,7 +109,7 @@ fn needs(there: &There) -> Vec<Need> {
             "A plan of quality control for the method",
             "Says which blanks, duplicates and controls every run has; without one a result is approved only under a concession.",
             "a manager",
-            (Action::ReadRecords, "/methods"),
+            (Action::DefineCharts, "/charts/begin"),
         ),
         need(
             there.sample,

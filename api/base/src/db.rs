@@ -17,6 +17,7 @@ use secrecy::SecretString;
 use serde::Serialize;
 use uuid::Uuid;
 
+use crate::auth::permissions::Action;
 use crate::ids::AccountId;
 use crate::receipts;
 use crate::refusal::{Code, Refusal};
@@ -142,7 +143,13 @@ impl Act {
         }
     }
 
-    fn begin_sql(&self) -> String {
+    /// The same by another permission, for a use case that does the work of several.
+    #[must_use]
+    pub fn by(&self, action: Action) -> Self {
+        Self { action: action.text(), ..self.clone() }
+    }
+
+    fn told(&self) -> String {
         let act = serde_json::json!({
             "actor": self.actor,
             "kind": self.kind.text(),
@@ -150,7 +157,11 @@ impl Act {
             "action": self.action,
             "request": self.request,
         });
-        format!("BEGIN; SELECT set_config('ferrotitre.act', '{}', true)", act.to_string().replace('\'', "''"))
+        act.to_string()
+    }
+
+    fn begin_sql(&self) -> String {
+        format!("BEGIN; SELECT set_config('ferrotitre.act', '{}', true)", self.told().replace('\'', "''"))
     }
 }
 
@@ -336,6 +347,19 @@ impl Db {
             }
         }
     }
+}
+
+/// Says who acts, and by which permission, in what follows of the transaction: a use case that does the work of several leaves
+/// the events that each would have left by itself.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn acting(mut connection: &Connection, act: &Act) -> Result<(), Refusal> {
+    diesel::sql_query("SELECT set_config('ferrotitre.act', $1, true)")
+        .bind::<diesel::sql_types::Text, _>(act.told())
+        .execute(&mut connection)
+        .await?;
+    Ok(())
 }
 
 /// What a transaction holds until it ends, so that another one that would change it waits for its turn.

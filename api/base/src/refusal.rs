@@ -189,6 +189,20 @@ impl Refusal {
         self
     }
 
+    /// The same of a part of a larger input: its fields stand under the part, those that `name` gives another place there.
+    #[must_use]
+    pub fn under(mut self, part: &str, name: impl Fn(&str) -> Option<String>) -> Self {
+        for wrong in &mut self.fields {
+            let below = if wrong.field.is_empty() { part.to_owned() } else { format!("{part}.{}", wrong.field) };
+            let place = name(&wrong.field).unwrap_or(below);
+            if let Some(words) = self.detail.strip_prefix(&format!("{}: ", wrong.field)) {
+                self.detail = format!("{place}: {words}");
+            }
+            wrong.field = place;
+        }
+        self
+    }
+
     /// Adds the inner cause.
     #[must_use]
     pub fn because(mut self, cause: impl std::error::Error + Send + Sync + 'static) -> Self {
@@ -243,6 +257,20 @@ impl FieldErrors {
         if !holds {
             self.add(field, rule, message, value);
         }
+    }
+
+    /// Takes over what a refusal says of its fields; one that is about no field goes on.
+    ///
+    /// # Errors
+    /// A refusal for another reason than fields that are wrong.
+    pub fn take(&mut self, outcome: Result<(), Refusal>) -> Result<(), Refusal> {
+        match outcome {
+            Err(refusal) if refusal.code == Code::Invalid && !refusal.fields.is_empty() => {
+                self.0.extend(refusal.fields)
+            }
+            other => other?,
+        }
+        Ok(())
     }
 
     /// Whether nothing is wrong so far.

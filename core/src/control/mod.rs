@@ -7,6 +7,7 @@
 //! | [`constants`] | d2, d3, c4 and the factors made of them, for any subgroup size |
 //! | [`limits`] | limits from a baseline, a target or a reference value |
 //! | [`rules`] | run rules as data, and sets of them |
+//! | [`named_sets`] | published sets by name, with what they do while all is well |
 //! | [`engine`] | the engine that reads points against rules |
 //! | [`run_length`] | exact run lengths of a rule set, limits known or estimated |
 //! | [`ewma`], [`cusum`] | charts that remember, and their run lengths |
@@ -26,12 +27,14 @@ pub mod ewma;
 pub mod interval;
 pub mod limits;
 mod linear;
+pub mod named_sets;
 pub mod process;
 pub mod rules;
 pub mod run_length;
 
 pub use engine::{AfterSignal, Engine, EngineState, Marks, RuleMemory, judge};
 pub use limits::{Centre, Limits};
+pub use named_sets::NamedSet;
 pub use rules::{Consequence, Pattern, Rule, RuleSet, Side};
 pub use run_length::{Process, RunLength};
 

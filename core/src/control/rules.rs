@@ -182,6 +182,11 @@ impl RuleSet {
         Ok(Self { rules })
     }
 
+    /// A set in this crate, whose rules are known to be sound.
+    pub(super) fn of_rules(rules: Vec<Rule>) -> Self {
+        Self { rules }
+    }
+
     /// The rules, in the order of their marks.
     #[must_use]
     pub fn rules(&self) -> &[Rule] {

@@ -1,6 +1,7 @@
 //! Control materials, charts, phases, values, runs in and out of control, nonconformities.
 
 mod bad_input;
+mod begin;
 mod events;
 mod frozen;
 mod lots;

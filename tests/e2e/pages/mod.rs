@@ -1,6 +1,7 @@
 //! Pages in a real browser, and over plain HTTP what protects them.
 
 mod access;
+mod begin;
 mod bench;
 mod codes;
 mod control;

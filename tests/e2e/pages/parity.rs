@@ -36,6 +36,7 @@ const PLACES: &[(&str, Place)] = &[
     ("approve_validation_plan", Page("/validation/{id}/{step:plan-approval|plan-rejection}")),
     ("assign_specification", Page("/samples/{id}/specifications/new")),
     ("authorise_certificate", Page("/certificates/{number}/{step:authorisation|withdrawal}")),
+    ("begin_control", Page("/charts/begin")),
     ("calculate", Page("/calculations/one")),
     ("change_own_password", Page("/account/password")),
     ("choose_one_time_codes", Page("/account/one-time-codes/choice")),

@@ -127,7 +127,7 @@ actions! {
         "list_control_materials", "read_control_material",
         "list_control_charts", "read_control_chart", "draw_control_chart", "draw_control_chart_pixels", "read_lot_step", "read_control_import_template", "read_control_table_template",
         "list_control_points", "read_control_value", "review_control_chart", "read_chart_phase",
-        "compute_run_lengths", "list_qc_plans", "read_qc_plan",
+        "compute_run_lengths", "list_rule_sets", "list_qc_plans", "read_qc_plan",
         "list_nonconformities", "read_nonconformity", "list_impacts", "read_impact", "read_uses", "read_uses_of_a_time", "suppose",
         "list_certificates", "read_certificate", "preview_certificate", "print_certificate", "read_laboratory",
         "list_imports", "read_import", "list_import_tables", "read_import_table_template",
@@ -211,8 +211,9 @@ actions! {
     /// Signs a concession; two managers must.
     SignConcessions = "sign_concessions": [Manager] for ["sign_concession"];
 
-    /// Defines control charts and plans of quality control.
-    DefineCharts = "define_control_charts": [Manager] for ["record_control_chart", "move_control_chart", "record_qc_plan", "correct_qc_plan"];
+    /// Defines control charts and plans of quality control. Beginning a control needs what its parts need, too: receiving lots,
+    /// registering samples and proposing limits.
+    DefineCharts = "define_control_charts": [Manager] for ["begin_control", "record_control_chart", "move_control_chart", "record_qc_plan", "correct_qc_plan"];
     /// Proposes limits of a control chart.
     ProposePhases = "propose_chart_phases": [Analyst, Manager] for ["propose_chart_phase"];
     /// Approves or rejects limits that somebody else proposed.

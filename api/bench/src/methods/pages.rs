@@ -344,6 +344,11 @@ pub(super) async fn read_method(
         .way(shell.may(Action::ApproveMethods) && moves_on(KIND, &view.state), "Move", format!("{path}/moves"))
         .way(shell.may(Action::DraftMethods), "Draft the next version", format!("{path}/revision"))
         .way(shell.may(Action::DraftMethods), "Copy to a new method", format!("/methods/new?copy={id}"))
+        .way(
+            shell.may(Action::DefineCharts) && view.state == "approved",
+            "Begin a control",
+            format!("/charts/begin?method={id}"),
+        )
         .way(true, "Budget against charts", format!("{path}/budget"))
         .way(true, "Where used", format!("/where-used/{}", view.version_id))
         .cautions(cautions)

@@ -7,7 +7,7 @@ use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal};
 use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::decimal::{code, words};
-use ferrotitre_base::web::versions::{Correction, versioned};
+use ferrotitre_base::web::versions::{Correction, VersionView, versioned};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_schema::samples;
 use serde::{Deserialize, Serialize};
@@ -55,7 +55,8 @@ pub struct SampleFacts {
 }
 
 impl SampleFacts {
-    pub(crate) fn check(&self) -> Result<(), Refusal> {
+    /// What is wrong with it by itself.
+    pub fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         code(&mut errors, "code", &self.code);
         for (field, text) in [
@@ -114,6 +115,19 @@ versioned! {
     path: "/api/v1/samples",
     meanings: super::MEANINGS,
     also: [every, record, record_all, read, list],
+}
+
+/// Registers a sample in a transaction that does more.
+///
+/// # Errors
+/// Facts that break a rule; a code that is taken.
+pub async fn record_in(
+    connection: &Connection,
+    act: &Act,
+    facts: SampleFacts,
+) -> Result<VersionView<SampleFacts>, Refusal> {
+    let row = versions::insert(connection, &versions::first(act, facts)?).await?;
+    Ok(row.view(KIND.first_state().to_owned()))
 }
 
 /// Corrects a sample. What is said of it on a certificate that went out is looked into.

@@ -69,6 +69,8 @@ pub enum Kind {
     Code,
     /// One of several.
     Choice(Vec<Choice>),
+    /// One of several, each with words that are read before choosing: one below the other.
+    Described(Vec<Choice>),
     /// One of several, always as a list to choose from.
     List(Vec<Choice>),
     /// One of several things by the code on its label; a scanner can type it.
@@ -97,6 +99,8 @@ pub struct Field {
     pub error: String,
     /// Heading that begins here.
     pub part: String,
+    /// Words of a fold that begins here, closed at first; it ends where the next fold or heading begins.
+    pub fold: Option<&'static str>,
 }
 
 impl Field {
@@ -111,6 +115,7 @@ impl Field {
             required: true,
             error: String::new(),
             part: String::new(),
+            fold: None,
         }
     }
 
@@ -141,6 +146,11 @@ impl Field {
         Self { part: part.into(), ..self }
     }
 
+    /// Begins a fold: what is rarely needed, behind a word.
+    pub fn fold(self, words: &'static str) -> Self {
+        Self { fold: Some(words), ..self }
+    }
+
     /// Id of the input, for its label.
     pub fn id(&self) -> String {
         let letters = self.name.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' });
@@ -159,6 +169,7 @@ impl Field {
             Kind::Password => "password",
             Kind::Code => "code",
             Kind::Choice(_) | Kind::YesNo => "choice",
+            Kind::Described(_) => "described",
             Kind::List(_) => "list",
             Kind::Thing(_) => "thing",
             Kind::Several(_) => "several",
@@ -171,9 +182,11 @@ impl Field {
     /// Its choices, to draw.
     pub fn choices(&self) -> Vec<Choice> {
         match &self.kind {
-            Kind::Choice(choices) | Kind::List(choices) | Kind::Thing(choices) | Kind::Several(choices) => {
-                choices.clone()
-            }
+            Kind::Choice(choices)
+            | Kind::Described(choices)
+            | Kind::List(choices)
+            | Kind::Thing(choices)
+            | Kind::Several(choices) => choices.clone(),
             Kind::YesNo => vec![Choice::thing("true", "yes", ""), Choice::thing("false", "no", "")],
             Kind::Tick(value) | Kind::Reshape(value) => vec![Choice::thing(value, &self.label, "")],
             _ => Vec::new(),
@@ -210,7 +223,9 @@ impl Field {
             return None;
         }
         match &self.kind {
-            Kind::Text | Kind::Code | Kind::Long | Kind::Choice(_) | Kind::List(_) => Some(given.into()),
+            Kind::Text | Kind::Code | Kind::Long | Kind::Choice(_) | Kind::Described(_) | Kind::List(_) => {
+                Some(given.into())
+            }
             Kind::Day => Some(given.into()),
             Kind::Password => Some(self.value.clone().into()),
             Kind::Decimal => match number::read(given, comma, &self.label) {

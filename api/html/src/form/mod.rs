@@ -90,6 +90,16 @@ pub struct Form {
     correction: bool,
 }
 
+/// Fields of a form that stand together.
+#[derive(Debug)]
+pub struct Group<'a> {
+    /// Words of the fold they are behind; empty if they are in view.
+    pub fold: &'static str,
+    /// Something in the fold is wrong.
+    pub open: bool,
+    pub fields: &'a [Field],
+}
+
 impl Form {
     /// A form with a title and what its button says.
     pub fn new(title: impl Into<String>, submit: &'static str, back: impl Into<String>) -> Self {
@@ -343,6 +353,19 @@ impl Form {
     /// The service's clock, by which the browser stamps what it keeps.
     pub fn now(&self) -> String {
         show::clock()
+    }
+
+    /// Its fields, those in view and those behind a fold.
+    pub fn groups(&self) -> Vec<Group<'_>> {
+        let begins = |field: &Field| field.fold.is_some() || !field.part.is_empty();
+        let starts = (0..self.fields.len()).filter(|&at| at == 0 || begins(&self.fields[at]));
+        let starts: Vec<usize> = starts.chain([self.fields.len()]).collect();
+        let group = |pair: &[usize]| {
+            let fields = &self.fields[pair[0]..pair[1]];
+            let fold = fields.first().and_then(|field| field.fold).unwrap_or_default();
+            Group { fold, open: fields.iter().any(|field| !field.error.is_empty()), fields }
+        };
+        starts.windows(2).map(group).collect()
     }
 
     /// Fields with something wrong.

@@ -3,7 +3,8 @@
 use actix_web::{get, post, web};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::acts::{
-    ApprovePhases, DefineCharts, DisposeControlValues, ProposePhases, ReadRecords, RecordControlValues,
+    ApprovePhases, DefineCharts, DisposeControlValues, ProposePhases, ReadRecords, ReceiveLots, RecordControlValues,
+    RegisterSamples,
 };
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
@@ -19,10 +20,12 @@ use ferrotitre_ledger::imports::tables::template::{self, Download, TemplateForm}
 use ferrotitre_ledger::imports::tables::{NewTable, TableView, service as tables};
 use uuid::Uuid;
 
+use crate::control_charts::begin::wire::{ControlView, NewControl};
 use crate::control_charts::history::History as Lines;
 use crate::control_charts::import::ImportView;
 use crate::control_charts::lot_step::{self, LotStep, LotStepQuestion};
 use crate::control_charts::picture::PictureQuestion;
+use crate::control_charts::rule_sets::RuleSetView;
 use crate::control_charts::run_lengths::RunLengthsView;
 use crate::control_charts::statistics::{self, ChartReview};
 use crate::control_charts::store::plans::QcPlanFacts;
@@ -30,7 +33,30 @@ use crate::control_charts::wire::{
     ChartView, ControlValueView, NewChart, NewDisposition, NewPhase, NewRuleSet, NewValue, PhaseView, PointListing,
     PointPage, PointView,
 };
-use crate::control_charts::{import, phases, picture, service, taking, values};
+use crate::control_charts::{begin, import, phases, picture, rule_sets, service, taking, values};
+
+/// Begins a control: records a lot of control material or takes one, its sample, the chart of its results, its place in the plan of
+/// quality control of the method, and its first limits as proposed, all of it or nothing.
+#[utoipa::path(tag = "control charts", request_body = NewControl, responses((status = 201, description = "Begun", body = ControlView)))]
+#[post("/controls")]
+pub(super) async fn begin_control(
+    who: Allowed<DefineCharts>,
+    _receives: Allowed<ReceiveLots>,
+    _registers: Allowed<RegisterSamples>,
+    _proposes: Allowed<ProposePhases>,
+    db: web::Data<Db>,
+    body: Body<NewControl>,
+) -> Result<Answer, Problem> {
+    let (act, new) = who.act(body);
+    Ok(begin::begin(&db, &act, new).await?)
+}
+
+/// Lists the published sets of run rules that a chart can take by name, with their false alarms.
+#[utoipa::path(tag = "control charts", responses((status = 200, description = "The sets", body = Vec<RuleSetView>)))]
+#[get("/rule-sets")]
+pub(super) async fn list_rule_sets(_who: Allowed<ReadRecords>) -> Result<web::Json<&'static [RuleSetView]>, Problem> {
+    Ok(web::Json(rule_sets::all().await?))
+}
 
 /// Records a control chart with its rules, which are chosen before data.
 #[utoipa::path(tag = "control charts", request_body = NewChart, responses((status = 201, description = "Recorded", body = ChartView)))]

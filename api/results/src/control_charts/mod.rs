@@ -1,5 +1,6 @@
 //! Control charts: phases with signed limits, values judged once, statistics, and the plan of what a run needs.
 
+pub mod begin;
 mod causes;
 mod handlers;
 mod history;
@@ -10,6 +11,7 @@ pub mod pages;
 pub mod phases;
 mod picture;
 pub mod record;
+mod rule_sets;
 pub mod rules;
 mod run_lengths;
 pub mod service;
@@ -24,6 +26,8 @@ use utoipa_actix_web::service_config::ServiceConfig;
 /// Mounts the feature.
 pub fn routes(config: &mut ServiceConfig<'_>) {
     config
+        .service(handlers::begin_control)
+        .service(handlers::list_rule_sets)
         .service(handlers::record_control_chart)
         .service(handlers::list_control_charts)
         .service(handlers::draw_control_chart)

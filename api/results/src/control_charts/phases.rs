@@ -49,7 +49,8 @@ fn given(field: &str, value: Option<&Decimal>) -> Result<f64, Refusal> {
         .ok_or_else(|| Refusal::invalid(field, "required", "is needed for limits of this origin", ""))
 }
 
-fn check(new: &NewPhase) -> Result<(), Refusal> {
+/// What is wrong with a proposal by itself.
+pub fn check(new: &NewPhase) -> Result<(), Refusal> {
     let mut errors = FieldErrors::default();
     let origin = matches!(new.origin.as_str(), "target" | "reference" | "baseline");
     errors.require(origin, "origin", "one_of", "must be target, reference or baseline", &new.origin);
@@ -259,22 +260,24 @@ async fn begins_after(connection: &Connection, chart: &charts::Row, at: DateTime
 /// Proposes a phase.
 pub async fn propose(db: &Db, act: &Act, chart: Uuid, new: NewPhase) -> Result<Answer, Refusal> {
     check(&new)?;
+    db.write(act, async |connection| propose_in(connection, act, chart, &new).await).await
+}
+
+/// Proposes a phase in a transaction that does more.
+pub async fn propose_in(connection: &Connection, act: &Act, chart: Uuid, new: &NewPhase) -> Result<PhaseView, Refusal> {
     let by = author(act)?;
-    db.write(act, async |connection| {
-        let chart = charts::find(connection, chart).await?;
-        charts::hold(connection, chart.id).await?;
-        begins_after(connection, &chart, new.valid_from).await?;
-        let chosen = choose(connection, &chart, &new).await?;
-        let made = make(connection, &chart, &new, &chosen).await?;
-        let before = phases::of_charts(connection, &[chart.id]).await?;
-        let number = before.last().map_or(1, |phase| phase.number + 1);
-        let row = phases::insert(connection, &row_of(act, &chart, number, &new, &made)?).await?;
-        let points: Vec<phases::BaselinePoint> =
-            chosen.into_iter().map(|point| baseline_point(row.id, point, by)).collect();
-        phases::insert_baseline(connection, &points).await?;
-        one(connection, row).await
-    })
-    .await
+    let chart = charts::find(connection, chart).await?;
+    charts::hold(connection, chart.id).await?;
+    begins_after(connection, &chart, new.valid_from).await?;
+    let chosen = choose(connection, &chart, new).await?;
+    let made = make(connection, &chart, new, &chosen).await?;
+    let before = phases::of_charts(connection, &[chart.id]).await?;
+    let number = before.last().map_or(1, |phase| phase.number + 1);
+    let row = phases::insert(connection, &row_of(act, &chart, number, new, &made)?).await?;
+    let points: Vec<phases::BaselinePoint> =
+        chosen.into_iter().map(|point| baseline_point(row.id, point, by)).collect();
+    phases::insert_baseline(connection, &points).await?;
+    one(connection, row).await
 }
 
 fn baseline_point(phase: ChartPhaseId, point: Chosen, by: AccountId) -> phases::BaselinePoint {

@@ -4,8 +4,9 @@ use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_core::control::cusum::Cusum;
 use ferrotitre_core::control::ewma::Ewma;
+use ferrotitre_core::control::named_sets::NAMED_SETS;
 use ferrotitre_core::control::rules::same_side;
-use ferrotitre_core::control::{Consequence, ControlError, Pattern, Rule, RuleSet, Side};
+use ferrotitre_core::control::{Consequence, ControlError, NamedSet, Pattern, Rule, RuleSet, Side};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -222,6 +223,43 @@ pub fn default_rules(quantity: Quantity) -> Vec<RuleText> {
         _ => RuleSet::laboratory().rules().to_vec(),
     };
     set.iter().map(RuleText::of_core).collect()
+}
+
+/// Name under which own rules are chosen.
+pub const OWN: &str = "own";
+
+/// The rules a chart gets: those of a named set, own ones, or those usual for the quantity.
+///
+/// # Errors
+/// No such set; own rules beside a set; a set for a chart that is not judged by the run rules of single values.
+pub fn chosen(quantity: Quantity, set: Option<&str>, rules: Option<&[RuleText]>) -> Result<Vec<RuleText>, Refusal> {
+    match (set, rules) {
+        (None, None) => Ok(default_rules(quantity)),
+        (None, Some(own)) => Ok(own.to_vec()),
+        (Some(OWN), own) => own
+            .map(<[RuleText]>::to_vec)
+            .ok_or_else(|| Refusal::invalid("rules", "required", "enter your own rules", "")),
+        (Some(name), own) => {
+            let set = NamedSet::named(name).ok_or_else(|| {
+                let names: Vec<&str> = NAMED_SETS.iter().map(|set| set.name).collect();
+                Refusal::invalid("rule_set", "one_of", format!("must be {} or {OWN}", names.join(", ")), name)
+            })?;
+            if own.is_some() {
+                let message = format!("are those of the set \"{name}\"; leave them out, or choose {OWN}");
+                return Err(Refusal::invalid("rules", "rule_set", message, ""));
+            }
+            if quantity == Quantity::Range || default_rules(quantity).is_empty() {
+                let message = "is for single values; leave it out, or choose own";
+                return Err(Refusal::invalid("rule_set", "quantity", message, name));
+            }
+            Ok(of_set(set))
+        }
+    }
+}
+
+/// Rules of a named set as data.
+pub fn of_set(set: &NamedSet) -> Vec<RuleText> {
+    set.rules().rules().iter().map(RuleText::of_core).collect()
 }
 
 /// Design of a cumulative sum (k, h, head_start) or of a moving average (lambda, limit), in s.

@@ -13,12 +13,13 @@ use ferrotitre_base::web::json::Json;
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_bench::methods;
 use ferrotitre_bench::titrants::store as titrants;
+use ferrotitre_core::control::NamedSet;
 use ferrotitre_core::lifecycle::EntityKind;
 use uuid::Uuid;
 
 use crate::control_charts::judging::{Criteria, Judge, Judged};
 use crate::control_charts::phases::phase_views;
-use crate::control_charts::rules::{Quantity, default_rules};
+use crate::control_charts::rules::{Quantity, RuleText, chosen};
 use crate::control_charts::run_lengths::{self, RunLengthsView};
 use crate::control_charts::statistics::{self, StatisticsView};
 use crate::control_charts::store::{charts, phases as phase_store, values as value_store};
@@ -28,7 +29,9 @@ use crate::control_materials;
 
 pub const KIND: EntityKind = EntityKind::ControlChart;
 
-fn check(new: &NewChart, quantity: Quantity) -> Result<(), Refusal> {
+/// What is wrong with a chart by itself.
+pub fn check(new: &NewChart) -> Result<(), Refusal> {
+    let quantity = Quantity::of(&new.quantity)?;
     let mut errors = FieldErrors::default();
     code(&mut errors, "code", &new.code);
     words(&mut errors, "title", &new.title);
@@ -62,7 +65,15 @@ fn check(new: &NewChart, quantity: Quantity) -> Result<(), Refusal> {
         let message = format!("must be {unit} for a chart of {}", new.quantity);
         errors.require(new.unit == unit, "unit", "quantity", message, &new.unit);
     }
+    errors.take(criteria(new, quantity).map(|_| ()))?;
     errors.check()
+}
+
+/// How a chart will decide, and its rules as data.
+fn criteria(new: &NewChart, quantity: Quantity) -> Result<Vec<RuleText>, Refusal> {
+    let rules = chosen(quantity, new.rule_set.as_deref(), new.rules.as_deref())?;
+    Criteria::new(quantity, &rules, new.design.as_ref())?;
+    Ok(rules)
 }
 
 /// Everything a chart names must exist and fit together.
@@ -90,34 +101,34 @@ async fn known(connection: &Connection, new: &NewChart, quantity: Quantity) -> R
 
 /// Records a chart.
 pub async fn record(db: &Db, act: &Act, new: NewChart) -> Result<Answer, Refusal> {
+    check(&new)?;
+    db.write(act, async |connection| record_in(connection, act, new).await).await
+}
+
+/// Records a chart in a transaction that does more.
+pub async fn record_in(connection: &Connection, act: &Act, new: NewChart) -> Result<ChartView, Refusal> {
     let quantity = Quantity::of(&new.quantity)?;
-    check(&new, quantity)?;
-    let rules = new.rules.clone().unwrap_or_else(|| default_rules(quantity));
-    Criteria::new(quantity, &rules, new.design.as_ref())?;
-    let by = author(act)?;
-    db.write(act, async |connection| {
-        known(connection, &new, quantity).await?;
-        let row = charts::Row {
-            id: ControlChartId::new(),
-            code: new.code,
-            title: new.title,
-            quantity: new.quantity,
-            material_id: new.material,
-            method_id: new.method,
-            titrant_id: new.titrant.map(TitrantId),
-            unit: new.unit,
-            resolution: new.resolution,
-            replicates: new.replicates.or((quantity == Quantity::Range).then_some(2)),
-            rules: Json(rules),
-            design: new.design.map(Json),
-            baseline_minimum: new.baseline_minimum.unwrap_or(60),
-            recorded_at: DateTime::UNIX_EPOCH,
-            recorded_by: by,
-        };
-        let row = charts::insert(connection, &row).await?;
-        view(row, KIND.first_state().to_owned(), 0, (Vec::new(), None))
-    })
-    .await
+    let rules = criteria(&new, quantity)?;
+    known(connection, &new, quantity).await?;
+    let row = charts::Row {
+        id: ControlChartId::new(),
+        code: new.code,
+        title: new.title,
+        quantity: new.quantity,
+        material_id: new.material,
+        method_id: new.method,
+        titrant_id: new.titrant.map(TitrantId),
+        unit: new.unit,
+        resolution: new.resolution,
+        replicates: new.replicates.or((quantity == Quantity::Range).then_some(2)),
+        rules: Json(rules),
+        design: new.design.map(Json),
+        baseline_minimum: new.baseline_minimum.unwrap_or(60),
+        recorded_at: DateTime::UNIX_EPOCH,
+        recorded_by: author(act)?,
+    };
+    let row = charts::insert(connection, &row).await?;
+    view(row, KIND.first_state().to_owned(), 0, (Vec::new(), None))
 }
 
 fn view(
@@ -130,6 +141,7 @@ fn view(
     let lengths = statistics.as_ref().map_or(&[][..], |statistics| statistics.run_lengths.alone.as_slice());
     Ok(ChartView {
         id: row.id,
+        rule_set: criteria.rules.as_ref().and_then(NamedSet::of).map(|set| set.name),
         rules: criteria.views(lengths),
         code: row.code,
         title: row.title,
@@ -346,7 +358,7 @@ pub async fn alerts(connection: &Connection, now: DateTime<chrono::Utc>) -> Resu
 /// Run lengths of rules without a chart: what a set would do before it is chosen.
 pub fn lengths_of(asked: &NewRuleSet) -> Result<RunLengthsView, Refusal> {
     let quantity = Quantity::of(asked.quantity.as_deref().unwrap_or("x"))?;
-    let rules = asked.rules.clone().unwrap_or_else(|| default_rules(quantity));
+    let rules = chosen(quantity, asked.rule_set.as_deref(), asked.rules.as_deref())?;
     let criteria = Criteria::new(quantity, &rules, asked.design.as_ref())?;
     let baseline = asked.baseline.map(|n| (u64::from(n), asked.centre_is_reference));
     if asked.shifts.len() > 20 {

@@ -5,7 +5,7 @@ use ferrotitre_base::ids::{MethodId, RunId};
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::states;
 use ferrotitre_base::web::answer::Answer;
-use ferrotitre_base::web::versions::Correction;
+use ferrotitre_base::web::versions::{Correction, VersionView};
 use ferrotitre_bench::methods;
 use uuid::Uuid;
 
@@ -46,12 +46,19 @@ async fn check(connection: &Connection, facts: &QcPlanFacts) -> Result<(), Refus
 
 /// Records the plan of a method version.
 pub async fn record(db: &Db, act: &Act, facts: QcPlanFacts) -> Result<Answer, Refusal> {
+    facts.check()?;
+    db.write(act, async |connection| record_in(connection, act, facts).await).await
+}
+
+/// Records a plan in a transaction that does more.
+pub async fn record_in(
+    connection: &Connection,
+    act: &Act,
+    facts: QcPlanFacts,
+) -> Result<VersionView<QcPlanFacts>, Refusal> {
     let row = versions::first(act, facts)?;
-    db.write(act, async |connection| {
-        check(connection, &row.facts).await?;
-        Ok(versions::insert(connection, &row).await?.view("in force".to_owned()))
-    })
-    .await
+    check(connection, &row.facts).await?;
+    Ok(versions::insert(connection, &row).await?.view("in force".to_owned()))
 }
 
 /// Corrects a plan; runs opened before go by the version they were opened under.
@@ -64,15 +71,32 @@ pub async fn correct(
 ) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
         let present = versions::current(connection, id).await?;
-        let row = versions::next(act, &present, if_match, correction)?;
-        if row.facts.method != present.facts.method {
-            let message = "a plan keeps its method version";
-            return Err(Refusal::invalid("facts.method", "same_method", message, row.facts.method));
-        }
-        check(connection, &row.facts).await?;
-        Ok(versions::insert(connection, &row).await?.view("in force".to_owned()))
+        correct_in(connection, act, &present, if_match, correction).await
     })
     .await
+}
+
+/// Corrects a plan in a transaction that does more.
+pub async fn correct_in(
+    connection: &Connection,
+    act: &Act,
+    present: &versions::Row,
+    if_match: Option<&str>,
+    correction: Correction<QcPlanFacts>,
+) -> Result<VersionView<QcPlanFacts>, Refusal> {
+    let row = versions::next(act, present, if_match, correction)?;
+    if row.facts.method != present.facts.method {
+        let message = "a plan keeps its method version";
+        return Err(Refusal::invalid("facts.method", "same_method", message, row.facts.method));
+    }
+    check(connection, &row.facts).await?;
+    Ok(versions::insert(connection, &row).await?.view("in force".to_owned()))
+}
+
+/// The present plan of a method version.
+pub async fn present_of(db: &Db, method: MethodId) -> Result<Option<VersionView<QcPlanFacts>>, Refusal> {
+    let found = db.read(async |connection| plans::of_method(connection, method).await).await?;
+    Ok(found.map(|row| row.view("in force".to_owned())))
 }
 
 /// The plan a run goes by, with its charts.

@@ -41,7 +41,10 @@ pub struct NewChart {
     pub resolution: Option<Decimal>,
     /// Values in a range; 2 if not given.
     pub replicates: Option<i32>,
-    /// Run rules; the laboratory's default set for the quantity if not given.
+    /// Published set of run rules by its name, as `rule-sets` lists them, or own for those given in `rules`.
+    #[schema(example = "daily judgement")]
+    pub rule_set: Option<String>,
+    /// Own run rules; the laboratory's default set for the quantity if neither they nor a set are given.
     pub rules: Option<Vec<RuleText>>,
     /// Design of a cumulative sum or of a moving average.
     pub design: Option<Design>,
@@ -79,6 +82,10 @@ pub struct ChartView {
     /// Values in a range.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub replicates: Option<i32>,
+    /// Published set that the rules are; absent for own ones.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "daily judgement")]
+    pub rule_set: Option<&'static str>,
     /// Run rules by their numbers.
     pub rules: Vec<RuleView>,
     /// Design of a cumulative sum or of a moving average.
@@ -465,7 +472,10 @@ pub struct NewDisposition {
 pub struct NewRuleSet {
     /// Quantity of the chart; x if not given.
     pub quantity: Option<String>,
-    /// Run rules; the default set of the quantity if not given.
+    /// Published set of run rules by its name, or own for those given in `rules`.
+    #[schema(example = "zone rules")]
+    pub rule_set: Option<String>,
+    /// Own run rules; the default set of the quantity if neither they nor a set are given.
     pub rules: Option<Vec<RuleText>>,
     /// Design of a cumulative sum or of a moving average.
     pub design: Option<Design>,

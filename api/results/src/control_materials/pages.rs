@@ -157,6 +157,7 @@ pub(super) async fn read_material(
         .lead(format!("{}. To be used until {}, {}.", view.facts.description, show::day(last), show::until_day(last)))
         .way(shell.may(Action::ReleaseLots) && moves_on(KIND, &view.state), "Move", format!("{path}/moves"))
         .way(shell.may(Action::ReceiveLots), "Correct", format!("{path}/correction"))
+        .way(shell.may(Action::DefineCharts), "Begin a control with it", format!("/charts/begin?material={id}"))
         .way(true, "Charts", "/charts")
         .way(true, "Label", format!("/labels/sheet?kind=control-materials&id={id}"))
         .section("about", "About", Part::Facts(facts(&fields, &json(&view.facts), &shell)))

@@ -5,7 +5,7 @@ use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::Answer;
-use ferrotitre_base::web::versions::Correction;
+use ferrotitre_base::web::versions::{Correction, VersionView};
 use ferrotitre_bench::nonconformities;
 use ferrotitre_bench::samples::samples;
 use uuid::Uuid;
@@ -26,12 +26,27 @@ async fn sample_exists(connection: &Connection, facts: &ControlMaterialFacts) ->
 
 /// Records a lot.
 pub async fn record(db: &Db, act: &Act, facts: ControlMaterialFacts) -> Result<Answer, Refusal> {
+    facts.check()?;
+    db.write(act, async |connection| record_in(connection, act, facts).await).await
+}
+
+/// Records a lot in a transaction that does more.
+pub async fn record_in(connection: &Connection, act: &Act, facts: ControlMaterialFacts) -> Result<Lot, Refusal> {
     let row = versions::first(act, facts)?;
-    db.write(act, async |connection| {
-        sample_exists(connection, &row.facts).await?;
-        Ok(versions::insert(connection, &row).await?.view(KIND.first_state().to_owned()))
-    })
-    .await
+    sample_exists(connection, &row.facts).await?;
+    Ok(versions::insert(connection, &row).await?.view(KIND.first_state().to_owned()))
+}
+
+/// A lot in its present version.
+pub type Lot = VersionView<ControlMaterialFacts>;
+
+/// A lot that is there, in a transaction that does more.
+///
+/// # Errors
+/// [`Code::UnknownReference`] naming the field.
+pub async fn present(connection: &Connection, field: &str, id: Uuid) -> Result<Lot, Refusal> {
+    let row = found(connection, field, id).await?;
+    Ok(row.view(states::present(connection, KIND, id).await?.state))
 }
 
 /// Corrects a lot. Limits that were made from an earlier assigned value stay as they were signed.
@@ -42,19 +57,27 @@ pub async fn correct(
     if_match: Option<&str>,
     correction: Correction<ControlMaterialFacts>,
 ) -> Result<Answer, Refusal> {
-    db.write(act, async |connection| {
-        let present = versions::current(connection, id).await?;
-        let row = versions::next(act, &present, if_match, correction)?;
-        sample_exists(connection, &row.facts).await?;
-        let state = states::present(connection, KIND, id).await?.state;
-        if state != KIND.first_state() && row.facts.sample != present.facts.sample {
-            let message = "a lot that was released keeps the sample it is registered as: its portions are controls";
-            let given = row.facts.sample.unwrap_or_default();
-            return Err(Refusal::invalid("facts.sample", "released", message, given));
-        }
-        Ok(versions::insert(connection, &row).await?.view(state))
-    })
-    .await
+    db.write(act, async |connection| correct_in(connection, act, id, if_match, correction).await).await
+}
+
+/// Corrects a lot in a transaction that does more.
+pub async fn correct_in(
+    connection: &Connection,
+    act: &Act,
+    id: Uuid,
+    if_match: Option<&str>,
+    correction: Correction<ControlMaterialFacts>,
+) -> Result<Lot, Refusal> {
+    let present = versions::current(connection, id).await?;
+    let row = versions::next(act, &present, if_match, correction)?;
+    sample_exists(connection, &row.facts).await?;
+    let state = states::present(connection, KIND, id).await?.state;
+    if state != KIND.first_state() && row.facts.sample != present.facts.sample {
+        let message = "a lot that was released keeps the sample it is registered as: its portions are controls";
+        let given = row.facts.sample.unwrap_or_default();
+        return Err(Refusal::invalid("facts.sample", "released", message, given));
+    }
+    Ok(versions::insert(connection, &row).await?.view(state))
 }
 
 /// States of the lots that a sample is registered as.
@@ -132,11 +155,14 @@ pub fn assigned(facts: &ControlMaterialFacts) -> Result<(f64, f64), Refusal> {
 /// # Errors
 /// [`Code::UnknownReference`] naming the field.
 pub async fn known(connection: &Connection, field: &str, id: Uuid) -> Result<ControlMaterialFacts, Refusal> {
-    let row = versions::current(connection, id).await.map_err(|refusal| match refusal.code {
+    Ok(found(connection, field, id).await?.facts)
+}
+
+async fn found(connection: &Connection, field: &str, id: Uuid) -> Result<versions::Row, Refusal> {
+    versions::current(connection, id).await.map_err(|refusal| match refusal.code {
         Code::NotFound => Refusal::new(Code::UnknownReference, refusal.detail).at(field, "exists", id),
         _ => refusal,
-    })?;
-    Ok(row.facts)
+    })
 }
 
 /// A lot that may be used at a time: released or in use, not expired, with an assigned value. Its first use is recorded.

@@ -59,7 +59,8 @@ pub struct ControlMaterialFacts {
 }
 
 impl ControlMaterialFacts {
-    fn check(&self) -> Result<(), Refusal> {
+    /// What is wrong with it by itself.
+    pub fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         code(&mut errors, "code", &self.code);
         for (field, text) in [("description", &self.description), ("matrix", &self.matrix)] {

@@ -10,23 +10,21 @@ use ferrotitre_base::states::NewMove;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_bench::choices;
 use ferrotitre_bench::methods::service as methods;
+use ferrotitre_html::form::first_page;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
-use ferrotitre_html::form::{first_page, words};
 use ferrotitre_html::sheet::{Cell, Fact, Part, Section, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use uuid::Uuid;
 
 use super::figure;
+use super::rules::{self, Begins};
 use crate::control_charts::rules::RuleView;
 use crate::control_charts::run_lengths::{BaselineEffect, RunLengthsView};
 use crate::control_charts::service::{self, KIND};
 use crate::control_charts::statistics::{self, ChartReview, LongTermView, ReviewedCount, ReviewedShift};
 use crate::control_charts::wire::{ChartView, NewChart, NewRuleSet};
 use crate::control_materials;
-
-/// Rules that can be entered in the form.
-const RULES: usize = 5;
 
 const QUANTITIES: [(&str, &str); 10] = [
     ("x", "results of the control material"),
@@ -43,30 +41,6 @@ const QUANTITIES: [(&str, &str); 10] = [
 
 fn quantity() -> Kind {
     Kind::List(QUANTITIES.iter().map(|(name, label)| Choice::thing(name, name, *label)).collect())
-}
-
-fn rule_fields() -> Vec<Field> {
-    let mut fields = Vec::new();
-    for line in 0..RULES {
-        let name = |field: &str| format!("rules[{line}].{field}");
-        let patterns = words(&["beyond", "within", "steady", "alternating"]);
-        let pattern = Field::new(&name("pattern"), &format!("Rule {}", line + 1), Kind::List(patterns)).optional();
-        fields.push(if line == 0 {
-            pattern
-                .part("Rules, if not the laboratory's own set")
-                .help("Left empty: the laboratory's set for the quantity.")
-        } else {
-            pattern
-        });
-        fields.push(Field::new(&name("count"), "Points needed", Kind::Whole).optional());
-        fields.push(Field::new(&name("of"), "of points looked at", Kind::Whole).optional());
-        fields.push(Field::new(&name("sigmas"), "at a distance in s", Kind::Decimal).optional());
-        fields
-            .push(Field::new(&name("side"), "Side", Kind::List(words(&["same", "any", "upper", "lower"]))).optional());
-        let then = Kind::List(words(&["reject", "investigate"]));
-        fields.push(Field::new(&name("consequence"), "Consequence", then).optional());
-    }
-    fields
 }
 
 fn design_fields() -> Vec<Field> {
@@ -118,7 +92,7 @@ pub(super) async fn define_chart(
             .help("Left empty: 60."),
         ])
         .with(design_fields())
-        .with(rule_fields())
+        .with(rules::fields("", Begins::WithTheQuantity).await?)
         .help(
             "Quantity, rules and design are chosen before data and stay as they are.",
             "ISO 7870-1 and -2: rules are fixed before they are used.",
@@ -390,7 +364,7 @@ pub(super) async fn ask_run_lengths(
         fields.push(if line == 0 { shift_field.part("Shifts to be found") } else { shift_field });
     }
     fields.extend(design_fields());
-    fields.extend(rule_fields());
+    fields.extend(rules::fields("", Begins::WithTheQuantity).await?);
     let form = Form::new("What rules do", "Compute", "/charts")
         .lead("Expected points until rules are completed: by chance, and when the mean has moved.")
         .with(fields)

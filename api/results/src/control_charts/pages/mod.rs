@@ -1,9 +1,11 @@
 //! Pages of control charts: the picture with its phases, what its rules do, the values with their verdicts.
 
+mod begin;
 mod charts;
 mod importing;
 mod phases;
 mod plans;
+mod rules;
 mod values;
 
 use std::collections::HashMap;
@@ -29,6 +31,8 @@ use ferrotitre_ledger::accounts::service as accounts;
 use serde::Deserialize;
 use uuid::Uuid;
 
+use crate::control_charts::begin::next_of;
+use crate::control_charts::begin::wire::NextStep;
 use crate::control_charts::picture::{self, PictureQuestion};
 use crate::control_charts::service;
 use crate::control_charts::wire::{ChartView, Hit, PhaseView, PointListing, PointView};
@@ -44,6 +48,7 @@ const LISTED: i64 = 25;
 pub fn routes(config: &mut web::ServiceConfig) {
     config
         .service(list_charts)
+        .service(begin::begin_control)
         .service(charts::define_chart)
         .service(charts::ask_run_lengths)
         .service(read_chart)
@@ -169,7 +174,8 @@ pub(super) async fn list_charts(
         filters: query.0.fields(&[]),
     };
     Sheet::new(&shell, "Control charts", "Control charts")
-        .way(shell.may(Action::DefineCharts), "Define a chart", "/charts/new")
+        .way(shell.may(Action::DefineCharts), "Begin a control", "/charts/begin")
+        .way(shell.may(Action::DefineCharts), "Define a chart alone", "/charts/new")
         .way(true, "Plans of quality control", "/qc-plans")
         .way(true, "Control materials", "/control-materials")
         .way(true, "What rules do", "/charts/run-lengths")
@@ -303,11 +309,7 @@ pub(super) async fn read_chart(
     let path = format!("/charts/{id}");
     let phases: Vec<PhaseView> = chart.phases.clone();
     let approved: Vec<PhaseView> = phases.iter().filter(|phase| was_approved(phase)).cloned().collect();
-    let waiting: Vec<String> = phases
-        .iter()
-        .filter(|phase| phase.state == "proposed")
-        .map(|phase| format!("Phase {} is proposed and waits for a manager who did not propose it.", phase.number))
-        .collect();
+    let waits = next_of(&db, &chart).await?;
     let values = Table {
         columns: vec!["Point", "Verdict", "Value", "In s", "Rules completed", "Now", "Judged by", "Observed", "By"],
         rows: value_rows(&shell, &listed.items, &phase_names(&phases), &people),
@@ -318,8 +320,8 @@ pub(super) async fn read_chart(
     let mut sheet =
         Sheet::new(&shell, "Control chart", chart.code.clone()).state(chart.state.clone()).lead(chart.title.clone());
     sheet = offer(sheet, &shell, &chart, &path);
-    if !waiting.is_empty() {
-        sheet = sheet.section("waits", "Waits", Part::Alert(waiting));
+    if !waits.is_empty() {
+        sheet = sheet.section("waits", "What comes next", Part::Table(next_table(waits)));
     }
     let caption = caption(chart.points, last);
     let phase_table = Table {
@@ -353,6 +355,12 @@ pub(super) async fn read_chart(
         .show()
 }
 
+/// What a chart waits for, each leading to where it is done, with who does it.
+fn next_table(steps: Vec<NextStep>) -> Table {
+    let row = |step: NextStep| vec![Cell::link(step.what, step.page), Cell::text(step.who)];
+    Table { columns: vec!["What", "Who"], rows: steps.into_iter().map(row).collect(), ..Table::default() }
+}
+
 async fn about(shell: &Shell, db: &Db, chart: &ChartView) -> Result<Vec<Fact>, Refusal> {
     let one = |names: HashMap<Uuid, String>, id: Uuid| names.get(&id).cloned().unwrap_or_else(|| "open".to_owned());
     let mut facts = vec![
@@ -362,6 +370,7 @@ async fn about(shell: &Shell, db: &Db, chart: &ChartView) -> Result<Vec<Fact>, R
             "Baseline of limits without the label preliminary",
             Cell::text(format!("{} points", chart.baseline_minimum)),
         ),
+        fact("Rules", Cell::text(chart.rule_set.unwrap_or("the chart's own"))),
         fact("Defined", Cell::text(show::time(chart.recorded_at))),
     ];
     if let Some(id) = chart.material {

@@ -54,7 +54,8 @@ impl QcPlanFacts {
         self.blanks > 0 || self.duplicates > 0 || self.charts.0.iter().any(|planned| planned.values > 0)
     }
 
-    fn check(&self) -> Result<(), Refusal> {
+    /// What is wrong with it by itself.
+    pub fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         errors.require((0..=20).contains(&self.blanks), "blanks", "range", "must be from 0 to 20", self.blanks);
         let duplicates = (0..=50).contains(&self.duplicates);
@@ -94,6 +95,17 @@ versioned! {
     path: "/api/v1/qc-plans",
     meanings: super::MEANINGS,
     also: [read, list],
+}
+
+/// The present plan of a method version.
+pub async fn of_method(mut connection: &Connection, method: MethodId) -> Result<Option<versions::Row>, Refusal> {
+    Ok(qc_plans::table
+        .filter(qc_plans::method_id.eq(method))
+        .order(qc_plans::version.desc())
+        .select(versions::Row::as_select())
+        .first(&mut connection)
+        .await
+        .optional()?)
 }
 
 /// The plan of a method version in force at a time.
