@@ -38,6 +38,7 @@ mod reference_calculations;
 mod reference_files;
 mod rules_of_methods;
 mod runs_decide;
+mod several;
 mod signed;
 mod specifications;
 mod store;
