@@ -213,7 +213,8 @@
     }
   }
 
-  // Bench time, by the service's clock: an entry that is sent later was still made now.
+  // Bench time, by the service's clock: an entry that is sent later was still made now. To the second: what was made of something that
+  // was recorded in the same minute must not lie before it.
   function stamp(form) {
     const field = form.elements.observed_at;
     form.dataset.at = "";
@@ -287,6 +288,15 @@
     const all = [...input.form.elements].filter((field) => field.type !== "hidden" && !field.disabled && field.offsetParent !== null);
     const next = all.slice(all.indexOf(input) + 1).find((field) => field.name !== input.name || field.type !== "radio");
     if (next) next.focus();
+  });
+
+  // What is shown this once is asked about before it is left or loaded anew, until its own link says that it was noted.
+  let noted = false;
+  window.addEventListener("beforeunload", (event) => {
+    if (!noted && document.querySelector("main .secret")) event.preventDefault();
+  });
+  document.addEventListener("click", (event) => {
+    if (event.target instanceof Element && event.target.closest("main a.button.main")) noted = true;
   });
 
   const form = document.querySelector("form[data-keep]");

@@ -39,6 +39,7 @@ mod reference_calculations;
 mod reference_files;
 mod rules_of_methods;
 mod runs_decide;
+mod several;
 mod signed;
 mod specifications;
 mod stated;

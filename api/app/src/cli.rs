@@ -493,3 +493,6 @@ async fn resume_sealing(arguments: SealArguments) -> Result<ExitCode, Failure> {
     })
     .await
 }
+
+#[cfg(test)]
+mod tests;

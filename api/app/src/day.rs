@@ -65,8 +65,19 @@ impl Waiting {
             "competences" => "a new authorisation",
             "prepared" => "its release",
             "calibrations" => "a calibration",
+            "grants" => "a decision",
             "reviews" => "a review",
             _ => "its signature",
+        }
+    }
+
+    /// Where several of its lines are signed in one form.
+    fn several(&self) -> Option<(&'static str, &'static str)> {
+        match self.id {
+            "review" => Some(("Review several", "/signatures/review")),
+            "approve" => Some(("Approve several", "/signatures/approval")),
+            "grants" => Some(("Decide on several", "/role-grants/decisions")),
+            _ => None,
         }
     }
 

@@ -25,133 +25,188 @@ struct Need {
     what: &'static str,
     why: &'static str,
     who: &'static str,
-    /// Who may, and where.
-    way: (Action, &'static str),
+    /// Who may do their part, and where; the first that fits the person counts.
+    ways: &'static [(Action, &'static str)],
 }
 
+impl Need {
+    /// Where this person does their part.
+    fn way(&self, shell: &Shell) -> Option<&'static str> {
+        self.ways.iter().find(|(action, _)| shell.may(*action)).map(|(_, place)| *place)
+    }
+}
+
+const PEOPLE: &[(Action, &str)] = &[
+    (Action::ManageAccounts, "/accounts/several"),
+    (Action::DecideRoleGrants, "/role-grants/decisions"),
+    (Action::ReadAccounts, "/accounts"),
+];
+const EQUIPMENT: &[(Action, &str)] = &[(Action::RecordEquipment, "/equipment/import")];
+
 /// In the order in which they are needed.
-#[expect(clippy::too_many_lines, reason = "a table, one entry per thing")]
 fn needs(there: &There) -> Vec<Need> {
-    let need = |there, what, why, who, way| Need { there, what, why, who, way };
-    vec![
+    let mut needs: Vec<Need> = people(there).into();
+    needs.extend(shelf(there));
+    needs.extend(control(there));
+    needs.extend(work(there));
+    needs
+}
+
+const fn need(
+    there: bool,
+    what: &'static str,
+    why: &'static str,
+    who: &'static str,
+    ways: &'static [(Action, &'static str)],
+) -> Need {
+    Need { there, what, why, who, ways }
+}
+
+fn people(there: &There) -> [Need; 3] {
+    [
         need(
             there.managers >= 1,
             "A manager",
             "Decides on roles, releases and approves. Where there is none: ferrotitre account create NAME --role manager, on the machine of the service.",
             "whoever runs the service",
-            (Action::ReadAccounts, "/accounts"),
+            PEOPLE,
         ),
         need(
             there.analysts >= 1,
             "An analyst",
-            "An administrator makes the account and asks for the role; a manager decides on it under People.",
+            "Named when the laboratory is set up; later an administrator makes the accounts and asks for the roles, and a manager decides.",
             "an administrator, then a manager",
-            (Action::ReadAccounts, "/accounts"),
+            PEOPLE,
         ),
         need(
             there.signers >= 3,
             "Three people who sign",
             "Who titrated, who reviews and who approves are three people; a manager may be one of the last two.",
             "an administrator, then a manager",
-            (Action::ReadAccounts, "/accounts"),
+            PEOPLE,
         ),
+    ]
+}
+
+fn shelf(there: &There) -> [Need; 7] {
+    [
         need(
             there.balance,
             "A balance with its calibration",
             "Weighs the primary standard. Its uncertainty is part of every factor.",
             "a manager",
-            (Action::RecordEquipment, "/equipment/new"),
+            EQUIPMENT,
         ),
         need(
             there.burette,
             "A burette with its calibration",
             "Class and tolerance will do until it is calibrated point by point.",
             "a manager",
-            (Action::RecordEquipment, "/equipment/new"),
+            EQUIPMENT,
         ),
         need(
             there.vessel,
             "A pipette or flask with its calibration",
-            "Takes the test portion, or makes up the titrant.",
+            "Takes the test portion, or makes up the titrant. All of the equipment comes as one list.",
             "a manager",
-            (Action::RecordEquipment, "/equipment/new"),
+            EQUIPMENT,
         ),
         need(
             there.standard,
             "A released primary standard",
             "An analyst receives the lot with its certificate, a manager releases it.",
             "an analyst, then a manager",
-            (Action::ReadRecords, "/stock"),
+            &[(Action::ReleaseLots, "/stock"), (Action::ReceiveLots, "/stock/standards/new")],
         ),
         need(
             there.titrant,
             "A released titrant lot",
             "Prepared by weighing the primary standard, or standardised against it; a manager who did not prepare it releases it.",
             "an analyst, then a manager",
-            (Action::ReadRecords, "/titrants"),
+            &[(Action::ReleaseTitrants, "/titrants"), (Action::PrepareTitrants, "/titrants/new")],
         ),
         need(
             there.method,
             "An approved method",
-            "With its rules: how titres must agree, what is corrected, how it is reported. Drafted by one, approved by another.",
+            "Drafted by one from a published outline or a method of yours, with its rules; approved by another.",
             "an analyst, then a manager",
-            (Action::ReadRecords, "/methods"),
+            &[(Action::ApproveMethods, "/methods"), (Action::DraftMethods, "/methods/outlines")],
         ),
         need(
             there.competence,
             "Somebody authorised for the method",
-            "On the page of the account, under Authorisations.",
+            "Who titrates without supervision, and who reviews; several people for several methods in one form.",
             "a manager",
-            (Action::AuthoriseCompetence, "/accounts"),
+            &[(Action::AuthoriseCompetence, "/competences/new")],
+        ),
+    ]
+}
+
+fn control(there: &There) -> [Need; 2] {
+    [
+        need(
+            there.chart,
+            "A control chart with limits",
+            "Of a control material with an assigned value; limits are proposed by one and approved by another.",
+            "an analyst, then a manager",
+            &[(Action::DefineCharts, "/charts/begin"), (Action::ReadRecords, "/charts")],
         ),
         need(
             there.plan,
             "A plan of quality control for the method",
             "Says which blanks, duplicates and controls every run has; without one a result is approved only under a concession.",
             "a manager",
-            (Action::DefineCharts, "/charts/begin"),
+            &[(Action::DefineCharts, "/qc-plans/new")],
         ),
+    ]
+}
+
+fn work(there: &There) -> [Need; 6] {
+    [
         need(
             there.sample,
-            "An accepted sample",
-            "Received with its condition, then accepted.",
+            "A sample",
+            "As it was received, with its condition.",
             "an analyst",
-            (Action::ReadRecords, "/samples"),
+            &[(Action::RegisterSamples, "/samples/new")],
         ),
         need(
             there.portion,
             "A test portion of it",
-            "Weighed or pipetted, with its dilution if there is one.",
+            "Weighed or pipetted, with its dilution if there is one, on the page of the sample.",
             "an analyst",
-            (Action::ReadRecords, "/samples"),
+            &[(Action::RegisterSamples, "/samples")],
         ),
         need(
             there.run,
             "A run of the method",
             "Holds blanks, controls and determinations of one stretch of work.",
             "an analyst",
-            (Action::ReadRecords, "/runs"),
+            &[(Action::ConductRuns, "/runs/new")],
         ),
         need(
             there.submitted,
             "A submitted determination",
             "Titrations entered at the bench until the titres agree, then signed.",
             "an analyst",
-            (Action::ReadRecords, "/runs"),
+            &[(Action::RecordTitrations, "/bench")],
         ),
         need(
             there.released,
             "The run closed and released",
-            "By somebody who did not open it, once what the plan wants is there.",
-            "a manager",
-            (Action::ReadRecords, "/runs"),
+            "Closed by whoever works in it, released by a manager who did not open it, once what the plan wants is there.",
+            "an analyst, then a manager",
+            &[(Action::ConductRuns, "/runs")],
         ),
         need(
             there.approved,
             "The result reviewed and approved",
-            "By two further people.",
+            "By two further people. Iron(III) is the difference of two such results, and is signed in the same way.",
             "an analyst or manager, then a manager",
-            (Action::ReadRecords, "/determinations"),
+            &[
+                (Action::ApproveDeterminations, "/signatures/approval"),
+                (Action::ReviewDeterminations, "/signatures/review"),
+            ],
         ),
     ]
 }
@@ -173,8 +228,8 @@ pub async fn first_result(_who: Allowed<OwnAccount>, shell: Shell, db: web::Data
     let needs = needs(&there);
     let open = needs.iter().filter(|need| !need.there).count();
     let row = |need: &Need| {
-        let way =
-            if !need.there && shell.may(need.way.0) { Cell::link("go there", need.way.1) } else { Cell::default() };
+        let way = need.way(&shell).filter(|_| !need.there);
+        let way = way.map_or_else(Cell::default, |place| Cell::link("go there", place));
         let state = if need.there { "there" } else { "missing" };
         vec![Cell::text(state), Cell::text(need.what), Cell::text(need.why), Cell::text(need.who), way]
     };

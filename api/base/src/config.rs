@@ -88,10 +88,10 @@ impl TlsSettings {
 pub struct StoreSettings {
     /// PostgreSQL server to use, such as postgres://user@host/ferrotitre?sslmode=require. Without it the service runs a
     /// private cluster in the data folder.
-    #[arg(long, env = "DATABASE_URL", hide_env_values = true)]
+    #[arg(long, env = "DATABASE_URL", hide_env_values = true, global = true)]
     pub database_url: Option<String>,
     /// Folder of the private cluster, the keys and the TLS authority.
-    #[arg(long, env = "FERROTITRE_DATA", default_value = "data")]
+    #[arg(long, env = "FERROTITRE_DATA", default_value = "data", global = true)]
     pub data: PathBuf,
 }
 

@@ -15,6 +15,7 @@ use ferrotitre_schema::idempotency_keys;
 use futures_util::FutureExt;
 use secrecy::SecretString;
 use serde::Serialize;
+use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
 use crate::auth::permissions::Action;
@@ -147,6 +148,18 @@ impl Act {
     #[must_use]
     pub fn by(&self, action: Action) -> Self {
         Self { action: action.text(), ..self.clone() }
+    }
+
+    /// The act of a part of this one, with a transaction of its own: recognised for itself when the whole is sent again. A code that
+    /// came with the whole was asked for with it.
+    #[must_use]
+    pub fn part(&self, name: impl std::fmt::Display) -> Self {
+        let repeat = self.repeat.as_ref().map(|whole| Repeat {
+            key: format!("{}/{name}", hex::encode(Sha256::digest(&whole.key))),
+            operation: whole.operation.clone(),
+            digest: whole.digest,
+        });
+        Self { repeat, one_time_code: None, ..self.clone() }
     }
 
     fn told(&self) -> String {

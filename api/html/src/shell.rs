@@ -96,7 +96,7 @@ impl Shell {
             Some("again") => "This entry had been saved already. Nothing was recorded twice.",
             Some("signed-out") => "You have signed out.",
             Some("codes") => "One-time codes are set up. The next sign-in asks for one.",
-            Some("password") => "The password was changed. Sign in with the new one.",
+            Some("password") => "The password was changed.",
             _ => "",
         };
         let address = if query.is_empty() { request.path().to_owned() } else { format!("{}?{query}", request.path()) };

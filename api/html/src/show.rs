@@ -26,7 +26,7 @@ pub fn moment(text: &str) -> Option<DateTime<Utc>> {
     zone::moment(formats.iter().find_map(|format| chrono::NaiveDateTime::parse_from_str(text, format).ok())?)
 }
 
-/// The laboratory's clock now, to the millisecond.
+/// The laboratory's clock now, to the millisecond: the browser's is set by it.
 pub fn clock() -> String {
     zone::local(Utc::now()).format("%Y-%m-%dT%H:%M:%S%.3f").to_string()
 }

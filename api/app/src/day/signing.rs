@@ -89,6 +89,7 @@ pub(super) async fn signatures(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, R
         blocked,
     });
     waiting.push(identities(shell, db).await?);
+    waiting.push(grants(shell, db).await?);
     Ok(waiting)
 }
 
@@ -127,6 +128,38 @@ pub(super) async fn to_be_certified(shell: &Shell, db: &Db) -> Result<Waiting, R
         mine: shell.may(Action::DraftCertificates),
         table: Table { columns: determination_pages::COLUMNS.to_vec(), rows, ..Table::default() },
         blocked: Vec::new(),
+    })
+}
+
+/// Roles that were asked for.
+async fn grants(shell: &Shell, db: &Db) -> Result<Waiting, Refusal> {
+    let asked = accounts::waiting(db).await?;
+    let names = accounts::names(db, &asked.iter().map(|grant| grant.account_id.0).collect::<Vec<_>>()).await?;
+    let by = shell.user.as_ref().map(|user| user.account);
+    let whom = "a manager who did not ask for it";
+    let mut rows = Vec::new();
+    let mut blocked = Vec::new();
+    for grant in asked {
+        let name = names.get(&grant.account_id.0).cloned().unwrap_or_default();
+        if shell.may(Action::DecideRoleGrants) && ![Some(grant.account_id), grant.recorded_by].contains(&by) {
+            let thing = Cell::link(name, format!("/role-grants/{}/decision", grant.id));
+            rows.push(vec![
+                thing,
+                Cell::text(grant.role),
+                Cell::text(grant.reason),
+                Cell::text(show::time(grant.recorded_at)),
+            ]);
+        } else {
+            blocked.push((Cell::text(format!("{}, {name}", grant.role)), Blocked::new("a decision", whom)));
+        }
+    }
+    Ok(Waiting {
+        id: "grants",
+        title: "Roles to be decided on",
+        whom,
+        mine: shell.may(Action::DecideRoleGrants),
+        table: Table { columns: vec!["Person", "Role", "Why", "Asked"], rows, ..Table::default() },
+        blocked,
     })
 }
 

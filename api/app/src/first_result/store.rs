@@ -32,6 +32,8 @@ pub(super) struct There {
     #[diesel(sql_type = diesel::sql_types::Bool)]
     pub(super) competence: bool,
     #[diesel(sql_type = diesel::sql_types::Bool)]
+    pub(super) chart: bool,
+    #[diesel(sql_type = diesel::sql_types::Bool)]
     pub(super) plan: bool,
     #[diesel(sql_type = diesel::sql_types::Bool)]
     pub(super) sample: bool,

@@ -6,7 +6,7 @@ WITH people AS (
     SELECT DISTINCT e.kind FROM equipment e JOIN equipment_calibrations c ON c.equipment_id = e.record_id
 ), states AS (
     SELECT DISTINCT entity_kind AS kind, state FROM present_states
-    WHERE entity_kind IN ('primary_standards', 'titrants', 'methods', 'samples', 'runs', 'determinations')
+    WHERE entity_kind IN ('primary_standards', 'titrants', 'methods', 'samples', 'runs', 'determinations', 'chart_phases')
 )
 SELECT (SELECT count(*) FROM people WHERE 'analyst' = ANY (roles)) AS analysts,
        (SELECT count(*) FROM people WHERE 'manager' = ANY (roles)) AS managers,
@@ -19,8 +19,9 @@ SELECT (SELECT count(*) FROM people WHERE 'analyst' = ANY (roles)) AS analysts,
        EXISTS (SELECT FROM states WHERE kind = 'titrants' AND state IN ('released', 'in use')) AS titrant,
        EXISTS (SELECT FROM states WHERE kind = 'methods' AND state = 'approved') AS method,
        EXISTS (SELECT FROM competences) AS competence,
+       EXISTS (SELECT FROM states WHERE kind = 'chart_phases' AND state IN ('preliminary', 'established')) AS chart,
        EXISTS (SELECT FROM qc_plans) AS plan,
-       EXISTS (SELECT FROM states WHERE kind = 'samples' AND state NOT IN ('received', 'rejected on receipt')) AS sample,
+       EXISTS (SELECT FROM states WHERE kind = 'samples' AND state <> 'rejected on receipt') AS sample,
        EXISTS (SELECT FROM test_portions) AS portion,
        EXISTS (SELECT FROM states WHERE kind = 'runs') AS run,
        EXISTS (SELECT FROM states WHERE kind = 'determinations' AND state <> 'in progress') AS submitted,

@@ -93,9 +93,9 @@ actions! {
     /// Accounts, roles, tokens, competences, as a list.
     ReadAccounts = "read_accounts": [Manager, Auditor, Administrator] for ["list_accounts", "read_account", "list_role_grants", "list_service_tokens", "list_competences", "list_code_rules"];
     /// Creates and moves accounts, sets provisional passwords, asks for role grants.
-    ManageAccounts = "manage_accounts": [Administrator] for ["create_account", "move_account", "set_provisional_password", "request_role_grant", "reset_one_time_codes"];
+    ManageAccounts = "manage_accounts": [Administrator] for ["create_account", "create_people", "move_account", "set_provisional_password", "request_role_grant", "reset_one_time_codes"];
     /// Approves or refuses role grants.
-    DecideRoleGrants = "decide_role_grants": [Manager] for ["decide_role_grant"];
+    DecideRoleGrants = "decide_role_grants": [Manager] for ["decide_role_grant", "decide_role_grants"];
     /// Decides whether administrators must use one-time codes.
     DecideCodeRules = "decide_code_rules": [Manager] for ["decide_code_rule"];
     /// Says that an account whose password somebody else had set is in the hands of its owner.
@@ -103,7 +103,7 @@ actions! {
     /// Issues and revokes tokens of instruments.
     ManageServiceTokens = "manage_service_tokens": [Administrator] for ["issue_service_token", "revoke_service_token"];
     /// Authorises people for methods.
-    AuthoriseCompetence = "authorise_competence": [Manager] for ["record_competence"];
+    AuthoriseCompetence = "authorise_competence": [Manager] for ["record_competence", "record_competences"];
 
     /// Reads equipment, standards, reagents, titrants, methods, samples, runs, determinations and results.
     ReadRecords = "read_records": [Analyst, Manager, Auditor] for [
@@ -189,14 +189,14 @@ actions! {
     /// Countersigns titrations made under one's supervision.
     CountersignTitrations = "countersign_titrations": [Analyst, Manager] for ["countersign_determination"];
     /// Signs a determination as its author.
-    SubmitDeterminations = "submit_determinations": [Analyst, Manager] for ["submit_determination", "submit_iron_result"];
+    SubmitDeterminations = "submit_determinations": [Analyst, Manager] for ["submit_determination", "submit_iron_result", "submit_several"];
     /// Reviews or returns determinations of others.
-    ReviewDeterminations = "review_determinations": [Analyst, Manager] for ["review_determination", "return_determination", "review_iron_result", "return_iron_result"];
+    ReviewDeterminations = "review_determinations": [Analyst, Manager] for ["review_determination", "return_determination", "review_iron_result", "return_iron_result", "review_several"];
     /// Decides that a determination of others may be reported although its titres disagree, or a factor used although the
     /// replicates do.
     DecideDiscordance = "decide_discordance": [Analyst, Manager] for ["decide_discordance", "decide_standardisation_discordance"];
     /// Approves determinations of others, and amends approved ones.
-    ApproveDeterminations = "approve_determinations": [Manager] for ["approve_determination", "amend_determination", "approve_iron_result", "amend_iron_result"];
+    ApproveDeterminations = "approve_determinations": [Manager] for ["approve_determination", "amend_determination", "approve_iron_result", "amend_iron_result", "approve_several"];
     /// Says that signed results stay as they are although something they rest on was touched.
     DecideImpacts = "decide_impacts": [Manager] for ["decide_impact"];
     /// Says how certificates name the laboratory.

@@ -28,6 +28,8 @@ use crate::instrument_readings::shown::{self, Recorded};
 use crate::samples::portions::{self, NewPortion, PortionView};
 use crate::samples::samples::{self, SampleFacts};
 
+mod proposals;
+
 const KIND: EntityKind = EntityKind::Sample;
 
 /// Mounts the pages.
@@ -112,11 +114,12 @@ pub(super) async fn record_sample(
     db: web::Data<Db>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let form = Form::new("Register a sample", "Register", "/samples").with(fields()).help(
+    let mut form = Form::new("Register a sample", "Register", "/samples").with(fields()).help(
         "A sample as it was received.",
         "ISO/IEC 17025:2017 7.4.3: condition and deviations are recorded on receipt.",
         "Iron(II) is oxidised by air: the deadline is the method's holding time.",
     );
+    proposals::of_sample(&db, &shell, &mut form).await?;
     shell
         .take(&who, &sent, form, async |act, facts: SampleFacts| {
             let answer = samples::record(&db, &act, facts).await?;
@@ -293,6 +296,7 @@ pub(super) async fn record_portion(
             "Begin a determination of it in an open run.",
         );
     offers::offer(&db, &mut form, &mut sent, &offers::MASS).await?;
+    proposals::of_portion(&db, &mut form, *id).await?;
     shell
         .take(&who, &sent, form, async |act, new: NewPortion| {
             Ok(onward(&portions::record(&db, &act, *id, new).await?, &back))

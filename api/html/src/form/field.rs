@@ -141,6 +141,12 @@ impl Field {
         Self { value: value.to_string(), ..self }
     }
 
+    /// Says that what stands in it is a proposal, and of what origin.
+    pub(super) fn propose(&mut self, from: &str) {
+        let before = if self.help.is_empty() { String::new() } else { format!("{} ", self.help) };
+        self.help = format!("{before}Proposed: {from}.");
+    }
+
     /// Begins a part of the form with a heading.
     pub fn part(self, part: impl Into<String>) -> Self {
         Self { part: part.into(), ..self }

@@ -233,6 +233,28 @@ impl Form {
             )
     }
 
+    /// Proposes, of things that must be named, the only one there is; the form says that it does.
+    pub(crate) fn propose_single(&mut self) {
+        for field in self.fields.iter_mut().filter(|field| field.required && field.value.is_empty()) {
+            let Kind::Thing(choices) = &field.kind else { continue };
+            if let [only] = choices.as_slice() {
+                field.value.clone_from(&only.value);
+                field.propose("the only one there is");
+            }
+        }
+    }
+
+    /// Proposes values by their names, with where each comes from; fields that hold something keep it.
+    pub fn propose(&mut self, from: &str, values: &[(&str, Option<String>)]) {
+        for (name, value) in values {
+            let field = self.fields.iter_mut().find(|field| field.name == *name && field.value.is_empty());
+            if let (Some(field), Some(value)) = (field, value.as_ref().filter(|value| !value.is_empty())) {
+                field.value.clone_from(value);
+                field.propose(from);
+            }
+        }
+    }
+
     /// Takes over what was sent, so that nothing entered is lost.
     pub fn take_over(&mut self, sent: &Sent) {
         for field in &mut self.fields {
@@ -457,6 +479,28 @@ mod tests {
         let mut other = Form::new("", "", "").with([Field::new("new", "", Kind::Password)]);
         other.with_code();
         assert_eq!(other.fields.len(), 1);
+    }
+
+    #[test]
+    fn the_only_thing_there_is_and_the_entry_before_are_proposed_and_say_so() {
+        let lots = |ids: &[&str]| Kind::Thing(ids.iter().map(|id| Choice::word(id)).collect());
+        let mut form = Form::new("", "", "").with([
+            Field::new("one", "", lots(&["D-1"])),
+            Field::new("two", "", lots(&["D-1", "D-2"])),
+            Field::new("bench", "", Kind::Text).help("A place."),
+            Field::new("note", "", Kind::Text).value("mine"),
+        ]);
+        form.propose_single();
+        form.propose("as RUN-1", &[("bench", Some("bench 2".into())), ("note", Some("other".into())), ("gone", None)]);
+        let found: Vec<(&str, &str)> =
+            form.fields.iter().map(|field| (field.value.as_str(), field.help.as_str())).collect();
+        let expected = [
+            ("D-1", "Proposed: the only one there is."),
+            ("", ""),
+            ("bench 2", "A place. Proposed: as RUN-1."),
+            ("mine", ""),
+        ];
+        assert_eq!(found, expected);
     }
 
     #[test]

@@ -209,6 +209,7 @@ impl Shell {
             form.with_code();
         }
         if !sent.posted() {
+            form.propose_single();
             return draw(self, &form, StatusCode::OK);
         }
         form.take_over(sent);

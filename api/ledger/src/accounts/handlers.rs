@@ -22,9 +22,10 @@ use crate::accounts::store::competences::Competence;
 use crate::accounts::store::grants::{RoleGrant, RoleGrantDecision};
 use crate::accounts::store::persons::IdentityConfirmation;
 use crate::accounts::wire::{
-    AccountView, CreatedAccount, Credentials, IssuedServiceToken, NewAccount, NewCompetence, NewDecision,
-    NewIdentityConfirmation, NewRoleGrant, NewServiceToken, OwnAccount as OwnAccountView, OwnSession, PasswordChange,
-    ProvisionalPassword, Refresh, Revocation, Tokens,
+    AccountView, Competences, CreatedAccount, CreatedPeople, Credentials, Decisions, IssuedServiceToken, NewAccount,
+    NewCompetence, NewCompetences, NewDecision, NewDecisions, NewIdentityConfirmation, NewPeople, NewRoleGrant,
+    NewServiceToken, OwnAccount as OwnAccountView, OwnSession, PasswordChange, ProvisionalPassword, Refresh,
+    Revocation, Tokens,
 };
 use crate::accounts::{service, sessions};
 
@@ -134,6 +135,18 @@ pub(super) async fn create_account(
     Ok(HttpResponse::Created().json(service::create(&db, &act, new).await?))
 }
 
+/// Creates accounts for several people and asks for their roles; the provisional passwords are shown this once.
+#[utoipa::path(tag = "accounts", request_body = NewPeople, responses((status = 201, description = "Created, all of them", body = CreatedPeople)))]
+#[post("/people")]
+pub(super) async fn create_people(
+    who: Allowed<ManageAccounts>,
+    db: web::Data<Db>,
+    body: Body<NewPeople>,
+) -> Result<HttpResponse, Problem> {
+    let (act, new) = who.act(body);
+    Ok(HttpResponse::Created().json(service::create_people(&db, &act, new).await?))
+}
+
 /// Lists accounts with roles and last sign-in, newest first.
 #[utoipa::path(tag = "accounts", params(Listing), responses((status = 200, description = "A page", body = Page<AccountView>)))]
 #[get("/accounts")]
@@ -232,6 +245,18 @@ pub(super) async fn decide_role_grant(
     Ok(service::decide_grant(&db, &act, *id, new).await?)
 }
 
+/// Approves or refuses several role grants alike; each decision is a record of its own.
+#[utoipa::path(tag = "accounts", request_body = NewDecisions, responses((status = 201, description = "Decided, all of them", body = Decisions)))]
+#[post("/role-grants/decisions")]
+pub(super) async fn decide_role_grants(
+    who: Allowed<DecideRoleGrants>,
+    db: web::Data<Db>,
+    body: Body<NewDecisions>,
+) -> Result<Answer, Problem> {
+    let (act, new) = who.act(body);
+    Ok(service::decide_grants(&db, &act, new).await?)
+}
+
 /// Issues a token for an instrument, shown this once.
 #[utoipa::path(tag = "accounts", request_body = NewServiceToken, responses((status = 201, description = "Issued", body = IssuedServiceToken)))]
 #[post("/service-tokens")]
@@ -278,6 +303,18 @@ pub(super) async fn record_competence(
 ) -> Result<Answer, Problem> {
     let (act, new) = who.act(body);
     Ok(service::record_competence(&db, &act, *id, new).await?)
+}
+
+/// Authorises several people for several methods; each authorisation is a record of its own.
+#[utoipa::path(tag = "accounts", request_body = NewCompetences, responses((status = 201, description = "Recorded, all of them", body = Competences)))]
+#[post("/competences")]
+pub(super) async fn record_competences(
+    who: Allowed<AuthoriseCompetence>,
+    db: web::Data<Db>,
+    body: Body<NewCompetences>,
+) -> Result<Answer, Problem> {
+    let (act, new) = who.act(body);
+    Ok(service::record_competences(&db, &act, new).await?)
 }
 
 /// Lists the competences of an account, newest first.

@@ -33,6 +33,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(codes::handlers::list_code_rules)
         .service(codes::handlers::decide_code_rule)
         .service(handlers::create_account)
+        .service(handlers::create_people)
         .service(handlers::list_accounts)
         .service(handlers::read_account)
         .service(handlers::move_account)
@@ -40,10 +41,12 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::confirm_identity)
         .service(handlers::request_role_grant)
         .service(handlers::list_role_grants)
+        .service(handlers::decide_role_grants)
         .service(handlers::decide_role_grant)
         .service(handlers::issue_service_token)
         .service(handlers::list_service_tokens)
         .service(handlers::revoke_service_token)
         .service(handlers::record_competence)
+        .service(handlers::record_competences)
         .service(handlers::list_competences);
 }

@@ -1,6 +1,7 @@
 //! Use cases of accounts.
 mod beginning;
 mod grants;
+mod many;
 
 use std::collections::HashMap;
 
@@ -12,7 +13,7 @@ use ferrotitre_base::auth::permissions::{Action, Role, may};
 use ferrotitre_base::auth::tokens::{SERVICE_TOKEN_PREFIX, opaque};
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Connection, Db};
-use ferrotitre_base::ids::{AccountId, CompetenceId, IdentityConfirmationId};
+use ferrotitre_base::ids::{AccountId, IdentityConfirmationId};
 use ferrotitre_base::recording::author;
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::states::{self, NewMove};
@@ -34,8 +35,9 @@ use crate::accounts::wire::{
     NewServiceToken, OwnAccount, ProvisionalPassword,
 };
 
-pub use beginning::{any, create_by_operator, create_first, create_with_roles};
-pub use grants::{decide_grant, decisions, grant, grants, request_grant};
+pub use beginning::{any, create_by_operator, create_first, create_with_roles, sign_in_name};
+pub use grants::{decide_grant, decide_grants, decisions, grant, grants, request_grant, waiting};
+pub use many::{create_people, method_codes, record_competences};
 
 const KIND: EntityKind = EntityKind::Account;
 
@@ -79,25 +81,36 @@ pub async fn create(db: &Db, act: &Act, new: NewAccount) -> Result<CreatedAccoun
         Some(password) => Some(passwords::hash(password.clone().into()).await?),
         None => None,
     };
-    let row = AccountRow {
-        id: AccountId::new(),
-        code: new.code,
-        display_name: new.display_name,
-        kind: new.kind,
-        recorded_at: DateTime::UNIX_EPOCH,
-        recorded_by: act.actor,
-    };
     db.transact(act, async |connection| {
-        let row = store::insert_account(connection, &row).await?;
-        if let Some(since) = new.since {
-            store::persons::insert_start(connection, row.id, since, act.actor).await?;
-        }
-        if let Some(hash) = &hash {
-            store::insert_secret(connection, row.id, hash, true, act.actor).await?;
-        }
+        let row = put_account(connection, act, &new, hash.as_deref()).await?;
         Ok(CreatedAccount { account: view(connection, row).await?, provisional_password: password })
     })
     .await
+}
+
+/// An account with the hash of its provisional password, if it has one.
+async fn put_account(
+    connection: &Connection,
+    act: &Act,
+    new: &NewAccount,
+    hash: Option<&str>,
+) -> Result<AccountRow, Refusal> {
+    let row = AccountRow {
+        id: AccountId::new(),
+        code: new.code.clone(),
+        display_name: new.display_name.clone(),
+        kind: new.kind.clone(),
+        recorded_at: DateTime::UNIX_EPOCH,
+        recorded_by: act.actor,
+    };
+    let row = store::insert_account(connection, &row).await?;
+    if let Some(since) = new.since {
+        store::persons::insert_start(connection, row.id, since, act.actor).await?;
+    }
+    if let Some(hash) = hash {
+        store::insert_secret(connection, row.id, hash, true, act.actor).await?;
+    }
+    Ok(row)
 }
 
 pub async fn list(db: &Db, listing: &Listing) -> Result<Page<AccountView>, Refusal> {
@@ -264,26 +277,8 @@ pub async fn record_competence(db: &Db, act: &Act, account: Uuid, new: NewCompet
     code(&mut errors, "method_code", &new.method_code);
     words(&mut errors, "evidence", &new.evidence);
     errors.check()?;
-    let row = Competence {
-        id: CompetenceId::new(),
-        account_id: AccountId(account),
-        method_code: new.method_code,
-        valid_from: new.valid_from,
-        valid_to: new.valid_to,
-        evidence: new.evidence,
-        recorded_at: DateTime::UNIX_EPOCH,
-        recorded_by: author(act)?,
-    };
-    db.write(act, async |connection| {
-        if !competences::method_exists(connection, &row.method_code).await? {
-            let message = format!("there is no method {}", row.method_code);
-            return Err(Refusal::new(Code::UnknownReference, message).at("method_code", "exists", &row.method_code));
-        }
-        let detail = "nobody authorises themself";
-        signing::not_a_party(connection, row.recorded_by, &[row.account_id], detail).await?;
-        competences::insert(connection, &row).await
-    })
-    .await
+    let by = author(act)?;
+    db.write(act, async |connection| many::authorise(connection, by, AccountId(account), &new).await).await
 }
 
 pub async fn competences(db: &Db, account: Uuid) -> Result<Vec<Competence>, Refusal> {

@@ -222,6 +222,43 @@ pub(super) async fn change_password(
     user: &CurrentUser,
     change: PasswordChange,
 ) -> Result<(), Refusal> {
+    let hash = changed(db, act, policy, user, change).await?;
+    db.transact(act, async |connection| replace_secret(connection, user, &hash).await).await
+}
+
+/// The same for pages: all sessions end, and whoever has just given the present and the new password goes on in a new one; a token
+/// for the cookie.
+pub(super) async fn change_password_page(
+    db: &Db,
+    keys: &TokenKeys,
+    act: &Act,
+    policy: Policy,
+    user: &CurrentUser,
+    change: PasswordChange,
+) -> Result<String, Refusal> {
+    let hash = changed(db, act, policy, user, change).await?;
+    let session = SessionId::new();
+    db.transact(act, async |connection| {
+        replace_secret(connection, user, &hash).await?;
+        store::sessions::insert_session(connection, session, user.account, act.address.as_deref()).await
+    })
+    .await?;
+    keys.sign(db, user.account, session, (Utc::now(), policy.idle_minutes)).await
+}
+
+async fn replace_secret(connection: &Connection, user: &CurrentUser, hash: &str) -> Result<(), Refusal> {
+    store::insert_secret(connection, user.account, hash, false, Some(user.account)).await?;
+    store::sessions::end_sessions(connection, user.account, "password changed").await
+}
+
+/// Hash of a new password that will do, for somebody who knows the present one.
+async fn changed(
+    db: &Db,
+    act: &Act,
+    policy: Policy,
+    user: &CurrentUser,
+    change: PasswordChange,
+) -> Result<String, Refusal> {
     acceptable(&change.new, &[&user.code, &user.display_name])?;
     if change.new.expose_secret() == change.present.expose_secret() {
         return Err(Refusal::invalid("new", "different", "must differ from the present password", "(not shown)"));
@@ -232,14 +269,7 @@ pub(super) async fn change_password(
             "secret",
             "(not shown)",
         )),
-        Checked::Right { .. } => {
-            let hash = passwords::hash(change.new).await?;
-            db.transact(act, async |connection| {
-                store::insert_secret(connection, user.account, &hash, false, Some(user.account)).await?;
-                store::sessions::end_sessions(connection, user.account, "password changed").await
-            })
-            .await
-        }
+        Checked::Right { .. } => passwords::hash(change.new).await,
     }
 }
 

@@ -8,6 +8,8 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::accounts::codes::wire::OwnCodes;
+use crate::accounts::store::competences::Competence;
+use crate::accounts::store::grants::{RoleGrant, RoleGrantDecision};
 
 /// Name, password and, where they are set up, a one-time code.
 #[derive(Debug, Deserialize, ToSchema)]
@@ -270,6 +272,108 @@ pub struct NewCompetence {
 pub struct FirstPerson {
     /// Printed name.
     pub display_name: String,
-    /// Sign-in name.
-    pub code: String,
+    /// Sign-in name; made of the printed one if absent.
+    #[serde(default)]
+    pub code: Option<String>,
+}
+
+/// People for whom accounts are made and roles asked for.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewPeople {
+    /// The people, at most 50.
+    pub people: Vec<NewPerson>,
+    /// Why they get their roles, at least 5 characters; stands with each.
+    #[schema(example = "people of the bath laboratory")]
+    pub reason: String,
+}
+
+/// Somebody who gets an account and, once a manager has approved it, a role.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewPerson {
+    /// Printed name.
+    #[schema(example = "Mara Lindqvist")]
+    pub display_name: String,
+    /// Sign-in name; made of the printed one if absent, as mara.lindqvist.
+    #[serde(default)]
+    pub code: Option<String>,
+    /// analyst, manager, auditor or administrator.
+    #[schema(example = "analyst")]
+    pub role: String,
+}
+
+/// Accounts as made, each with its provisional password, which is shown this once, and the role asked for.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CreatedPeople {
+    /// In the order of the request.
+    pub people: Vec<CreatedPerson>,
+}
+
+/// An account as made.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CreatedPerson {
+    /// The account.
+    pub account: AccountView,
+    /// To be changed at first use.
+    pub provisional_password: String,
+    /// The role asked for; it waits for a manager.
+    pub grant: RoleGrant,
+}
+
+/// One answer to several role grants.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewDecisions {
+    /// The grants.
+    pub grants: Vec<Uuid>,
+    /// approved or refused.
+    #[schema(example = "approved")]
+    pub decision: String,
+    /// Why.
+    pub reason: Option<String>,
+}
+
+/// What was decided, grant by grant.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Decisions {
+    /// A record for each grant.
+    pub decisions: Vec<RoleGrantDecision>,
+}
+
+impl Located for Decisions {
+    fn location(&self) -> String {
+        "/api/v1/role-grants".to_owned()
+    }
+}
+
+/// Several people authorised for several methods.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewCompetences {
+    /// Their accounts.
+    pub people: Vec<Uuid>,
+    /// Codes of the methods, all versions.
+    #[schema(example = json!(["M1", "M2"]))]
+    pub methods: Vec<String>,
+    /// First day.
+    pub valid_from: NaiveDate,
+    /// Last day.
+    pub valid_to: NaiveDate,
+    /// What each of the authorisations rests on.
+    #[schema(example = "seven blind replicates of the control within limits")]
+    pub evidence: String,
+}
+
+/// What was recorded, for each person and method.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Competences {
+    /// A record for each person and method.
+    pub competences: Vec<Competence>,
+}
+
+impl Located for Competences {
+    fn location(&self) -> String {
+        "/api/v1/accounts".to_owned()
+    }
 }

@@ -1,4 +1,5 @@
-//! The first two people of an empty store: one who manages accounts, one who decides on roles. Without both nobody could begin.
+//! The first people of an empty store: one who manages accounts, one who decides on roles, without whom nobody could begin, and the
+//! analysts that whoever sets up names with them.
 
 pub mod pages;
 
@@ -55,18 +56,24 @@ struct Beginning {
     code: SecretString,
     administrator: FirstPerson,
     manager: FirstPerson,
+    #[serde(default)]
+    analysts: Vec<FirstPerson>,
 }
 
-/// Sign-in name, provisional password and role of the administrator, then of the manager.
-async fn begin(db: &Db, set_up: &SetUp, beginning: Beginning) -> Result<[(String, String, &'static str); 2], Refusal> {
+/// Somebody who was made: sign-in name, provisional password, role.
+type Made = (String, String, &'static str);
+
+/// Makes the administrator, the manager, and analysts if any are named.
+async fn begin(db: &Db, set_up: &SetUp, beginning: Beginning) -> Result<Vec<Made>, Refusal> {
     if !set_up.is(&beginning.code) {
         let message = "is not the code the service printed when it was started; every start prints another";
         return Err(Refusal::new(Code::SecretWrong, message).at("code", "secret", "(not shown)"));
     }
-    let Beginning { administrator, manager, .. } = beginning;
-    let names = [administrator.code.clone(), manager.code.clone()];
-    let passwords = accounts::create_first(db, [("administrator", administrator), ("manager", manager)]).await?;
-    let [first, second] = names;
-    let [one, two] = passwords;
-    Ok([(first, one, "administrator"), (second, two, "manager")])
+    let Beginning { administrator, manager, analysts, .. } = beginning;
+    let mut people =
+        vec![("administrator".to_owned(), "administrator", administrator), ("manager".to_owned(), "manager", manager)];
+    people.extend(analysts.into_iter().enumerate().map(|(at, one)| (format!("analysts[{at}]"), "analyst", one)));
+    let roles: Vec<&'static str> = people.iter().map(|(_, role, _)| *role).collect();
+    let made = accounts::create_first(db, people).await?;
+    Ok(made.into_iter().zip(roles).map(|((code, password), role)| (code, password, role)).collect())
 }

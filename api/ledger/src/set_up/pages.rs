@@ -26,34 +26,50 @@ struct SetUpPage<'a> {
 #[template(path = "set_up/done.html")]
 struct DonePage<'a> {
     shell: &'a Shell,
-    people: [(String, String, &'static str); 2],
+    people: Vec<super::Made>,
+}
+
+/// Analysts that can be named at once.
+const ANALYSTS: usize = 4;
+
+/// Printed and sign-in name of somebody.
+fn person(path: &str, part: &str, example: &str) -> [Field; 2] {
+    let name = Field::new(&format!("{path}.display_name"), "Printed name", Kind::Text);
+    let name = if part.is_empty() { name } else { name.part(part) };
+    let help = if example.is_empty() {
+        String::new()
+    } else {
+        format!("Such as {example}; it stands beside every signature.")
+    };
+    let code = Field::new(&format!("{path}.code"), "Sign-in name", Kind::Text).optional();
+    let made =
+        if example.is_empty() { "" } else { "Left empty: made of the printed name, as robin.falk of Robin Falk." };
+    [name.help(help), code.help(made)]
 }
 
 fn form() -> Form {
-    let person = |role: &str, name: &str, code: &str| {
-        [
-            Field::new(&format!("{role}.display_name"), "Printed name", Kind::Text)
-                .help(format!("Such as {name}; it stands beside every signature."))
-                .part(match role {
-                    "administrator" => "The administrator: makes accounts, asks for roles",
-                    _ => "A manager: decides on roles, releases, approves",
-                }),
-            Field::new(&format!("{role}.code"), "Sign-in name", Kind::Text)
-                .help(format!("Such as {code}: lower-case letters, digits, dots, hyphens.")),
-        ]
-    };
-    Form::new("Set up this laboratory", "Make both accounts", "/")
+    let mut form = Form::new("Set up this laboratory", "Make these accounts", "/")
         .with([Field::new("code", "Code from the service's first lines", Kind::Password)])
-        .with(person("administrator", "Robin Falk", "robin.falk"))
-        .with(person("manager", "Noor Haas", "noor.haas"))
-        .help(
-            "Two people, since nobody gives a role to themselves: an administrator asks for it, a manager decides.",
-            "ISO/IEC 17025:2017 6.2.6: the laboratory authorises people for specific work.",
-            "Each gets a password to be changed at first use. What the first result still needs is then listed on the page First result.",
-        )
+        .with(person("administrator", "The administrator: makes accounts, asks for roles", "Robin Falk"))
+        .with(person("manager", "A manager: decides on roles, releases, approves", "Noor Haas"));
+    for at in 0..ANALYSTS {
+        let part = if at == 0 { "Analysts, if you know them: titrate, and check each other's work" } else { "" };
+        let [name, code] = person(&format!("analysts[{at}]"), part, "");
+        let name = if at == 0 {
+            name.help("A result needs three people who sign: two analysts and the manager will do.")
+        } else {
+            name
+        };
+        form = form.with([name.optional(), code]);
+    }
+    form.help(
+        "Two people at least, since nobody gives a role to themselves: from then on an administrator asks for it, a manager decides.",
+        "ISO/IEC 17025:2017 6.2.6: the laboratory authorises people for specific work.",
+        "Each gets a password to be changed at first use. What the first result still needs is then listed on the page First result.",
+    )
 }
 
-/// Makes the first two people; there is no second time.
+/// Makes the first people; there is no second time.
 #[routes]
 #[get("/set-up")]
 #[post("/set-up")]
@@ -72,7 +88,8 @@ pub(super) async fn set_up(
     }
     form.take_over(&sent);
     let outcome = match form.read::<Beginning>(false) {
-        Ok(beginning) => begin(&db, &code, beginning).await,
+        // The service counts analysts without the rows that were left empty.
+        Ok(beginning) => begin(&db, &code, beginning).await.map_err(|refusal| form.named(refusal)),
         Err(refusal) => Err(refusal),
     };
     match outcome {

@@ -2,7 +2,7 @@
 
 mod working;
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use chrono::{DateTime, Utc};
 use ferrotitre_base::db::{Act, Connection, Db};
@@ -396,6 +396,13 @@ async fn rows_in_state(
 ) -> Result<Page<IronResultRow>, Refusal> {
     let ids = states::in_state(connection, KIND, state, (window.0, window.1 + 1)).await?;
     Ok(Page::of(store::iron_results_by_id(connection, &ids).await?, window.1, |row| row.id.0))
+}
+
+/// Which of these determinations are part of an iron result.
+pub(super) async fn parts_among(db: &Db, determinations: &[Uuid]) -> Result<HashSet<Uuid>, Refusal> {
+    let ids: Vec<DeterminationId> = determinations.iter().copied().map(DeterminationId).collect();
+    let rows = db.read(async |connection| store::iron_results_from(connection, &ids).await).await?;
+    Ok(rows.iter().flat_map(|row| [row.total_id.0, row.iron2_id.0]).collect())
 }
 
 /// Iron results that are in a state now, newest first.

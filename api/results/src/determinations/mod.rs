@@ -20,6 +20,7 @@ pub mod proof;
 mod record;
 pub mod rejected_runs;
 pub mod service;
+pub mod several;
 pub mod signed;
 pub mod since;
 mod sources;
@@ -68,6 +69,9 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(handlers::read_iron_result_working)
         .service(handlers::read_iron_result_plan)
         .service(pages::iron_results::print_iron_result)
+        .service(several::handlers::submit_several)
+        .service(several::handlers::review_several)
+        .service(several::handlers::approve_several)
         .service(handlers::submit_iron_result)
         .service(handlers::review_iron_result)
         .service(handlers::return_iron_result)

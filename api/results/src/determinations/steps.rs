@@ -244,10 +244,21 @@ pub async fn determination(
     act: &Act,
     user: &CurrentUser,
     policy: Policy,
-    (id, step): (Uuid, Step),
+    of: (Uuid, Step),
     signature: NewSignature,
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password.clone()).await?;
+    determination_confirmed(db, act, user, of, signature).await
+}
+
+/// The same for somebody whose secret was asked already.
+pub(super) async fn determination_confirmed(
+    db: &Db,
+    act: &Act,
+    user: &CurrentUser,
+    (id, step): (Uuid, Step),
+    signature: NewSignature,
+) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
         let row = store::determination(connection, id).await?;
         // Nothing of the run moves while this is signed.
@@ -295,10 +306,21 @@ pub async fn iron_result(
     act: &Act,
     user: &CurrentUser,
     policy: Policy,
-    (id, step): (Uuid, Step),
+    of: (Uuid, Step),
     signature: NewSignature,
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password.clone()).await?;
+    iron_result_confirmed(db, act, user, of, signature).await
+}
+
+/// The same for somebody whose secret was asked already.
+pub(super) async fn iron_result_confirmed(
+    db: &Db,
+    act: &Act,
+    user: &CurrentUser,
+    (id, step): (Uuid, Step),
+    signature: NewSignature,
+) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
         let row = store::iron_result(connection, id).await?;
         let parts = [row.total_id.0, row.iron2_id.0];

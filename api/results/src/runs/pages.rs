@@ -12,6 +12,7 @@ use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::sign_offs::NewSignature;
 use ferrotitre_base::web::body::Params;
+use ferrotitre_base::web::paging::Listing;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::VersionView;
 use ferrotitre_bench::choices;
@@ -127,7 +128,7 @@ pub(super) async fn open_run(
     let value = |pick: fn(&RunView) -> String| again.as_ref().map(pick).unwrap_or_default();
     let rejected = service::in_state(&db, "rejected", (Uuid::max(), 50)).await?.items;
     let rejected = rejected.into_iter().map(|run| Choice::thing(run.id, &run.code, run.bench)).collect();
-    let form = Form::new("Open a run", "Open", "/runs")
+    let mut form = Form::new("Open a run", "Open", "/runs")
         .with([
             Field::new("method", "Method", Kind::Thing(choices::methods(&db).await?))
                 .help("Approved methods only.")
@@ -148,6 +149,11 @@ pub(super) async fn open_run(
             "ISO/IEC 17025:2017 7.2.1.",
             "Record the blank, then begin determinations.",
         );
+    let by = shell.user.as_ref().map(|user| user.account);
+    let mine = service::list(&db, &Listing { limit: Some(20), ..Listing::default() }).await?.items;
+    if let Some(last) = mine.into_iter().find(|run| Some(run.recorded_by) == by) {
+        form.propose(&format!("as {}", last.code), &[("bench", Some(last.bench))]);
+    }
     shell
         .take(&who, &sent, form, async |act, new: NewRun| {
             let answer = service::open(&db, &act, new).await?;
@@ -226,6 +232,11 @@ fn offer<'a>(sheet: Sheet<'a>, shell: &Shell, run: &RunView, signed: usize) -> S
         .way(open && conducts, "Begin a determination", format!("{path}/determinations/new"))
         .way(open && conducts && !lacks, "Record a blank", format!("{path}/blanks/new"))
         .way(open && conducts, "Close", format!("{path}/closing"))
+        .way(
+            matches!(run.state.as_str(), "open" | "closed") && shell.may(Action::SubmitDeterminations),
+            "Submit what is complete",
+            "/signatures/submission",
+        )
         .way(run.state == "closed" && judges, "Release", format!("{path}/release"))
         .way(
             matches!(run.state.as_str(), "open" | "closed" | "released") && judges,

@@ -4,6 +4,7 @@ mod codes;
 mod identity;
 mod people;
 mod roles;
+mod several;
 mod tokens;
 
 use actix_web::http::header::{LOCATION, SET_COOKIE};
@@ -16,6 +17,7 @@ use ferrotitre_base::auth::permissions::acts::OwnAccount;
 use ferrotitre_base::auth::tokens::TokenKeys;
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
+use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::problem::{Problem, status_of};
 use ferrotitre_html::form::{Field, Form, Kind, Sent, see};
 use ferrotitre_html::protect::{no_cookie, preference, session_cookie};
@@ -45,12 +47,15 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(codes::reset_codes)
         .service(people::list_accounts)
         .service(people::new_account)
+        .service(several::new_people)
         .service(people::read_account)
         .service(people::move_account)
         .service(people::set_password)
         .service(identity::confirm_identity)
         .service(roles::request_role)
+        .service(several::decide_roles)
         .service(roles::decide_role)
+        .service(several::authorise_several)
         .service(roles::authorise)
         .service(tokens::issue_token)
         .service(tokens::revoke_token);
@@ -65,16 +70,20 @@ struct SignInPage<'a> {
     why: &'static str,
 }
 
-/// Where a person's day begins.
-#[get("/")]
-pub(super) async fn first_page(_who: Allowed<OwnAccount>, shell: Shell) -> HttpResponse {
-    see(if shell.may(Action::ReadRecords) {
+fn first_place(shell: &Shell) -> &'static str {
+    if shell.may(Action::ReadRecords) {
         "/day"
     } else if shell.may(Action::ReadAccounts) {
         "/accounts"
     } else {
         "/account"
-    })
+    }
+}
+
+/// Where a person's day begins.
+#[get("/")]
+pub(super) async fn first_page(_who: Allowed<OwnAccount>, shell: Shell) -> HttpResponse {
+    see(first_place(&shell))
 }
 
 fn sign_in_form() -> Form {
@@ -257,19 +266,21 @@ pub(super) async fn end_session(
         .await
 }
 
-/// Changes the own password.
+/// Changes the own password. Whoever gave both goes on in this browser, under the new one.
 #[routes]
 #[get("/account/password")]
 #[post("/account/password")]
 pub(super) async fn change_password(
     who: Allowed<OwnAccount>,
+    request: HttpRequest,
     shell: Shell,
     db: web::Data<Db>,
+    keys: web::Data<TokenKeys>,
     policy: web::Data<Policy>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let form = Form::new("Change the password", "Change the password", "/account")
-        .lead("All your sessions end; sign in again with the new password.")
+        .lead("You stay signed in here and are signed out everywhere else.")
         .with([
             Field::new("present", "Present password", Kind::Password),
             Field::new("new", "New password", Kind::Password)
@@ -280,10 +291,15 @@ pub(super) async fn change_password(
             "ISO/IEC 17025:2017 7.11.3 (protection from unauthorised access).",
             "After several wrong passwords you must wait before the next try. The account is not locked.",
         );
-    shell
+    let mut token = String::new();
+    let mut answer = shell
         .take(&who, &sent, form, async |act, change: PasswordChange| {
-            sessions::change_password(&db, &act, **policy, who.user(), change).await?;
-            Ok("/sign-in?done=password".to_owned())
+            token = sessions::change_password_page(&db, &keys, &act, **policy, who.user(), change).await?;
+            Ok(format!("{}?done=password", first_place(&shell)))
         })
-        .await
+        .await?;
+    if !token.is_empty() {
+        answer.add_cookie(&session_cookie(&request, token)).map_err(Refusal::internal)?;
+    }
+    Ok(answer)
 }

@@ -39,7 +39,7 @@ struct OncePage<'a> {
 }
 
 /// Whether the person may decide on a grant: not on one they asked for, nor for themself.
-fn decides(shell: &Shell, grant: &RoleGrant) -> bool {
+pub(super) fn decides(shell: &Shell, grant: &RoleGrant) -> bool {
     let party = |id: AccountId| grant.account_id == id || grant.recorded_by == Some(id);
     shell.may(Action::DecideRoleGrants) && shell.user.as_ref().is_some_and(|user| !party(user.account))
 }
@@ -105,6 +105,7 @@ pub(super) async fn list_accounts(
     let names = service::names(&db, &ids).await?;
     let name = |id: Uuid| names.get(&id).cloned().unwrap_or_default();
     let decided = service::decisions(&db, &grants.items.iter().map(|grant| grant.id).collect::<Vec<_>>()).await?;
+    let waits = service::waiting(&db).await?.iter().filter(|grant| decides(&shell, grant)).count();
     let grant_rows = grants.items.iter().map(|grant| {
         let way = match decided.get(&grant.id) {
             Some(decision) => Cell::text(decision.clone()),
@@ -125,6 +126,8 @@ pub(super) async fn list_accounts(
     let token_rows = tokens.iter().map(|token| token_cells(token, name(token.account_id.0), revokes));
     Sheet::new(&shell, "People", "People and instruments")
         .way(shell.may(Action::ManageAccounts), "New account", "/accounts/new")
+        .way(shell.may(Action::ManageAccounts), "Several at once", "/accounts/several")
+        .way(shell.may(Action::AuthoriseCompetence), "Authorise for methods", "/competences/new")
         .way(people.items.len() < FEW_PEOPLE, "What the first result needs", "/first-result")
         .section(
             "people",
@@ -146,6 +149,7 @@ pub(super) async fn list_accounts(
                 ..Table::default()
             }),
         )
+        .section_way(waits > 0, "Decide on several", "/role-grants/decisions")
         .section(
             "tokens",
             "Tokens of instruments",

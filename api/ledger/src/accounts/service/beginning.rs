@@ -63,26 +63,61 @@ pub async fn any(db: &Db) -> Result<bool, Refusal> {
     db.read(async |connection| store::any_account(connection).await).await
 }
 
-/// Makes the first two people of an empty store, each with a role; their provisional passwords. Of two requests at the same moment
-/// one finds that it was done.
+/// A sign-in name made of a printed one: `Mara Lindqvist` becomes `mara.lindqvist`. None where letters would have to be spelt
+/// otherwise, which their owner decides.
+#[must_use]
+pub fn sign_in_name(printed: &str) -> Option<String> {
+    let words: Vec<String> = printed.split_whitespace().map(str::to_lowercase).collect();
+    let name = words.join(".");
+    let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || matches!(c, '.' | '-');
+    (name.len() >= 2 && name.chars().all(plain)).then_some(name)
+}
+
+/// The sign-in name that was given, or one made of the printed name.
 ///
 /// # Errors
-/// Somebody has an account; names that cannot be, with the person's role before the field.
-pub async fn create_first(db: &Db, people: [(&str, FirstPerson); 2]) -> Result<[String; 2], Refusal> {
+/// None was given and none can be made; named under `path`.
+pub(super) fn named(path: &str, code: Option<&str>, printed: &str) -> Result<String, Refusal> {
+    let given = code.map(str::trim).filter(|code| !code.is_empty()).map(str::to_owned);
+    given.or_else(|| sign_in_name(printed)).ok_or_else(|| {
+        let message = "must be given: none can be made of the printed name, whose letters are not all plain";
+        Refusal::invalid(&format!("{path}.code"), "required", message, printed)
+    })
+}
+
+/// A refusal under the person it is of.
+pub(super) fn under(path: &str, mut refusal: Refusal) -> Refusal {
+    for wrong in &mut refusal.fields {
+        wrong.field = format!("{path}.{}", wrong.field);
+    }
+    refusal
+}
+
+/// The first people of an empty store: where the form has each, the role, who it is.
+pub type First = (String, &'static str, FirstPerson);
+
+/// Makes the first people of an empty store, each with a role at once, as whoever runs the service could at the command line; their
+/// sign-in names and provisional passwords. Of two requests at the same moment one finds that it was done.
+///
+/// # Errors
+/// Somebody has an account; names that cannot be, under the person they are of.
+pub async fn create_first(db: &Db, people: Vec<First>) -> Result<Vec<(String, String)>, Refusal> {
     let act = Act::system("set_up");
-    let passwords = [passwords::generate(), passwords::generate()];
-    let mut hashes = Vec::with_capacity(passwords.len());
-    for password in &passwords {
+    let mut made = Vec::with_capacity(people.len());
+    let mut hashes = Vec::with_capacity(people.len());
+    for (path, _, person) in &people {
+        let password = passwords::generate();
         hashes.push(passwords::hash(password.clone().into()).await?);
+        made.push((named(path, person.code.as_deref(), &person.display_name)?, password));
     }
     db.transact(&act, async |connection| {
         store::hold_first(connection).await?;
         if store::any_account(connection).await? {
             return Err(Refusal::new(Code::StateConflict, "somebody has an account already: sign in"));
         }
-        for ((role, person), hash) in people.iter().zip(&hashes) {
+        for (((path, role, person), (code, _)), hash) in people.iter().zip(&made).zip(&hashes) {
             let new = Beginner {
-                code: &person.code,
+                code,
                 name: &person.display_name,
                 kind: "person",
                 roles: &[(*role).to_owned()],
@@ -90,17 +125,12 @@ pub async fn create_first(db: &Db, people: [(&str, FirstPerson); 2]) -> Result<[
                 reason: "set up with an empty store",
                 hash: Some(hash),
             };
-            put(connection, new).await.map_err(|mut refusal| {
-                for wrong in &mut refusal.fields {
-                    wrong.field = format!("{role}.{}", wrong.field);
-                }
-                refusal
-            })?;
+            put(connection, new).await.map_err(|refusal| under(path, refusal))?;
         }
         Ok(())
     })
     .await?;
-    Ok(passwords)
+    Ok(made)
 }
 
 /// Creates an account with roles from the command line; the operator of the machine needs nobody's approval.
@@ -134,4 +164,18 @@ pub async fn create_with_roles(
     let new = Beginner { code, name, kind, roles, since, reason: "created at the command line", hash };
     let id = db.transact(&act, async |connection| put(connection, new).await).await?;
     Ok((id, password))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_sign_in_name_is_made_of_plain_letters_only() {
+        assert_eq!(sign_in_name("Mara Lindqvist").as_deref(), Some("mara.lindqvist"));
+        assert_eq!(sign_in_name("  Anna-Lena  de Boer ").as_deref(), Some("anna-lena.de.boer"));
+        for other in ["Zoë Müller", "O'Neil", "李", "A"] {
+            assert_eq!(sign_in_name(other), None, "{other}");
+        }
+    }
 }

@@ -97,6 +97,19 @@ pub async fn method_exists(mut connection: &Connection, code: &str) -> Result<bo
     Ok(row.found)
 }
 
+#[derive(QueryableByName)]
+struct MethodCode {
+    #[diesel(sql_type = diesel::sql_types::Text)]
+    code: String,
+}
+
+/// Codes of the methods on record, of those approved and those in draft.
+pub(in crate::accounts) async fn method_codes(mut connection: &Connection) -> Result<Vec<String>, Refusal> {
+    let rows: Vec<MethodCode> =
+        diesel::sql_query("SELECT DISTINCT code FROM methods ORDER BY code LIMIT 200").load(&mut connection).await?;
+    Ok(rows.into_iter().map(|row| row.code).collect())
+}
+
 /// Whether somebody is authorised for a method on a day.
 pub async fn competent(
     mut connection: &Connection,

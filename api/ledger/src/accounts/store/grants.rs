@@ -123,6 +123,20 @@ pub(in crate::accounts) async fn grants(
         .await?)
 }
 
+/// Grants that somebody asked for and nobody has decided on, oldest first.
+pub(in crate::accounts) async fn waiting(mut connection: &Connection) -> Result<Vec<RoleGrant>, Refusal> {
+    let undecided = "NOT EXISTS (SELECT FROM role_grant_decisions d WHERE d.role_grant_id = role_grants.id)";
+    Ok(role_grants::table
+        .filter(role_grants::effect.eq("grant"))
+        .filter(role_grants::recorded_by.is_not_null())
+        .filter(diesel::dsl::sql::<diesel::sql_types::Bool>(undecided))
+        .order(role_grants::id)
+        .limit(200)
+        .select(RoleGrant::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 const DECISION_MEANINGS: &[ConstraintMeaning] = &[
     ConstraintMeaning {
         constraint: "role_grant_decisions_once",

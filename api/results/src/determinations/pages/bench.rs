@@ -25,7 +25,7 @@ use ferrotitre_ledger::accounts::service as accounts;
 use uuid::Uuid;
 
 use super::detail::{Around, caption, picture};
-use super::{COLUMNS, rows};
+use super::{COLUMNS, proposals, rows};
 use crate::determinations::service;
 use crate::determinations::wire::{DeterminationView, NewTitration};
 use crate::runs::service as runs;
@@ -355,6 +355,7 @@ pub(super) async fn titrate(
     let mut form = Form::new(format!("Titrate {}", view.code), "Save titration", format!("/determinations/{id}"))
         .with(fields(&around, &means, 2));
     begin_with(&mut form, &view, &means);
+    proposals::of_titration(&db, &shell, &mut form, &view).await?;
     offers::offer(&db, &mut form, &mut sent, &offers::BURETTE).await?;
     let entry = chemistry(&around.method.chemistry);
     let lot = lot_words(&db, &view, &form).await?;

@@ -26,7 +26,7 @@ use uuid::Uuid;
 
 use super::detail::result;
 use super::signing::{Signed, take_step, with_steps};
-use super::{NO_CERTIFICATE, since};
+use super::{NO_CERTIFICATE, proposals, since};
 use crate::certificates::{pages as certificates, service as certified};
 use crate::determinations::iron_results::{self as service, IronResultView};
 use crate::determinations::wire::NewIronResult;
@@ -112,7 +112,7 @@ pub(super) async fn new_iron_result(
             Choice::thing(line.id, &line.code, format!("{sample}, {method}, {}", line.state))
         })
         .collect();
-    let form = Form::new("Iron(III) by difference", "Record", "/iron-results")
+    let mut form = Form::new("Iron(III) by difference", "Record", "/iron-results")
         .with([
             Field::new("code", "Code", Kind::Text),
             Field::new("total", "Determination of total iron", Kind::Thing(choices.clone())),
@@ -124,6 +124,10 @@ pub(super) async fn new_iron_result(
             "JCGM 100, 5.2.",
             "It is submitted, reviewed and approved like a determination, after both of its parts.",
         );
+    if !sent.posted() {
+        let code = |sample: Uuid| samples.get(&sample).cloned().unwrap_or_default();
+        proposals::of_difference(&db, &mut form, &lines, code).await?;
+    }
     shell
         .take(&who, &sent, form, async |act, new: NewIronResult| {
             let answer = service::record(&db, &act, new).await?;

@@ -8,8 +8,10 @@ pub mod iron_results;
 mod joint;
 mod planning;
 pub mod proof;
+mod proposals;
 pub mod report;
 mod sample;
+mod several;
 mod signing;
 mod since;
 mod titrations;
@@ -60,6 +62,9 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(signing::submit)
         .service(signing::review)
         .service(signing::approve)
+        .service(several::submit)
+        .service(several::review)
+        .service(several::approve)
         .service(iron_results::list_iron_results)
         .service(iron_results::new_iron_result)
         .service(iron_results::read_iron_result)

@@ -22,7 +22,7 @@ use crate::determinations::steps::{self, Step};
 use crate::determinations::{discordance, service, supervision};
 
 /// A step by the word in its address, with its title, its button, what it means and whether it needs a reason.
-fn step_of(word: &str) -> (Step, &'static str, &'static str, &'static str, bool) {
+pub(super) fn step_of(word: &str) -> (Step, &'static str, &'static str, &'static str, bool) {
     match word {
         "review" => (
             Step::Review,

@@ -6,6 +6,7 @@ use ferrotitre_base::auth::permissions::acts::ConductRuns;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::web::paging::Listing;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::Correction;
 use ferrotitre_bench::choices;
@@ -17,7 +18,7 @@ use ferrotitre_bench::methods::store::MethodFacts;
 use ferrotitre_bench::readings::CAUSES;
 use ferrotitre_core::chemistry::{chemistry, indicator};
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward, words};
+use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward, words};
 use ferrotitre_html::sheet::{Cell, Names, Part, Table};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
@@ -153,6 +154,36 @@ async fn blank_fields(db: &Db, method: &MethodFacts) -> Result<Vec<Field>, Refus
     Ok(fields)
 }
 
+/// Field of the page alone: whether the blank is accepted with its entry.
+const COUNTS: &str = "_counts";
+
+/// What was added to the newest blank before, and with what it was titrated; of readings and of what was seen nothing.
+async fn as_before(db: &Db, form: &mut Form, run: &str) -> Result<(), Refusal> {
+    let newest = Listing { limit: Some(10), ..Listing::default() };
+    for other in service::list(db, &newest).await?.items {
+        let Some(last) = blanks::list(db, other.id).await?.into_iter().next_back() else { continue };
+        let facts = last.facts;
+        let kind = form.fields.iter().find(|field| field.name == "kind").map(|field| field.value.clone());
+        if kind != Some(facts.kind.clone()) {
+            continue;
+        }
+        let values = [
+            ("iron_equivalent_ml", facts.iron_equivalent_ml.map(|volume| volume.to_string())),
+            ("iron_equivalent_u_ml", facts.iron_equivalent_u_ml.map(|u| u.to_string())),
+            ("added_titrant", facts.added_titrant.map(|id| id.to_string())),
+            ("added_pipette", facts.added_pipette.map(|id| id.to_string())),
+            ("titrant", Some(facts.titrant.to_string())),
+            ("burette", Some(facts.burette.to_string())),
+            ("indicator_drops", facts.indicator_drops.map(|drops| drops.to_string())),
+        ];
+        let from =
+            if other.code == run { "as in the blank before".to_owned() } else { format!("as in {}", other.code) };
+        form.propose(&from, &values);
+        return Ok(());
+    }
+    Ok(())
+}
+
 /// What a blank of a method is, on what ground, and what becomes of it.
 fn about(method: &MethodFacts) -> [&'static str; 3] {
     if chemistry(&method.chemistry).is_some_and(|entry| !entry.excess_of.is_empty()) {
@@ -189,9 +220,25 @@ pub(in crate::runs) async fn record_blank(
         .cautions(chemistry(&method.chemistry).map(ferrotitre_core::chemistry::Chemistry::cautions).unwrap_or_default())
         .help(what, why, next);
     offers::offer(&db, &mut form, &mut sent, &offers::BURETTE).await?;
+    as_before(&db, &mut form, &run.code).await?;
+    let counts = Field::new(
+        COUNTS,
+        "Does it count?",
+        Kind::Choice(vec![Choice::word("accepted"), Choice::word("judged later")]),
+    );
+    let form = form.with([counts
+        .optional()
+        .part("Verdict")
+        .help("Accepted, it is subtracted; the run is closed once every blank is accepted or rejected.")]);
+    let counts = sent.get(COUNTS) == "accepted";
     shell
         .take(&who, &sent, form, async |act, new: NewBlank| {
-            Ok(onward(&blanks::record(&db, &act, *id, new).await?, &back))
+            let answer = blanks::record(&db, &act, *id, new).await?;
+            if let (true, Ok(blank)) = (counts, field_of(&answer, "id").parse()) {
+                let judgement = Judgement { to: "accepted".to_owned(), cause: None, reason: None };
+                blanks::judge(&db, &act.part("judgement"), blank, judgement).await?;
+            }
+            Ok(onward(&answer, &back))
         })
         .await
 }
