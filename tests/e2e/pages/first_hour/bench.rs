@@ -32,12 +32,16 @@ pub(super) async fn register(analyst: &Desk<'_>, code: &str, reference: &str, kn
         ("storage", "refrigerator 2"),
         ("retained_until", kept.as_str()),
     ];
-    let vessels = [("pipette", "P10"), ("dilution[0].flask", "F250"), ("aliquot_pipette", "P25")];
-    let typed = known == Known::Nothing;
-    take_or_type(analyst, &alike, typed).await;
+    take_or_type(analyst, &alike, known == Known::Nothing).await;
     analyst.save().await;
+    portion(analyst, false).await;
+}
+
+/// A test portion of the sample that is open.
+pub(super) async fn portion(analyst: &Desk<'_>, first: bool) {
     analyst.link("Take a test portion").await;
-    take_or_type(analyst, &vessels, typed).await;
+    let vessels = [("pipette", "P10"), ("dilution[0].flask", "F250"), ("aliquot_pipette", "P25")];
+    take_or_type(analyst, &vessels, first).await;
     analyst.save().await;
 }
 
@@ -106,7 +110,7 @@ pub(super) async fn run(all: &People<'_>, method: &str) {
     if total {
         titrate(analyst, ("S-1/1", "sample"), ["23.16", "23.18"], (true, true)).await;
     } else {
-        titrate(analyst, ("S-CM-1/1", "control"), ["21.44", "21.44"], (true, false)).await;
+        titrate(analyst, ("CM-1/1", "control"), ["21.44", "21.44"], (true, false)).await;
         titrate(analyst, ("S-1/1", "sample"), ["21.46", "21.48"], (false, false)).await;
     }
     analyst.link("Close").await;

@@ -1,29 +1,41 @@
-//! The control: material, its sample, chart with limits, plans. A stage of its own, so that one form can take its place.
+//! The control: material, its sample, chart and plan in one form; its limits; the plan of the other method.
 
 use ferrotitre_tests::bench::day;
 
 use super::People;
-use super::bench::{Known, register};
+use super::bench::portion;
 
 /// A control material with its sample, its chart with limits, and the plan of each method.
 pub(super) async fn control(all: &People<'_>) {
-    control_sample(all).await;
     let (analyst, manager) = (&all.analyst, &all.manager);
-    manager.place("/charts").await;
-    manager.link("Define a chart").await;
-    manager.take("quantity", "x").await;
+    let last = day(200);
+    manager.place("/methods").await;
+    manager.link("M1").await;
+    manager.link("Begin a control").await;
+    manager.take("new_material.kind", "in-house").await;
     manager
         .type_in(&[
-            ("code", "X-BATH"),
-            ("title", "iron(II) in the bath control"),
-            ("unit", "g/L"),
-            ("material", "CM-1"),
-            ("method", "M1"),
+            ("new_material.code", "CM-1"),
+            ("new_material.description", "pooled bath, filtered"),
+            ("new_material.expires_on", &last),
+            ("new_material.assigned_value", "119.5"),
+            ("new_material.standard_uncertainty", "0.2"),
+            ("new_material.certificate", "study 26-3"),
+            ("sample.condition", "intact"),
+            ("sample.preservation", "acid as taken"),
+            ("sample.container", "glass, 250 mL"),
+            ("sample.storage", "refrigerator 2"),
         ])
         .await;
     manager.save().await;
+    manager.follow("#waits a[href^='/control-materials/']").await;
+    manager.take("to", "released").await;
+    manager.save().await;
+    analyst.place("/samples").await;
+    analyst.link("CM-1").await;
+    portion(analyst, true).await;
     analyst.place("/charts").await;
-    analyst.link("X-BATH").await;
+    analyst.link("X-CM-1").await;
     analyst.link("Propose a phase").await;
     analyst.take("origin", "target").await;
     analyst.take("label", "established").await;
@@ -39,46 +51,9 @@ pub(super) async fn control(all: &People<'_>) {
     manager.follow("#phases a").await;
     manager.link("Approve").await;
     manager.sign().await;
-    for (method, chart) in [("M1", "X-BATH"), ("M2", "")] {
-        manager.place("/charts").await;
-        manager.link("Plans of quality control").await;
-        manager.link("Make a plan").await;
-        manager.type_in(&[("method", method), ("blanks", "1"), ("duplicates", "0")]).await;
-        if !chart.is_empty() {
-            manager.type_in(&[("charts[0].chart", chart), ("charts[0].values", "1")]).await;
-        }
-        manager.save().await;
-    }
-}
-
-async fn control_sample(all: &People<'_>) {
-    let (analyst, manager) = (&all.analyst, &all.manager);
-    register(analyst, "S-CM-1", "control CM-1", Known::Nothing).await;
-    let last = day(200);
-    analyst.place("/stock").await;
-    analyst.link("Control materials").await;
-    analyst.link("Record a lot").await;
-    analyst.take("kind", "in-house").await;
-    analyst.take("unit", "g/L").await;
-    analyst
-        .type_in(&[
-            ("code", "CM-1"),
-            ("description", "pooled bath, filtered"),
-            ("matrix", "hydrochloric pickling bath"),
-            ("assigned_value", "119.5"),
-            ("standard_uncertainty", "0.2"),
-            ("certificate", "study 26-3"),
-            ("homogeneity", "ten bottles, study 26-3"),
-            ("stability", "six months, study 26-3"),
-            ("sample", "S-CM-1"),
-            ("expires_on", &last),
-        ])
-        .await;
-    analyst.save().await;
-    manager.place("/stock").await;
-    manager.link("Control materials").await;
-    manager.link("CM-1").await;
-    manager.link("Move").await;
-    manager.take("to", "released").await;
+    manager.place("/charts").await;
+    manager.link("Plans of quality control").await;
+    manager.link("Make a plan").await;
+    manager.type_in(&[("method", "M2"), ("blanks", "1"), ("duplicates", "0")]).await;
     manager.save().await;
 }

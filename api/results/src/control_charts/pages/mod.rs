@@ -273,8 +273,7 @@ fn was_approved(phase: &PhaseView) -> bool {
 fn caption(points: i32, last: i64) -> String {
     let drawn = i64::from(points).min(last);
     format!(
-        "The newest {drawn} of {} points, each with its page. Full line: centre; short dashes: warning; long dashes: action; dots: a phase begins. The shape tells who recorded a point, a hollow one is left out of limits, a ring carries the number of the rule it completes. Bars to the right count the points in steps of half a standard deviation; below stand ranges, which complete no rule here.",
-        points
+        "The newest {drawn} of {points} points, each with its page. Full line: centre; short dashes: warning; long dashes: action; dots: a phase begins. The shape tells who recorded a point, a hollow one is left out of limits, a ring carries the number of the rule it completes. Bars to the right count the points in steps of half a standard deviation; below stand ranges, which complete no rule here."
     )
 }
 
