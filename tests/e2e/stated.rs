@@ -12,7 +12,12 @@ use sha2::{Digest as _, Sha256};
 use crate::pages::Visitor;
 
 async fn piece(app: &TestApp, code: &str, kind: &str, high: &str) -> String {
-    text(&app.manager.post("/equipment", &equipment(code, kind, high, None)).await.expect(201), "id")
+    let step = match kind {
+        "burette" => Some("0.02"),
+        "balance" => Some("0.0001"),
+        _ => None,
+    };
+    text(&app.manager.post("/equipment", &equipment(code, kind, high, step)).await.expect(201), "id")
 }
 
 fn calibration(stated: Value, volume: Option<&str>) -> Value {

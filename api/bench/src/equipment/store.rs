@@ -186,7 +186,8 @@ impl NewCalibration {
             (None, Some(stated)) => {
                 let of = self.volume(equipment).unwrap_or_else(|| equipment.range_high.clone());
                 let u = stated.standard_uncertainty(equipment, &of)?;
-                format!("{u:.15}").trim_end_matches('0').parse().map_err(Refusal::internal)
+                // As many decimals as a reading may have.
+                format!("{u:.9}").trim_end_matches('0').parse().map_err(Refusal::internal)
             }
             (Some(given), Some(_)) => {
                 let message = "either the standard uncertainty, or what is stated in its place";
