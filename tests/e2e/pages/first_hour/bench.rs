@@ -5,38 +5,6 @@ use ferrotitre_tests::bench::day;
 use super::People;
 use super::desk::Desk;
 
-/// Whether a sample like it was registered before.
-#[derive(PartialEq, Eq)]
-pub(super) enum Known {
-    Nothing,
-    AsBefore,
-}
-
-/// A sample as received, and a test portion of it.
-pub(super) async fn register(analyst: &Desk<'_>, code: &str, reference: &str, known: Known) {
-    let kept = day(90);
-    analyst.place("/samples").await;
-    analyst.link("Register a sample").await;
-    analyst
-        .type_in(&[
-            ("code", code),
-            ("client_reference", reference),
-            ("description", "green, clear"),
-            ("condition", "intact"),
-            ("preservation", "acid as taken"),
-        ])
-        .await;
-    let alike = [
-        ("matrix", "hydrochloric pickling bath"),
-        ("container", "glass, 250 mL"),
-        ("storage", "refrigerator 2"),
-        ("retained_until", kept.as_str()),
-    ];
-    take_or_type(analyst, &alike, known == Known::Nothing).await;
-    analyst.save().await;
-    portion(analyst, false).await;
-}
-
 /// A test portion of the sample that is open.
 pub(super) async fn portion(analyst: &Desk<'_>, first: bool) {
     analyst.link("Take a test portion").await;
@@ -54,8 +22,27 @@ async fn take_or_type(desk: &Desk<'_>, entries: &[(&str, &str)], typed: bool) {
     }
 }
 
+/// A sample as received, and a test portion of it.
 pub(super) async fn sample(all: &People<'_>) {
-    register(&all.analyst, "S-1", "bath 3, morning", Known::AsBefore).await;
+    let analyst = &all.analyst;
+    let kept = day(90);
+    analyst.place("/samples").await;
+    analyst.link("Register a sample").await;
+    analyst
+        .type_in(&[
+            ("code", "S-1"),
+            ("client_reference", "bath 3, morning"),
+            ("description", "green, clear"),
+            ("condition", "intact"),
+            ("preservation", "acid as taken"),
+            ("matrix", "hydrochloric pickling bath"),
+            ("container", "glass, 250 mL"),
+            ("storage", "refrigerator 2"),
+            ("retained_until", &kept),
+        ])
+        .await;
+    analyst.save().await;
+    portion(analyst, false).await;
 }
 
 /// A blank of the run that is open, accepted with its entry.
