@@ -48,11 +48,12 @@ pub(super) async fn sample(all: &People<'_>) {
 /// A blank of the run that is open, accepted with its entry.
 async fn blank(analyst: &Desk<'_>, first: bool) {
     analyst.link("Record the blank").await;
-    analyst.proposes(&["titrant", "burette", "end_point"]).await;
+    analyst.proposes(&["titrant", "burette"]).await;
     take_or_type(analyst, &[("iron_equivalent_ml", "1.00"), ("iron_equivalent_u_ml", "0.004")], first).await;
     analyst
         .type_in(&[("solution_temperature", "20.0"), ("initial_readings[0]", "0.00"), ("final_readings[0]", "1.04")])
         .await;
+    analyst.take("end_point", "green to violet, sharp").await;
     analyst.take("_counts", "accepted").await;
     analyst.save().await;
 }
