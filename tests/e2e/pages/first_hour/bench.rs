@@ -146,7 +146,7 @@ pub(super) async fn outcome(all: &People<'_>) {
     let result = manager.texts("#result").await.join(" ");
     assert!(result.contains("g/L"), "{result}");
     manager.place("/charts").await;
-    manager.link("X-BATH").await;
+    manager.link("X-CM-1").await;
     assert!(manager.texts("main").await[0].contains("in control"), "{:?}", manager.texts("main").await);
     manager.place("/").await;
     assert!(!manager.has("main a[href='/first-result']").await, "nothing is missing any more");
