@@ -121,8 +121,10 @@ const PLACES: &[(&str, Place)] = &[
     ("record_determination", Page("/runs/{id}/determinations/new")),
     ("record_equipment", Page("/equipment/new")),
     ("record_equipment_check", Page("/equipment/{id}/checks")),
-    ("record_certificate_file", Page("/equipment/{id}/calibrations")),
-    ("read_certificate_file", Page("/equipment/{id}")),
+    (
+        "record_certificate_file",
+        Programs("forms of calibrations and of primary standards keep the file that is chosen with what they record"),
+    ),
     ("record_instrument_reading", Programs("an instrument sends it; what a person reads is entered where it is used")),
     ("record_iron_result", Page("/iron-results/new")),
     ("record_laboratory", Page("/laboratory/description")),
