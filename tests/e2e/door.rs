@@ -251,8 +251,10 @@ async fn connections_that_trickle_are_ended_and_hold_up_nobody() {
         stream.write_all(head.as_bytes()).await.unwrap();
         held.push(stream);
     }
-    // From the same address as the crowd: a genuine sign-in and a save.
-    let analyst = app.nobody.with_token(&sign_in(&app.nobody, &app.analyst.code, &app.analyst.password).await);
+    // From the same address as the crowd: a genuine sign-in and a save, over a connection of their own. One that was kept open from
+    // before the crowd is the oldest, and may be ended while the request is on its way.
+    let fresh = Client::nobody(&format!("http://{}", app.running.address));
+    let analyst = fresh.with_token(&sign_in(&fresh, &app.analyst.code, &app.analyst.password).await);
     let _ = analyst.post("/samples", &bench::sample("S-1")).await.expect(201);
     // The oldest gave way, the newest are told that they took too long.
     let mut oldest = String::new();
