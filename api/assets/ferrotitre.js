@@ -174,7 +174,8 @@
     const form = document.querySelector("form[data-keep]");
     const waiting = form && form.querySelector("[data-waiting]");
     if (!waiting || document.hidden || form.inert) return;
-    const answer = await fetch(location.href, { credentials: "same-origin" }).catch(() => null);
+    // Nobody works while the page looks: the session may run out.
+    const answer = await fetch(location.href, { credentials: "same-origin", headers: { "By-Itself": "look" } }).catch(() => null);
     if (!answer || !answer.ok || answer.redirected) return;
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     const fresh = page.querySelector("[data-waiting]");

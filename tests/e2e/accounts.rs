@@ -134,6 +134,34 @@ struct Claims {
     exp: i64,
 }
 
+/// A form that looks for readings of instruments every few seconds must not keep the session of somebody who has left.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_a_page_asks_by_itself_keeps_no_session_alive() {
+    let app = TestApp::start().await;
+    let sql = app.sql(DatabaseRole::Superuser).await;
+    let key = sql.query_one("SELECT id, secret FROM token_keys", &[]).await.unwrap();
+    let (kid, kept): (String, Vec<u8>) = (key.get(0), key.get(1));
+    let secret = local_key::code("token key", &[kid.as_bytes(), &kept]);
+    let find = "SELECT id FROM sessions WHERE account_id = $1 AND ended_at IS NULL";
+    let sid: Uuid = sql.query_one(find, &[&app.manager.id]).await.unwrap().get(0);
+    let now = Utc::now().timestamp();
+    let header = Header { kid: Some(kid), ..Header::new(Algorithm::HS256) };
+    // Two minutes old: any use renews it.
+    let claims = Claims { sub: app.manager.id, sid, iat: now - 120, exp: now + 600 };
+    let token = jsonwebtoken::encode(&header, &claims, &EncodingKey::from_secret(&secret)).unwrap();
+    let http = reqwest::Client::builder().no_proxy().build().unwrap();
+    for (by_itself, renewed) in [(false, true), (true, false)] {
+        let page = http.get(format!("http://{}/samples", app.running.address)).header("Accept", "text/html");
+        let page = page.header("Cookie", format!("ferrotitre_access={token}"));
+        let page = if by_itself { page.header("By-Itself", "look") } else { page };
+        let answer = page.send().await.unwrap();
+        assert_eq!(answer.status(), 200);
+        let cookies = answer.headers().get_all("set-cookie");
+        let fresh = cookies.iter().any(|one| one.to_str().unwrap().starts_with("ferrotitre_access="));
+        assert_eq!(fresh, renewed, "by itself: {by_itself}");
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn expired_forged_unsigned_and_unknown_key_tokens_are_refused() {
     let app = TestApp::start().await;

@@ -19,6 +19,9 @@ use ferrotitre_ledger::accounts::sessions;
 /// A token younger than this is not renewed yet, seconds.
 const RENEW_AFTER: i64 = 60;
 
+/// What a page asks by itself says so: nobody works, and the session may run out.
+const BY_ITSELF: &str = "by-itself";
+
 /// Middleware: refuses posts of other sites, renews the cookie.
 ///
 /// # Errors
@@ -37,6 +40,7 @@ pub async fn guard(
     let mut response = next.call(request).await?;
     // Signing in and out set the cookie themselves.
     if !response.headers().contains_key(SET_COOKIE)
+        && !response.request().headers().contains_key(BY_ITSELF)
         && let Some(fresh) = renewed(response.request()).await
         && let Ok(value) = fresh.to_string().parse()
     {
