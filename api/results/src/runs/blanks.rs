@@ -309,16 +309,26 @@ async fn note(connection: &Connection, act: &Act, row: &Row, accepted: &[Accepte
     uses::note(connection, act, made, accepted, &measured).await
 }
 
-pub async fn record(db: &Db, act: &Act, run: Uuid, new: NewBlank) -> Result<Answer, Refusal> {
+async fn record_in(connection: &Connection, act: &Act, run: Uuid, new: NewBlank) -> Result<BlankView, Refusal> {
     not_in_the_future("observed_at", new.observed_at)?;
+    let run = service::find(connection, run).await?;
+    hold(connection, &[Held::Run(run.id.0)]).await?;
+    service::still_open(connection, run.id).await?;
+    let accepted = new.accepted.clone();
+    let row = checked(connection, act, &run, new, None).await?;
+    note(connection, act, &row.0, &accepted).await?;
+    Ok(insert(connection, &row).await?.view(KIND.first_state().to_owned(), row.1.as_ref()))
+}
+
+pub async fn record(db: &Db, act: &Act, run: Uuid, new: NewBlank) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| record_in(connection, act, run, new).await).await
+}
+
+/// Records a blank that counts: accepted with its entry, or not recorded.
+pub async fn record_accepted(db: &Db, act: &Act, run: Uuid, new: NewBlank) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
-        let run = service::find(connection, run).await?;
-        hold(connection, &[Held::Run(run.id.0)]).await?;
-        service::still_open(connection, run.id).await?;
-        let accepted = new.accepted.clone();
-        let row = checked(connection, act, &run, new, None).await?;
-        note(connection, act, &row.0, &accepted).await?;
-        Ok(insert(connection, &row).await?.view(KIND.first_state().to_owned(), row.1.as_ref()))
+        let blank = record_in(connection, act, run, new).await?;
+        judge_in(connection, act, blank.id, Judgement { to: "accepted".to_owned(), cause: None, reason: None }).await
     })
     .await
 }
@@ -352,18 +362,19 @@ pub async fn judge(db: &Db, act: &Act, id: Uuid, judgement: Judgement) -> Result
     if judgement.to == "rejected" {
         readings::cause(judgement.cause.as_deref().unwrap_or_default())?;
     }
-    db.write(act, async |connection| {
-        hold(connection, &[Held::Run(current(connection, id).await?.run_id.0)]).await?;
-        let present = current(connection, id).await?;
-        locks::share(connection, &[present.run_id.0]).await?;
-        service::still_open(connection, present.run_id).await?;
-        let asked = NewMove { to: judgement.to, reason: judgement.reason };
-        let moved = states::advance(connection, act, KIND, present.id.0, &asked, judgement.cause.as_deref()).await?;
-        impacts::follow_up(connection, act, moved.id.0).await?;
-        let added = additions(connection, std::slice::from_ref(&present)).await?.pop();
-        Ok(present.view(moved.to_state, added.as_ref()))
-    })
-    .await
+    db.write(act, async |connection| judge_in(connection, act, id, judgement).await).await
+}
+
+async fn judge_in(connection: &Connection, act: &Act, id: Uuid, judgement: Judgement) -> Result<BlankView, Refusal> {
+    hold(connection, &[Held::Run(current(connection, id).await?.run_id.0)]).await?;
+    let present = current(connection, id).await?;
+    locks::share(connection, &[present.run_id.0]).await?;
+    service::still_open(connection, present.run_id).await?;
+    let asked = NewMove { to: judgement.to, reason: judgement.reason };
+    let moved = states::advance(connection, act, KIND, present.id.0, &asked, judgement.cause.as_deref()).await?;
+    impacts::follow_up(connection, act, moved.id.0).await?;
+    let added = additions(connection, std::slice::from_ref(&present)).await?.pop();
+    Ok(present.view(moved.to_state, added.as_ref()))
 }
 
 pub async fn list(db: &Db, run: Uuid) -> Result<Vec<BlankView>, Refusal> {

@@ -18,7 +18,7 @@ use ferrotitre_bench::methods::store::MethodFacts;
 use ferrotitre_bench::readings::CAUSES;
 use ferrotitre_core::chemistry::{chemistry, indicator};
 use ferrotitre_core::lifecycle::EntityKind;
-use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward, words};
+use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward, words};
 use ferrotitre_html::sheet::{Cell, Names, Part, Table};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
@@ -233,11 +233,11 @@ pub(in crate::runs) async fn record_blank(
     let counts = sent.get(COUNTS) == "accepted";
     shell
         .take(&who, &sent, form, async |act, new: NewBlank| {
-            let answer = blanks::record(&db, &act, *id, new).await?;
-            if let (true, Ok(blank)) = (counts, field_of(&answer, "id").parse()) {
-                let judgement = Judgement { to: "accepted".to_owned(), cause: None, reason: None };
-                blanks::judge(&db, &act.part("judgement"), blank, judgement).await?;
-            }
+            let answer = if counts {
+                blanks::record_accepted(&db, &act, *id, new).await?
+            } else {
+                blanks::record(&db, &act, *id, new).await?
+            };
             Ok(onward(&answer, &back))
         })
         .await
