@@ -141,6 +141,12 @@ impl Field {
         Self { value: value.to_string(), ..self }
     }
 
+    /// Whether a value can be chosen in it; anything where nothing is chosen.
+    pub(super) fn offers(&self, value: &str) -> bool {
+        let choices = self.choices();
+        choices.is_empty() && !matches!(self.kind, Kind::Thing(_)) || choices.iter().any(|choice| choice.value == value)
+    }
+
     /// Says that what stands in it is a proposal, and of what origin.
     pub(super) fn propose(&mut self, from: &str) {
         let before = if self.help.is_empty() { String::new() } else { format!("{} ", self.help) };

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use chrono::DateTime;
 use ferrotitre_base::bench_times::{self, Observed};
 use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
-use ferrotitre_base::ids::{DeterminationId, RunId};
+use ferrotitre_base::ids::{AccountId, DeterminationId, RunId};
 use ferrotitre_base::recording::{self, author, not_in_the_future};
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::states;
@@ -86,6 +86,14 @@ fn unknown(refusal: Refusal, field: &str, id: Uuid) -> Refusal {
 pub(super) fn shown(loaded: Loaded) -> Result<DeterminationView, Refusal> {
     let evaluation = loaded.evaluate(Detail::Working)?;
     Ok(loaded.view(evaluation))
+}
+
+/// The determination that somebody titrated last, as it now stands.
+pub async fn titrated_last_by(db: &Db, account: AccountId) -> Result<Option<DeterminationView>, Refusal> {
+    match db.read(async |connection| store::titrated_last_by(connection, account).await).await? {
+        Some(id) => read(db, id.0).await.map(Some),
+        None => Ok(None),
+    }
 }
 
 /// Determinations that are in a state now, newest first.

@@ -260,6 +260,20 @@ pub(super) async fn insert_titration(mut connection: &Connection, row: &Titratio
 }
 
 /// All versions of all titrations of several determinations, those of one together and in order.
+/// The determination that somebody titrated last.
+pub(super) async fn titrated_last_by(
+    mut connection: &Connection,
+    account: AccountId,
+) -> Result<Option<DeterminationId>, Refusal> {
+    Ok(titrations::table
+        .filter(titrations::recorded_by.eq(account))
+        .order(titrations::id.desc())
+        .select(titrations::determination_id)
+        .first(&mut connection)
+        .await
+        .optional()?)
+}
+
 pub(super) async fn titrations_of(
     mut connection: &Connection,
     determinations: &[DeterminationId],

@@ -12,14 +12,7 @@ use uuid::Uuid;
 
 use crate::determinations::iron_results;
 use crate::determinations::service;
-use crate::determinations::wire::{DeterminationLine, DeterminationListing, DeterminationView};
-
-/// So many of the newest determinations are looked at.
-const NEWEST: i64 = 10;
-
-async fn newest(db: &Db, limit: i64) -> Result<Vec<DeterminationLine>, Refusal> {
-    Ok(service::list(db, &DeterminationListing { limit: Some(limit), ..Default::default() }).await?.items)
-}
+use crate::determinations::wire::{DeterminationLine, DeterminationView};
 
 /// For the first titration of a determination: with what this person titrated last, and in the same run at which temperature. Of
 /// readings and of what was seen nothing.
@@ -32,25 +25,22 @@ pub(super) async fn of_titration(
     if !view.titrations.is_empty() {
         return Ok(());
     }
-    let by = shell.user.as_ref().map(|user| user.account);
-    for line in newest(db, NEWEST).await?.into_iter().filter(|line| line.id != view.id) {
-        let other = service::read(db, line.id).await?;
-        let Some(last) = other.titrations.iter().rfind(|one| Some(one.recorded_by) == by) else { continue };
-        let facts = &last.facts;
-        let same = other.run == view.run;
-        let temperature = facts.solution_temperature.as_ref().filter(|_| same).map(ToString::to_string);
-        let values = [
-            ("titrant", Some(facts.titrant.to_string())),
-            ("burette", Some(facts.burette.to_string())),
-            ("oxidant_titrant", facts.oxidant_titrant.map(|id| id.to_string())),
-            ("oxidant_pipette", facts.oxidant_pipette.map(|id| id.to_string())),
-            ("solution_temperature", temperature),
-            ("indicator_drops", facts.indicator_drops.map(|drops| drops.to_string())),
-            ("waste_stream", Some(facts.waste_stream.clone())),
-        ];
-        form.propose(&format!("as in {}", other.code), &values);
-        return Ok(());
-    }
+    let Some(by) = shell.user.as_ref().map(|user| user.account) else { return Ok(()) };
+    let Some(other) = service::titrated_last_by(db, by).await? else { return Ok(()) };
+    let Some(last) = other.titrations.iter().rfind(|one| one.recorded_by == by) else { return Ok(()) };
+    let facts = &last.facts;
+    let same = other.run == view.run;
+    let temperature = facts.solution_temperature.as_ref().filter(|_| same).map(ToString::to_string);
+    let values = [
+        ("titrant", Some(facts.titrant.to_string())),
+        ("burette", Some(facts.burette.to_string())),
+        ("oxidant_titrant", facts.oxidant_titrant.map(|id| id.to_string())),
+        ("oxidant_pipette", facts.oxidant_pipette.map(|id| id.to_string())),
+        ("solution_temperature", temperature),
+        ("indicator_drops", facts.indicator_drops.map(|drops| drops.to_string())),
+        ("waste_stream", Some(facts.waste_stream.clone())),
+    ];
+    form.propose(&format!("as in {}", other.code), &values);
     Ok(())
 }
 

@@ -19,8 +19,10 @@ use serde::Deserialize;
 use uuid::Uuid;
 
 use super::signing::step_of;
+use crate::determinations::iron_results::IronResultView;
 use crate::determinations::several::{self, NewSignatures, SignedOne, ToSign};
 use crate::determinations::steps::Step;
+use crate::determinations::wire::DeterminationView;
 use crate::determinations::{iron_results, service, waiting};
 
 /// Most that are offered at once.
@@ -61,14 +63,14 @@ fn ticked(value: &str) -> Result<ToSign, Refusal> {
     }
 }
 
-async fn determination(shell: &Shell, db: &Db, id: Uuid) -> Result<(Offer, bool, bool), Refusal> {
-    let view = service::read(db, id).await?;
+/// With whether this person titrated it, and whether it can be signed.
+fn determination(shell: &Shell, view: DeterminationView) -> (Offer, bool, bool) {
     let own = shell.user.as_ref().is_some_and(|user| view.titrations.iter().any(|one| one.recorded_by == user.account));
     let complete = view.evaluation.progress.complete;
     let stands = view.evaluation.reported.as_ref().map(|reported| shell.n(reported.stated()));
     let offer = Offer {
         kind: "determinations",
-        id,
+        id: view.id,
         code: view.code,
         sample: view.sample,
         what: view.analyte,
@@ -76,17 +78,16 @@ async fn determination(shell: &Shell, db: &Db, id: Uuid) -> Result<(Offer, bool,
         flags: view.flags,
         digest: view.content_digest,
     };
-    Ok((offer, own, complete))
+    (offer, own, complete)
 }
 
-async fn iron_result(shell: &Shell, db: &Db, id: Uuid) -> Result<(Offer, bool, bool), Refusal> {
-    let view = iron_results::read(db, id).await?;
+fn iron_result(shell: &Shell, view: IronResultView) -> (Offer, bool, bool) {
     let own = shell.user.as_ref().is_some_and(|user| view.recorded_by == user.account);
     let stands = view.evaluation.reported.as_ref().map(|reported| shell.n(reported.stated()));
     let complete = stands.is_some();
     let offer = Offer {
         kind: "iron_results",
-        id,
+        id: view.id,
         code: view.code,
         sample: view.sample,
         what: "iron(III)".to_owned(),
@@ -94,36 +95,41 @@ async fn iron_result(shell: &Shell, db: &Db, id: Uuid) -> Result<(Offer, bool, b
         flags: view.flags,
         digest: view.content_digest,
     };
-    Ok((offer, own, complete))
+    (offer, own, complete)
 }
 
-/// What waits for this person in a state: determinations oldest first, then the iron results that are made of them.
-async fn offers(shell: &Shell, db: &Db, user: &CurrentUser, state: &str) -> Result<Vec<Offer>, Refusal> {
+/// What waits for this person in a state: determinations oldest first, then the iron results that are made of them; and whether more
+/// is in that state than was looked through.
+async fn offers(shell: &Shell, db: &Db, user: &CurrentUser, state: &str) -> Result<(Vec<Offer>, bool), Refusal> {
     let newest = (Uuid::max(), MOST);
-    let lines = service::in_state(db, state, newest).await?.items;
-    let results = iron_results::waiting(db, state, newest).await?.items;
+    let lines = service::in_state(db, state, newest).await?;
+    let results = iron_results::waiting(db, state, newest).await?;
+    let more = lines.next.is_some() || results.next.is_some();
     let begun = state == "in progress";
-    let mut blocked = waiting::blocked(db, user, &lines).await?;
+    let mut blocked = waiting::blocked(db, user, &lines.items).await?;
+    let free: Vec<Uuid> = lines.items.iter().map(|line| line.id).filter(|id| !blocked.contains_key(id)).collect();
     let mut offered = Vec::new();
-    for line in lines.iter().rev().filter(|line| !blocked.contains_key(&line.id)) {
-        let (offer, own, complete) = determination(shell, db, line.id).await?;
+    for view in service::several(db, &free).await?.into_iter().rev() {
+        let (offer, own, complete) = determination(shell, view);
         if !begun || (own && complete) {
             offered.push(offer);
         }
     }
     let here = |id: Uuid| offered.iter().any(|offer| offer.id == id);
+    let results = results.items;
     let together: Vec<Uuid> =
         results.iter().filter(|row| here(row.total_id.0) && here(row.iron2_id.0)).map(|row| row.id.0).collect();
     blocked.extend(waiting::blocked_results(db, user, state, &results).await?);
     // What waits for the approval of both determinations is approved with them.
     blocked.retain(|id, _| state != "reviewed" || !together.contains(id));
-    for row in results.iter().rev().filter(|row| !blocked.contains_key(&row.id.0)) {
-        let (offer, own, complete) = iron_result(shell, db, row.id.0).await?;
+    let free: Vec<Uuid> = results.iter().map(|row| row.id.0).filter(|id| !blocked.contains_key(id)).collect();
+    for view in iron_results::several(db, &free).await?.into_iter().rev() {
+        let (offer, own, complete) = iron_result(shell, view);
         if complete && (!begun || own) {
             offered.push(offer);
         }
     }
-    Ok(offered)
+    Ok((offered, more))
 }
 
 async fn table(db: &Db, offers: &[Offer]) -> Result<Table, Refusal> {
@@ -187,9 +193,14 @@ async fn sign<D: Deed>(
     (word, step, state): (&str, Step, &str),
     sent: &Sent,
 ) -> Result<HttpResponse, Problem> {
-    let offers = offers(shell, db, who.user(), state).await?;
+    let (offers, more) = offers(shell, db, who.user(), state).await?;
     let (_, title, button, meaning, _) = step_of(word);
-    let lead = format!("{meaning} Look at each before you tick it: every one is a signature of its own.");
+    let more = if more {
+        format!(" Looked through are the newest {MOST} of the laboratory; older ones stand in its lists.")
+    } else {
+        String::new()
+    };
+    let lead = format!("{meaning} Look at each before you tick it: every one is a signature of its own.{more}");
     let choices = offers
         .iter()
         .map(|offer| Choice::thing(offer.value(), &offer.code, format!("{} {}", offer.what, offer.stands)));
