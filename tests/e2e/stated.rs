@@ -112,6 +112,38 @@ async fn the_standard_uncertainty_follows_from_what_is_stated_which_stays_beside
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn whole_numbers_are_kept_and_what_no_reading_can_show_is_refused() {
+    let app = TestApp::start().await;
+    let thermometer = text(
+        &app.manager.post("/equipment", &equipment("T-1", "thermometer", "100.0", Some("0.1"))).await.expect(201),
+        "id",
+    );
+    let whole = json!({ "stated_as": "expanded uncertainty", "value": "2", "coverage_factor": "2" });
+    assert_eq!(
+        calibrated(&app.manager, &thermometer, &calibration(whole, None)).await["standard_uncertainty"],
+        json!("1")
+    );
+    let path = format!("/equipment/{thermometer}/calibrations");
+    for (stated, field) in [
+        (json!({ "stated_as": "permissible error", "value": "0.000000001", "unit": "C" }), ""),
+        (
+            json!({ "stated_as": "expanded uncertainty", "value": "0.000000001", "coverage_factor": "4" }),
+            "stated.value",
+        ),
+        (json!({ "stated_as": "permissible error", "value": "0.1", "unit": "%" }), "stated.unit"),
+    ] {
+        let mut new = calibration(stated, None);
+        new["calibrated_on"] = json!(day(-50));
+        let answer = app.manager.post(&path, &new).await;
+        if field.is_empty() {
+            assert_eq!(answer.expect(201)["standard_uncertainty"], json!("0.000000001"));
+        } else {
+            assert_eq!(answer.refused(422, "invalid_input")["errors"][0]["field"], field);
+        }
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_table_is_pasted_and_u_is_seen_before_anything_is_saved() {
     let app = TestApp::start().await;
     let id = piece(&app, "B-7", "burette", "50").await;
@@ -145,6 +177,10 @@ async fn a_table_is_pasted_and_u_is_seen_before_anything_is_saved() {
     assert_eq!(listed[0]["standard_uncertainty"], "0.015");
     let shown = manager.get(&format!("/equipment/{id}")).await.text;
     assert!(shown.contains("0.0150 mL (U = 0.030 mL, k = 2)"), "{shown}");
+    // Corrected, it comes back as it was entered, not as what follows from it.
+    let correction = manager.get(&format!("/calibrations/{}/correction", text(&listed[0], "id"))).await.text;
+    assert!(correction.contains("name=\"stated.value\" value=\"0.030\""), "{correction}");
+    assert!(correction.contains("name=\"standard_uncertainty\" value=\"\""), "{correction}");
     // A line that is no pair is named, and what was entered is kept.
     let page = manager.get(&path).await;
     let broken = entry.map(|(name, value)| match name {

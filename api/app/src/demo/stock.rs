@@ -46,7 +46,7 @@ fn to(state: &str) -> NewMove {
 async fn piece(lab: &Lab<'_>, facts: &Value, calibration: &Value) -> Result<Uuid, Refusal> {
     let manager = &lab.manager_1;
     let id = id_of(&equipment::record(lab.db, &manager.act("record_equipment"), wire(facts)?).await?)?;
-    equipment::record_calibration(lab.db, &manager.act("record_equipment"), id, wire(calibration)?).await?;
+    equipment::record_calibration(lab.db, &manager.act("record_equipment"), id, wire(calibration)?, None).await?;
     Ok(id)
 }
 

@@ -20,48 +20,46 @@ use crate::equipment::store::{Calibration, Check, EquipmentFacts, NewCalibration
 
 type View = VersionView<EquipmentFacts>;
 
-/// A calibration with what the certificate states, what it corrects and what corrects it.
-#[derive(Debug, Serialize, ToSchema)]
-pub(super) struct CorrigibleCalibration {
-    /// As recorded.
-    #[serde(flatten)]
-    row: Calibration,
-    /// What the certificate or the mark states, where the standard uncertainty follows from that.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    stated: Option<StatedUncertainty>,
-    /// The one that this one corrects.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    corrects: Option<Uuid>,
-    /// Why.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    reason: Option<String>,
-    /// The one that corrects this one, which then no longer counts.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    corrected_by: Option<Uuid>,
+/// A row with what it corrects and what corrects it, under a name of its own in the document.
+macro_rules! corrigible {
+    ($name:ident, $row:ty, $what:literal, { $($(#[$about:meta])* $field:ident: $kind:ty,)* }) => {
+        #[doc = $what]
+        #[derive(Debug, Serialize, ToSchema)]
+        pub(super) struct $name {
+            /// As recorded.
+            #[serde(flatten)]
+            row: $row,
+            $($(#[$about])* $field: $kind,)*
+            /// The one that this one corrects.
+            #[serde(skip_serializing_if = "Option::is_none")]
+            corrects: Option<Uuid>,
+            /// Why.
+            #[serde(skip_serializing_if = "Option::is_none")]
+            reason: Option<String>,
+            /// The one that corrects this one, which then no longer counts.
+            #[serde(skip_serializing_if = "Option::is_none")]
+            corrected_by: Option<Uuid>,
+        }
+
+        impl $name {
+            fn of(one: Corrigible<$row>, $($field: $kind)*) -> Self {
+                Self { row: one.row, $($field,)* corrects: one.corrects, reason: one.reason, corrected_by: one.corrected_by }
+            }
+        }
+    };
 }
 
-/// A check with what it corrects and what corrects it.
-#[derive(Debug, Serialize, ToSchema)]
-pub(super) struct CorrigibleCheck {
-    /// As recorded.
-    #[serde(flatten)]
-    row: Check,
-    /// The one that this one corrects.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    corrects: Option<Uuid>,
-    /// Why.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    reason: Option<String>,
-    /// The one that corrects this one, which then no longer counts.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    corrected_by: Option<Uuid>,
-}
-
-impl From<Corrigible<Check>> for CorrigibleCheck {
-    fn from(one: Corrigible<Check>) -> Self {
-        Self { row: one.row, corrects: one.corrects, reason: one.reason, corrected_by: one.corrected_by }
+corrigible!(
+    CorrigibleCalibration,
+    Calibration,
+    "A calibration with what the certificate states, what it corrects and what corrects it.",
+    {
+        /// What the certificate or the mark states, where the standard uncertainty follows from that.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        stated: Option<StatedUncertainty>,
     }
-}
+);
+corrigible!(CorrigibleCheck, Check, "A check with what it corrects and what corrects it.", {});
 
 /// Records a piece of equipment.
 #[utoipa::path(tag = "equipment", request_body = EquipmentFacts, responses((status = 201, description = "Recorded", body = View)))]
@@ -133,7 +131,7 @@ pub(super) async fn record_calibration(
     body: Body<NewCalibration>,
 ) -> Result<Answer, Problem> {
     let (act, new) = who.act(body);
-    Ok(service::record_calibration(&db, &act, *id, new).await?)
+    Ok(service::record_calibration(&db, &act, *id, new, None).await?)
 }
 
 /// Corrects a calibration: the whole as it should be, and why. Both stay; the corrected one no longer counts.
@@ -172,12 +170,9 @@ pub(super) async fn list_calibrations(
 ) -> Result<web::Json<Vec<CorrigibleCalibration>>, Problem> {
     let stated = service::stated(&db, *id).await?;
     let of = |id: Uuid| stated.iter().find(|(calibration, _)| *calibration == id).map(|(_, stated)| stated.clone());
-    let with = |one: Corrigible<Calibration>| CorrigibleCalibration {
-        stated: of(one.row.id.0),
-        row: one.row,
-        corrects: one.corrects,
-        reason: one.reason,
-        corrected_by: one.corrected_by,
+    let with = |one: Corrigible<Calibration>| {
+        let stated = of(one.row.id.0);
+        CorrigibleCalibration::of(one, stated)
     };
     Ok(web::Json(service::calibrations(&db, *id).await?.into_iter().map(with).collect()))
 }
@@ -203,5 +198,5 @@ pub(super) async fn list_equipment_checks(
     db: web::Data<Db>,
     id: web::Path<Uuid>,
 ) -> Result<web::Json<Vec<CorrigibleCheck>>, Problem> {
-    Ok(web::Json(service::checks(&db, *id).await?.into_iter().map(Into::into).collect()))
+    Ok(web::Json(service::checks(&db, *id).await?.into_iter().map(CorrigibleCheck::of).collect()))
 }

@@ -61,12 +61,8 @@ fn calibration_row(
     })
 }
 
-pub async fn record_calibration(db: &Db, act: &Act, equipment: Uuid, new: NewCalibration) -> Result<Answer, Refusal> {
-    db.write(act, async |connection| record_calibration_in(connection, act, equipment, new).await).await
-}
-
-/// Records a calibration with the file of its certificate.
-pub async fn record_calibration_with(
+/// Records a calibration, with the file of its certificate if that came with it.
+pub async fn record_calibration(
     db: &Db,
     act: &Act,
     equipment: Uuid,

@@ -28,8 +28,8 @@ pub struct StatedUncertainty {
     #[schema(example = "0.04")]
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub value: Option<Decimal>,
-    /// Unit of the value: that of the equipment (also if left out), % or ppm. The last two are of the calibrated volume, else of the
-    /// upper end of the scale.
+    /// Unit of the value: that of the equipment (also if left out), or % or ppm of a volume: of the calibrated one, else of the upper
+    /// end of the scale.
     #[schema(example = "mL")]
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub unit: Option<String>,
@@ -68,6 +68,13 @@ fn of_class(equipment: &EquipmentFacts, class: &str) -> Option<f64> {
     limits.map(|limit| limit.of(class)).reduce(f64::max)
 }
 
+/// Units in which it may be stated. Per cent and ppm are of a volume: a balance or thermometer has no one value that they are of.
+#[must_use]
+pub fn units(equipment: &EquipmentFacts) -> Vec<&str> {
+    let relative = if equipment.unit == "mL" { &["%", "ppm"][..] } else { &[] };
+    std::iter::once(equipment.unit.as_str()).chain(relative.iter().copied()).collect()
+}
+
 impl StatedUncertainty {
     fn check(&self, equipment: &EquipmentFacts) -> Result<(), Refusal> {
         if ![EXPANDED, PERMISSIBLE, CLASS, BALANCE].contains(&self.stated_as.as_str()) {
@@ -99,9 +106,9 @@ impl StatedUncertainty {
             errors.require(usual, "stated.coverage_factor", "range", "must be from 1 to 5", k);
         }
         if let Some(unit) = &self.unit {
-            let own = [equipment.unit.as_str(), "%", "ppm"];
-            let fits = own.contains(&unit.as_str()) && !class && (!balance || unit == &equipment.unit);
-            errors.require(fits, "stated.unit", "unit", format!("must be {}, % or ppm", equipment.unit), unit);
+            let units = units(equipment);
+            let fits = units.contains(&unit.as_str()) && !class;
+            errors.require(fits, "stated.unit", "unit", format!("must be {}", units.join(", ")), unit);
         }
         errors.require(
             !balance || equipment.kind == "balance",
@@ -221,11 +228,15 @@ mod tests {
             (json!({ "stated_as": CLASS, "accuracy_class": "C" }), "stated.accuracy_class"),
             (json!({ "stated_as": CLASS, "accuracy_class": "A", "value": "0.03" }), "stated.value"),
             (json!({ "stated_as": BALANCE, "value": "0.1", "linearity": "0.2" }), "stated.stated_as"),
+            (json!({ "stated_as": CLASS, "accuracy_class": "A", "unit": "mL" }), "stated.unit"),
         ] {
             let refused = u(stated.clone(), &pipette, "25").unwrap_err();
             assert_eq!(refused.fields[0].field, field, "{stated}");
         }
         let odd = piece("pipette", "17", "mL");
         assert!(u(json!({ "stated_as": CLASS, "accuracy_class": "A" }), &odd, "17").is_err(), "no such size");
+        let balance = piece("balance", "200", "g");
+        let relative = json!({ "stated_as": PERMISSIBLE, "value": "0.1", "unit": "%" });
+        assert_eq!(u(relative, &balance, "200").unwrap_err().fields[0].field, "stated.unit", "per cent of what?");
     }
 }

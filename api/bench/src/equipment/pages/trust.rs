@@ -8,7 +8,7 @@ use uuid::Uuid;
 use crate::certificate_files::pages as certificate_files;
 use crate::equipment::pages::present;
 use crate::equipment::service::{self, Corrigible};
-use crate::equipment::stated::{BALANCE, CLASS, EXPANDED, PERMISSIBLE, StatedUncertainty};
+use crate::equipment::stated::{self, BALANCE, CLASS, EXPANDED, PERMISSIBLE, StatedUncertainty};
 use crate::equipment::store::{Calibration, Check, EquipmentFacts, NewCalibration, NewCheck};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::Action;
@@ -163,7 +163,7 @@ fn uncertainty_fields(facts: &EquipmentFacts) -> Vec<Field> {
     if balance {
         ways.push(Choice::thing(BALANCE, "repeatability and linearity", "of a mass by difference"));
     }
-    let units: Vec<Choice> = [unit.as_str(), "%", "ppm"].into_iter().map(Choice::word).collect();
+    let units: Vec<Choice> = stated::units(facts).into_iter().map(Choice::word).collect();
     let mut fields = vec![
         Field::new("standard_uncertainty", &format!("Standard uncertainty u, {unit}"), Kind::Decimal)
             .optional()
@@ -314,7 +314,7 @@ pub(super) async fn record_calibration(
         .take(&who, &sent, form, async |act, new: NewCalibration| {
             lines?;
             let file = certificate_files::of(&sent);
-            Ok(onward(&service::record_calibration_with(&db, &act, *id, new, file).await?, &back))
+            Ok(onward(&service::record_calibration(&db, &act, *id, new, file).await?, &back))
         })
         .await
 }
@@ -341,6 +341,16 @@ pub(super) async fn record_check(
         .await
 }
 
+/// A calibration as it was entered: with what the certificate states in place of what follows from it.
+fn present_as_stated(calibration: &Calibration, said: Option<StatedUncertainty>) -> serde_json::Value {
+    let mut entered = json(calibration);
+    if let Some(said) = said {
+        entered["standard_uncertainty"] = serde_json::Value::Null;
+        entered["stated"] = json(&said);
+    }
+    entered
+}
+
 /// Corrects a calibration.
 #[routes]
 #[get("/calibrations/{id}/correction")]
@@ -356,6 +366,8 @@ pub(super) async fn correct_calibration(
     let view = present(&db, wrong.equipment_id).await?;
     let back = format!("/equipment/{}#calibrations", wrong.equipment_id);
     let title = format!("Correct calibration {} of {}", wrong.certificate, view.facts.code);
+    let said = service::stated(&db, wrong.equipment_id).await?.into_iter().find(|(of, _)| *of == wrong.id.0);
+    let said = said.map(|(_, said)| said);
     let lines = take_over_pasted(&mut sent)?;
     let there = wrong.corrections.as_array().map_or(0, Vec::len);
     let mut form = calibration_form(&view.facts, (title, "Record the correction"), &back, LINES.max(lines).max(there));
@@ -365,7 +377,7 @@ pub(super) async fn correct_calibration(
             &who,
             &sent,
             form,
-            (&json(&wrong), wrong.id.0),
+            (&present_as_stated(&wrong, said), wrong.id.0),
             async |act, _, correction: Correction<NewCalibration>| {
                 service::correct_calibration(&db, &act, *id, correction).await
             },
