@@ -59,7 +59,7 @@ impl Calculation for ConcordanceInput {
     const NAME: &'static str = "concordance";
     const SUMMARY: &'static str = "whether titres lie within a limit, and how many more are needed";
     const METHOD: &'static str = "range of all titres, or of the latest ones, against the limit";
-    const SOURCE: &'static str = "common practice, no source: titres within 0.10 or 0.05 mL";
+    const SOURCE: &'static str = "the method's own limit; ISO 5725-6:1994, 4.1.4, for one from the repeatability";
     const EXAMPLE: &'static str = r#"{"values": [23.16, 23.20, 23.18], "limit": 0.10, "minimum": 3}"#;
     const TABLE: Table = Table::Columns(&["values"]);
     type Result = ConcordanceFigures;

@@ -45,6 +45,19 @@ pub(super) async fn request_role(
         .await
 }
 
+/// What is asked of whoever decides on a role, or on several.
+pub(super) fn deciding(form: Form, label: &str) -> Form {
+    form.with([
+        Field::new("decision", label, Kind::Choice(words(&["approved", "refused"]))),
+        Field::new("reason", "Reason", Kind::Long).optional(),
+    ])
+    .help(
+        "A role counts only after a manager who did not ask for it has approved it.",
+        "ISO/IEC 17025:2017 6.2 and 7.11.3.",
+        "The person has the role at once after an approval.",
+    )
+}
+
 /// Approves or refuses a role grant.
 #[routes]
 #[get("/role-grants/{id}/decision")]
@@ -66,17 +79,9 @@ pub(super) async fn decide_role(
         "{} ({}) would get the role {}. Asked for by {asked_by}: {}",
         account.display_name, account.code, grant.role, grant.reason
     );
-    let form = Form::new(format!("Role {} for {}", grant.role, account.display_name), "Decide", "/accounts#grants")
-        .lead(lead)
-        .with([
-            Field::new("decision", "Decision", Kind::Choice(words(&["approved", "refused"]))),
-            Field::new("reason", "Reason", Kind::Long).optional(),
-        ])
-        .help(
-            "A role counts only after a manager who did not ask for it has approved it.",
-            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
-            "The person has the role at once after an approval.",
-        );
+    let form =
+        Form::new(format!("Role {} for {}", grant.role, account.display_name), "Decide", "/accounts#grants").lead(lead);
+    let form = deciding(form, "Decision");
     shell
         .take(&who, &sent, form, async |act, new: NewDecision| {
             Ok(onward(&service::decide_grant(&db, &act, *id, new).await?, "/accounts#grants"))

@@ -14,6 +14,7 @@ use ferrotitre_html::shell::Shell;
 use uuid::Uuid;
 
 use super::people::decides;
+use super::roles;
 use crate::accounts::service;
 use crate::accounts::wire::{CreatedPerson, NewCompetences, NewDecisions, NewPeople};
 
@@ -103,18 +104,12 @@ pub(super) async fn decide_roles(
     } else {
         "Each gets a decision of its own on record."
     };
-    let form = Form::new("Decide on roles", "Decide", "/accounts#grants")
-        .lead(lead)
-        .with([
-            Field::new("grants", "Whose, and which role", Kind::Several(choices)),
-            Field::new("decision", "Decision on those ticked", Kind::Choice(words(&["approved", "refused"]))),
-            Field::new("reason", "Reason", Kind::Long).optional(),
-        ])
-        .help(
-            "A role counts only after a manager who did not ask for it has approved it.",
-            "ISO/IEC 17025:2017 6.2 and 7.11.3.",
-            "The person has the role at once after an approval.",
-        );
+    let form = Form::new("Decide on roles", "Decide", "/accounts#grants").lead(lead).with([Field::new(
+        "grants",
+        "Whose, and which role",
+        Kind::Several(choices),
+    )]);
+    let form = roles::deciding(form, "Decision on those ticked");
     shell
         .take(&who, &sent, form, async |act, new: NewDecisions| {
             Ok(onward(&service::decide_grants(&db, &act, new).await?, "/accounts#grants"))
