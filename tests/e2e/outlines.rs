@@ -33,7 +33,7 @@ struct Example {
     unit: &'static str,
     expressed: &'static str,
     published: f64,
-    /// Relative, by the digits printed.
+    /// Half a unit of the last digit printed, unless said otherwise.
     within: f64,
 }
 
@@ -50,7 +50,7 @@ const EXAMPLES: [Example; 7] = [
         unit: "% m/m",
         expressed: "Fe",
         published: 30.59,
-        within: 3e-4,
+        within: 0.005,
     },
     // Harvey, Analytical Chemistry 2.1 (open textbook), chapter 9.4, example of the ore of 0.4891 g: 36.92 mL of 0.02153 mol/L, 77.86 %
     // Fe2O3 (from memory).
@@ -62,7 +62,7 @@ const EXAMPLES: [Example; 7] = [
         unit: "% m/m",
         expressed: "Fe2O3",
         published: 77.86,
-        within: 3e-4,
+        within: 0.005,
     },
     // 2.0008 g of ore, 26.48 mL of 0.034 mol/L: a problem read on a public page (jiskha.com, 1329344270); 21.56 % Fe2O3 by hand:
     // 26.48 x 0.034 x 6 x 79.8435 / 2000.8.
@@ -74,7 +74,7 @@ const EXAMPLES: [Example; 7] = [
         unit: "% m/m",
         expressed: "Fe2O3",
         published: 21.56,
-        within: 4e-4,
+        within: 0.005,
     },
     // 385.6 mg of ore through a reductor, 52.36 mL of 0.01436 mol/L: a problem read on a public page (math-principles.com, 2015);
     // 65.34 % iron by hand, 52.36 x 0.01436 x 6 x 55.845 / 385.6. The burette is filled twice.
@@ -86,7 +86,7 @@ const EXAMPLES: [Example; 7] = [
         unit: "% m/m",
         expressed: "Fe",
         published: 65.34,
-        within: 3e-4,
+        within: 0.005,
     },
     // Skoog, West, Holler: Fundamentals of Analytical Chemistry, the ore of 0.8040 g: 47.22 mL of 0.02242 mol/L, 36.77 % Fe (from
     // memory; the problem is read, with normal concentrations, at byjus.com). 0.1998 g of oxalate take 26.60 mL of it.
@@ -104,7 +104,7 @@ const EXAMPLES: [Example; 7] = [
         unit: "% m/m",
         expressed: "Fe",
         published: 36.77,
-        within: 5e-4,
+        within: 0.005,
     },
     // British Pharmacopoeia, assay of ferrous sulfate: 1 mL of 0.1 mol/L cerium(IV) is 15.19 mg of FeSO4 (from memory), 5.584 mg of
     // iron. 0.1978 g of As2O3 take 39.90 mL of 0.10023 mol/L (computed). 25.00 mL for 10 mL: 25.00 x 1.0023 x 0.5584 g/L.
@@ -122,10 +122,11 @@ const EXAMPLES: [Example; 7] = [
         unit: "g/L",
         expressed: "Fe",
         published: 13.99,
-        within: 5e-4,
+        within: 0.005,
     },
     // Talbot: An Introductory Course of Quantitative Chemical Analysis (public domain), problems: one gram of an oxide of iron, reduced
-    // with tin(II) and mercury(II), takes 12.94 mL of normal dichromate; answer Fe3O4, of which 72.36 % is iron (FeO 77.7, Fe2O3 69.9).
+    // with tin(II) and mercury(II), takes 12.94 mL of normal dichromate; answer Fe3O4, of which 72.36 % is iron (FeO 77.7,
+    // Fe2O3 69.9): what the volume gives is 0.10 from the formula.
     Example {
         outline: "total-tin-mercury",
         titrant: Titrant::Dichromate { grams: "49.0255" },
@@ -134,7 +135,7 @@ const EXAMPLES: [Example; 7] = [
         unit: "% m/m",
         expressed: "Fe",
         published: 72.36,
-        within: 2e-3,
+        within: 0.15,
     },
 ];
 
@@ -368,7 +369,7 @@ async fn every_direct_outline_gives_the_result_of_its_published_example() {
             "{}: {found} {} {}, published {}",
             example.outline, example.unit, example.expressed, example.published
         );
-        assert!((found / example.published - 1.0).abs() < example.within, "{}: {found}", example.outline);
+        assert!((found - example.published).abs() < example.within, "{}: {found}", example.outline);
     }
 }
 
@@ -406,5 +407,6 @@ async fn the_outline_of_the_back_titration_gives_the_result_of_its_published_exa
     }
     let found = approved(&lab, (&run, &determination), ("% m/m", "Fe")).await;
     println!("iron2-back: {found} % m/m Fe, published 44.60");
-    assert!((found / 44.60 - 1.0).abs() < 1e-3, "{found}");
+    // Readings to 0.02 mL, one in 31.18 mL; the book takes 55.84 for iron.
+    assert!((found - 44.60).abs() < 0.01, "{found}");
 }
