@@ -1,7 +1,7 @@
 //! Whether the titres of a determination agree by the method's rules, which of them enter the result, and what the tests say.
 
 use crate::determination::evaluate::{EvaluationError, Progress, ResultOutcome};
-use crate::determination::facts::{Acceptance, Central, Record};
+use crate::determination::facts::{Acceptance, Central, Record, Rules};
 use crate::statistics::agreement::{Concordance, FinalResult, Next, concordance, critical_range_factor, follow_up};
 use crate::statistics::outliers::{OutlierError, dixon, grubbs};
 use crate::statistics::summary::{Interval, Summary, median};
@@ -89,71 +89,73 @@ pub(super) struct Decision {
     pub(super) outcome: ResultOutcome,
 }
 
+impl Decision {
+    fn more(titrations: usize, why: String) -> Self {
+        Self {
+            progress: Progress::NeedsMore { titrations, why },
+            used: Vec::new(),
+            central: Central::Mean,
+            outcome: ResultOutcome::Incomplete,
+        }
+    }
+
+    fn not_enough(needed: usize, present: usize, missing: usize) -> Self {
+        Self::more(missing, format!("not enough data: needs {needed} accurate titrations, has {present}"))
+    }
+
+    fn done(used: Vec<usize>, central: Central, outcome: ResultOutcome, how: String) -> Self {
+        Self { progress: Progress::Complete { how }, used, central, outcome }
+    }
+}
+
 pub(super) fn decide(record: &Record, ruled: Option<&Ruled>, net: &[f64]) -> Decision {
     let rules = &record.rules;
-    let more = |titrations: usize, why: String| Decision {
-        progress: Progress::NeedsMore { titrations, why },
-        used: Vec::new(),
-        central: Central::Mean,
-        outcome: ResultOutcome::Incomplete,
-    };
-    let done = |used: Vec<usize>, central: Central, outcome: ResultOutcome, how: String| Decision {
-        progress: Progress::Complete { how },
-        used,
-        central,
-        outcome,
-    };
-    let all = || (0..net.len()).collect::<Vec<_>>();
     let Some(ruled) = ruled else {
-        return more(
-            rules.minimum_titres.max(2),
-            format!("not enough data: needs {} accurate titrations, has 0", rules.minimum_titres.max(2)),
-        );
+        let needed = rules.minimum_titres.max(2);
+        return Decision::not_enough(needed, 0, needed);
     };
     match (rules.acceptance, &ruled.follow_up) {
-        (Acceptance::CriticalRange, Some(next)) => match next.result {
-            Some(_) if net.len() < rules.minimum_titres => {
-                let missing = rules.minimum_titres - net.len();
-                more(
-                    missing,
-                    format!("not enough data: needs {} accurate titrations, has {}", rules.minimum_titres, net.len()),
-                )
-            }
-            Some(FinalResult::Mean { .. }) => done(all(), Central::Mean, ResultOutcome::Concordant, next.step.clone()),
-            Some(FinalResult::Median { .. }) => {
-                let how = format!("discordant: {}", next.step);
-                done(all(), Central::Median, ResultOutcome::Discordant, how)
-            }
-            None => more(next.more, next.step.clone()),
-        },
-        _ => {
-            let verdict = &ruled.concordance;
-            if verdict.agrees {
-                let how = format!("mean of {} concordant titres", verdict.used.len());
-                done(verdict.used.clone(), Central::Mean, ResultOutcome::Concordant, how)
-            } else if net.len() >= rules.give_up_after.max(rules.minimum_titres) {
-                let how = format!(
-                    "discordant: {} titres disagree and no cause was found; {} of all, by the method's rule",
-                    net.len(),
-                    match rules.central {
-                        Central::Mean => "mean",
-                        Central::Median => "median",
-                    }
-                );
-                done(all(), rules.central, ResultOutcome::Discordant, how)
-            } else {
-                let why = match verdict.range {
-                    Some(range) => {
-                        format!("the range {range:.3} mL exceeds the limit {} mL", rules.concordance_limit_ml)
-                    }
-                    None => format!(
-                        "not enough data: needs {} accurate titrations, has {}",
-                        rules.minimum_titres.max(2),
-                        net.len()
-                    ),
-                };
-                more(verdict.missing.max(1), why)
-            }
+        (Acceptance::CriticalRange, Some(next)) => by_critical_range(rules, next, net.len()),
+        _ => by_concordance(rules, &ruled.concordance, net.len()),
+    }
+}
+
+fn by_critical_range(rules: &Rules, next: &Next, n: usize) -> Decision {
+    let all = || (0..n).collect::<Vec<_>>();
+    match next.result {
+        Some(_) if n < rules.minimum_titres => Decision::not_enough(rules.minimum_titres, n, rules.minimum_titres - n),
+        Some(FinalResult::Mean { .. }) => {
+            Decision::done(all(), Central::Mean, ResultOutcome::Concordant, next.step.clone())
         }
+        Some(FinalResult::Median { .. }) => {
+            let how = format!("discordant: {}", next.step);
+            Decision::done(all(), Central::Median, ResultOutcome::Discordant, how)
+        }
+        None => Decision::more(next.more, next.step.clone()),
+    }
+}
+
+fn by_concordance(rules: &Rules, verdict: &Concordance, n: usize) -> Decision {
+    if verdict.agrees {
+        let how = format!("mean of {} concordant titres", verdict.used.len());
+        return Decision::done(verdict.used.clone(), Central::Mean, ResultOutcome::Concordant, how);
+    }
+    if n >= rules.give_up_after.max(rules.minimum_titres) {
+        let how = format!(
+            "discordant: {n} titres disagree and no cause was found; {} of all, by the method's rule",
+            match rules.central {
+                Central::Mean => "mean",
+                Central::Median => "median",
+            }
+        );
+        return Decision::done((0..n).collect(), rules.central, ResultOutcome::Discordant, how);
+    }
+    let missing = verdict.missing.max(1);
+    match verdict.range {
+        Some(range) => {
+            let limit = rules.concordance_limit_ml;
+            Decision::more(missing, format!("the range {range:.3} mL exceeds the limit {limit} mL"))
+        }
+        None => Decision::not_enough(rules.minimum_titres.max(2), n, missing),
     }
 }

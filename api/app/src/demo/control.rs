@@ -247,25 +247,8 @@ async fn others(lab: &Lab<'_>, stock: &Stock, water: (Uuid, Uuid), ore: Uuid) ->
     phase(lab, recovery, &about).await?;
     let mut scatter = Scatter(85);
     let mut history = History::default();
-    for k in 0..100_i64 {
-        let day = FIRST_DAY + k + k / 3;
-        // One pair lost its repeatability: a drop hung at the tip.
-        let apart = if k == 57 { 1.05 } else { 0.28 + 0.16 * scatter.calm().clamp(-1.6, 2.2) };
-        let note = (k == 57).then_some("a drop hung at the tip of the burette");
-        history.add(lab, range, &figure(apart.abs(), 2), day, note)?;
-        history.add(lab, blank, &figure(0.040 + 0.008 * scatter.calm(), 3), day, None)?;
-        if k == 29 {
-            history.take_over(lab).await?;
-            phase(lab, blank, &from_baseline(lab, "baseline", "preliminary", (1, 30), day + 1)).await?;
-        }
-        // The last bottles of the weaker control had been opened too long: half a standard deviation, found by the average.
-        let loss = if k > 70 { -0.55 } else { 0.0 };
-        history.add(lab, water_420, &figure(420.0 + 1.5 * scatter.calm(), 0), day, None)?;
-        history.add(lab, water_85, &figure(85.0 + 0.45 * (scatter.calm() + loss), 1), day, None)?;
-        if k % 3 == 0 {
-            history.add(lab, recovery, &figure(100.1 + 0.28 * scatter.calm(), 1), day, None)?;
-        }
-    }
+    let charts = Others { range, blank, water_420, water_85, recovery };
+    charts.days(lab, &mut history, &mut scatter).await?;
     let discarded = chart(
         lab,
         &json!({ "code": "P-REDUCTION", "title": "Discarded reductions, week by week",
@@ -283,6 +266,42 @@ async fn others(lab: &Lab<'_>, stock: &Stock, water: (Uuid, Uuid), ore: Uuid) ->
     }
     history.take_over(lab).await?;
     Ok(vec![range, blank, discarded])
+}
+
+/// Charts that share their days.
+struct Others {
+    range: Uuid,
+    blank: Uuid,
+    water_420: Uuid,
+    water_85: Uuid,
+    recovery: Uuid,
+}
+
+impl Others {
+    /// A hundred working days of each.
+    async fn days(self, lab: &Lab<'_>, history: &mut History, scatter: &mut Scatter) -> Result<(), Refusal> {
+        let Self { range, blank, water_420, water_85, recovery } = self;
+        for k in 0..100_i64 {
+            let day = FIRST_DAY + k + k / 3;
+            // One pair lost its repeatability: a drop hung at the tip.
+            let apart = if k == 57 { 1.05 } else { 0.28 + 0.16 * scatter.calm().clamp(-1.6, 2.2) };
+            let note = (k == 57).then_some("a drop hung at the tip of the burette");
+            history.add(lab, range, &figure(apart.abs(), 2), day, note)?;
+            history.add(lab, blank, &figure(0.040 + 0.008 * scatter.calm(), 3), day, None)?;
+            if k == 29 {
+                history.take_over(lab).await?;
+                phase(lab, blank, &from_baseline(lab, "baseline", "preliminary", (1, 30), day + 1)).await?;
+            }
+            // The last bottles of the weaker control had been opened too long: half a standard deviation, found by the average.
+            let loss = if k > 70 { -0.55 } else { 0.0 };
+            history.add(lab, water_420, &figure(420.0 + 1.5 * scatter.calm(), 0), day, None)?;
+            history.add(lab, water_85, &figure(85.0 + 0.45 * (scatter.calm() + loss), 1), day, None)?;
+            if k % 3 == 0 {
+                history.add(lab, recovery, &figure(100.1 + 0.28 * scatter.calm(), 1), day, None)?;
+            }
+        }
+        Ok(())
+    }
 }
 
 fn text_method(stock: &Stock) -> (&str, &str) {

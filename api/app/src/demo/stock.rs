@@ -191,6 +191,54 @@ async fn bath(lab: &Lab<'_>, matrix: &str) -> Result<Uuid, Refusal> {
     Ok(bath)
 }
 
+/// The standards and the tin(II); the version of the dichromate and the oxalate.
+async fn standards(lab: &Lab<'_>) -> Result<(String, Uuid), Refusal> {
+    let dichromate_standard = json!({ "code": "PS-CR-1", "substance": "potassium dichromate", "supplier": "invented supplier",
+        "supplier_lot": "A-17", "certificate": "C-2201", "mass_fraction": "0.9998", "expanded_uncertainty": "0.0002",
+        "coverage_factor": "2", "basis": "oxidising capacity", "density": "2.676", "drying": "2 h at 110 C", "received_g": "100",
+        "opened_on": lab.day(-25), "expires_on": lab.day(700) });
+    let (_, standard_version) = standard(lab, &dichromate_standard).await?;
+    let oxalate = json!({ "code": "PS-OX-1", "substance": "sodium oxalate", "supplier": "invented supplier", "supplier_lot": "B-3",
+        "certificate": "C-2202", "mass_fraction": "0.9996", "expanded_uncertainty": "0.0003", "coverage_factor": "2",
+        "basis": "reducing capacity", "drying": "2 h at 105 C", "opened_on": lab.day(-25), "expires_on": lab.day(700) });
+    let (oxalate, _) = standard(lab, &oxalate).await?;
+    let tin = json!({ "code": "R-SN-1", "substance": "tin(II) chloride", "concentration": "50 g/L in 3 mol/L hydrochloric acid",
+        "prepared_on": lab.day(-2), "expires_on": lab.day(60), "hazard_class": "as stated in the supplier's SDS",
+        "sds_reference": "SDS folder, tin(II) chloride", "waste_stream": "other acid" });
+    reagents::record(lab.db, &lab.analyst_1.act("receive_lots"), wire(&tin)?).await?;
+    Ok((standard_version, oxalate))
+}
+
+/// Permanganate, standardised week by week against oxalate.
+async fn permanganate(lab: &Lab<'_>, oxalate: Uuid, (balance, burette): (Uuid, Uuid)) -> Result<(), Refusal> {
+    let permanganate = json!({ "code": "M-1", "species": "permanganate", "nominal_concentration": "0.02", "concentration_unit": "mol/L",
+        "route": "standardisation", "factor_low": "0.9954", "factor_high": "1.0050", "storage": "dark", "container": "amber glass",
+        "expires_at": lab.at(120, 0), "observed_at": lab.at(DRIFT_BEGINS, 8), "late_reason": TAKEN_OVER });
+    let permanganate =
+        id_of(&titrants::record(lab.db, &lab.analyst_2.act("prepare_titrants"), wire(&permanganate)?).await?)?;
+    for (week, replicates) in (0..).zip(WEEKLY) {
+        let begin = json!({ "code": format!("STD-M1-{}", week + 1), "primary_standard": oxalate, "balance": balance, "burette": burette,
+            "indicator": "self", "valid_days": 60, "correct_burette": true, "correct_temperature": true, "correct_buoyancy": true,
+            "observed_at": lab.at(DRIFT_BEGINS + 7 * week, 9), "late_reason": TAKEN_OVER });
+        let replicates = replicates.map(|(mass, last)| ("replicate", Some(mass), last));
+        let [first, second, third] = replicates;
+        standardise(lab, permanganate, &begin, &[("blank", None, "0.04"), first, second, third]).await?;
+    }
+    Ok(())
+}
+
+/// Iron(II) for back-titrations, standardised against the dichromate.
+async fn iron2(lab: &Lab<'_>, dichromate: Uuid, (pipette, burette): (Uuid, Uuid)) -> Result<Uuid, Refusal> {
+    let iron2 = json!({ "code": "A-1", "species": "iron(II)", "nominal_concentration": "0.1", "concentration_unit": "mol/L",
+        "route": "standardisation", "factor_low": "0.900", "factor_high": "1.100", "storage": "under nitrogen", "container": "glass",
+        "expires_at": lab.at(60, 0), "observed_at": lab.at(2, 8), "late_reason": TAKEN_OVER });
+    let begin = json!({ "code": "STD-A1-1", "reference_titrant": dichromate, "pipette": pipette, "burette": burette,
+        "indicator": "diphenylamine sulfonate", "valid_days": 40, "correct_burette": true, "correct_temperature": true,
+        "correct_buoyancy": false, "observed_at": lab.at(2, 9), "late_reason": TAKEN_OVER });
+    let replicates = [("replicate", None, "25.36"), ("replicate", None, "25.34"), ("replicate", None, "25.36")];
+    standardised(lab, &iron2, &begin, &replicates).await
+}
+
 /// Sets everything up.
 pub async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
     let balance = piece(
@@ -209,44 +257,12 @@ pub async fn load(lab: &Lab<'_>) -> Result<Stock, Refusal> {
     vessel(lab, ("F100", "flask"), "100.0", "99.99", "0.04", 300).await?;
     let flask_1000 = vessel(lab, ("F1000", "flask"), "1000.0", "1000.05", "0.12", 300).await?;
 
-    let dichromate_standard = json!({ "code": "PS-CR-1", "substance": "potassium dichromate", "supplier": "invented supplier",
-        "supplier_lot": "A-17", "certificate": "C-2201", "mass_fraction": "0.9998", "expanded_uncertainty": "0.0002",
-        "coverage_factor": "2", "basis": "oxidising capacity", "density": "2.676", "drying": "2 h at 110 C", "received_g": "100",
-        "opened_on": lab.day(-25),         "expires_on": lab.day(700) });
-    let (_, standard_version) = standard(lab, &dichromate_standard).await?;
-    let oxalate = json!({ "code": "PS-OX-1", "substance": "sodium oxalate", "supplier": "invented supplier", "supplier_lot": "B-3",
-        "certificate": "C-2202", "mass_fraction": "0.9996", "expanded_uncertainty": "0.0003", "coverage_factor": "2",
-        "basis": "reducing capacity", "drying": "2 h at 105 C", "opened_on": lab.day(-25), "expires_on": lab.day(700) });
-    let (oxalate, _) = standard(lab, &oxalate).await?;
-    let tin = json!({ "code": "R-SN-1", "substance": "tin(II) chloride", "concentration": "50 g/L in 3 mol/L hydrochloric acid",
-        "prepared_on": lab.day(-2), "expires_on": lab.day(60), "hazard_class": "as stated in the supplier's SDS",
-        "sds_reference": "SDS folder, tin(II) chloride", "waste_stream": "other acid" });
-    reagents::record(lab.db, &lab.analyst_1.act("receive_lots"), wire(&tin)?).await?;
-
+    let (standard_version, oxalate) = standards(lab).await?;
     let on = (standard_version.as_str(), balance, flask_1000);
     let old_dichromate = direct(lab, "D-0", "4.9061", on, (-1, 20)).await?;
     let dichromate = direct(lab, "D-1", "4.9058", on, (0, 365)).await?;
-    let permanganate = json!({ "code": "M-1", "species": "permanganate", "nominal_concentration": "0.02", "concentration_unit": "mol/L",
-        "route": "standardisation", "factor_low": "0.9954", "factor_high": "1.0050", "storage": "dark", "container": "amber glass",
-        "expires_at": lab.at(120, 0), "observed_at": lab.at(DRIFT_BEGINS, 8), "late_reason": TAKEN_OVER });
-    let permanganate =
-        id_of(&titrants::record(lab.db, &lab.analyst_2.act("prepare_titrants"), wire(&permanganate)?).await?)?;
-    for (week, replicates) in (0..).zip(WEEKLY) {
-        let begin = json!({ "code": format!("STD-M1-{}", week + 1), "primary_standard": oxalate, "balance": balance, "burette": burette_1,
-            "indicator": "self", "valid_days": 60, "correct_burette": true, "correct_temperature": true, "correct_buoyancy": true,
-            "observed_at": lab.at(DRIFT_BEGINS + 7 * week, 9), "late_reason": TAKEN_OVER });
-        let replicates = replicates.map(|(mass, last)| ("replicate", Some(mass), last));
-        let [first, second, third] = replicates;
-        standardise(lab, permanganate, &begin, &[("blank", None, "0.04"), first, second, third]).await?;
-    }
-    let iron2 = json!({ "code": "A-1", "species": "iron(II)", "nominal_concentration": "0.1", "concentration_unit": "mol/L",
-        "route": "standardisation", "factor_low": "0.900", "factor_high": "1.100", "storage": "under nitrogen", "container": "glass",
-        "expires_at": lab.at(60, 0), "observed_at": lab.at(2, 8), "late_reason": TAKEN_OVER });
-    let begin = json!({ "code": "STD-A1-1", "reference_titrant": dichromate, "pipette": pipette_25, "burette": burette_1,
-        "indicator": "diphenylamine sulfonate", "valid_days": 40, "correct_burette": true, "correct_temperature": true,
-        "correct_buoyancy": false, "observed_at": lab.at(2, 9), "late_reason": TAKEN_OVER });
-    let replicates = [("replicate", None, "25.36"), ("replicate", None, "25.34"), ("replicate", None, "25.36")];
-    let iron2 = standardised(lab, &iron2, &begin, &replicates).await?;
+    permanganate(lab, oxalate, (balance, burette_1)).await?;
+    let iron2 = iron2(lab, dichromate, (pipette_25, burette_1)).await?;
 
     let matrix = "hydrochloric pickling bath";
     let (method_iron2, record_iron2) = method(lab, &json!({ "code": "M1", "title": "Iron(II) in pickling baths", "principle": "direct titration with dichromate",

@@ -261,35 +261,45 @@ impl Field {
                     None
                 }
             },
-            Kind::Thing(choices) => {
-                let scanned = label_text::read(given);
-                let id = if let Read::Id(id) = scanned { id.to_string() } else { given.to_owned() };
-                let same = |choice: &&Choice| choice.code.eq_ignore_ascii_case(given) || choice.value == id;
-                let called: Vec<&Choice> =
-                    choices.iter().filter(|choice| choice.called(given) || choice.called(&id)).collect();
-                let found = choices.iter().find(same).or(if let [only] = called[..] { Some(only) } else { None });
-                if found.is_none() && !called.is_empty() {
-                    let codes: Vec<&str> = called.iter().map(|choice| choice.code.as_str()).collect();
-                    let message = format!("'{given}' may be {}; say which", codes.join(" or "));
-                    errors.add(&self.name, "ambiguous", message, given);
-                } else if found.is_none() && scanned == Read::Damaged {
-                    let message =
-                        "was not read correctly from the label: its check character does not fit; scan it again";
-                    errors.add(&self.name, "check_character", message, given);
-                } else if found.is_none() {
-                    let message = format!(
-                        "'{given}' is not among what can be chosen here; scan the label or choose from the list"
-                    );
-                    errors.add(&self.name, "exists", message, given);
+            Kind::Thing(choices) => match chosen(choices, given) {
+                Ok(choice) => Some(choice.value.clone().into()),
+                Err((rule, message)) => {
+                    errors.add(&self.name, rule, message, given);
+                    None
                 }
-                found.map(|choice| choice.value.clone().into())
-            }
+            },
             Kind::YesNo => Some((given == "true").into()),
             // What was ticked, not what would stand there now.
             Kind::Tick(_) => Some(given.into()),
             Kind::Lines => Some(given.lines().map(str::trim).filter(|line| !line.is_empty()).collect()),
             Kind::File | Kind::Reshape(_) => None,
             Kind::Several(_) => Some(self.value.split('\n').filter(|value| !value.is_empty()).collect()),
+        }
+    }
+}
+
+/// The one that was typed or scanned; the rule that was broken and what to do, where there is none.
+fn chosen<'a>(choices: &'a [Choice], given: &str) -> Result<&'a Choice, (&'static str, String)> {
+    let scanned = label_text::read(given);
+    let id = if let Read::Id(id) = scanned { id.to_string() } else { given.to_owned() };
+    let same = |choice: &&Choice| choice.code.eq_ignore_ascii_case(given) || choice.value == id;
+    if let Some(found) = choices.iter().find(same) {
+        return Ok(found);
+    }
+    let called: Vec<&Choice> = choices.iter().filter(|choice| choice.called(given) || choice.called(&id)).collect();
+    match called[..] {
+        [only] => Ok(only),
+        [] if scanned == Read::Damaged => {
+            let message = "was not read correctly from the label: its check character does not fit; scan it again";
+            Err(("check_character", message.to_owned()))
+        }
+        [] => {
+            let message = "is not among what can be chosen here; scan the label or choose from the list";
+            Err(("exists", format!("'{given}' {message}")))
+        }
+        _ => {
+            let codes: Vec<&str> = called.iter().map(|choice| choice.code.as_str()).collect();
+            Err(("ambiguous", format!("'{given}' may be {}; say which", codes.join(" or "))))
         }
     }
 }

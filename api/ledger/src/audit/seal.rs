@@ -11,7 +11,7 @@ use ed25519_dalek::pkcs8::spki::der::pem::LineEnding;
 use ed25519_dalek::pkcs8::{DecodePrivateKey, EncodePrivateKey, EncodePublicKey};
 use ed25519_dalek::{Signer as _, SigningKey, Verifier as _, VerifyingKey};
 use ferrotitre_base::auth::tokens::random_bytes;
-use ferrotitre_base::db::{Act, Db};
+use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_check::note::{Checkpoint, KeyKind, NamedKey, Note, SignatureLine};
 use ferrotitre_core::merkle::Frontier;
@@ -235,56 +235,9 @@ async fn recalled(
 /// # Errors
 /// A store or a memory that cannot be used, or a log that does not extend what was signed.
 async fn seal_once(db: &Db, (key, memory): (&SealKey, &Memory), known: &mut Known) -> Result<usize, SealError> {
-    enum Outcome {
-        Elsewhere,
-        Sealed(usize, Frontier, Remembered),
-        Failed(SealError),
-    }
     let before = (known.frontier.clone(), known.remembered.clone());
     let outcome = db
-        .transact(&Act::system("seal"), async |connection| {
-            if !store::try_lock(connection).await? {
-                return Ok(Outcome::Elsewhere);
-            }
-            let (mut frontier, remembered) = before;
-            let first = remembered.is_none();
-            let size = store::tree_size(connection).await?;
-            let remembered = match remembered {
-                Some(remembered) if size.cast_unsigned() == frontier.size() => remembered,
-                // Another process has sealed meanwhile, this one has just started, or the log is another one now.
-                _ => {
-                    let leaves = store::leaf_hashes(connection, (0, size)).await?;
-                    frontier = Frontier::of(&leaves);
-                    match recalled(connection, (key, memory), &leaves).await {
-                        Ok(remembered) => remembered,
-                        Err(error) => return Ok(Outcome::Failed(error)),
-                    }
-                }
-            };
-            let events = store::take_pending(connection, BATCH).await?;
-            if events.is_empty() {
-                // A head of an earlier release gets its note when this one first looks.
-                if first && size > 0 && !store::has_checkpoint(connection, size).await? {
-                    store::insert_checkpoint(connection, size, &signed_note(key, &frontier)).await?;
-                }
-                return Ok(Outcome::Sealed(0, frontier, remembered));
-            }
-            let mut leaves = Vec::with_capacity(events.len());
-            for event in &events {
-                let leaf = event.leaf();
-                leaves.push((frontier.size().cast_signed(), event.id, leaf.to_vec()));
-                frontier.append(leaf);
-            }
-            let head = signed_head(key, &frontier);
-            let remembered = Remembered { promised: Some(SignedHead::of(&frontier)), ..remembered };
-            if let Err(error) = memory.write(&remembered) {
-                // The transaction must not commit: an event would be sealed under a head nobody remembers.
-                return Err(Refusal::internal(error));
-            }
-            store::insert_sealed(connection, &leaves, &head).await?;
-            store::insert_checkpoint(connection, head.tree_size, &signed_note(key, &frontier)).await?;
-            Ok(Outcome::Sealed(events.len(), frontier, remembered))
-        })
+        .transact(&Act::system("seal"), async |connection| sealed_in(connection, (key, memory), before).await)
         .await?;
     match outcome {
         Outcome::Elsewhere => Ok(0),
@@ -301,6 +254,64 @@ async fn seal_once(db: &Db, (key, memory): (&SealKey, &Memory), known: &mut Know
             Ok(count)
         }
     }
+}
+
+/// What a transaction that seals came to.
+enum Outcome {
+    /// Another process is at it.
+    Elsewhere,
+    /// So many events, in this tree, under this head.
+    Sealed(usize, Frontier, Remembered),
+    /// The log does not extend what was signed.
+    Failed(SealError),
+}
+
+/// The part of [`seal_once`] that its transaction holds together.
+async fn sealed_in(
+    connection: &Connection,
+    (key, memory): (&SealKey, &Memory),
+    (mut frontier, remembered): (Frontier, Option<Remembered>),
+) -> Result<Outcome, Refusal> {
+    if !store::try_lock(connection).await? {
+        return Ok(Outcome::Elsewhere);
+    }
+    let first = remembered.is_none();
+    let size = store::tree_size(connection).await?;
+    let remembered = match remembered {
+        Some(remembered) if size.cast_unsigned() == frontier.size() => remembered,
+        // Another process has sealed meanwhile, this one has just started, or the log is another one now.
+        _ => {
+            let leaves = store::leaf_hashes(connection, (0, size)).await?;
+            frontier = Frontier::of(&leaves);
+            match recalled(connection, (key, memory), &leaves).await {
+                Ok(remembered) => remembered,
+                Err(error) => return Ok(Outcome::Failed(error)),
+            }
+        }
+    };
+    let events = store::take_pending(connection, BATCH).await?;
+    if events.is_empty() {
+        // A head of an earlier release gets its note when this one first looks.
+        if first && size > 0 && !store::has_checkpoint(connection, size).await? {
+            store::insert_checkpoint(connection, size, &signed_note(key, &frontier)).await?;
+        }
+        return Ok(Outcome::Sealed(0, frontier, remembered));
+    }
+    let mut leaves = Vec::with_capacity(events.len());
+    for event in &events {
+        let leaf = event.leaf();
+        leaves.push((frontier.size().cast_signed(), event.id, leaf.to_vec()));
+        frontier.append(leaf);
+    }
+    let head = signed_head(key, &frontier);
+    let remembered = Remembered { promised: Some(SignedHead::of(&frontier)), ..remembered };
+    if let Err(error) = memory.write(&remembered) {
+        // The transaction must not commit: an event would be sealed under a head nobody remembers.
+        return Err(Refusal::internal(error));
+    }
+    store::insert_sealed(connection, &leaves, &head).await?;
+    store::insert_checkpoint(connection, head.tree_size, &signed_note(key, &frontier)).await?;
+    Ok(Outcome::Sealed(events.len(), frontier, remembered))
 }
 
 /// A head over a tree, signed now.

@@ -162,6 +162,37 @@ fn lot_values(titrant: Uuid, code: String, values: &[f64]) -> LotValues {
     }
 }
 
+/// Whether the means are equivalent within a margin, or why nothing can be said.
+fn equivalence([old, new]: [&[f64]; 2], margin: Option<(f64, String)>) -> Result<StepEquivalence, String> {
+    let (margin, margin_from) =
+        margin.ok_or("equivalence: no value has an uncertainty to take the margin from; give one")?;
+    let answer =
+        equivalent_means(new, old, (-margin, margin), ALPHA, false).map_err(|error| format!("equivalence: {error}"))?;
+    Ok(StepEquivalence {
+        margin,
+        margin_from,
+        p: answer.p,
+        interval: [answer.interval.low, answer.interval.high],
+        equivalent: answer.equivalent,
+    })
+}
+
+fn conclusion(shown: Option<bool>, equivalence: Option<&StepEquivalence>, unit: &str) -> String {
+    match (shown, equivalence) {
+        (Some(true), Some(answer)) if answer.equivalent => {
+            format!("a step is shown, but it is smaller than {} {unit}: the lots are equivalent", answer.margin)
+        }
+        (Some(true), _) => "a step is shown, and it may matter: look at the factor of the new lot".to_owned(),
+        (Some(false), Some(answer)) if answer.equivalent => {
+            format!("no step is shown, and the lots are equivalent within {} {unit}", answer.margin)
+        }
+        (Some(false), _) => {
+            "no step is shown, but too few values or too wide a spread to call the lots equivalent".to_owned()
+        }
+        (None, _) => "not enough data to compare the lots".to_owned(),
+    }
+}
+
 fn step(
     chart: &charts::Row,
     [(old_lot, old), (new_lot, new)]: [(Uuid, Vec<f64>); 2],
@@ -176,40 +207,10 @@ fn step(
             None
         }
     };
-    let equivalence = match margin {
-        None => {
-            missing.push("equivalence: no value has an uncertainty to take the margin from; give one".to_owned());
-            None
-        }
-        Some((margin, margin_from)) => match equivalent_means(&new, &old, (-margin, margin), ALPHA, false) {
-            Ok(answer) => Some(StepEquivalence {
-                margin,
-                margin_from,
-                p: answer.p,
-                interval: [answer.interval.low, answer.interval.high],
-                equivalent: answer.equivalent,
-            }),
-            Err(error) => {
-                missing.push(format!("equivalence: {error}"));
-                None
-            }
-        },
-    };
+    let equivalence = equivalence([&old, &new], margin).map_err(|reason| missing.push(reason)).ok();
     let shown = test.as_ref().map(|test| test.p.two_sided < 1.0 - CONFIDENCE);
     let unit = &chart.unit;
-    let conclusion = match (shown, &equivalence) {
-        (Some(true), Some(answer)) if answer.equivalent => {
-            format!("a step is shown, but it is smaller than {} {unit}: the lots are equivalent", answer.margin)
-        }
-        (Some(true), _) => "a step is shown, and it may matter: look at the factor of the new lot".to_owned(),
-        (Some(false), Some(answer)) if answer.equivalent => {
-            format!("no step is shown, and the lots are equivalent within {} {unit}", answer.margin)
-        }
-        (Some(false), _) => {
-            "no step is shown, but too few values or too wide a spread to call the lots equivalent".to_owned()
-        }
-        (None, _) => "not enough data to compare the lots".to_owned(),
-    };
+    let conclusion = conclusion(shown, equivalence.as_ref(), unit);
     let mut codes = codes.into_iter();
     let old = lot_values(old_lot, codes.next().unwrap_or_default(), &old);
     let new = lot_values(new_lot, codes.next().unwrap_or_default(), &new);

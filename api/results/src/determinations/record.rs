@@ -169,10 +169,10 @@ fn assemble(
     // What was concluded after the signature says nothing of what was signed.
     let scope = scopes.into_iter().find(|(id, _)| !matches!(sight, Sight::Pinned(rows) if !rows.contains(id)));
     let at = row.observed_at;
-    used.add("determinations", row.id.0, at);
-    used.add("runs", row.run_id.0, at);
-    used.add("methods", row.method_id.0, at);
-    used.add("samples", sample.id.0, at);
+    let own = [("determinations", row.id.0), ("runs", row.run_id.0), ("methods", row.method_id.0)];
+    for (table, id) in own.into_iter().chain([("samples", sample.id.0)]) {
+        used.add(table, id, at);
+    }
     if let Some((conclusion, _)) = &scope {
         used.add("validation_conclusions", *conclusion, at);
     }
@@ -191,17 +191,10 @@ fn assemble(
     supervisions.retain(|(titration, _)| seen.contains(&titration.0));
     let here = [row.id.0, row.run_id.0, portion.id.0];
     late.retain(|entry| seen.contains(&entry.entity_id) || here.contains(&entry.entity_id));
-    let moves = material.moves(row.id);
     let state = material.state(row.id).to_owned();
     let mut authors = vec![row.recorded_by, portion.recorded_by];
     authors.extend(titrations.iter().map(|(titration, _)| titration.recorded_by));
-    // Whoever supervised a titration answers for it with the one who made it.
-    authors.extend(supervisions.iter().map(|(_, supervisor)| *supervisor));
-    authors.extend(material.blank_recorders(&row));
-    authors.extend(material.judged().iter().filter_map(|step| step.recorded_by));
-    authors.extend(sign_offs.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
-    // Whoever amends an approved record has a hand in what comes of it.
-    authors.extend(moves.iter().filter(|step| step.to_state == "amended").filter_map(|step| step.recorded_by));
+    authors.extend(others_with_a_hand(&row, &material, &supervisions, &sign_offs));
     let titrations: Vec<(TitrationRow, String)> =
         titrations.into_iter().map(|(titration, state)| (titration.clone(), state)).collect();
     let pieces = titrations.iter().flat_map(|(row, _)| [Some(row.burette_id), row.oxidant_pipette_id]).flatten();
@@ -228,6 +221,24 @@ fn assemble(
         names,
         material,
     })
+}
+
+/// Who has a hand in a determination besides those who recorded it, its portion and its titrations.
+fn others_with_a_hand(
+    row: &DeterminationRow,
+    material: &Material,
+    supervisions: &[(TitrationId, AccountId)],
+    sign_offs: &[sign_offs::Row],
+) -> Vec<AccountId> {
+    // Whoever supervised a titration answers for it with the one who made it.
+    let mut found: Vec<_> = supervisions.iter().map(|(_, supervisor)| *supervisor).collect();
+    found.extend(material.blank_recorders(row));
+    found.extend(material.judged().iter().filter_map(|step| step.recorded_by));
+    found.extend(sign_offs.iter().filter(|sign| sign.meaning == "authored").map(|sign| sign.recorded_by));
+    // Whoever amends an approved record has a hand in what comes of it.
+    let amended = material.moves(row.id).iter().filter(|step| step.to_state == "amended");
+    found.extend(amended.filter_map(|step| step.recorded_by));
+    found
 }
 
 impl Loaded {

@@ -115,18 +115,30 @@ pub(super) async fn read_drift(
             sheet = sheet.section("schedule-picture", "", Part::Chart { drawing, caption: caption.to_owned() });
         }
     }
-    let at = asked.moment()?;
-    let found = match at {
-        Some(at) => match drift::factor_at(&db, *id, at).await {
-            Ok(found) => factor_rows(&shell, &found),
+    let moment = at_a_moment(&shell, &db, *id, &asked).await?;
+    sheet
+        .section("at", "Factor at a moment", Part::Table(moment))
+        .help(
+            "How the factor of a lot moves in time, and until when it can be trusted.",
+            "ISO/IEC 17025:2017 6.4.10 and 7.7.1; the prediction band of a straight line, Mann-Kendall and Theil-Sen.",
+            "The date is the earliest of: the end of the factor, the end of the lot, the day on which the prediction band leaves the tolerance.",
+        )
+        .show()
+}
+
+/// The factor at a moment that is asked for, and the fields that ask.
+async fn at_a_moment(shell: &Shell, db: &Db, id: Uuid, asked: &Asked) -> Result<Table, Refusal> {
+    let rows = match asked.moment()? {
+        Some(at) => match drift::factor_at(db, id, at).await {
+            Ok(found) => factor_rows(shell, &found),
             Err(refusal) if refusal.code == Code::NoFactor => vec![vec![Cell::text(refusal.detail), Cell::default()]],
-            Err(refusal) => return Err(refusal.into()),
+            Err(refusal) => return Err(refusal),
         },
         None => Vec::new(),
     };
-    let table = Table {
+    Ok(Table {
         columns: vec!["At that moment", ""],
-        rows: found,
+        rows,
         empty: "Choose a moment to see the factor that titrations of then take.",
         filters: vec![
             Field::new("at", "Moment", Kind::Time { now: false }).optional().value(&asked.at),
@@ -135,15 +147,7 @@ pub(super) async fn read_drift(
                 .value(&asked.budget),
         ],
         ..Table::default()
-    };
-    sheet
-        .section("at", "Factor at a moment", Part::Table(table))
-        .help(
-            "How the factor of a lot moves in time, and until when it can be trusted.",
-            "ISO/IEC 17025:2017 6.4.10 and 7.7.1; the prediction band of a straight line, Mann-Kendall and Theil-Sen.",
-            "The date is the earliest of: the end of the factor, the end of the lot, the day on which the prediction band leaves the tolerance.",
-        )
-        .show()
+    })
 }
 
 fn rests_on(shell: &Shell, of: &SchedulesView) -> Vec<Fact> {

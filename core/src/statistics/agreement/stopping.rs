@@ -168,53 +168,16 @@ impl Grid {
                 here
             })
             .collect();
-        // T_a below place i - limit; T_b above the place j, which is T_b at its mirror image.
-        let below = |a: usize, i: usize| match i.checked_sub(self.limit) {
-            Some(at) => spaced[a][at],
-            None => {
-                if a == 0 {
-                    1.0
-                } else {
-                    0.0
-                }
-            }
-        };
-        let above = |b: usize, j: usize| match (self.len() - 1).checked_sub(j) {
-            Some(at) => spaced[b][at],
-            None => {
-                if b == 0 {
-                    1.0
-                } else {
-                    0.0
-                }
-            }
-        };
-        let steps = 2 * self.limit;
         let mut ended = Ended::default();
         for (i, (&y, &density)) in self.places.iter().zip(&self.densities).enumerate() {
             stop::point();
-            let left: Vec<f64> = weights.iter().enumerate().map(|(a, c)| c * below(a, i)).collect();
+            // T_a below place i - limit.
+            let below = |a| spaced_at(spaced, a, i.checked_sub(self.limit));
+            let left: Vec<f64> = weights.iter().enumerate().map(|(a, c)| c * below(a)).collect();
             if left.iter().all(|x| *x < 1e-300) {
                 continue;
             }
-            let mut inner = Ended::default();
-            for k in 0..=steps {
-                // Simpson's rule over both halves, with half the step of the grid: beyond the middle, the distance to the
-                // neighbour on the far side counts.
-                let simpson = match k {
-                    0 => 1.0,
-                    _ if k == steps => 1.0,
-                    _ if k == self.limit => 2.0,
-                    _ if k % 2 == 1 => 4.0,
-                    _ => 2.0,
-                };
-                let d = 0.5 * self.step * k as f64;
-                let far = i + self.limit.max(k);
-                let rest: f64 = left.iter().enumerate().map(|(a, l)| l * above(others - a, far)).sum();
-                let p = simpson * rest * normal_density(y + d);
-                let mean = y + 0.5 * d;
-                inner.add(Ended { share: p, mean_square: p * mean * mean, difference_square: p * d * d });
-            }
+            let inner = self.pairs_with((i, y), &left, spaced);
             let scale = density * self.step / 6.0 * self.step;
             ended.add(Ended {
                 share: scale * inner.share,
@@ -228,6 +191,32 @@ impl Grid {
             mean_square: both_sides * ended.mean_square,
             difference_square: both_sides * ended.difference_square,
         }
+    }
+
+    /// Those whose last pair has its lower titre at this place; `left`: what lies below it, by how many.
+    fn pairs_with(&self, (i, y): (usize, f64), left: &[f64], spaced: &[Vec<f64>]) -> Ended {
+        let others = left.len() - 1;
+        let steps = 2 * self.limit;
+        let mut inner = Ended::default();
+        for k in 0..=steps {
+            // Simpson's rule over both halves, with half the step of the grid: beyond the middle, the distance to the
+            // neighbour on the far side counts.
+            let simpson = match k {
+                0 => 1.0,
+                _ if k == steps => 1.0,
+                _ if k == self.limit => 2.0,
+                _ if k % 2 == 1 => 4.0,
+                _ => 2.0,
+            };
+            let d = 0.5 * self.step * k as f64;
+            // T_b above the place, which is T_b at its mirror image.
+            let mirrored = (self.len() - 1).checked_sub(i + self.limit.max(k));
+            let rest: f64 = left.iter().enumerate().map(|(a, l)| l * spaced_at(spaced, others - a, mirrored)).sum();
+            let p = simpson * rest * normal_density(y + d);
+            let mean = y + 0.5 * d;
+            inner.add(Ended { share: p, mean_square: p * mean * mean, difference_square: p * d * d });
+        }
+        inner
     }
 
     fn consecutive_pair(&self, most: u32) -> Vec<Ended> {
@@ -261,6 +250,15 @@ impl Grid {
             going = next;
         }
         ended
+    }
+}
+
+/// T_a at a place of the grid; off it nothing is left but the empty product.
+fn spaced_at(spaced: &[Vec<f64>], a: usize, place: Option<usize>) -> f64 {
+    match place {
+        Some(at) => spaced[a][at],
+        None if a == 0 => 1.0,
+        None => 0.0,
     }
 }
 

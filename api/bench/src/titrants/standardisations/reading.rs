@@ -2,6 +2,7 @@
 
 use std::collections::HashSet;
 
+use chrono::{DateTime, Utc};
 use ferrotitre_core::determination::{
     Burette, PreparedTitrant, Replicate, Segment, Standardisation, StandardisationResult, Standing, standardise,
 };
@@ -242,6 +243,21 @@ impl Titrations {
         each.filter(|(_, state)| !matches!(state.as_str(), "superseded" | "rejected")).map(|(row, _)| row)
     }
 
+    /// Notes them among what an evaluation used.
+    fn note(&self, used: &mut Used, at: DateTime<Utc>) {
+        for one in &self.rows {
+            used.add("standardisation_titrations", one.id.0, one.observed_at);
+        }
+        for step in &self.moves {
+            used.add("state_moves", step.id.0, at);
+        }
+    }
+
+    fn views(&self, result: &StandardisationResult) -> Vec<StandardisationTitrationView> {
+        let each = self.rows.iter().zip(&self.states);
+        each.map(|(titration, state)| titration_view(titration, state.clone(), result)).collect()
+    }
+
     fn observers(&self) -> Vec<AccountId> {
         let first = |record: Uuid| self.rows.iter().find(|row| row.record_id == record && row.version == 1);
         self.counted().filter_map(|row| first(row.record_id)).map(|row| row.recorded_by).collect()
@@ -308,12 +324,7 @@ async fn load_under(
     let of = (&row, &titrant);
     let (facts, mut used) =
         facts(connection, of, &refers, (sight, &Supposed::default()), titrations.replicates()).await?;
-    for one in &titrations.rows {
-        used.add("standardisation_titrations", one.id.0, one.observed_at);
-    }
-    for step in &titrations.moves {
-        used.add("state_moves", step.id.0, row.observed_at);
-    }
+    titrations.note(&mut used, row.observed_at);
     let result =
         standardise(&facts).map_err(|error| Refusal::new(Code::NotEnoughData, error.to_string()).because(error))?;
     // The derived form names every fact; the digest binds a signature to all of them.
@@ -333,6 +344,7 @@ async fn load_under(
     let standing = standing.filter(|_| matches!(state.as_str(), "submitted" | "approved")).map(|of| of.sign_off);
     let touched = impacts::store::touching(connection, standing.as_slice()).await?;
     let decided = decision(&signed, &digest).is_some();
+    let concentration = result.titrant.clone().map(|t| electrons(&titrant).map(|z| concentration_view(t, z)));
     let view = StandardisationView {
         id: row.id.0,
         code: row.code.clone(),
@@ -345,21 +357,12 @@ async fn load_under(
         observed_at: row.observed_at,
         amended: amended.is_some(),
         state,
-        titrations: titrations
-            .rows
-            .iter()
-            .zip(&titrations.states)
-            .map(|(titration, state)| titration_view(titration, state.clone(), &result))
-            .collect(),
+        titrations: titrations.views(&result),
         blank_ml: result.blank_ml,
         sd: result.sd,
         discordant: result.disagrees(),
         discordance_decided: decided,
-        concentration: result
-            .titrant
-            .clone()
-            .map(|t| electrons(&titrant).map(|z| concentration_view(t, z)))
-            .transpose()?,
+        concentration: concentration.transpose()?,
         missing: result.missing.clone(),
         touched: touched.iter().map(TouchView::from).collect(),
         sign_offs: signed.into_iter().map(|sign| sign.view(&digest, amended_at, false)).collect(),

@@ -199,6 +199,20 @@ fn places(
     Ok(found)
 }
 
+/// Headings of a file, each with the fields that are taken from its column.
+fn headed(columns: &[Column], names: &[String], fields: &[Option<At>]) -> Vec<Heading> {
+    let taken = |column: usize| {
+        let of = columns.iter().zip(fields).filter(|(_, at)| matches!(at, Some(At::Column(found)) if *found == column));
+        of.map(|(column, _)| column.key.clone()).collect::<Vec<_>>()
+    };
+    let one = |(column, heading): (usize, &String)| Heading {
+        column: letters(column),
+        heading: heading.clone(),
+        fields: taken(column),
+    };
+    names.iter().enumerate().filter(|(_, heading)| !heading.is_empty()).map(one).collect()
+}
+
 /// Reads a file into rows.
 ///
 /// # Errors
@@ -210,20 +224,9 @@ pub(super) fn prepare<R: DeserializeOwned>(columns: &[Column], file: &NewTable) 
     let mut book = book::open(&bytes, &file.file_name, file.sheet.as_deref(), separator(file.separator.as_deref())?)?;
     let at = heading_row(&book, file.heading_row)?;
     let (number, names) = (book.rows[at].number, headings(&book.rows[at]));
-    let taken = |fields: &[Option<At>], column: usize| {
-        let of = columns.iter().zip(fields).filter(|(_, at)| matches!(at, Some(At::Column(found)) if *found == column));
-        of.map(|(column, _)| column.key.clone()).collect::<Vec<_>>()
-    };
-    let headed = |fields: &[Option<At>]| -> Vec<Heading> {
-        let one = |(column, heading): (usize, &String)| Heading {
-            column: letters(column),
-            heading: heading.clone(),
-            fields: taken(fields, column),
-        };
-        names.iter().enumerate().filter(|(_, heading)| !heading.is_empty()).map(one).collect()
-    };
     let fields = places(columns, file, (&book, &names, number)).map_err(|refusal| {
-        refusal.with_facts(json!({ "sheets": book.sheets, "sheet": book.sheet, "headings": headed(&[]) }))
+        let headings = headed(columns, &names, &[]);
+        refusal.with_facts(json!({ "sheets": book.sheets, "sheet": book.sheet, "headings": headings }))
     })?;
     let rows = book.rows.split_off(at + 1);
     if rows.is_empty() {
@@ -242,7 +245,7 @@ pub(super) fn prepare<R: DeserializeOwned>(columns: &[Column], file: &NewTable) 
         let at = at.clone().unwrap_or(At::Same);
         wrong.fields.push((column.path.clone(), column.key.clone(), heading, at));
     }
-    let (count, headings) = (rows.len(), headed(&fields));
+    let (count, headings) = (rows.len(), headed(columns, &names, &fields));
     let (mut ready, mut sample) = (Vec::with_capacity(count), Vec::new());
     for row in rows {
         let read = values(columns, &fields, file, (&row, &names), marks, &mut wrong);

@@ -50,24 +50,16 @@ pub async fn page<D: Deed, T: Importable>(
     about: &About,
 ) -> Result<HttpResponse, Problem> {
     let columns = table.columns();
-    if !sent.posted() || sent.get("content").is_empty() {
-        let mut form = first(shell, about);
-        let mut status = StatusCode::OK;
-        if sent.posted() {
-            form.take_over(sent);
-            let refusal = Refusal::invalid(TABLE, "required", "choose a file", "");
-            status = status_of(refusal.code);
-            form.blame(&refusal);
-        }
-        return shell.below(&form, vec![what_stands_where(&columns, about)], status);
-    }
-    let look = match service::look(asked(sent)).await {
+    let look = match opened(sent).await {
         Ok(look) => look,
         Err(refusal) => {
             let mut form = first(shell, about);
-            form.take_over(sent);
-            let status = status_of(refusal.code);
-            form.blame(&beside(refusal));
+            let mut status = StatusCode::OK;
+            if let Some(refusal) = refusal {
+                form.take_over(sent);
+                status = status_of(refusal.code);
+                form.blame(&refusal);
+            }
             return shell.below(&form, vec![what_stands_where(&columns, about)], status);
         }
     };
@@ -106,6 +98,17 @@ pub async fn page<D: Deed, T: Importable>(
             }
         })
         .await
+}
+
+/// The file that was sent; or why it cannot be read, and nothing where none was sent yet.
+async fn opened(sent: &Sent) -> Result<Look, Option<Refusal>> {
+    if !sent.posted() {
+        return Err(None);
+    }
+    if sent.get("content").is_empty() {
+        return Err(Some(Refusal::invalid(TABLE, "required", "choose a file", "")));
+    }
+    service::look(asked(sent)).await.map_err(|refusal| Some(beside(refusal)))
 }
 
 /// What a form says of the file, as far as it matters for opening it.

@@ -225,15 +225,7 @@ pub(super) async fn read_certificate(
     let names = accounts::names(&db, &people).await?;
     let state = if view.current_issue.is_some() { "issued".to_owned() } else { view.state.clone() };
     let copy = in_hand(&view, &asked.0);
-    let conformity: Vec<String> = one
-        .document
-        .results
-        .iter()
-        .flat_map(|result| &result.conformity)
-        .map(|said| format!("{}, {}. {} {}", said.specification, said.title, said.statement, said.risk))
-        .collect();
-    let mut deviations = one.document.deviations.clone();
-    deviations.extend(one.document.remarks.clone());
+    let (conformity, deviations) = (conformity(one), deviations(one));
     let path = format!("/certificates/{}", view.number);
     let sheet = Sheet::new(&shell, "Certificate of analysis", view.number.clone()).state(state).lead(lead(&view, one));
     let mut drawn_up = about(&one.document);
@@ -246,12 +238,8 @@ pub(super) async fn read_certificate(
         .section("issues", "Issues", Part::Table(issues(&view)))
         .section("about", format!("What issue {} says", one.issue), Part::Facts(drawn_up))
         .section("results", "Results", Part::Table(results(&shell, one)))
-        .section_of("conformity", "Conformity", (!conformity.is_empty()).then_some(Part::Lines(conformity)))
-        .section_of(
-            "deviations",
-            "Deviations, limitations and concessions",
-            (!deviations.is_empty()).then_some(Part::Alert(deviations)),
-        )
+        .section_of("conformity", "Conformity", conformity)
+        .section_of("deviations", "Deviations, limitations and concessions", deviations)
         .with(signatures(&view))
         .section("deliveries", "Recipients", Part::Table(sent(&view, &names)))
         .section_way(
@@ -269,6 +257,20 @@ pub(super) async fn read_certificate(
             "Amending draws up the next issue, which says what it replaces, what changed and why; tell everybody who was sent the one before.",
         )
         .show()
+}
+
+/// Statements of conformity, where it makes any.
+fn conformity(one: &IssueView) -> Option<Part> {
+    let said = one.document.results.iter().flat_map(|result| &result.conformity);
+    let lines: Vec<String> =
+        said.map(|said| format!("{}, {}. {} {}", said.specification, said.title, said.statement, said.risk)).collect();
+    (!lines.is_empty()).then_some(Part::Lines(lines))
+}
+
+fn deviations(one: &IssueView) -> Option<Part> {
+    let mut lines = one.document.deviations.clone();
+    lines.extend(one.document.remarks.clone());
+    (!lines.is_empty()).then_some(Part::Alert(lines))
 }
 
 /// Signatures of each issue that has any.

@@ -159,6 +159,25 @@ fn number(text: &str, name: &str) -> Result<Option<f64>, Refusal> {
     given.parse::<f64>().map(Some).map_err(wrong)
 }
 
+impl Asked {
+    fn question(&self) -> Result<RiskQuestion, Refusal> {
+        let (mean, sd) = (number(&self.mean, "mean")?, number(&self.sd, "sd")?);
+        Ok(RiskQuestion { mean, sd, u: number(&self.u, "u")?, k: None })
+    }
+}
+
+fn risk_row(shell: &Shell, risk: &GuardBandRisk) -> Vec<Cell> {
+    let limit = |limit: Option<f64>| Cell::number(limit.map(|at| shell.n(show::figure(at, 6))).unwrap_or_default());
+    vec![
+        Cell::number(shell.n(format!("{:.1}", risk.w))),
+        limit(risk.lower_acceptance),
+        limit(risk.upper_acceptance),
+        Cell::number(shell.n(percent(risk.consumer))),
+        Cell::number(shell.n(percent(risk.producer))),
+        Cell::number(shell.n(percent(risk.accepted))),
+    ]
+}
+
 /// The form for a process, and both risks once there is one.
 async fn risk_sections(shell: &Shell, db: &Db, id: Uuid, asked: &Asked, unit: &str) -> Result<Vec<Section>, Refusal> {
     let title = "Risk on both sides";
@@ -175,11 +194,7 @@ async fn risk_sections(shell: &Shell, db: &Db, id: Uuid, asked: &Asked, unit: &s
         ],
         ..Table::default()
     };
-    let question = (|| {
-        let (mean, sd) = (number(&asked.mean, "mean")?, number(&asked.sd, "sd")?);
-        Ok(RiskQuestion { mean, sd, u: number(&asked.u, "u")?, k: None })
-    })();
-    let answer = match question {
+    let answer = match asked.question() {
         Ok(question) => risk::read(db, id, &question).await,
         Err(refusal) => Err(refusal),
     };
@@ -195,18 +210,7 @@ async fn risk_sections(shell: &Shell, db: &Db, id: Uuid, asked: &Asked, unit: &s
         }
         Err(refusal) => return Err(refusal),
     };
-    let limit = |limit: Option<f64>| Cell::number(limit.map(|at| shell.n(show::figure(at, 6))).unwrap_or_default());
-    let row = |risk: &GuardBandRisk| {
-        vec![
-            Cell::number(shell.n(format!("{:.1}", risk.w))),
-            limit(risk.lower_acceptance),
-            limit(risk.upper_acceptance),
-            Cell::number(shell.n(percent(risk.consumer))),
-            Cell::number(shell.n(percent(risk.producer))),
-            Cell::number(shell.n(percent(risk.accepted))),
-        ]
-    };
-    table.rows = view.by_guard_band.iter().step_by(5).map(row).collect();
+    table.rows = view.by_guard_band.iter().step_by(5).map(|risk| risk_row(shell, risk)).collect();
     let process = format!(
         "Mean {}, sd {}, u {} {unit}. {}",
         show::figure(view.process.mean, 5),

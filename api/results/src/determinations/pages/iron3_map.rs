@@ -46,8 +46,35 @@ pub(super) async fn read_iron_result_plan(
     id: web::Path<Uuid>,
 ) -> Result<HttpResponse, Problem> {
     let view = iron3::read(&db, *id).await?;
-    let number = |of: f64, digits| Cell::number(shell.n(show::figure(of, digits)));
-    let percent = |of: &Iron3PointView| of.u_percent.map_or_else(Cell::default, |percent| number(percent, 3));
+    let drawing = iron3::draw(&view)?;
+    let caption = "u in per cent of iron(III) against the share of iron(II): the aliquot that was taken (filled) and the others at hand (hollow). The less iron(III) there is, the more of it is uncertainty.";
+    let mut sheet = Sheet::new(&shell, "Iron(III) and the share of iron(II)", view.code.clone())
+        .lead(lead(&shell, &view))
+        .way(true, "Back to the result", format!("/iron-results/{id}"))
+        .section("aliquots", "Aliquots, with the share that was found", Part::Table(aliquots(&shell, &view)))
+        .section("picture", "u against the share", Part::Chart { drawing, caption: caption.to_owned() })
+        .section("shares", "The aliquot that was taken, with other shares", Part::Table(shares(&shell, &view)));
+    if !view.left_out.is_empty() {
+        sheet = sheet.section("left-out", "Left out", Part::Alert(view.left_out));
+    }
+    sheet
+        .help(
+            "How well iron(III) by difference can be known for a share of iron(II), evaluated as the result itself is; nothing is stored.",
+            "JCGM 100:2008, 5.2. Titres between 30 and 45 mL fill a burette of 50 mL well (common practice, no source).",
+            "Where almost all iron is iron(II), a larger aliquot or the mean of runs helps; a method for iron(III) itself may help more.",
+        )
+        .show()
+}
+
+fn number(shell: &Shell, of: f64, digits: usize) -> Cell {
+    Cell::number(shell.n(show::figure(of, digits)))
+}
+
+fn percent(shell: &Shell, of: &Iron3PointView) -> Cell {
+    of.u_percent.map_or_else(Cell::default, |percent| number(shell, percent, 3))
+}
+
+fn aliquots(shell: &Shell, view: &Iron3MapView) -> Table {
     let aliquots = view.aliquots.iter().filter_map(|aliquot| {
         let of = aliquot.points.first()?;
         Some(vec![
@@ -55,12 +82,12 @@ pub(super) async fn read_iron_result_plan(
             Cell::text(if aliquot.taken { "as it was made" } else { "" }),
             Cell::number(shell.n(format!("{:.2}", aliquot.total_ml))),
             Cell::number(shell.n(format!("{:.2}", of.iron2_ml))),
-            number(of.u, 3),
-            percent(of),
+            number(shell, of.u, 3),
+            percent(shell, of),
             Cell::text(if aliquot.fills_the_burette { "yes" } else { "no" }),
         ])
     });
-    let aliquots = Table {
+    Table {
         columns: vec![
             "Aliquot",
             "",
@@ -72,38 +99,23 @@ pub(super) async fn read_iron_result_plan(
         ],
         rows: aliquots.collect(),
         ..Table::default()
-    };
+    }
+}
+
+fn shares(shell: &Shell, view: &Iron3MapView) -> Table {
     let taken = view.aliquots.first().map(|aliquot| aliquot.points.as_slice()).unwrap_or_default();
     let shares = taken.iter().skip(1).map(|of| {
         vec![
-            number(of.ratio, 2),
+            number(shell, of.ratio, 2),
             Cell::number(shell.n(format!("{:.2}", of.iron2_ml))),
-            number(of.value, 4),
-            number(of.u, 3),
-            percent(of),
+            number(shell, of.value, 4),
+            number(shell, of.u, 3),
+            percent(shell, of),
         ]
     });
-    let shares = Table {
+    Table {
         columns: vec!["Iron(II) / total iron", "Titre of iron(II), mL", "Iron(III)", "u", "u, %"],
         rows: shares.collect(),
         ..Table::default()
-    };
-    let drawing = iron3::draw(&view)?;
-    let caption = "u in per cent of iron(III) against the share of iron(II): the aliquot that was taken (filled) and the others at hand (hollow). The less iron(III) there is, the more of it is uncertainty.";
-    let mut sheet = Sheet::new(&shell, "Iron(III) and the share of iron(II)", view.code.clone())
-        .lead(lead(&shell, &view))
-        .way(true, "Back to the result", format!("/iron-results/{id}"))
-        .section("aliquots", "Aliquots, with the share that was found", Part::Table(aliquots))
-        .section("picture", "u against the share", Part::Chart { drawing, caption: caption.to_owned() })
-        .section("shares", "The aliquot that was taken, with other shares", Part::Table(shares));
-    if !view.left_out.is_empty() {
-        sheet = sheet.section("left-out", "Left out", Part::Alert(view.left_out));
     }
-    sheet
-        .help(
-            "How well iron(III) by difference can be known for a share of iron(II), evaluated as the result itself is; nothing is stored.",
-            "JCGM 100:2008, 5.2. Titres between 30 and 45 mL fill a burette of 50 mL well (common practice, no source).",
-            "Where almost all iron is iron(II), a larger aliquot or the mean of runs helps; a method for iron(III) itself may help more.",
-        )
-        .show()
 }
