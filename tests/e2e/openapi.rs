@@ -28,7 +28,10 @@ fn the_committed_document_is_the_one_the_program_prints() {
         std::fs::write(&path, ferrotitre_api::openapi::text()).unwrap();
     }
     let committed = std::fs::read_to_string(path).unwrap();
-    assert!(committed == ferrotitre_api::openapi::text(), "run: ferrotitre openapi > openapi/openapi.json");
+    assert!(
+        committed == ferrotitre_api::openapi::text(),
+        "run: FERROTITRE_REGENERATE=1 cargo test --package ferrotitre-tests openapi::"
+    );
 }
 
 #[test]

@@ -11,6 +11,7 @@ use ferrotitre_base::config::{Policy, Settings};
 use ferrotitre_base::db::{Db, StoreAddress};
 use ferrotitre_base::metrics::Metrics;
 use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::web::mount::{Mount, Served};
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::request;
 use ferrotitre_html::readable;
@@ -18,7 +19,6 @@ use ferrotitre_html::shell::InTheClear;
 use ferrotitre_ledger::audit::receipts;
 use ferrotitre_ledger::audit::seal::{SealKey, Sealing};
 use ferrotitre_ledger::set_up::SetUp;
-use utoipa_actix_web::AppExt;
 
 use crate::alerts::Stopping;
 use crate::connections::Connections;
@@ -68,7 +68,7 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
     let in_the_clear = settings.tls.in_the_clear(settings.listen);
     let connections = Connections::new(shared.policy.proxies);
     let server = HttpServer::new(move || {
-        let (app, _) = App::new().into_utoipa_app().configure(routes::routes).split_for_parts();
+        let app = App::new().configure(|config| routes::routes(&mut Mount::new(config, &mut Served)));
         let app = match Db::for_worker(&shared.store) {
             Ok(db) => app.app_data(web::Data::new(db)),
             Err(error) => {

@@ -168,7 +168,7 @@ pub fn main() -> ExitCode {
     heap::share();
     let cli = Cli::parse();
     if let Command::Openapi = cli.command {
-        return match std::io::stdout().lock().write_all(openapi::text().as_bytes()) {
+        return match std::io::stdout().lock().write_all(&openapi::committed()) {
             // Whoever reads may have read enough.
             Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => ExitCode::FAILURE,
             _ => ExitCode::SUCCESS,
@@ -380,28 +380,9 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
         }
     })?;
     let scheme = if tls.is_some() { "https" } else { "http" };
-    let bound = reached(bound, &settings.hosts);
-    println!(
-        "ferrotitre serves on {scheme}://{bound} (pages: {scheme}://{bound}/, documentation: {scheme}://{bound}/api/docs/)"
-    );
+    announce(settings, tls.as_ref(), &format!("{scheme}://{}", reached(bound, &settings.hosts)), (code, loaded));
     if let Some(tls) = tls {
-        if let Some(authority) = tls.authority() {
-            println!("the certificate is signed by the service's own authority, {}", authority.file.display());
-            println!("let browsers trust it once ({scheme}://{bound}/authority.pem); its SHA-256 fingerprint is");
-            println!("{}", authority.fingerprint);
-        }
         tokio::spawn(tls.keep_fresh());
-    } else if settings.tls.in_the_clear(settings.listen) {
-        tracing::warn!(%bound, "plain HTTP where others can listen: passwords can be read on the network");
-        println!("WARNING: plain HTTP where others can listen: passwords can be read on the network");
-    }
-    if let Some(code) = code {
-        println!("Nobody has an account yet. Set up the laboratory at {scheme}://{bound}/set-up with the code");
-        println!("{code}");
-    }
-    if let Some(scenario) = loaded {
-        print!("{}", scenario.text());
-        print!("{}", demo::first_calls(&format!("{scheme}://{bound}"), &scenario));
     }
     let serving = async {
         let outcome = server.await;
@@ -412,6 +393,34 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     outcome?;
     sealer.await?;
     Ok(())
+}
+
+/// Says where the service is reached, what browsers shall trust, and how to begin.
+fn announce(
+    settings: &Settings,
+    tls: Option<&Arc<Certificates>>,
+    place: &str,
+    (code, loaded): (Option<String>, Option<demo::Scenario>),
+) {
+    println!("ferrotitre serves on {place} (pages: {place}/, documentation: {place}/api/docs/)");
+    if let Some(tls) = tls {
+        if let Some(authority) = tls.authority() {
+            println!("the certificate is signed by the service's own authority, {}", authority.file.display());
+            println!("let browsers trust it once ({place}/authority.pem); its SHA-256 fingerprint is");
+            println!("{}", authority.fingerprint);
+        }
+    } else if settings.tls.in_the_clear(settings.listen) {
+        tracing::warn!(%place, "plain HTTP where others can listen: passwords can be read on the network");
+        println!("WARNING: plain HTTP where others can listen: passwords can be read on the network");
+    }
+    if let Some(code) = code {
+        println!("Nobody has an account yet. Set up the laboratory at {place}/set-up with the code");
+        println!("{code}");
+    }
+    if let Some(scenario) = loaded {
+        print!("{}", scenario.text());
+        print!("{}", demo::first_calls(place, &scenario));
+    }
 }
 
 /// Where the service is reached: nobody comes to an address that stands for all.

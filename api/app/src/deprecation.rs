@@ -108,7 +108,8 @@ mod tests {
     use actix_web::App;
     use actix_web::middleware::from_fn;
     use actix_web::test::{TestRequest, call_service, init_service};
-    use utoipa_actix_web::AppExt as _;
+
+    use ferrotitre_base::web::mount::{Mount, Served};
 
     use super::*;
 
@@ -158,7 +159,7 @@ mod tests {
         let operations = [("GET", "/api/v1/about", "read_about"), ("GET", "/health", "live")];
         let operations = operations.into_iter().map(|(method, path, id)| (method.to_owned(), path, id));
         let announced = Announced::of(operations, &[about()]);
-        let (app, _) = App::new().into_utoipa_app().configure(crate::operations::routes).split_for_parts();
+        let app = App::new().configure(|config| crate::operations::routes(&mut Mount::new(config, &mut Served)));
         let app = init_service(app.app_data(web::Data::new(announced)).wrap(from_fn(announce))).await;
         let answer = call_service(&app, TestRequest::get().uri("/api/v1/about").to_request()).await;
         let header = |name: &str| answer.headers().get(name).map(|value| value.to_str().unwrap().to_owned());

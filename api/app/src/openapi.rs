@@ -1,18 +1,20 @@
 //! Assembles the OpenAPI document and serves it with an interactive page, no network needed.
 
 use std::collections::{BTreeMap, HashMap};
+use std::io::Read as _;
 
 use actix_web::{App, HttpResponse, web};
 use ferrotitre_base::auth::permissions::{Action, OPEN_OPERATIONS, Role};
 use ferrotitre_base::refusal::FieldError;
+use ferrotitre_base::web::mount::{Described, Mount};
 use ferrotitre_base::web::problem::ProblemDocument;
+use flate2::read::GzDecoder;
 use serde::Deserialize;
 use utoipa::openapi::path::{Operation, PathItem};
 use utoipa::openapi::schema::{Object, SchemaType, Type};
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
 use utoipa::openapi::{Content, Ref, RefOr, ResponseBuilder, Schema};
 use utoipa::{OpenApi, ToSchema};
-use utoipa_actix_web::AppExt;
 use utoipa_swagger_ui::SwaggerUi;
 
 use crate::answers;
@@ -59,7 +61,16 @@ struct Frame;
 
 /// The committed document, which a test compares with the generated one: making it anew at every start would take more
 /// memory than serving a laboratory does.
-const COMMITTED: &str = include_str!("../../../openapi/openapi.json");
+const COMMITTED: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/openapi.json.gz"));
+
+/// The committed document.
+#[must_use]
+pub fn committed() -> Vec<u8> {
+    let mut text = Vec::new();
+    // What this build packed can be unpacked.
+    let _ = GzDecoder::new(COMMITTED).read_to_end(&mut text);
+    text
+}
 
 /// The document as served, and the methods of each path.
 pub struct Document {
@@ -81,7 +92,7 @@ impl Document {
         struct Named {
             operation_id: String,
         }
-        let outline = serde_json::from_str(COMMITTED).unwrap_or(Outline { paths: HashMap::new() });
+        let outline = serde_json::from_slice(&committed()).unwrap_or(Outline { paths: HashMap::new() });
         let methods = |item: &BTreeMap<String, Named>| {
             // HEAD is answered wherever GET is.
             let all = item
@@ -112,11 +123,13 @@ impl Default for Document {
 /// The document.
 #[must_use]
 pub fn document() -> utoipa::openapi::OpenApi {
-    let (_, collected) =
-        App::new().into_utoipa_app().openapi(Frame::openapi()).configure(routes::routes).split_for_parts();
-    let mut document = collected;
+    let mut described = Described::default();
+    let _ = App::new().configure(|config| routes::routes(&mut Mount::new(config, &mut described)));
+    let mut document = Frame::openapi();
+    document.paths.merge(described.paths);
     document.info.version = env!("CARGO_PKG_VERSION").to_owned();
     let components = document.components.get_or_insert_default();
+    components.schemas.extend(described.schemas);
     components.security_schemes.insert(
         "bearer".to_owned(),
         utoipa::openapi::RefOr::T(SecurityScheme::Http(
@@ -187,7 +200,7 @@ fn complete(operation: &mut Operation) {
     }
 }
 
-/// The document as it is committed: JSON, indented, a final newline.
+/// The document as it ought to be committed: JSON, indented, a final newline.
 #[must_use]
 pub fn text() -> String {
     document().to_pretty_json().unwrap_or_default() + "\n"
@@ -201,5 +214,5 @@ pub fn pages(config: &mut web::ServiceConfig) {
 }
 
 async fn serve() -> HttpResponse {
-    HttpResponse::Ok().content_type("application/json").body(COMMITTED)
+    HttpResponse::Ok().content_type("application/json").body(committed())
 }

@@ -5,17 +5,17 @@ use diesel_async::RunQueryDsl;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::metrics::{self, Metrics};
 use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::web::mount::{Describe, Mount};
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_ledger::audit::{self, seal::Sealing};
 use serde::Serialize;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::alerts;
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config.service(live).service(ready).service(read_metrics).service(read_about);
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount.service(live).service(ready).service(read_metrics).service(read_about);
 }
 
 /// Says that the process runs.

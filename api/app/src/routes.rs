@@ -1,5 +1,6 @@
 //! The one list of what is mounted where.
 
+use ferrotitre_base::web::mount::{Describe, Mount};
 use ferrotitre_bench::{
     certificate_files, concessions, equipment, impacts, importing, instrument_readings, methods, nonconformities,
     samples, specifications, standards, titrants,
@@ -9,8 +10,6 @@ use ferrotitre_quality::{proficiency_rounds, reading_habits, validation_studies}
 use ferrotitre_results::{
     budgets, certificates, conformity, control_charts, control_materials, determinations, drift, lookback, runs,
 };
-use utoipa_actix_web::scope;
-use utoipa_actix_web::service_config::ServiceConfig;
 use {ferrotitre_calc as calculations, ferrotitre_exports as exports, ferrotitre_html as html};
 
 use crate::{alerts, day, find, first_result, operations, printed};
@@ -56,9 +55,9 @@ pub fn pages(config: &mut actix_web::web::ServiceConfig) {
 }
 
 /// Mounts the operations of the API.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config.configure(operations::routes).service(
-        scope::scope("/api/v1")
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount.configure(operations::routes).scope("/api/v1", |mount| {
+        mount
             .configure(accounts::routes)
             .configure(equipment::routes)
             .configure(certificate_files::routes)
@@ -88,6 +87,6 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(importing::routes)
             .configure(validation_studies::routes)
             .configure(calculations::routes)
-            .configure(audit::routes),
-    );
+            .configure(audit::routes);
+    });
 }

@@ -14,19 +14,18 @@ pub mod table;
 pub mod wire;
 
 use ferrotitre_base::web::body::BodyLimit;
-use utoipa_actix_web::scope;
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Largest input over HTTP, bytes: about 400 000 values.
 const LARGEST_INPUT: usize = 4 * 1024 * 1024;
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config.service(
-        scope::scope("/calculations")
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount.scope("/calculations", |mount| {
+        mount
             .app_data(BodyLimit(LARGEST_INPUT))
             .service(handlers::list_calculations)
             .service(handlers::describe_calculation)
-            .service(handlers::calculate),
-    );
+            .service(handlers::calculate);
+    });
 }

@@ -16,11 +16,11 @@ mod studies;
 mod tables;
 mod workbook;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::export_determination_workbook)
         .service(handlers::export_iron_result_workbook)
         .service(handlers::export_determinations)

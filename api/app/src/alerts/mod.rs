@@ -8,13 +8,13 @@ mod handlers;
 mod service;
 mod wire;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 pub use service::list;
 pub use service::{Stopping, counts};
 pub use wire::Horizon;
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config.service(handlers::list_alerts).service(handlers::stream_alerts);
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount.service(handlers::list_alerts).service(handlers::stream_alerts);
 }

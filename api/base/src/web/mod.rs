@@ -6,6 +6,7 @@ pub mod bounds;
 pub mod decimal;
 pub mod heavy;
 pub mod json;
+pub mod mount;
 pub mod paging;
 pub mod problem;
 pub mod request;

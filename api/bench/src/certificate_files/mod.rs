@@ -5,9 +5,9 @@ pub mod pages;
 pub mod service;
 mod store;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config.service(handlers::record_certificate_file).service(handlers::read_certificate_file);
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount.service(handlers::record_certificate_file).service(handlers::read_certificate_file);
 }

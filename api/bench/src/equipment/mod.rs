@@ -7,11 +7,11 @@ pub mod shelf;
 pub mod stated;
 pub mod store;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::record_equipment)
         .service(handlers::list_equipment)
         .service(handlers::read_equipment)

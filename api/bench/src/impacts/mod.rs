@@ -12,12 +12,12 @@ pub mod uses;
 pub mod wire;
 
 pub use compare::{Compare, compare_with};
+use ferrotitre_base::web::mount::{Describe, Mount};
 pub use service::{alerts, concerned, decided_by_amendment, follow_up, followed_up};
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::list_impacts)
         .service(handlers::read_impact)
         .service(handlers::decide_impact)

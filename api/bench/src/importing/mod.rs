@@ -11,17 +11,17 @@ pub mod pages;
 mod samples;
 
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::web::mount::{Describe, Mount};
 use ferrotitre_ledger::imports::tables::template::{self, Download, TemplateForm};
 use ferrotitre_ledger::imports::tables::{TableKind, Wrong};
-use utoipa_actix_web::service_config::ServiceConfig;
 
 use self::equipment::{Calibrations, Equipment};
 use self::lots::{PrimaryStandards, Reagents};
 use self::samples::Samples;
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::list_import_tables)
         .service(handlers::read_import_table_template)
         .service(handlers::preview_samples)

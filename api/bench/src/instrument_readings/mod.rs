@@ -10,11 +10,11 @@ mod store;
 pub mod uses;
 pub mod wire;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::record_instrument_reading)
         .service(handlers::list_instrument_readings)
         .service(handlers::read_instrument_reading);

@@ -9,11 +9,11 @@ pub mod service;
 pub mod store;
 mod wire;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::record_method)
         .service(handlers::list_methods)
         .service(handlers::read_method)

@@ -6,11 +6,11 @@ pub mod service;
 mod store;
 pub mod wire;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::open_nonconformity)
         .service(handlers::list_nonconformities)
         .service(handlers::read_nonconformity)

@@ -6,11 +6,11 @@ pub mod portions;
 #[expect(clippy::module_inception, reason = "the feature is named after its main thing")]
 pub mod samples;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::record_sample)
         .service(handlers::list_samples)
         .service(handlers::read_sample)

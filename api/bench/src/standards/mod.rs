@@ -10,13 +10,13 @@ use ferrotitre_base::alert::{Alert, ending};
 use ferrotitre_base::db::Connection;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::states;
+use ferrotitre_base::web::mount::{Describe, Mount};
 use ferrotitre_core::lifecycle::EntityKind;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::record_primary_standard)
         .service(handlers::list_primary_standards)
         .service(handlers::read_primary_standard)

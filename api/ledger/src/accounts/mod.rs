@@ -10,14 +10,14 @@ pub mod signing;
 pub mod store;
 pub mod wire;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 pub use codes::reset_by_operator as reset_codes_by_operator;
 pub use service::{create_by_operator, reset_by_operator};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::sign_in)
         .service(handlers::refresh_session)
         .service(handlers::sign_out)

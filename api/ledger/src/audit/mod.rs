@@ -21,11 +21,11 @@ pub mod verify;
 pub mod wire;
 pub mod witnesses;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::list_audit_events)
         .service(handlers::read_audit_event)
         .service(handlers::list_tree_heads)

@@ -9,15 +9,15 @@ pub mod tables;
 
 use chrono::{DateTime, Utc};
 use ferrotitre_base::ids::AccountId;
+use ferrotitre_base::web::mount::{Describe, Mount};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config.service(handlers::list_imports).service(handlers::read_import);
-    tables::routes(config);
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount.service(handlers::list_imports).service(handlers::read_import);
+    tables::routes(mount);
 }
 
 /// A file as sent. What its marks mean is declared and never guessed: 1,234 can be two different numbers.

@@ -5,12 +5,9 @@ pub mod pages;
 pub mod service;
 pub mod store;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
-        .service(handlers::read_laboratory)
-        .service(handlers::record_laboratory)
-        .service(handlers::correct_laboratory);
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount.service(handlers::read_laboratory).service(handlers::record_laboratory).service(handlers::correct_laboratory);
 }

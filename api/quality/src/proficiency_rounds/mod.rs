@@ -7,11 +7,11 @@ pub mod service;
 pub mod store;
 pub mod wire;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::record_proficiency_round)
         .service(handlers::list_proficiency_rounds)
         .service(handlers::draw_proficiency_history)

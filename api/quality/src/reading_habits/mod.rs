@@ -10,9 +10,9 @@ mod service;
 mod signs;
 mod wire;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config.service(handlers::read_reading_habits);
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount.service(handlers::read_reading_habits);
 }

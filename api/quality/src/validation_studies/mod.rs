@@ -19,11 +19,11 @@ mod store;
 pub mod wire;
 pub mod workings;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::record_validation_study)
         .service(handlers::list_validation_studies)
         .service(handlers::read_validation_study)

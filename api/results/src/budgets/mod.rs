@@ -9,9 +9,9 @@ pub mod service;
 mod store;
 pub mod wire;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config.service(handlers::read_budget).service(handlers::decide_budget);
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount.service(handlers::read_budget).service(handlers::decide_budget);
 }

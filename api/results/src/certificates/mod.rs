@@ -12,11 +12,11 @@ pub mod steps;
 pub mod store;
 pub mod wire;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::list_certificates)
         .service(handlers::draw_up_certificate)
         .service(handlers::read_certificate)

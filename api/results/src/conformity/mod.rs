@@ -6,11 +6,11 @@ pub mod pages;
 mod picture;
 pub mod risk;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::read_specification_risk)
         .service(handlers::draw_specification_risk)
         .service(handlers::draw_specification_risk_pixels)

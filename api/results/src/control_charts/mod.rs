@@ -21,11 +21,11 @@ pub mod taking;
 pub mod values;
 pub mod wire;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::begin_control)
         .service(handlers::list_rule_sets)
         .service(handlers::record_control_chart)

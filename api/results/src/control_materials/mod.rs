@@ -5,11 +5,11 @@ pub mod pages;
 pub mod service;
 pub mod store;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::record_control_material)
         .service(handlers::list_control_materials)
         .service(handlers::read_control_material)

@@ -33,15 +33,15 @@ pub mod use_of;
 pub mod waiting;
 pub mod wire;
 
+use ferrotitre_base::web::mount::{Describe, Mount};
 use ferrotitre_bench::impacts::compare_with;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 pub use record::KIND;
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
     compared_here();
-    config
+    mount
         .service(handlers::record_determination)
         .service(handlers::list_determinations)
         .service(handlers::read_determination)

@@ -12,14 +12,18 @@ use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::ids::FactorId;
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::states;
+use ferrotitre_base::web::mount::{Describe, Mount};
 use ferrotitre_base::zone;
 use ferrotitre_bench::titrants::service::KIND;
 use ferrotitre_bench::titrants::standardisations;
 use ferrotitre_bench::titrants::store::{self, FactorRow, TitrantRow};
-use ferrotitre_core::control::drift::{Drift, FactorPoint, Staleness, drift, effect, interpolate, longest_interval};
+use ferrotitre_core::control::cusum::CusumPoint;
+use ferrotitre_core::control::drift::{
+    Drift, Effect, FactorPoint, Staleness, drift, effect, interpolate, longest_interval,
+};
 use ferrotitre_core::statistics::regression::{Leaving, StraightLine, Tolerance};
 use ferrotitre_core::statistics::summary::median;
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_core::statistics::trend::{KendallForm, MannKendall, TheilSen};
 use uuid::Uuid;
 use wire::{
     BandPoint, CumulativeSum, DriftPoint, DriftQuestion, DriftView, EffectView, FactorAt, InterpolatedView,
@@ -29,8 +33,8 @@ use wire::{
 use crate::determinations::measured;
 
 /// Mounts the operations.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::read_titrant_drift)
         .service(handlers::draw_titrant_drift)
         .service(handlers::draw_titrant_drift_pixels)
@@ -186,30 +190,10 @@ fn view(known: &Known, question: &DriftQuestion) -> DriftView {
         leaves_by_prediction_band: by_band,
         restandardise_by,
         because: because.to_owned(),
-        mann_kendall: trend.map(|test| TrendView {
-            s: test.s,
-            tau: test.tau,
-            p: test.p.two_sided,
-            exact: matches!(test.form, ferrotitre_core::statistics::trend::KendallForm::Exact),
-        }),
-        theil_sen: theil_sen.map(|line| TheilSenView {
-            slope_per_day: line.slope,
-            low: line.slope_interval.map(|interval| interval.low),
-            high: line.slope_interval.map(|interval| interval.high),
-        }),
-        cumulative_sums: sums
-            .unwrap_or_default()
-            .into_iter()
-            .map(|sum| CumulativeSum { upper: sum.upper, lower: sum.lower, beyond: sum.beyond })
-            .collect(),
-        effect_now: effect_now.map(|effect| EffectView {
-            expected_factor: effect.expected,
-            low: effect.confidence_band.low,
-            high: effect.confidence_band.high,
-            percent: effect.percent,
-            share_of_u: None,
-            determinations: 0,
-        }),
+        mann_kendall: trend.as_ref().map(trend_view),
+        theil_sen: theil_sen.as_ref().map(theil_sen_view),
+        cumulative_sums: sums.unwrap_or_default().iter().map(sum_view).collect(),
+        effect_now: effect_now.as_ref().map(effect_view),
         interval: interval(known, &read, question, &mut missing),
         schedules: None,
         missing,
@@ -224,6 +208,34 @@ fn keep<T: Clone, E: std::fmt::Display>(what: &str, answer: &Result<T, E>, missi
             missing.push(Missing { what: what.to_owned(), detail: error.to_string() });
             None
         }
+    }
+}
+
+fn trend_view(test: &MannKendall) -> TrendView {
+    let exact = matches!(test.form, KendallForm::Exact);
+    TrendView { s: test.s, tau: test.tau, p: test.p.two_sided, exact }
+}
+
+fn theil_sen_view(line: &TheilSen) -> TheilSenView {
+    TheilSenView {
+        slope_per_day: line.slope,
+        low: line.slope_interval.map(|interval| interval.low),
+        high: line.slope_interval.map(|interval| interval.high),
+    }
+}
+
+fn sum_view(sum: &CusumPoint) -> CumulativeSum {
+    CumulativeSum { upper: sum.upper, lower: sum.lower, beyond: sum.beyond }
+}
+
+fn effect_view(effect: &Effect) -> EffectView {
+    EffectView {
+        expected_factor: effect.expected,
+        low: effect.confidence_band.low,
+        high: effect.confidence_band.high,
+        percent: effect.percent,
+        share_of_u: None,
+        determinations: 0,
     }
 }
 

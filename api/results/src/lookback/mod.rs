@@ -8,9 +8,9 @@ pub mod question;
 pub mod run;
 pub mod wire;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config.service(handlers::suppose);
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount.service(handlers::suppose);
 }

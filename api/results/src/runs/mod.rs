@@ -8,11 +8,11 @@ pub mod quality;
 mod repeats;
 pub mod service;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use ferrotitre_base::web::mount::{Describe, Mount};
 
 /// Mounts the feature.
-pub fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::open_run)
         .service(handlers::list_runs)
         .service(handlers::read_run)

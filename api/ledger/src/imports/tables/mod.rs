@@ -23,19 +23,19 @@ use ferrotitre_base::db::{Act, Connection};
 use ferrotitre_base::ids::AccountId;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::answer::Located;
+use ferrotitre_base::web::mount::{Describe, Mount};
 use ferrotitre_html::form::{Field, Kind};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 pub use cell::{Dates, Marks};
 pub use wrong::Wrong;
 
 /// Mounts what is the same for every table.
-pub(super) fn routes(config: &mut ServiceConfig<'_>) {
-    config
+pub(super) fn routes(mount: &mut Mount<'_, impl Describe>) {
+    mount
         .service(handlers::list_imported_tables)
         .service(handlers::read_imported_table)
         .service(handlers::read_imported_table_file);
