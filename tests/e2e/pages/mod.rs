@@ -10,6 +10,7 @@ mod entries;
 mod every_page;
 mod find;
 mod first_hour;
+mod first_sign_in;
 mod furniture;
 mod habits;
 mod outlines;

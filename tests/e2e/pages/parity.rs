@@ -195,6 +195,7 @@ const PLACES: &[(&str, Place)] = &[
 /// Pages that post and are no operation of the API.
 const PAGES_ONLY: &[(&str, &str)] = &[
     ("/set-up", "makes the first people of an empty store; a program has the command line for that"),
+    ("/first-sign-in", "signs in and changes a provisional password; a program does the one and then the other"),
     ("/look", "how the pages of one browser look is a cookie of that browser"),
     ("/what-if", "turns what is entered into the address of an answer, which the API computes at once"),
     ("/validation/characteristics/{id}/determinations", "a second way to record_validation_data"),
