@@ -32,6 +32,7 @@ mod pages;
 mod papers;
 mod permissions;
 mod plans;
+mod prepared_lots;
 mod proficiency;
 mod proof;
 mod proofs;

@@ -30,10 +30,10 @@ use crate::standards::primary;
 pub use crate::titrants::preparations::{
     amend_preparation, correct_preparation, record_preparation, usable_standard, vessel, working,
 };
-use crate::titrants::preparations::{concentration_view, evaluated, preparation_view};
+use crate::titrants::preparations::{self, concentration_view, evaluated, preparation_view};
 use crate::titrants::store::corrections;
 use crate::titrants::store::{self, FactorRow, PreparationFacts, TitrantRow, versions};
-use crate::titrants::wire::{FactorView, NewTitrant, TitrantDetail, TitrantView};
+use crate::titrants::wire::{FactorView, NewTitrant, RecordedTitrant, TitrantDetail, TitrantView};
 use ferrotitre_base::locks;
 use ferrotitre_base::pins::{self, Used};
 
@@ -70,15 +70,34 @@ async fn view(connection: &Connection, row: TitrantRow) -> Result<TitrantView, R
     })
 }
 
-pub async fn record(db: &Db, act: &Act, new: NewTitrant) -> Result<Answer, Refusal> {
+/// Records a lot, and its preparation by mass if that comes with it: both or neither.
+pub async fn record(db: &Db, act: &Act, mut new: NewTitrant) -> Result<Answer, Refusal> {
     let late_reason = new.late_reason.clone();
+    let preparation = new.preparation.take();
+    if preparation.is_some() && new.route != "direct preparation" {
+        let message = "is of a lot that is prepared directly; leave it out, and standardise this one";
+        return Err(Refusal::invalid("preparation", "route", message, &new.route));
+    }
     let row = checked(act, new)?;
     db.write(act, async |connection| {
         let late = Observed::new(KIND.table(), row.id.0, row.observed_at, late_reason.as_deref());
         bench_times::accept(connection, act, late).await?;
-        view(connection, store::insert_titrant(connection, &row).await?).await
+        let row = store::insert_titrant(connection, &row).await?;
+        let preparation = match preparation {
+            Some(new) => {
+                let prepared = preparations::record_in(connection, act, new.of(row.id.0, row.observed_at)).await;
+                Some(prepared.map_err(|refusal| refusal.under("preparation", of_the_lot))?)
+            }
+            None => None,
+        };
+        Ok(RecordedTitrant { titrant: view(connection, row).await?, preparation })
     })
     .await
+}
+
+/// What a preparation that comes with its lot takes from it.
+fn of_the_lot(field: &str) -> Option<String> {
+    (field == "observed_at").then(|| field.to_owned())
 }
 
 fn checked(act: &Act, new: NewTitrant) -> Result<TitrantRow, Refusal> {
