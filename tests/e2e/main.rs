@@ -17,6 +17,7 @@ mod crash;
 mod determination;
 mod discordance;
 mod door;
+mod drafts;
 mod edges;
 mod exports;
 mod factors;

@@ -100,7 +100,7 @@ async fn what_is_wrong_with_either_records_neither_and_is_named_where_it_stands(
         (with("/preparation/primary_standard", json!(Uuid::now_v7())), "preparation.primary_standard", "exists"),
         (with("/preparation/mass_g", json!("0")), "preparation.mass_g", "range"),
         // Read finer than the balance reads.
-        (with("/preparation/mass_g", json!("4.90321")), "preparation.mass_g", "resolution"),
+        (with("/preparation/mass_g", json!("4.90321")), "preparation.mass_g", "multiple_of_resolution"),
         (with("/preparation/balance", json!(shelf.bench.flask_250)), "preparation.balance", "kind"),
         (with("/preparation/flask", json!(shelf.bench.balance)), "preparation.flask", "kind"),
         (with("/preparation/solution_temperature", json!("60")), "preparation.solution_temperature", "range"),

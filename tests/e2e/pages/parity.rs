@@ -129,6 +129,7 @@ const PLACES: &[(&str, Place)] = &[
     ("record_iron_result", Page("/iron-results/new")),
     ("record_laboratory", Page("/laboratory/description")),
     ("record_method", Page("/methods/new")),
+    ("record_methods", Page("/methods/drafts")),
     ("record_nonconformity_step", Page("/nonconformities/{id}/steps")),
     ("record_primary_standard", Page("/stock/standards/new")),
     ("record_proficiency_round", Page("/proficiency-rounds/new")),

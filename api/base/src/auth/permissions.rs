@@ -163,7 +163,7 @@ actions! {
     /// Moves a titrant lot; an analyst may only suspend it.
     MoveTitrants = "move_titrants": [Analyst, Manager] for ["move_titrant"];
     /// Drafts methods.
-    DraftMethods = "draft_methods": [Analyst, Manager] for ["record_method", "revise_method"];
+    DraftMethods = "draft_methods": [Analyst, Manager] for ["record_method", "record_methods", "revise_method"];
     /// Approves and withdraws methods.
     ApproveMethods = "approve_methods": [Manager] for ["move_method", "decide_budget"];
     /// Drafts decision rules and specifications.

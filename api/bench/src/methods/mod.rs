@@ -15,6 +15,7 @@ use utoipa_actix_web::service_config::ServiceConfig;
 pub fn routes(config: &mut ServiceConfig<'_>) {
     config
         .service(handlers::record_method)
+        .service(handlers::record_methods)
         .service(handlers::list_methods)
         .service(handlers::read_method)
         .service(handlers::revise_method)
