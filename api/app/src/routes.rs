@@ -7,7 +7,8 @@ use ferrotitre_bench::{
 use ferrotitre_ledger::{accounts, audit, imports, laboratory, set_up};
 use ferrotitre_quality::{proficiency_rounds, reading_habits, validation_studies};
 use ferrotitre_results::{
-    budgets, certificates, conformity, control_charts, control_materials, determinations, drift, lookback, runs,
+    budgets, certificates, conformity, control_charts, control_materials, decisions, determinations, drift, lookback,
+    runs,
 };
 use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -48,6 +49,7 @@ pub fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(printed::routes)
         .configure(determinations::pages::routes)
         .configure(concessions::pages::routes)
+        .configure(decisions::pages::routes)
         .configure(proficiency_rounds::pages::routes)
         .configure(reading_habits::pages::routes)
         .configure(exports::pages::routes)
@@ -75,6 +77,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
             .configure(certificates::routes)
             .configure(runs::routes)
             .configure(determinations::routes)
+            .configure(decisions::routes)
             .configure(alerts::routes)
             .configure(control_materials::routes)
             .configure(control_charts::routes)

@@ -70,6 +70,7 @@ const PLACES: &[(&str, Place)] = &[
     ("decide_budget", Page("/methods/{id}/budget/decisions")),
     ("decide_impact", Page("/impacts/{id}/decisions")),
     ("decide_role_grant", Page("/role-grants/{id}/decision")),
+    ("decide_several", Page("/decisions")),
     ("decide_role_grants", Page("/role-grants/decisions")),
     ("discard_certificate", Page("/certificates/{number}/discarding")),
     ("dispose_control_value", Page("/control-values/{id}/disposition")),

@@ -197,6 +197,8 @@ actions! {
     DecideDiscordance = "decide_discordance": [Analyst, Manager] for ["decide_discordance", "decide_standardisation_discordance"];
     /// Approves determinations of others, and amends approved ones.
     ApproveDeterminations = "approve_determinations": [Manager] for ["approve_determination", "amend_determination", "approve_iron_result", "amend_iron_result", "approve_several"];
+    /// Sees what waits for a manager's decision, and decides on several things at once; each needs its own permission, too.
+    DecideWaiting = "decide_waiting": [Manager] for ["list_waiting_decisions", "decide_several"];
     /// Says that signed results stay as they are although something they rest on was touched.
     DecideImpacts = "decide_impacts": [Manager] for ["decide_impact"];
     /// Says how certificates name the laboratory.

@@ -2,7 +2,7 @@
 
 use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
-use ferrotitre_base::states::{self, NewMove};
+use ferrotitre_base::states::{self, NewMove, StateMove};
 use ferrotitre_base::web::answer::{Answer, Versioned};
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::versions::{Correction, History, VersionView};
@@ -148,25 +148,27 @@ pub async fn correct(
 
 /// Moves the newest version. Approval needs someone other than its author and supersedes the version before.
 pub async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Result<Answer, Refusal> {
-    db.write(act, async |connection| {
-        let present = versions::current(connection, id).await?;
-        if let (true, Some(actor)) = (asked.to == "approved", act.actor) {
-            let detail = "a method is approved by someone other than its author";
-            signing::not_a_party(connection, actor, &[present.recorded_by], detail).await?;
-        }
-        if asked.to == "approved" {
-            may_judge(connection, "rules.decision_rule", &present.facts).await?;
-        }
-        let moved = states::advance(connection, act, KIND, present.id.0, &asked, None).await?;
-        if let (true, Some(before)) = (asked.to == "approved", present.supersedes)
-            && states::present(connection, KIND, before.0).await?.state == "approved"
-        {
-            let to = NewMove { to: "superseded".to_owned(), reason: None };
-            states::advance(connection, act, KIND, before.0, &to, None).await?;
-        }
-        Ok(moved)
-    })
-    .await
+    db.write(act, async |connection| advance_in(connection, act, id, &asked).await).await
+}
+
+/// Moves the newest version in a transaction that does more.
+pub async fn advance_in(connection: &Connection, act: &Act, id: Uuid, asked: &NewMove) -> Result<StateMove, Refusal> {
+    let present = versions::current(connection, id).await?;
+    if let (true, Some(actor)) = (asked.to == "approved", act.actor) {
+        let detail = "a method is approved by someone other than its author";
+        signing::not_a_party(connection, actor, &[present.recorded_by], detail).await?;
+    }
+    if asked.to == "approved" {
+        may_judge(connection, "rules.decision_rule", &present.facts).await?;
+    }
+    let moved = states::advance(connection, act, KIND, present.id.0, asked, None).await?;
+    if let (true, Some(before)) = (asked.to == "approved", present.supersedes)
+        && states::present(connection, KIND, before.0).await?.state == "approved"
+    {
+        let to = NewMove { to: "superseded".to_owned(), reason: None };
+        states::advance(connection, act, KIND, before.0, &to, None).await?;
+    }
+    Ok(moved)
 }
 
 /// A method version that another record names.
