@@ -14,6 +14,7 @@ mod control;
 mod control_history;
 mod copies;
 mod crash;
+mod decisions;
 mod determination;
 mod discordance;
 mod door;

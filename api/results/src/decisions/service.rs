@@ -175,12 +175,12 @@ async fn decide_one(
         What::PrimaryStandard => {
             let row = primary::versions::current(connection, id).await?;
             unchanged(connection, what, (id, row.id.0), &signature).await?;
-            primary::advance_in(connection, &act, id, &to("released")).await?.to_state
+            primary::versions::advance_in(connection, &act, id, &to("released")).await?.to_state
         }
         What::Reagent => {
             let row = reagents::versions::current(connection, id).await?;
             unchanged(connection, what, (id, row.id.0), &signature).await?;
-            reagents::advance_in(connection, &act, id, &to("released")).await?.to_state
+            reagents::versions::advance_in(connection, &act, id, &to("released")).await?.to_state
         }
         What::ControlMaterial => {
             let row = material_store::versions::current(connection, id).await?;
