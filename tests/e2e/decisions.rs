@@ -139,7 +139,7 @@ async fn everything_that_waits_is_decided_on_with_the_secret_asked_once_and_each
     // What rests on what.
     let after = |item: &Value| item["after"].as_array().unwrap().iter().map(|id| id.as_str().unwrap().to_owned()).collect::<Vec<_>>();
     assert!(waiting.runs.contains(&after(of_kind(&items, "determinations"))[0]));
-    assert_eq!(after(of_kind(&items, "iron_results")), [waiting.results[1].1.as_str(), &waiting.results[0].1]);
+    assert_eq!(after(of_kind(&items, "iron_results")), [waiting.results[1].1.as_str(), waiting.results[0].1.as_str()]);
     let before = waiting.counts().await;
     // In any order: what another rests on is decided first.
     let of: Vec<Value> = items.iter().rev().map(looked_at).collect();

@@ -1,6 +1,6 @@
 //! A control begun with the release of its lot, a test portion of its sample, and plans of further methods.
 
-use ferrotitre_tests::bench::text;
+use ferrotitre_tests::bench::{day, text};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -71,7 +71,7 @@ async fn what_is_wrong_with_any_of_it_records_nothing() {
     let before = app.row_counts(&TABLES).await;
     for (body, field) in [
         (valueless(good.clone()), "new_material.assigned_value"),
-        (put(&good, "/new_material/expires_on", json!("2026-01-01")), "release"),
+        (put(&good, "/new_material/expires_on", json!(day(-1))), "release"),
         (put(&good, "/release", json!("at once")), "release"),
         (put(&good, "/portion/pipette", Value::Null), "portion.pipette"),
         (put(&good, "/portion/pipette", json!(lab.bench.flask_250)), "portion.pipette"),
@@ -118,7 +118,7 @@ async fn the_form_offers_the_plans_that_are_missing_and_takes_what_is_ticked() {
     let path = format!("/charts/begin?method={}", lab.iron2);
     let form = manager.get(&path).await;
     assert!(form.text.contains("Plan of M2") && !form.text.contains("Plan of M1"), "{}", form.text);
-    let last = ferrotitre_tests::bench::day(200);
+    let last = day(200);
     let mut entries = vec![
         ("_code", form.hidden("_code")),
         ("_key", form.hidden("_key")),

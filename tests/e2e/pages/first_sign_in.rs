@@ -38,8 +38,8 @@ async fn a_provisional_password_is_given_once_with_the_own_one() {
     let secrets = app.row_counts(&["account_secrets"]).await[0];
     for (password, new, status, words) in [
         (provisional.as_str(), "short", 422, "must have 12 to 200 characters"),
-        (&provisional, &provisional, 422, "must differ from the present password"),
-        (&provisional, "ada.quist Ada Quist", 422, "too easy to guess"),
+        (provisional.as_str(), provisional.as_str(), 422, "must differ from the present password"),
+        (provisional.as_str(), "ada.quist Ada Quist", 422, "too easy to guess"),
         ("not the password", OWN, 401, "name, password or one-time code is wrong"),
     ] {
         let page = first(&app, [&code, password, new, ""]).await;
