@@ -77,6 +77,7 @@ impl Waiting {
             "review" => Some(("Review several", "/signatures/review")),
             "approve" => Some(("Approve several", "/signatures/approval")),
             "grants" => Some(("Decide on several", "/role-grants/decisions")),
+            "closed" | "phases" | "prepared" if self.mine => Some(("Decide on several", "/decisions")),
             _ => None,
         }
     }
@@ -112,6 +113,8 @@ struct DayPage<'a> {
     today: String,
     /// Of what a first result needs: how much is there, and how much it is in all.
     first: Option<(usize, usize)>,
+    /// Whether the person decides on what waits.
+    decides: bool,
     waiting: Vec<Waiting>,
     help: Help,
 }
@@ -143,6 +146,7 @@ pub async fn read_day(_who: Allowed<ReadRecords>, shell: Shell, db: web::Data<Db
         shell: &shell,
         today: show::time(Utc::now()),
         first: first_result::progress(&db).await?,
+        decides: shell.may(Action::DecideWaiting),
         waiting,
         help: Help {
             what: "What you can do now, what ends soon, and at the end what waits for somebody else, with what for and for whom.",

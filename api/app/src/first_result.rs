@@ -116,21 +116,21 @@ fn shelf(there: &There) -> [Need; 7] {
             "A released primary standard",
             "An analyst receives the lot with its certificate, a manager releases it.",
             "an analyst, then a manager",
-            &[(Action::ReleaseLots, "/stock"), (Action::ReceiveLots, "/stock/standards/new")],
+            &[(Action::DecideWaiting, "/decisions"), (Action::ReceiveLots, "/stock/standards/new")],
         ),
         need(
             there.titrant,
             "A released titrant lot",
             "Prepared by weighing the primary standard, or standardised against it; a manager who did not prepare it releases it.",
             "an analyst, then a manager",
-            &[(Action::ReleaseTitrants, "/titrants"), (Action::PrepareTitrants, "/titrants/new")],
+            &[(Action::DecideWaiting, "/decisions"), (Action::PrepareTitrants, "/titrants/new")],
         ),
         need(
             there.method,
             "An approved method",
             "Drafted by one from a published outline or a method of yours, with its rules; approved by another.",
             "an analyst, then a manager",
-            &[(Action::ApproveMethods, "/methods"), (Action::DraftMethods, "/methods/outlines")],
+            &[(Action::DecideWaiting, "/decisions"), (Action::DraftMethods, "/methods/outlines")],
         ),
         need(
             there.competence,
@@ -196,7 +196,7 @@ fn work(there: &There) -> [Need; 6] {
             "The run closed and released",
             "Closed by whoever works in it, released by a manager who did not open it, once what the plan wants is there.",
             "an analyst, then a manager",
-            &[(Action::ConductRuns, "/runs")],
+            &[(Action::DecideWaiting, "/decisions"), (Action::ConductRuns, "/runs")],
         ),
         need(
             there.approved,
@@ -204,7 +204,7 @@ fn work(there: &There) -> [Need; 6] {
             "By two further people. Iron(III) is the difference of two such results, and is signed in the same way.",
             "an analyst or manager, then a manager",
             &[
-                (Action::ApproveDeterminations, "/signatures/approval"),
+                (Action::DecideWaiting, "/decisions"),
                 (Action::ReviewDeterminations, "/signatures/review"),
             ],
         ),

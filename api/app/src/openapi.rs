@@ -41,6 +41,7 @@ use crate::routes;
         (name = "specifications", description = "Decision rules, specifications, what samples are judged by, risks"),
         (name = "runs", description = "Analytical runs and blanks"),
         (name = "determinations", description = "Determinations, titrations, iron results, signatures, concessions"),
+        (name = "decisions", description = "What waits for a manager, and decisions on several things at once"),
         (name = "certificates", description = "Certificates of analysis: drafts, issues, amendments, withdrawals; the laboratory as they name it"),
         (name = "alerts", description = "What needs attention"),
         (name = "control materials", description = "Lots of control material with their assigned values"),

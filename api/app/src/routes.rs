@@ -8,7 +8,8 @@ use ferrotitre_bench::{
 use ferrotitre_ledger::{accounts, audit, imports, laboratory, set_up};
 use ferrotitre_quality::{proficiency_rounds, reading_habits, validation_studies};
 use ferrotitre_results::{
-    budgets, certificates, conformity, control_charts, control_materials, determinations, drift, lookback, runs,
+    budgets, certificates, conformity, control_charts, control_materials, decisions, determinations, drift, lookback,
+    runs,
 };
 use {ferrotitre_calc as calculations, ferrotitre_exports as exports, ferrotitre_html as html};
 
@@ -47,6 +48,7 @@ pub fn pages(config: &mut actix_web::web::ServiceConfig) {
         .configure(printed::routes)
         .configure(determinations::pages::routes)
         .configure(concessions::pages::routes)
+        .configure(decisions::pages::routes)
         .configure(proficiency_rounds::pages::routes)
         .configure(reading_habits::pages::routes)
         .configure(exports::pages::routes)
@@ -74,6 +76,7 @@ pub fn routes(mount: &mut Mount<'_, impl Describe>) {
             .configure(certificates::routes)
             .configure(runs::routes)
             .configure(determinations::routes)
+            .configure(decisions::routes)
             .configure(alerts::routes)
             .configure(control_materials::routes)
             .configure(control_charts::routes)

@@ -7,6 +7,7 @@ pub mod certificates;
 pub mod conformity;
 pub mod control_charts;
 pub mod control_materials;
+pub mod decisions;
 pub mod determinations;
 pub mod drift;
 pub mod lookback;

@@ -11,7 +11,7 @@ use crate::lab::{Lab, sign};
 const TABLES: [&str; 5] = ["control_materials", "samples", "control_charts", "qc_plans", "chart_phases"];
 
 /// A control with everything that is needed and nothing that follows.
-fn control(method: &str, code: &str) -> Value {
+pub(super) fn control(method: &str, code: &str) -> Value {
     json!({
         "method": method,
         "new_material": {
@@ -30,7 +30,7 @@ fn control(method: &str, code: &str) -> Value {
 }
 
 /// Fields that a refusal names, sorted.
-fn fields(problem: &Value) -> Vec<String> {
+pub(super) fn fields(problem: &Value) -> Vec<String> {
     let mut fields: Vec<String> = problem["errors"]
         .as_array()
         .unwrap_or_else(|| panic!("no fields in {problem}"))
@@ -41,7 +41,7 @@ fn fields(problem: &Value) -> Vec<String> {
     fields
 }
 
-fn put(body: &Value, pointer: &str, value: Value) -> Value {
+pub(super) fn put(body: &Value, pointer: &str, value: Value) -> Value {
     let mut body = body.clone();
     let (parent, name) = pointer.rsplit_once('/').unwrap();
     body.pointer_mut(parent).unwrap()[name] = value;

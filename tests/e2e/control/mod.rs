@@ -2,6 +2,7 @@
 
 mod bad_input;
 mod begin;
+mod begin_whole;
 mod events;
 mod frozen;
 mod lots;

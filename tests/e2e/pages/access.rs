@@ -14,7 +14,7 @@ pub(super) struct Address {
 }
 
 /// Pages that need no account.
-const OPEN: [&str; 3] = ["/sign-in", "/set-up", "/assets/{fingerprint}/{name}"];
+const OPEN: [&str; 4] = ["/sign-in", "/first-sign-in", "/set-up", "/assets/{fingerprint}/{name}"];
 
 /// Every page that answers GET, as the sources mount them.
 pub(super) fn addresses() -> Vec<Address> {

@@ -123,7 +123,7 @@ const LINKED_FROM_NOWHERE: [(&str, &str); 7] = [
 
 /// Every page of the sources as the walk names it; one for each word where an address has several.
 fn kinds() -> Vec<String> {
-    let mut kinds = vec!["/sign-in".to_owned()];
+    let mut kinds = vec!["/sign-in".to_owned(), "/first-sign-in".to_owned()];
     for page in super::access::addresses() {
         let mut all = vec![String::new()];
         for part in page.pattern.split('/').filter(|part| !part.is_empty()) {

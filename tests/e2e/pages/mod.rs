@@ -10,6 +10,7 @@ mod entries;
 mod every_page;
 mod find;
 mod first_hour;
+mod first_sign_in;
 mod furniture;
 mod habits;
 mod outlines;
@@ -34,7 +35,7 @@ pub(crate) struct Page {
 }
 
 impl Page {
-    fn header(&self, name: &str) -> &str {
+    pub(crate) fn header(&self, name: &str) -> &str {
         self.headers.get(name).and_then(|value| value.to_str().ok()).unwrap_or_default()
     }
 

@@ -70,6 +70,7 @@ const PLACES: &[(&str, Place)] = &[
     ("decide_budget", Page("/methods/{id}/budget/decisions")),
     ("decide_impact", Page("/impacts/{id}/decisions")),
     ("decide_role_grant", Page("/role-grants/{id}/decision")),
+    ("decide_several", Page("/decisions")),
     ("decide_role_grants", Page("/role-grants/decisions")),
     ("discard_certificate", Page("/certificates/{number}/discarding")),
     ("dispose_control_value", Page("/control-values/{id}/disposition")),
@@ -129,6 +130,7 @@ const PLACES: &[(&str, Place)] = &[
     ("record_iron_result", Page("/iron-results/new")),
     ("record_laboratory", Page("/laboratory/description")),
     ("record_method", Page("/methods/new")),
+    ("record_methods", Page("/methods/drafts")),
     ("record_nonconformity_step", Page("/nonconformities/{id}/steps")),
     ("record_primary_standard", Page("/stock/standards/new")),
     ("record_proficiency_round", Page("/proficiency-rounds/new")),
@@ -195,6 +197,7 @@ const PLACES: &[(&str, Place)] = &[
 /// Pages that post and are no operation of the API.
 const PAGES_ONLY: &[(&str, &str)] = &[
     ("/set-up", "makes the first people of an empty store; a program has the command line for that"),
+    ("/first-sign-in", "signs in and changes a provisional password; a program does the one and then the other"),
     ("/look", "how the pages of one browser look is a cookie of that browser"),
     ("/what-if", "turns what is entered into the address of an answer, which the API computes at once"),
     ("/validation/characteristics/{id}/determinations", "a second way to record_validation_data"),

@@ -163,7 +163,7 @@ actions! {
     /// Moves a titrant lot; an analyst may only suspend it.
     MoveTitrants = "move_titrants": [Analyst, Manager] for ["move_titrant"];
     /// Drafts methods.
-    DraftMethods = "draft_methods": [Analyst, Manager] for ["record_method", "revise_method"];
+    DraftMethods = "draft_methods": [Analyst, Manager] for ["record_method", "record_methods", "revise_method"];
     /// Approves and withdraws methods.
     ApproveMethods = "approve_methods": [Manager] for ["move_method", "decide_budget"];
     /// Drafts decision rules and specifications.
@@ -197,6 +197,8 @@ actions! {
     DecideDiscordance = "decide_discordance": [Analyst, Manager] for ["decide_discordance", "decide_standardisation_discordance"];
     /// Approves determinations of others, and amends approved ones.
     ApproveDeterminations = "approve_determinations": [Manager] for ["approve_determination", "amend_determination", "approve_iron_result", "amend_iron_result", "approve_several"];
+    /// Sees what waits for a manager's decision, and decides on several things at once; each needs its own permission, too.
+    DecideWaiting = "decide_waiting": [Manager] for ["list_waiting_decisions", "decide_several"];
     /// Says that signed results stay as they are although something they rest on was touched.
     DecideImpacts = "decide_impacts": [Manager] for ["decide_impact"];
     /// Says how certificates name the laboratory.

@@ -271,11 +271,18 @@ macro_rules! versioned {
             record: Uuid,
             asked: states::NewMove,
         ) -> Result<$crate::web::answer::Answer, Refusal> {
-            db.write(act, async |connection| {
-                current(connection, record).await?;
-                states::advance(connection, act, $kind, record, &asked, None).await
-            })
-            .await
+            db.write(act, async |connection| advance_in(connection, act, record, &asked).await).await
+        }
+
+        /// Moves a thing in a transaction that does more.
+        pub async fn advance_in(
+            connection: &Connection,
+            act: &Act,
+            record: Uuid,
+            asked: &states::NewMove,
+        ) -> Result<states::StateMove, Refusal> {
+            current(connection, record).await?;
+            states::advance(connection, act, $kind, record, asked, None).await
         }
     };
     (@ read $table:ident, $id:ident, $facts:ident, $kind:expr) => {

@@ -15,7 +15,7 @@ use uuid::Uuid;
 use crate::methods::outlines::{OUTLINES, Outline, OutlineView};
 use crate::methods::service;
 use crate::methods::store::MethodFacts;
-use crate::methods::wire::Chemistries;
+use crate::methods::wire::{Chemistries, DraftedMethods, NewMethods};
 
 /// Records a method.
 #[utoipa::path(tag = "methods", request_body = MethodFacts, responses((status = 201, description = "Recorded", body = VersionView<MethodFacts>)))]
@@ -27,6 +27,18 @@ pub(super) async fn record_method(
 ) -> Result<Answer, Problem> {
     let (act, facts) = who.act(body);
     Ok(service::record(&db, &act, facts).await?)
+}
+
+/// Records several methods: all of them or none.
+#[utoipa::path(tag = "methods", request_body = NewMethods, responses((status = 201, description = "Recorded, all of them", body = DraftedMethods)))]
+#[post("/methods/several")]
+pub(super) async fn record_methods(
+    who: Allowed<DraftMethods>,
+    db: web::Data<Db>,
+    body: Body<NewMethods>,
+) -> Result<Answer, Problem> {
+    let (act, new) = who.act(body);
+    Ok(service::record_several(&db, &act, new).await?)
 }
 
 /// Lists methods, newest first.

@@ -15,6 +15,7 @@ use ferrotitre_base::web::mount::{Describe, Mount};
 pub fn routes(mount: &mut Mount<'_, impl Describe>) {
     mount
         .service(handlers::record_method)
+        .service(handlers::record_methods)
         .service(handlers::list_methods)
         .service(handlers::read_method)
         .service(handlers::revise_method)

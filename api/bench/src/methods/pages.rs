@@ -25,6 +25,7 @@ use crate::methods::service;
 use crate::methods::store::MethodFacts;
 use crate::specifications::pages::rule_choices;
 
+mod drafts;
 mod outlines;
 
 const KIND: EntityKind = EntityKind::Method;
@@ -34,6 +35,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
     config
         .service(list_methods)
         .service(list_chemistries)
+        .service(drafts::draft_several)
         .service(outlines::list_outlines)
         .service(outlines::read_outline)
         .service(draft_method)

@@ -1,8 +1,8 @@
 //! Use cases of methods.
 
 use ferrotitre_base::db::{Act, Connection, Db};
-use ferrotitre_base::refusal::{Code, Refusal};
-use ferrotitre_base::states::{self, NewMove};
+use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
+use ferrotitre_base::states::{self, NewMove, StateMove};
 use ferrotitre_base::web::answer::{Answer, Versioned};
 use ferrotitre_base::web::paging::{Listing, Page};
 use ferrotitre_base::web::versions::{Correction, History, VersionView};
@@ -11,6 +11,7 @@ use ferrotitre_ledger::accounts::signing;
 use uuid::Uuid;
 
 use crate::methods::store::{MethodFacts, versions};
+use crate::methods::wire::{DraftedMethods, NewMethods};
 use crate::specifications::rules as decision_rules;
 
 pub use crate::methods::store::version_ids;
@@ -76,9 +77,41 @@ pub async fn version(db: &Db, id: ferrotitre_base::ids::MethodId) -> Result<Vers
 /// Drafts a method.
 pub async fn record(db: &Db, act: &Act, facts: MethodFacts) -> Result<Answer, Refusal> {
     let row = versions::first(act, facts)?;
+    db.write(act, async |connection| insert_draft(connection, &row).await).await
+}
+
+async fn insert_draft(connection: &Connection, row: &versions::Row) -> Result<VersionView<MethodFacts>, Refusal> {
+    may_judge(connection, "rules.decision_rule", &row.facts).await?;
+    Ok(versions::insert(connection, row).await?.view(KIND.first_state().to_owned()))
+}
+
+/// Most drafts of one request.
+const MOST: usize = 20;
+
+/// Drafts several methods, all of them or none.
+///
+/// # Errors
+/// What any of them is refused for, with its place before the field: of what is wrong with them by themselves all at once.
+pub async fn record_several(db: &Db, act: &Act, new: NewMethods) -> Result<Answer, Refusal> {
+    if !(1..=MOST).contains(&new.drafts.len()) {
+        let message = format!("name at least one and at most {MOST}");
+        return Err(Refusal::invalid("drafts", "count", message, new.drafts.len()));
+    }
+    let place = |at: usize| format!("drafts[{at}]");
+    let mut errors = FieldErrors::default();
+    let mut rows = Vec::with_capacity(new.drafts.len());
+    for (at, facts) in new.drafts.into_iter().enumerate() {
+        let row = versions::first(act, facts).map_err(|refusal| refusal.under(&place(at), |_| None));
+        errors.take(row.map(|row| rows.push(row)))?;
+    }
+    errors.check()?;
     db.write(act, async |connection| {
-        may_judge(connection, "rules.decision_rule", &row.facts).await?;
-        Ok(versions::insert(connection, &row).await?.view(KIND.first_state().to_owned()))
+        let mut methods = Vec::with_capacity(rows.len());
+        for (at, row) in rows.iter().enumerate() {
+            let drafted = insert_draft(connection, row).await;
+            methods.push(drafted.map_err(|refusal| refusal.under(&place(at), |_| None))?);
+        }
+        Ok(DraftedMethods { methods })
     })
     .await
 }
@@ -115,25 +148,27 @@ pub async fn correct(
 
 /// Moves the newest version. Approval needs someone other than its author and supersedes the version before.
 pub async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Result<Answer, Refusal> {
-    db.write(act, async |connection| {
-        let present = versions::current(connection, id).await?;
-        if let (true, Some(actor)) = (asked.to == "approved", act.actor) {
-            let detail = "a method is approved by someone other than its author";
-            signing::not_a_party(connection, actor, &[present.recorded_by], detail).await?;
-        }
-        if asked.to == "approved" {
-            may_judge(connection, "rules.decision_rule", &present.facts).await?;
-        }
-        let moved = states::advance(connection, act, KIND, present.id.0, &asked, None).await?;
-        if let (true, Some(before)) = (asked.to == "approved", present.supersedes)
-            && states::present(connection, KIND, before.0).await?.state == "approved"
-        {
-            let to = NewMove { to: "superseded".to_owned(), reason: None };
-            states::advance(connection, act, KIND, before.0, &to, None).await?;
-        }
-        Ok(moved)
-    })
-    .await
+    db.write(act, async |connection| advance_in(connection, act, id, &asked).await).await
+}
+
+/// Moves the newest version in a transaction that does more.
+pub async fn advance_in(connection: &Connection, act: &Act, id: Uuid, asked: &NewMove) -> Result<StateMove, Refusal> {
+    let present = versions::current(connection, id).await?;
+    if let (true, Some(actor)) = (asked.to == "approved", act.actor) {
+        let detail = "a method is approved by someone other than its author";
+        signing::not_a_party(connection, actor, &[present.recorded_by], detail).await?;
+    }
+    if asked.to == "approved" {
+        may_judge(connection, "rules.decision_rule", &present.facts).await?;
+    }
+    let moved = states::advance(connection, act, KIND, present.id.0, asked, None).await?;
+    if let (true, Some(before)) = (asked.to == "approved", present.supersedes)
+        && states::present(connection, KIND, before.0).await?.state == "approved"
+    {
+        let to = NewMove { to: "superseded".to_owned(), reason: None };
+        states::advance(connection, act, KIND, before.0, &to, None).await?;
+    }
+    Ok(moved)
 }
 
 /// A method version that another record names.

@@ -1,8 +1,33 @@
-//! The chemistry data on the wire.
+//! Several drafts, and the chemistry data, on the wire.
 
+use ferrotitre_base::web::answer::Located;
+use ferrotitre_base::web::versions::VersionView;
 use ferrotitre_core::chemistry::{CHEMISTRIES, INDICATORS, MOLAR_MASS_SET, PRIMARY_STANDARDS, REDUCTIONS, SPECIES};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
+
+use crate::methods::store::MethodFacts;
+
+/// Several methods to be drafted, all of them or none.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewMethods {
+    /// Each as it is drafted by itself; from 1 to 20.
+    pub drafts: Vec<MethodFacts>,
+}
+
+/// Methods as they were drafted.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct DraftedMethods {
+    /// In the order of the request.
+    pub methods: Vec<VersionView<MethodFacts>>,
+}
+
+impl Located for DraftedMethods {
+    fn location(&self) -> String {
+        "/api/v1/methods".to_owned()
+    }
+}
 
 /// What the service knows of titration chemistry.
 #[derive(Debug, Serialize, ToSchema)]

@@ -242,7 +242,8 @@ pub(super) async fn move_sample(
         .await
 }
 
-async fn portion_fields(db: &Db) -> Result<Vec<Field>, Refusal> {
+/// Fields of a test portion.
+pub async fn portion_fields(db: &Db) -> Result<Vec<Field>, Refusal> {
     let pieces = equipment::pieces(db).await?;
     let of = |kind: &str| Kind::Thing(choices::of_kinds(&pieces, &[kind]));
     let mut fields = vec![

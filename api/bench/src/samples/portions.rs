@@ -147,7 +147,8 @@ const MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
 }];
 
 impl NewPortion {
-    fn check(&self) -> Result<(), Refusal> {
+    /// What is wrong with it by itself.
+    pub fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         match (&self.mass_g, self.balance, self.pipette) {
             (Some(mass), Some(_), None) => in_range(&mut errors, "mass_g", mass, 0.000_001, 10_000.0, "g"),
@@ -341,12 +342,22 @@ pub async fn record(db: &Db, act: &Act, sample: Uuid, new: NewPortion) -> Result
         samples::versions::current(connection, sample).await?;
         hold(connection, &[Held::Sample(sample)]).await?;
         samples::still_here(connection, "sample", sample).await?;
-        new.check_equipment(connection).await?;
-        let portion = insert(connection, act, sample, &new, None).await?;
-        note(connection, act, &portion, &new).await?;
-        Ok(portion)
+        record_in(connection, act, sample, &new).await
     })
     .await
+}
+
+/// Records a portion of a sample that is there, in a transaction that does more.
+pub async fn record_in(
+    connection: &Connection,
+    act: &Act,
+    sample: Uuid,
+    new: &NewPortion,
+) -> Result<PortionView, Refusal> {
+    new.check_equipment(connection).await?;
+    let portion = insert(connection, act, sample, new, None).await?;
+    note(connection, act, &portion, new).await?;
+    Ok(portion)
 }
 
 pub async fn correct(

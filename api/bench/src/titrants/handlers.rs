@@ -20,12 +20,12 @@ use uuid::Uuid;
 use crate::titrants::store::PreparationFacts;
 use crate::titrants::wire::{
     FactorView, NewPreparation, NewStandardisation, NewStandardisationTitration, NewTitrant, PreparationView,
-    Rejection, StandardisationView, TitrantDetail, TitrantView,
+    RecordedTitrant, Rejection, StandardisationView, TitrantDetail, TitrantView,
 };
 use crate::titrants::{service, standardisations};
 
-/// Records a titrant lot.
-#[utoipa::path(tag = "titrants", request_body = NewTitrant, responses((status = 201, description = "Recorded", body = TitrantView)))]
+/// Records a titrant lot, with its direct preparation by mass if that is given: both or neither.
+#[utoipa::path(tag = "titrants", request_body = NewTitrant, responses((status = 201, description = "Recorded", body = RecordedTitrant)))]
 #[post("/titrants")]
 pub(super) async fn record_titrant(
     who: Allowed<PrepareTitrants>,

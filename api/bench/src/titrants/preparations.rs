@@ -291,17 +291,23 @@ async fn accept(connection: &Connection, act: &Act, facts: &PreparationFacts) ->
 }
 
 pub async fn record_preparation(db: &Db, act: &Act, new: NewPreparation) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| record_in(connection, act, new).await).await
+}
+
+/// Records a preparation in a transaction that does more.
+pub(super) async fn record_in(
+    connection: &Connection,
+    act: &Act,
+    new: NewPreparation,
+) -> Result<PreparationView, Refusal> {
     let (facts, accepted) = new.split();
     let row = versions::first(act, facts)?;
-    db.write(act, async |connection| {
-        let titrant = check_preparation(connection, &row.facts).await?;
-        accept(connection, act, &row.facts).await?;
-        let row = versions::insert(connection, &row).await?;
-        let made = uses::Made { table: "titrant_preparations", row: row.id.0, record: row.record_id };
-        uses::note(connection, act, made, &accepted, &measured(&row.facts)).await?;
-        Ok(preparation_view(connection, &titrant, row).await?.0)
-    })
-    .await
+    let titrant = check_preparation(connection, &row.facts).await?;
+    accept(connection, act, &row.facts).await?;
+    let row = versions::insert(connection, &row).await?;
+    let made = uses::Made { table: "titrant_preparations", row: row.id.0, record: row.record_id };
+    uses::note(connection, act, made, &accepted, &measured(&row.facts)).await?;
+    Ok(preparation_view(connection, &titrant, row).await?.0)
 }
 
 /// Its mass, as something that an instrument may have sent.

@@ -30,10 +30,10 @@ use crate::standards::primary;
 pub use crate::titrants::preparations::{
     amend_preparation, correct_preparation, record_preparation, usable_standard, vessel, working,
 };
-use crate::titrants::preparations::{concentration_view, evaluated, preparation_view};
+use crate::titrants::preparations::{self, concentration_view, evaluated, preparation_view};
 use crate::titrants::store::corrections;
 use crate::titrants::store::{self, FactorRow, PreparationFacts, TitrantRow, versions};
-use crate::titrants::wire::{FactorView, NewTitrant, TitrantDetail, TitrantView};
+use crate::titrants::wire::{FactorView, NewTitrant, RecordedTitrant, TitrantDetail, TitrantView};
 use ferrotitre_base::locks;
 use ferrotitre_base::pins::{self, Used};
 
@@ -70,15 +70,34 @@ async fn view(connection: &Connection, row: TitrantRow) -> Result<TitrantView, R
     })
 }
 
-pub async fn record(db: &Db, act: &Act, new: NewTitrant) -> Result<Answer, Refusal> {
+/// Records a lot, and its preparation by mass if that comes with it: both or neither.
+pub async fn record(db: &Db, act: &Act, mut new: NewTitrant) -> Result<Answer, Refusal> {
     let late_reason = new.late_reason.clone();
+    let preparation = new.preparation.take();
+    if preparation.is_some() && new.route != "direct preparation" {
+        let message = "is of a lot that is prepared directly; leave it out, and standardise this one";
+        return Err(Refusal::invalid("preparation", "route", message, &new.route));
+    }
     let row = checked(act, new)?;
     db.write(act, async |connection| {
         let late = Observed::new(KIND.table(), row.id.0, row.observed_at, late_reason.as_deref());
         bench_times::accept(connection, act, late).await?;
-        view(connection, store::insert_titrant(connection, &row).await?).await
+        let row = store::insert_titrant(connection, &row).await?;
+        let preparation = match preparation {
+            Some(new) => {
+                let prepared = preparations::record_in(connection, act, new.of(row.id.0, row.observed_at)).await;
+                Some(prepared.map_err(|refusal| refusal.under("preparation", of_the_lot))?)
+            }
+            None => None,
+        };
+        Ok(RecordedTitrant { titrant: view(connection, row).await?, preparation })
     })
     .await
+}
+
+/// What a preparation that comes with its lot takes from it.
+fn of_the_lot(field: &str) -> Option<String> {
+    (field == "observed_at").then(|| field.to_owned())
 }
 
 fn checked(act: &Act, new: NewTitrant) -> Result<TitrantRow, Refusal> {
@@ -256,44 +275,52 @@ pub async fn release(
     signature: NewSignature,
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password.clone()).await?;
-    db.write(act, async |connection| {
-        // Nobody corrects the preparation, moves the lot or puts a factor of it into force meanwhile.
-        locks::hold(connection, &[id]).await?;
-        let titrant = store::titrant(connection, id).await?;
-        let rows = store::preparations(connection, id).await?;
-        let mut parties = vec![titrant.recorded_by];
-        parties.extend(rows.iter().map(|row| row.recorded_by));
-        let detail = "a lot is released by somebody who did not prepare it";
-        signing::not_a_party(connection, user.account, &parties, detail).await?;
-        let row = rows.into_iter().next_back().ok_or_else(|| {
-            Refusal::new(Code::NotEnoughData, format!("not enough data: {} has no preparation by mass", titrant.code))
-        })?;
-        let source = Source::Preparation(row.id);
-        let before = in_force(connection, &titrant).await?;
-        if before.as_ref().is_some_and(|factor| factor.preparation_id == Some(row.id)) {
-            return Err(Refusal::new(
-                Code::StateConflict,
-                format!("{} is released with this preparation", titrant.code),
-            ));
-        }
-        let (prepared, used) = evaluated_to_pin(connection, &titrant, &row).await?;
-        names_present_standard(connection, &row, before.is_some()).await?;
-        let term = match &before {
-            Some(factor) => Term::instead_of(factor, row.reason.clone().unwrap_or_default()),
-            None => Term { valid_from: row.facts.observed_at, valid_to: titrant.expires_at, corrects: None },
-        };
-        let (_, digest) = preparation_view(connection, &titrant, row).await?;
-        let factor = enact(connection, (act, user), &titrant, prepared, source, term).await?;
-        let content = Content { kind: KIND, id, digest: &digest, evaluation: Some(factor.evaluation) };
-        let signed = sign_offs::sign(connection, user, Meaning::Approved, content, &signature).await?;
-        pins::record(connection, signed.id, &used, Some(user.account)).await?;
-        if before.is_none() {
-            let to = NewMove { to: "released".to_owned(), reason: None };
-            states::advance(connection, act, KIND, id, &to, None).await?;
-        }
-        view(connection, titrant).await
-    })
-    .await
+    db.write(act, async |connection| release_in(connection, act, user, id, &signature).await).await
+}
+
+/// Releases a lot in a transaction that does more, for somebody whose secret was asked already.
+pub async fn release_in(
+    connection: &Connection,
+    act: &Act,
+    user: &CurrentUser,
+    id: Uuid,
+    signature: &NewSignature,
+) -> Result<TitrantView, Refusal> {
+    // Nobody corrects the preparation, moves the lot or puts a factor of it into force meanwhile.
+    locks::hold(connection, &[id]).await?;
+    let titrant = store::titrant(connection, id).await?;
+    let rows = store::preparations(connection, id).await?;
+    let mut parties = vec![titrant.recorded_by];
+    parties.extend(rows.iter().map(|row| row.recorded_by));
+    let detail = "a lot is released by somebody who did not prepare it";
+    signing::not_a_party(connection, user.account, &parties, detail).await?;
+    let row = rows.into_iter().next_back().ok_or_else(|| {
+        Refusal::new(Code::NotEnoughData, format!("not enough data: {} has no preparation by mass", titrant.code))
+    })?;
+    let source = Source::Preparation(row.id);
+    let before = in_force(connection, &titrant).await?;
+    if before.as_ref().is_some_and(|factor| factor.preparation_id == Some(row.id)) {
+        return Err(Refusal::new(
+            Code::StateConflict,
+            format!("{} is released with this preparation", titrant.code),
+        ));
+    }
+    let (prepared, used) = evaluated_to_pin(connection, &titrant, &row).await?;
+    names_present_standard(connection, &row, before.is_some()).await?;
+    let term = match &before {
+        Some(factor) => Term::instead_of(factor, row.reason.clone().unwrap_or_default()),
+        None => Term { valid_from: row.facts.observed_at, valid_to: titrant.expires_at, corrects: None },
+    };
+    let (_, digest) = preparation_view(connection, &titrant, row).await?;
+    let factor = enact(connection, (act, user), &titrant, prepared, source, term).await?;
+    let content = Content { kind: KIND, id, digest: &digest, evaluation: Some(factor.evaluation) };
+    let signed = sign_offs::sign(connection, user, Meaning::Approved, content, signature).await?;
+    pins::record(connection, signed.id, &used, Some(user.account)).await?;
+    if before.is_none() {
+        let to = NewMove { to: "released".to_owned(), reason: None };
+        states::advance(connection, act, KIND, id, &to, None).await?;
+    }
+    view(connection, titrant).await
 }
 
 /// What a factor comes from.

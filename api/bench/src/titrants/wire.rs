@@ -56,6 +56,63 @@ pub struct NewTitrant {
     /// the laboratory settled.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub late_reason: Option<String>,
+    /// Its direct preparation by mass, recorded with it or not at all; left out for one that is recorded by itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub preparation: Option<NewLotPreparation>,
+}
+
+/// The preparation of a lot that is recorded with it, made up when the lot was.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewLotPreparation {
+    /// Version of the primary-standard lot.
+    pub primary_standard: PrimaryStandardId,
+    /// Mass weighed, g, as read.
+    #[schema(example = "4.9052")]
+    pub mass_g: Decimal,
+    /// Balance.
+    pub balance: Uuid,
+    /// Flask.
+    pub flask: Uuid,
+    /// Temperature at which the flask was made up, C.
+    #[schema(example = "24.0")]
+    pub solution_temperature: Decimal,
+    /// A reading of the balance that was accepted for the mass.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub accepted: Vec<Accepted>,
+}
+
+impl NewLotPreparation {
+    /// As it is recorded by itself.
+    pub(super) fn of(self, titrant: Uuid, observed_at: DateTime<Utc>) -> NewPreparation {
+        NewPreparation {
+            titrant,
+            primary_standard: self.primary_standard,
+            mass_g: self.mass_g,
+            balance: self.balance,
+            flask: self.flask,
+            solution_temperature: self.solution_temperature,
+            observed_at,
+            accepted: self.accepted,
+        }
+    }
+}
+
+/// A titrant lot as it was recorded.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct RecordedTitrant {
+    /// The lot.
+    #[serde(flatten)]
+    pub titrant: TitrantView,
+    /// Its preparation, if it was recorded with it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub preparation: Option<PreparationView>,
+}
+
+impl Located for RecordedTitrant {
+    fn location(&self) -> String {
+        self.titrant.location()
+    }
 }
 
 /// A titrant lot.

@@ -37,7 +37,7 @@ use crate::accounts::wire::{
 
 pub use beginning::{any, create_by_operator, create_first, create_with_roles, sign_in_name};
 pub use grants::{decide_grant, decide_grants, decisions, grant, grants, request_grant, waiting};
-pub use many::{create_people, method_codes, record_competences};
+pub use many::{create_people, method_codes, record_competences, record_competences_in};
 
 const KIND: EntityKind = EntityKind::Account;
 

@@ -3,11 +3,13 @@
 use chrono::{DateTime, Duration, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::passwords::{self, Asker};
+use ferrotitre_base::auth::permissions::Action;
 use ferrotitre_base::auth::throttle::Try;
 use ferrotitre_base::auth::tokens::{ACCESS_MINUTES, REFRESH_HOURS, TokenKeys, opaque};
 use ferrotitre_base::config::Policy;
-use ferrotitre_base::db::{Act, Connection, Db};
+use ferrotitre_base::db::{Act, ActorKind, Connection, Db};
 use ferrotitre_base::ids::{AccountId, SessionId};
+use ferrotitre_base::locks;
 use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::states;
 use ferrotitre_core::lifecycle::EntityKind;
@@ -16,8 +18,8 @@ use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
 use crate::accounts::signing::{self, Asked, Checked};
-use crate::accounts::store;
-use crate::accounts::wire::{Credentials, OwnSession, PasswordChange, Tokens};
+use crate::accounts::store::{self, AccountRow};
+use crate::accounts::wire::{Credentials, FirstSignIn, OwnSession, PasswordChange, Tokens};
 
 /// Signs in with name, password and, where codes are set up, a one-time code. A wrong password, a wrong or missing code, an unknown
 /// name and an account that is not active are told the same.
@@ -28,6 +30,25 @@ pub(super) async fn sign_in(
     policy: Policy,
     credentials: Credentials,
 ) -> Result<Tokens, Refusal> {
+    let (account, provisional) = known_at_the_door(db, act, policy, credentials).await?;
+    let session = SessionId::new();
+    let now = Utc::now();
+    let refresh = db
+        .transact(act, async |connection| {
+            store::sessions::insert_session(connection, session, account.id, act.address.as_deref()).await?;
+            new_refresh(connection, session, now).await
+        })
+        .await?;
+    tokens(db, keys, account.id, session, refresh, provisional, now).await
+}
+
+/// Whoever gives name, password and code of an account that is active, with whether the password is provisional.
+async fn known_at_the_door(
+    db: &Db,
+    act: &Act,
+    policy: Policy,
+    credentials: Credentials,
+) -> Result<(AccountRow, bool), Refusal> {
     let wrong =
         || Refusal::new(Code::BadCredentials, "name, password or one-time code is wrong, or the account is not active");
     let account = db.read(async |connection| store::account_by_code(connection, &credentials.account).await).await?;
@@ -52,17 +73,50 @@ pub(super) async fn sign_in(
     let given = (asker, credentials.password);
     let with_code = Act { one_time_code: credentials.one_time_code, ..act.clone() };
     let checked = signing::check(db, &with_code, account.id, given, Asked::SignIn).await;
-    let checked = looking.settle(checked, |checked| *checked != Checked::Wrong)?;
-    let Checked::Right { provisional } = checked else { return Err(wrong()) };
+    match looking.settle(checked, |checked| *checked != Checked::Wrong)? {
+        Checked::Right { provisional } => Ok((account, provisional)),
+        Checked::Wrong => Err(wrong()),
+    }
+}
+
+/// The first sign-in for pages: whoever has a provisional password gives it once, with the own one that takes its place; a token for
+/// the cookie. Name, password and code are looked at as at every sign-in.
+pub(super) async fn first_sign_in_page(
+    db: &Db,
+    keys: &TokenKeys,
+    act: &Act,
+    policy: Policy,
+    first: FirstSignIn,
+) -> Result<String, Refusal> {
+    // What costs little and tells nothing comes first, so that it does not use up a code.
+    long_enough(&first.new)?;
+    another_than(&first.password, &first.new)?;
+    let FirstSignIn { account, password, new, one_time_code } = first;
+    let (account, provisional) =
+        known_at_the_door(db, act, policy, Credentials { account, password, one_time_code }).await?;
+    let own_already = || {
+        let detail = "this account has an own password already: sign in with it; it is changed under Own account";
+        Refusal::new(Code::StateConflict, detail)
+    };
+    if !provisional {
+        return Err(own_already());
+    }
+    acceptable(&new, &[&account.code, &account.display_name])?;
+    let hash = passwords::hash(new).await?;
     let session = SessionId::new();
-    let now = Utc::now();
-    let refresh = db
-        .transact(act, async |connection| {
-            store::sessions::insert_session(connection, session, account.id, act.address.as_deref()).await?;
-            new_refresh(connection, session, now).await
-        })
-        .await?;
-    tokens(db, keys, account.id, session, refresh, provisional, now).await
+    // From here on somebody is known.
+    let own = Act { actor: Some(account.id), kind: ActorKind::Person, ..act.by(Action::OwnAccount) };
+    db.transact(&own, async |connection| {
+        // Of two who have the same provisional password only one sets another.
+        locks::hold(connection, &[account.id.0]).await?;
+        if store::secret(connection, account.id).await?.is_none_or(|(_, provisional)| !provisional) {
+            return Err(own_already());
+        }
+        replace_secret(connection, account.id, &hash).await?;
+        store::sessions::insert_session(connection, session, account.id, act.address.as_deref()).await
+    })
+    .await?;
+    keys.sign(db, account.id, session, (Utc::now(), policy.idle_minutes)).await
 }
 
 /// A name that nobody has as it is kept: not at all where it has not the form of a sign-in name, or would do as a password, which
@@ -223,7 +277,7 @@ pub(super) async fn change_password(
     change: PasswordChange,
 ) -> Result<(), Refusal> {
     let hash = changed(db, act, policy, user, change).await?;
-    db.transact(act, async |connection| replace_secret(connection, user, &hash).await).await
+    db.transact(act, async |connection| replace_secret(connection, user.account, &hash).await).await
 }
 
 /// The same for pages: all sessions end, and whoever has just given the present and the new password goes on in a new one; a token
@@ -239,16 +293,16 @@ pub(super) async fn change_password_page(
     let hash = changed(db, act, policy, user, change).await?;
     let session = SessionId::new();
     db.transact(act, async |connection| {
-        replace_secret(connection, user, &hash).await?;
+        replace_secret(connection, user.account, &hash).await?;
         store::sessions::insert_session(connection, session, user.account, act.address.as_deref()).await
     })
     .await?;
     keys.sign(db, user.account, session, (Utc::now(), policy.idle_minutes)).await
 }
 
-async fn replace_secret(connection: &Connection, user: &CurrentUser, hash: &str) -> Result<(), Refusal> {
-    store::insert_secret(connection, user.account, hash, false, Some(user.account)).await?;
-    store::sessions::end_sessions(connection, user.account, "password changed").await
+async fn replace_secret(connection: &Connection, account: AccountId, hash: &str) -> Result<(), Refusal> {
+    store::insert_secret(connection, account, hash, false, Some(account)).await?;
+    store::sessions::end_sessions(connection, account, "password changed").await
 }
 
 /// Hash of a new password that will do, for somebody who knows the present one.
@@ -260,9 +314,7 @@ async fn changed(
     change: PasswordChange,
 ) -> Result<String, Refusal> {
     acceptable(&change.new, &[&user.code, &user.display_name])?;
-    if change.new.expose_secret() == change.present.expose_secret() {
-        return Err(Refusal::invalid("new", "different", "must differ from the present password", "(not shown)"));
-    }
+    another_than(&change.present, &change.new)?;
     match signing::check_own(db, act, policy, user.account, change.present, Asked::ChangePassword).await? {
         Checked::Wrong => Err(Refusal::new(Code::SecretWrong, "the present password was wrong").at(
             "present",
@@ -273,18 +325,29 @@ async fn changed(
     }
 }
 
-/// Long enough, and not among what is guessed first: common passwords, words, names, dates, repeats and rows of keys, as the
-/// estimator of D. L. Wheeler (zxcvbn: low-budget password strength estimation, USENIX Security 2016) finds them. NIST SP 800-63B,
-/// 5.1.1.2 asks for such a comparison.
-fn acceptable(password: &SecretString, own: &[&str]) -> Result<(), Refusal> {
-    let text = password.expose_secret();
-    let length = text.chars().count();
+fn another_than(present: &SecretString, new: &SecretString) -> Result<(), Refusal> {
+    if new.expose_secret() == present.expose_secret() {
+        return Err(Refusal::invalid("new", "different", "must differ from the present password", "(not shown)"));
+    }
+    Ok(())
+}
+
+fn long_enough(password: &SecretString) -> Result<(), Refusal> {
+    let length = password.expose_secret().chars().count();
     if !(passwords::SHORTEST..=200).contains(&length) {
         let message = format!("must have {} to 200 characters", passwords::SHORTEST);
         return Err(Refusal::invalid("new", "length", message, format!("({length} characters)")));
     }
+    Ok(())
+}
+
+/// Long enough, and not among what is guessed first: common passwords, words, names, dates, repeats and rows of keys, as the
+/// estimator of D. L. Wheeler (zxcvbn: low-budget password strength estimation, USENIX Security 2016) finds them. NIST SP 800-63B,
+/// 5.1.1.2 asks for such a comparison.
+fn acceptable(password: &SecretString, own: &[&str]) -> Result<(), Refusal> {
+    long_enough(password)?;
     // What follows the first hundred characters makes no password easier to guess, and the search for patterns dearer.
-    let looked_at: String = text.chars().take(100).collect();
+    let looked_at: String = password.expose_secret().chars().take(100).collect();
     let known: Vec<&str> = own.iter().copied().chain(["ferrotitre", "laboratory", "titration", "dichromate"]).collect();
     if zxcvbn::zxcvbn(&looked_at, &known).score() < zxcvbn::Score::Four {
         let message = "is too easy to guess (common passwords, names, repeats, keyboard rows); four unrelated words are hard to guess and easy to remember";

@@ -27,6 +27,17 @@ pub struct Credentials {
     pub one_time_code: Option<SecretString>,
 }
 
+/// The first sign-in with a provisional password, and the own one that takes its place.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct FirstSignIn {
+    pub(super) account: String,
+    pub(super) password: SecretString,
+    pub(super) new: SecretString,
+    #[serde(default)]
+    pub(super) one_time_code: Option<SecretString>,
+}
+
 /// A refresh token.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]

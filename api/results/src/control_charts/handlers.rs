@@ -4,7 +4,7 @@ use actix_web::{get, post, web};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::acts::{
     ApprovePhases, DefineCharts, DisposeControlValues, ProposePhases, ReadRecords, ReceiveLots, RecordControlValues,
-    RegisterSamples,
+    RegisterSamples, ReleaseLots,
 };
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
@@ -36,7 +36,8 @@ use crate::control_charts::wire::{
 use crate::control_charts::{begin, import, phases, picture, rule_sets, service, taking, values};
 
 /// Begins a control: records a lot of control material or takes one, its sample, the chart of its results, its place in the plan of
-/// quality control of the method, and its first limits as proposed, all of it or nothing.
+/// quality control of the method, and its first limits as proposed; with it, if asked, the release of the lot, a first test portion of
+/// the sample, and plans of further methods: all of it or nothing.
 #[utoipa::path(tag = "control charts", request_body = NewControl, responses((status = 201, description = "Begun", body = ControlView)))]
 #[post("/controls")]
 pub(super) async fn begin_control(
@@ -44,6 +45,7 @@ pub(super) async fn begin_control(
     _receives: Allowed<ReceiveLots>,
     _registers: Allowed<RegisterSamples>,
     _proposes: Allowed<ProposePhases>,
+    _releases: Allowed<ReleaseLots>,
     db: web::Data<Db>,
     body: Body<NewControl>,
 ) -> Result<Answer, Problem> {

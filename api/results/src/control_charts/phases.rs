@@ -397,6 +397,15 @@ pub async fn read(db: &Db, id: Uuid) -> Result<PhaseView, Refusal> {
     db.read(async |connection| one(connection, phases::find(connection, id).await?).await).await
 }
 
+/// What a phase is called.
+///
+/// # Errors
+/// Unknown.
+pub async fn called(connection: &Connection, id: Uuid) -> Result<String, Refusal> {
+    let row = phases::find(connection, id).await?;
+    Ok(format!("{}, phase {}", charts::find(connection, row.chart_id.0).await?.code, row.number))
+}
+
 /// Phases that wait for a decision, newest first.
 pub async fn proposed(db: &Db, most: i64) -> Result<Vec<PhaseView>, Refusal> {
     db.read(async |connection| {
@@ -419,32 +428,54 @@ pub async fn decide(
     signature: NewSignature,
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password.clone()).await?;
-    db.write(act, async |connection| {
-        let row = phases::find(connection, id).await?;
-        let detail = "a phase is decided on by someone other than its proposer";
-        signing::not_a_party(connection, user.account, &[row.recorded_by], detail).await?;
-        let chart = charts::find(connection, row.chart_id.0).await?;
-        charts::hold(connection, chart.id).await?;
-        let before = phases::approved(connection, chart.id).await?;
-        if approve {
-            begins_after(connection, &chart, row.valid_from).await?;
-            if let Some(last) = before.last().filter(|last| last.valid_from >= row.valid_from) {
-                let detail = format!("phase {} begins at {}; a later one begins later", last.number, last.valid_from);
-                return Err(Refusal::new(Code::RuleBroken, detail).at("valid_from", "order", row.valid_from));
-            }
+    db.write(act, async |connection| decide_in(connection, act, user, (id, approve), &signature).await).await
+}
+
+/// Approves or rejects a phase in a transaction that does more, for somebody whose secret was asked already.
+pub async fn decide_in(
+    connection: &Connection,
+    act: &Act,
+    user: &CurrentUser,
+    (id, approve): (Uuid, bool),
+    signature: &NewSignature,
+) -> Result<PhaseView, Refusal> {
+    let row = phases::find(connection, id).await?;
+    let detail = "a phase is decided on by someone other than its proposer";
+    signing::not_a_party(connection, user.account, &[row.recorded_by], detail).await?;
+    let chart = charts::find(connection, row.chart_id.0).await?;
+    charts::hold(connection, chart.id).await?;
+    let before = phases::approved(connection, chart.id).await?;
+    if approve {
+        begins_after(connection, &chart, row.valid_from).await?;
+        if let Some(last) = before.last().filter(|last| last.valid_from >= row.valid_from) {
+            let detail = format!("phase {} begins at {}; a later one begins later", last.number, last.valid_from);
+            return Err(Refusal::new(Code::RuleBroken, detail).at("valid_from", "order", row.valid_from));
         }
-        let digest = digest(&row, &phases::baseline(connection, row.id).await?);
-        let (to, meaning) =
-            if approve { (row.label.clone(), Meaning::Approved) } else { ("rejected".to_owned(), Meaning::Rejected) };
-        let asked = NewMove { to, reason: signature.reason.clone() };
-        states::advance(connection, act, KIND, id, &asked, None).await?;
-        let content = Content { kind: KIND, id, digest: &digest, evaluation: None };
-        sign_offs::sign(connection, user, meaning, content, &signature).await?;
-        if let Some(last) = before.last().filter(|_| approve) {
-            let to = NewMove { to: "superseded".to_owned(), reason: None };
-            states::advance(connection, act, KIND, last.id.0, &to, None).await?;
-        }
-        one(connection, row).await
-    })
-    .await
+    }
+    let digest = digest(&row, &phases::baseline(connection, row.id).await?);
+    let (to, meaning) =
+        if approve { (row.label.clone(), Meaning::Approved) } else { ("rejected".to_owned(), Meaning::Rejected) };
+    let asked = NewMove { to, reason: signature.reason.clone() };
+    states::advance(connection, act, KIND, id, &asked, None).await?;
+    let content = Content { kind: KIND, id, digest: &digest, evaluation: None };
+    sign_offs::sign(connection, user, meaning, content, signature).await?;
+    if let Some(last) = before.last().filter(|_| approve) {
+        let to = NewMove { to: "superseded".to_owned(), reason: None };
+        states::advance(connection, act, KIND, last.id.0, &to, None).await?;
+    }
+    one(connection, row).await
+}
+
+/// Holds the charts of some phases, in the order of the charts' identities.
+pub async fn hold_charts(connection: &Connection, ids: &[Uuid]) -> Result<(), Refusal> {
+    let mut held = Vec::with_capacity(ids.len());
+    for id in ids {
+        held.push(phases::find(connection, *id).await?.chart_id);
+    }
+    held.sort_unstable_by_key(|chart| chart.0);
+    held.dedup();
+    for chart in held {
+        charts::hold(connection, chart).await?;
+    }
+    Ok(())
 }

@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::refusal::{Code, Refusal};
-use ferrotitre_base::states::{self, NewMove};
+use ferrotitre_base::states::{self, NewMove, StateMove};
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::versions::{Correction, VersionView};
 use ferrotitre_bench::nonconformities;
@@ -114,23 +114,25 @@ pub async fn usable_as_control(connection: &Connection, field: &str, sample: Uui
 
 /// Moves a lot. One without an assigned value is not released; a withdrawn one opens a nonconformity.
 pub async fn advance(db: &Db, act: &Act, id: Uuid, asked: NewMove) -> Result<Answer, Refusal> {
-    db.write(act, async |connection| {
-        let present = versions::current(connection, id).await?;
-        if asked.to == "released" {
-            assigned(&present.facts)?;
-            if present.facts.expires_on < Utc::now().date_naive() {
-                let detail = format!("{} expired on {}", present.facts.code, present.facts.expires_on);
-                return Err(Refusal::new(Code::Expired, detail).at("to", "expires_on", &asked.to));
-            }
+    db.write(act, async |connection| advance_in(connection, act, id, asked).await).await
+}
+
+/// Moves a lot in a transaction that does more.
+pub async fn advance_in(connection: &Connection, act: &Act, id: Uuid, asked: NewMove) -> Result<StateMove, Refusal> {
+    let present = versions::current(connection, id).await?;
+    if asked.to == "released" {
+        assigned(&present.facts)?;
+        if present.facts.expires_on < Utc::now().date_naive() {
+            let detail = format!("{} expired on {}", present.facts.code, present.facts.expires_on);
+            return Err(Refusal::new(Code::Expired, detail).at("to", "expires_on", &asked.to));
         }
-        let moved = states::advance(connection, act, KIND, id, &asked, None).await?;
-        if moved.to_state == "withdrawn" {
-            let what = format!("control material {}", present.facts.code);
-            nonconformities::service::withdrawn_lot(connection, act, KIND, id, &what, moved.reason.as_deref()).await?;
-        }
-        Ok(moved)
-    })
-    .await
+    }
+    let moved = states::advance(connection, act, KIND, id, &asked, None).await?;
+    if moved.to_state == "withdrawn" {
+        let what = format!("control material {}", present.facts.code);
+        nonconformities::service::withdrawn_lot(connection, act, KIND, id, &what, moved.reason.as_deref()).await?;
+    }
+    Ok(moved)
 }
 
 /// Assigned value and its standard uncertainty.

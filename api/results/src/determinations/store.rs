@@ -381,7 +381,7 @@ pub(super) async fn insert_iron_result(
         .map_err(|error| from_store(error, IRON_RESULT_MEANINGS))
 }
 
-pub(super) async fn iron_result(mut connection: &Connection, id: Uuid) -> Result<IronResultRow, Refusal> {
+pub(crate) async fn iron_result(mut connection: &Connection, id: Uuid) -> Result<IronResultRow, Refusal> {
     let row = iron_results::table
         .find(IronResultId(id))
         .select(IronResultRow::as_select())

@@ -1,6 +1,6 @@
 //! What determinations wait for, and whether a given person is the one who can do it.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use chrono::Utc;
 use ferrotitre_base::auth::current_user::CurrentUser;
@@ -39,6 +39,8 @@ struct Looker<'a> {
     user: &'a CurrentUser,
     own: Vec<AccountId>,
     runs: HashMap<RunId, Option<String>>,
+    /// Runs that are released together with what is approved.
+    released: &'a HashSet<Uuid>,
     competent: HashMap<String, bool>,
 }
 
@@ -54,7 +56,7 @@ impl Looker<'_> {
     /// What the approvals of a run wait for, looked up once for each run.
     async fn run(&mut self, run: RunId) -> Result<Option<String>, Refusal> {
         if !self.runs.contains_key(&run) {
-            self.runs.insert(run, runs::approval::waits_for(self.connection, run).await?);
+            self.runs.insert(run, runs::approval::waits_for(self.connection, run, self.released.contains(&run.0)).await?);
         }
         Ok(self.runs.get(&run).cloned().flatten())
     }
@@ -126,6 +128,16 @@ pub async fn blocked(
     user: &CurrentUser,
     lines: &[DeterminationLine],
 ) -> Result<HashMap<Uuid, Blocked>, Refusal> {
+    blocked_beside(db, user, lines, &HashSet::new()).await
+}
+
+/// The same where these runs are released together with what is approved.
+pub async fn blocked_beside(
+    db: &Db,
+    user: &CurrentUser,
+    lines: &[DeterminationLine],
+    released: &HashSet<Uuid>,
+) -> Result<HashMap<Uuid, Blocked>, Refusal> {
     let ids: Vec<Uuid> = lines.iter().map(|line| line.id).collect();
     let me = [user.account];
     db.read(async |connection| {
@@ -134,7 +146,8 @@ pub async fn blocked(
             parties::of(connection, &ids),
             parties::reviewers(connection, &ids)
         )?;
-        let mut looker = Looker { connection, user, own, runs: HashMap::new(), competent: HashMap::new() };
+        let (runs, competent) = (HashMap::new(), HashMap::new());
+        let mut looker = Looker { connection, user, own, runs, released, competent };
         let mut found = HashMap::new();
         for line in lines {
             let hands = involved.get(&line.id);

@@ -61,10 +61,14 @@ pub async fn allows(connection: &Connection, run: RunId, (determination, client)
     Err(Refusal::new(Code::StateConflict, format!("the run is {state}: nothing of it can be approved")))
 }
 
-/// In a few words what keeps the results of a run from being approved; none where nothing does.
-pub async fn waits_for(connection: &Connection, run: RunId) -> Result<Option<String>, Refusal> {
+/// In a few words what keeps the results of a run from being approved; none where nothing does. One that is released together with
+/// them is looked at as if it were released.
+pub async fn waits_for(connection: &Connection, run: RunId, with_it: bool) -> Result<Option<String>, Refusal> {
     let row = service::find(connection, run.0).await?;
-    let state = states::present(connection, KIND, run.0).await?.state;
+    let state = match with_it {
+        true => "released".to_owned(),
+        false => states::present(connection, KIND, run.0).await?.state,
+    };
     let quality = quality::of(connection, &row).await?;
     Ok(forbids(&state, &quality).or_else(|| lacks(&state, &quality)).map(|refusal| refusal.detail))
 }

@@ -316,28 +316,36 @@ pub async fn judge(
     signature: NewSignature,
 ) -> Result<Answer, Refusal> {
     signing::confirm(db, act, policy, signature.password.clone()).await?;
-    db.write(act, async |connection| {
-        hold(connection, &[Held::Run(id)]).await?;
-        let row = find(connection, id).await?;
-        locks::hold(connection, &[id]).await?;
-        let detail = "a run is released or rejected by somebody who did not open it";
-        signing::not_a_party(connection, user.account, &[row.recorded_by], detail).await?;
-        let quality = quality::of(connection, &row).await?;
-        if release {
-            fit(&quality)?;
-        }
-        let (to, meaning) = if release { ("released", Meaning::Approved) } else { ("rejected", Meaning::Rejected) };
-        let asked = NewMove { to: to.to_owned(), reason: signature.reason.clone() };
-        states::advance(connection, act, KIND, id, &asked, None).await?;
-        let digest = digest(&row, &quality);
-        let content = Content { kind: KIND, id, digest: &digest, evaluation: None };
-        if !release {
-            quality::rejected(connection, act, &row, &quality, signature.reason.as_deref()).await?;
-        }
-        sign_offs::sign(connection, user, meaning, content, &signature).await?;
-        view(connection, row).await
-    })
-    .await
+    db.write(act, async |connection| judge_in(connection, act, user, (id, release), &signature).await).await
+}
+
+/// Releases or rejects a run in a transaction that does more, for somebody whose secret was asked already.
+pub async fn judge_in(
+    connection: &Connection,
+    act: &Act,
+    user: &CurrentUser,
+    (id, release): (Uuid, bool),
+    signature: &NewSignature,
+) -> Result<RunView, Refusal> {
+    hold(connection, &[Held::Run(id)]).await?;
+    let row = find(connection, id).await?;
+    locks::hold(connection, &[id]).await?;
+    let detail = "a run is released or rejected by somebody who did not open it";
+    signing::not_a_party(connection, user.account, &[row.recorded_by], detail).await?;
+    let quality = quality::of(connection, &row).await?;
+    if release {
+        fit(&quality)?;
+    }
+    let (to, meaning) = if release { ("released", Meaning::Approved) } else { ("rejected", Meaning::Rejected) };
+    let asked = NewMove { to: to.to_owned(), reason: signature.reason.clone() };
+    states::advance(connection, act, KIND, id, &asked, None).await?;
+    let digest = digest(&row, &quality);
+    let content = Content { kind: KIND, id, digest: &digest, evaluation: None };
+    if !release {
+        quality::rejected(connection, act, &row, &quality, signature.reason.as_deref()).await?;
+    }
+    sign_offs::sign(connection, user, meaning, content, signature).await?;
+    view(connection, row).await
 }
 
 /// Refuses what is out of control or incomplete; there is no concession for it.

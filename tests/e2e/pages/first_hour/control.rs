@@ -1,9 +1,8 @@
-//! The control: material, its sample, chart and plan in one form; its limits; the plan of the other method.
+//! The control: material, its sample with a portion, chart and the plans of both methods in one form; its limits.
 
 use ferrotitre_tests::bench::day;
 
 use super::People;
-use super::bench::portion;
 
 /// A control material with its sample, its chart with limits, and the plan of each method.
 pub(super) async fn control(all: &People<'_>) {
@@ -13,6 +12,7 @@ pub(super) async fn control(all: &People<'_>) {
     manager.link("M1").await;
     manager.link("Begin a control").await;
     manager.take("new_material.kind", "in-house").await;
+    manager.take("release", "true").await;
     manager
         .type_in(&[
             ("new_material.code", "CM-1"),
@@ -25,35 +25,26 @@ pub(super) async fn control(all: &People<'_>) {
             ("sample.preservation", "acid as taken"),
             ("sample.container", "glass, 250 mL"),
             ("sample.storage", "refrigerator 2"),
+            ("portion.pipette", "P10"),
+            ("portion.dilution[0].flask", "F250"),
+            ("portion.aliquot_pipette", "P25"),
         ])
         .await;
+    manager.proposes(&["plan.values", "plan.blanks", "other_plans[0].blanks", "other_plans[0].duplicates"]).await;
+    manager.check("[name='other_plans[0].method']").await;
     manager.save().await;
-    manager.follow("#waits a[href^='/control-materials/']").await;
-    manager.take("to", "released").await;
-    manager.save().await;
-    analyst.place("/samples").await;
-    analyst.link("CM-1").await;
-    portion(analyst, true).await;
     analyst.place("/charts").await;
     analyst.link("X-CM-1").await;
     analyst.link("Propose a phase").await;
-    analyst.take("origin", "target").await;
-    analyst.take("label", "established").await;
-    analyst
-        .type_in(&[
-            ("centre", "119.5"),
-            ("s", "0.5"),
-            ("reason", "scatter that the clients accept, from the validation"),
-        ])
-        .await;
+    analyst.take("origin", "reference").await;
+    analyst.type_in(&[("s", "0.5"), ("reason", "scatter that the clients accept, from the validation")]).await;
     analyst.save().await;
-    manager.place("/day").await;
-    manager.follow("#phases a").await;
-    manager.link("Approve").await;
+}
+
+/// The titrant and the limits, in one form.
+pub(super) async fn decisions(all: &People<'_>) {
+    let manager = &all.manager;
+    manager.need("A released titrant lot").await;
+    assert_eq!(manager.tick("of", &[]).await, 2, "the titrant lot and the limits");
     manager.sign().await;
-    manager.place("/charts").await;
-    manager.link("Plans of quality control").await;
-    manager.link("Make a plan").await;
-    manager.type_in(&[("method", "M2"), ("blanks", "1"), ("duplicates", "0")]).await;
-    manager.save().await;
 }

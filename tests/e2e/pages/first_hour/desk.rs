@@ -194,6 +194,23 @@ impl<'a> Desk<'a> {
         ticked
     }
 
+    /// Ticks a box that stands by itself.
+    pub(super) async fn check(&self, selector: &str) {
+        self.browser.click(&format!("form.entry input[type='checkbox']{selector}")).await;
+        self.tally.add(Counts { chosen: 1, ..Counts::default() });
+    }
+
+    /// Opens what is behind these words.
+    pub(super) async fn unfold(&self, words: &str) {
+        let script = format!(
+            "for (const summary of document.querySelectorAll('form.entry summary')) {{
+                if (summary.textContent.trim() === '{words}') summary.setAttribute('data-wanted', ''); }}"
+        );
+        self.browser.script(&script).await;
+        self.browser.click("summary[data-wanted]").await;
+        self.tally.add(Counts { chosen: 1, ..Counts::default() });
+    }
+
     pub(super) async fn file(&self, path: &std::path::Path) {
         self.browser.choose_file("[name=_table]", path).await;
         self.tally.add(Counts { chosen: 1, ..Counts::default() });

@@ -1,4 +1,4 @@
-//! What stands on the shelf before anything is titrated: equipment, standard, titrant, methods, authorisations, control.
+//! What stands on the shelf before anything is titrated: equipment, standard, methods with who may use them, titrant.
 
 use std::path::PathBuf;
 
@@ -40,9 +40,9 @@ pub(super) async fn equipment(all: &People<'_>) {
     manager.save().await;
 }
 
-/// Received by one, released by another.
+/// Received by an analyst.
 pub(super) async fn standard(all: &People<'_>) {
-    let (analyst, manager, last) = (&all.analyst, &all.manager, day(300));
+    let (analyst, last) = (&all.analyst, day(300));
     analyst.need("A released primary standard").await;
     analyst
         .type_in(&[
@@ -59,20 +59,48 @@ pub(super) async fn standard(all: &People<'_>) {
         .await;
     analyst.take("substance", "potassium dichromate").await;
     analyst.save().await;
-    manager.need("A released primary standard").await;
-    manager.link("PS-1").await;
-    manager.link("Move").await;
-    manager.take("to", "released").await;
-    manager.save().await;
 }
 
-/// Dichromate by mass, prepared by one, released by another.
+/// Iron(II) and total iron from outlines, in one form.
+pub(super) async fn methods(all: &People<'_>) {
+    let analyst = &all.analyst;
+    analyst.need("An approved method").await;
+    analyst.link("Draft several").await;
+    for (at, code, outline) in [(0, "M1", "iron2-dichromate"), (1, "M2", "total-tin-titanium")] {
+        analyst.check(&format!("[name='drafts[{at}].outline'][value='{outline}']")).await;
+        analyst.fill(&format!("drafts[{at}].code"), code).await;
+    }
+    analyst
+        .type_in(&[
+            ("matrix", "hydrochloric pickling bath"),
+            ("validated_low", "1"),
+            ("validated_high", "200"),
+            ("end_point_u_ml", "0.01"),
+        ])
+        .await;
+    analyst.save().await;
+}
+
+/// Standard and methods in one form, and both analysts authorised for both methods in it.
+pub(super) async fn decisions(all: &People<'_>) {
+    let manager = &all.manager;
+    manager.need("A released primary standard").await;
+    assert_eq!(manager.tick("of", &[]).await, 3, "the standard and two methods");
+    manager.unfold("Authorise people for the methods that are approved here").await;
+    manager.tick("authorise.people", &["Ines Roth", "Jon Weir"]).await;
+    manager.proposes(&["authorise.valid_from", "authorise.valid_to"]).await;
+    manager.fill("authorise.evidence", "seven replicates of the control within limits").await;
+    manager.sign().await;
+}
+
+/// Dichromate by mass, the lot with its preparation.
 pub(super) async fn titrant(all: &People<'_>) {
-    let (analyst, manager, end) = (&all.reviewer, &all.manager, format!("{}T12:00", day(60)));
+    let (analyst, end) = (&all.reviewer, format!("{}T12:00", day(60)));
     analyst.need("A released titrant lot").await;
     analyst.take("species", "dichromate").await;
     analyst.take("concentration_unit", "eq/L").await;
     analyst.take("route", "direct preparation").await;
+    analyst.proposes(&["preparation.primary_standard", "preparation.balance"]).await;
     analyst
         .type_in(&[
             ("code", "D-1"),
@@ -80,54 +108,10 @@ pub(super) async fn titrant(all: &People<'_>) {
             ("storage", "dark, 20 C"),
             ("container", "amber glass, 1 L"),
             ("expires_at", &end),
+            ("preparation.mass_g", "4.9032"),
+            ("preparation.flask", "F1000"),
+            ("preparation.solution_temperature", "20.0"),
         ])
         .await;
     analyst.save().await;
-    analyst.proposes(&["primary_standard", "balance"]).await;
-    analyst.type_in(&[("mass_g", "4.9032"), ("flask", "F1000"), ("solution_temperature", "20.0")]).await;
-    analyst.save().await;
-    manager.need("A released titrant lot").await;
-    manager.link("D-1").await;
-    manager.link("Release").await;
-    manager.sign().await;
-}
-
-pub(super) async fn methods(all: &People<'_>) {
-    let (analyst, manager) = (&all.analyst, &all.manager);
-    for (code, outline) in [("M1", "iron2-dichromate"), ("M2", "total-tin-titanium")] {
-        if code == "M1" {
-            analyst.need("An approved method").await;
-        } else {
-            analyst.place("/methods").await;
-            analyst.link("Outlines to begin with").await;
-        }
-        analyst.follow(&format!("a[href='/methods/outlines/{outline}']")).await;
-        analyst.link("Draft a method from it").await;
-        analyst
-            .type_in(&[
-                ("code", code),
-                ("matrix", "hydrochloric pickling bath"),
-                ("rules.end_point_u_ml", "0.01"),
-                ("rules.validated_low", "1"),
-                ("rules.validated_high", "200"),
-            ])
-            .await;
-        analyst.save().await;
-        manager.place("/methods").await;
-        manager.link(code).await;
-        manager.link("Move").await;
-        manager.take("to", "approved").await;
-        manager.save().await;
-    }
-}
-
-/// Both analysts for both methods, in one form.
-pub(super) async fn authorisations(all: &People<'_>) {
-    let manager = &all.manager;
-    manager.need("Somebody authorised for the method").await;
-    manager.tick("people", &["Ines Roth", "Jon Weir"]).await;
-    manager.tick("methods", &["M1", "M2"]).await;
-    manager.proposes(&["valid_from", "valid_to"]).await;
-    manager.fill("evidence", "seven replicates of the control within limits").await;
-    manager.save().await;
 }

@@ -46,12 +46,13 @@ pub(super) async fn list_outlines(_who: Allowed<ReadRecords>, shell: Shell) -> R
         ..Table::default()
     };
     Sheet::new(&shell, "Methods", "Outlines of methods")
+        .way(shell.may(Action::DraftMethods), "Draft several", "/methods/drafts")
         .way(shell.may(Action::DraftMethods), "Draft a method from nothing", "/methods/new")
         .section("list", "", Part::Table(table))
         .help(
             "Procedures that are published, with rules to begin with. An outline is no method: nothing can be titrated by it.",
             "ISO/IEC 17025:2017 7.2.1 (selection and verification of methods).",
-            "Choose one, see what it proposes and why, and draft your own method from it.",
+            "Choose one, see what it proposes and why, and draft your own method from it; several are drafted in one form.",
         )
         .show()
 }

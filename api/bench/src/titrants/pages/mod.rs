@@ -11,7 +11,7 @@ use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::sign_offs::NewSignature;
 use ferrotitre_base::states::NewMove;
-use ferrotitre_base::web::body::Params;
+use ferrotitre_base::web::body::{Params, parse};
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_core::chemistry::SPECIES;
 use ferrotitre_core::lifecycle::EntityKind;
@@ -24,6 +24,7 @@ use ferrotitre_html::versioned::{json, moves_on};
 use uuid::Uuid;
 
 use crate::impacts::wire::TouchView;
+use crate::instrument_readings::offers;
 use crate::titrants::service;
 use crate::titrants::wire::{ConcentrationView, FactorView, NewTitrant, PreparationView, TitrantDetail, TitrantView};
 
@@ -122,7 +123,15 @@ fn fields() -> Vec<Field> {
         Field::new("storage", "Storage", Kind::Text).part("Keeping"),
         Field::new("container", "Container", Kind::Text),
         Field::new("expires_at", "End of use", Kind::Time { now: false }),
-        Field::new("observed_at", "Made up", Kind::Time { now: true }).optional().help("Left empty: now."),
+    ]
+}
+
+fn late_fields() -> [Field; 2] {
+    [
+        Field::new("observed_at", "Made up", Kind::Time { now: true })
+            .optional()
+            .part("When")
+            .help("Left empty: now."),
         Field::late_reason(),
     ]
 }
@@ -135,18 +144,27 @@ pub(super) async fn record_titrant(
     who: Allowed<PrepareTitrants>,
     shell: Shell,
     db: web::Data<Db>,
-    sent: Sent,
+    mut sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let cautions: Vec<&str> = SPECIES.iter().map(|entry| entry.cautions).collect();
-    let form =
-        Form::new("New titrant lot", "Record the lot", "/titrants").with(fields()).cautions(cautions.join(" ")).help(
-            "A solution before its concentration is known.",
-            "ISO/IEC 17025:2017 6.4.",
-            "A dichromate lot is prepared by mass; all others are standardised.",
+    let mut form = Form::new("New titrant lot", "Record the lot", "/titrants")
+        .with(fields())
+        .with(preparations::of_lot(&db).await?)
+        .with(late_fields())
+        .cautions(cautions.join(" "))
+        .help(
+            "A solution, and how it was prepared if its concentration follows from a mass.",
+            "ISO/IEC 17025:2017 6.4; c = m P B / (M V20), ISO 4787 for the flask.",
+            "A dichromate lot is prepared by mass, and a manager who did not prepare it releases it; all others are standardised.",
         );
+    if !sent.posted() {
+        preparations::propose(&mut form);
+    }
+    offers::offer(&db, &mut form, &mut sent, &preparations::MASS).await?;
     shell
-        .take(&who, &sent, form, async |act, new: NewTitrant| {
-            let direct = new.route == "direct preparation";
+        .take(&who, &sent, form, async |act, sent: serde_json::Value| {
+            let new: NewTitrant = parse(preparations::sorted(sent).to_string().as_bytes())?;
+            let direct = new.route == "direct preparation" && new.preparation.is_none();
             let answer = service::record(&db, &act, new).await?;
             let id = field_of(&answer, "id");
             let place = if direct { format!("/titrants/{id}/preparation") } else { format!("/titrants/{id}") };

@@ -12,10 +12,11 @@ use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward};
 use ferrotitre_html::sheet::Part;
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::versioned::json;
+use serde_json::Value;
 use uuid::Uuid;
 
 use crate::choices;
-use crate::instrument_readings::offers;
+use crate::instrument_readings::offers::{self, Of, Place};
 use crate::instrument_readings::shown::{self, Recorded};
 use crate::titrants::preparations::measured;
 use crate::titrants::service;
@@ -37,6 +38,70 @@ pub(super) async fn instruments(shell: &Shell, db: &Db, all: &[PreparationView])
 /// Where an earlier version of a preparation stands on the page.
 pub(super) fn anchor(of: &PreparationView) -> String {
     format!("preparation-{}", of.preparation.version)
+}
+
+/// Below which name the preparation of a lot stands in the form of the lot.
+pub(super) const PART: &str = "preparation";
+
+/// What is proposed there, and says by itself nothing of a preparation.
+const PROPOSED: [&str; 2] = ["primary_standard", "balance"];
+
+/// Fields of the preparation in the form of its lot. All are optional there: a lot may be recorded before it is prepared.
+pub(super) async fn of_lot(db: &Db) -> Result<Vec<Field>, Refusal> {
+    let mut fields: Vec<Field> = fields(db, None).await?.into_iter().filter(|one| one.name != "observed_at").collect();
+    for field in &mut fields {
+        field.name = format!("{PART}.{}", field.name);
+        field.required = false;
+    }
+    if let Some(first) = fields.first_mut() {
+        first.part = "Prepared by mass".to_owned();
+        first.help = "For a direct preparation. With the mass left empty only the lot is recorded.".to_owned();
+    }
+    Ok(fields)
+}
+
+/// Proposes what can only be one: standard and balance, where there is no other.
+pub(super) fn propose(form: &mut Form) {
+    let only: Vec<(String, Option<String>)> = PROPOSED
+        .map(|name| format!("{PART}.{name}"))
+        .into_iter()
+        .map(|name| {
+            let choices = form.fields.iter().find(|field| field.name == name).map(Field::choices).unwrap_or_default();
+            let only = if let [only] = &choices[..] { Some(only.value.clone()) } else { None };
+            (name, only)
+        })
+        .collect();
+    let only: Vec<(&str, Option<String>)> = only.iter().map(|(name, value)| (name.as_str(), value.clone())).collect();
+    form.propose("the only one there is", &only);
+}
+
+/// A mass that an instrument sent, in the form of the lot.
+pub(super) const MASS: [Place; 1] =
+    [Place { field: "preparation.mass_g", words: "mass", of: Of::Field("preparation.balance") }];
+
+/// What the form of a lot sent, as the API takes it: without what was only proposed where nothing was weighed, and with the readings
+/// that were accepted where they belong.
+pub(super) fn sorted(mut sent: Value) -> Value {
+    let Some(whole) = sent.as_object_mut() else { return sent };
+    let accepted = whole.remove("accepted");
+    let weighed = |part: &Value| {
+        part.as_object().is_some_and(|part| part.keys().any(|name| !PROPOSED.contains(&name.as_str())))
+    };
+    match (whole.get_mut(PART), accepted) {
+        (Some(part), accepted) if weighed(part) => {
+            if let Some(mut accepted) = accepted {
+                for one in accepted.as_array_mut().into_iter().flatten() {
+                    let field = one["field"].as_str().and_then(|field| field.strip_prefix("preparation."));
+                    one["field"] = field.unwrap_or_default().into();
+                }
+                part["accepted"] = accepted;
+            }
+        }
+        _ => {
+            whole.remove(PART);
+        }
+    }
+    sent
 }
 
 /// Fields of a preparation; one that was made long ago may name a standard that has left the shelf since.

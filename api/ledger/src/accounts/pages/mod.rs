@@ -26,7 +26,7 @@ use ferrotitre_html::shell::{LOOK, MARK, Shell};
 use ferrotitre_html::show::time;
 use uuid::Uuid;
 
-use crate::accounts::wire::{Credentials, OwnSession, PasswordChange};
+use crate::accounts::wire::{Credentials, FirstSignIn, OwnSession, PasswordChange};
 use crate::accounts::{handlers, service, sessions};
 
 /// Mounts the pages.
@@ -34,6 +34,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
     config
         .service(first_page)
         .service(sign_in)
+        .service(first_sign_in)
         .service(sign_out)
         .service(choose_look)
         .service(own_account)
@@ -70,6 +71,13 @@ struct SignInPage<'a> {
     why: &'static str,
 }
 
+#[derive(Template)]
+#[template(path = "accounts/first_sign_in.html")]
+struct FirstSignInPage<'a> {
+    shell: &'a Shell,
+    form: Form,
+}
+
 fn first_place(shell: &Shell) -> &'static str {
     if shell.may(Action::ReadRecords) {
         "/day"
@@ -83,7 +91,12 @@ fn first_place(shell: &Shell) -> &'static str {
 /// Where a person's day begins.
 #[get("/")]
 pub(super) async fn first_page(_who: Allowed<OwnAccount>, shell: Shell) -> HttpResponse {
-    see(first_place(&shell))
+    let place = first_place(&shell);
+    // What is to be said about the step before is said there.
+    match shell.address.split_once('?') {
+        Some((_, query)) if !shell.notice.is_empty() => see(&format!("{place}?{query}")),
+        _ => see(place),
+    }
 }
 
 fn sign_in_form() -> Form {
@@ -153,6 +166,63 @@ pub(super) async fn sign_in(
         Err(refusal) => {
             form.blame(&refusal);
             shell.page(status_of(refusal.code), &SignInPage { shell: &shell, form, next, why: "" })
+        }
+    }
+}
+
+fn first_sign_in_form() -> Form {
+    Form::new("First sign-in", "Set the password and sign in", "/sign-in")
+        .with([
+            Field::new("account", "Sign-in name", Kind::Text),
+            Field::new("password", "Provisional password", Kind::Password)
+                .help("The one you were given. It is good for this once."),
+            Field::new("new", "Your own new password", Kind::Password)
+                .help("At least 12 characters. A sentence is easy to keep."),
+            Field::new("one_time_code", "One-time code", Kind::Code)
+                .optional()
+                .help("Only if you have set up one-time codes before: six digits from your authenticator, or a recovery code."),
+        ])
+        .help(
+            "For whoever was given a password by somebody else: a new account, or one whose password was set anew.",
+            "ISO/IEC 17025:2017 7.11.3 (protection from unauthorised access).",
+            "You are signed in, and from then on only you know your password; every signature asks for it again.",
+        )
+}
+
+/// Signs in with a provisional password and sets the own one, in one form.
+#[routes]
+#[get("/first-sign-in")]
+#[post("/first-sign-in")]
+pub(super) async fn first_sign_in(
+    request: HttpRequest,
+    shell: Shell,
+    db: web::Data<Db>,
+    keys: web::Data<TokenKeys>,
+    policy: web::Data<Policy>,
+    sent: Sent,
+) -> Result<HttpResponse, Problem> {
+    let mut form = first_sign_in_form();
+    if !sent.posted() {
+        if !service::any(&db).await? {
+            return Ok(see("/set-up"));
+        }
+        return shell.show(&FirstSignInPage { shell: &shell, form });
+    }
+    form.take_over(&sent);
+    let act = handlers::nobody(&request, "sign_in");
+    let outcome = match form.read::<FirstSignIn>(false) {
+        Ok(first) => sessions::first_sign_in_page(&db, &keys, &act, **policy, first).await,
+        Err(refusal) => Err(refusal),
+    };
+    match outcome {
+        Ok(token) => {
+            let cookie = session_cookie(&request, token);
+            Ok(HttpResponse::SeeOther().insert_header((LOCATION, "/?done=password")).cookie(cookie).finish())
+        }
+        Err(refusal) if status_of(refusal.code).is_server_error() => Err(refusal.into()),
+        Err(refusal) => {
+            form.blame(&refusal);
+            shell.page(status_of(refusal.code), &FirstSignInPage { shell: &shell, form })
         }
     }
 }

@@ -28,6 +28,10 @@ use crate::accounts::wire::{AccountView, NewAccount};
 /// A laboratory of fewer people has only begun.
 const FEW_PEOPLE: usize = 6;
 
+/// What is said of a password that is shown once.
+const PROVISIONAL: &str =
+    "Provisional password. Its owner enters it under First sign-in on the sign-in page, with a password of their own:";
+
 #[derive(Template)]
 #[template(path = "accounts/once.html")]
 struct OncePage<'a> {
@@ -213,7 +217,7 @@ pub(super) async fn new_account(
             Ok(format!("/accounts/{}?done=saved", created.account.id))
         })
         .await?;
-    once(&shell, answer, "The account was created", "Provisional password, to be changed at the first sign-in:", secret)
+    once(&shell, answer, "The account was created", PROVISIONAL, secret)
 }
 
 /// A page that shows a secret once, in place of the redirect.
@@ -378,5 +382,5 @@ pub(super) async fn set_password(
             Ok(format!("{back}?done=saved"))
         })
         .await?;
-    once(&shell, answer, "The password was set", "Provisional password, to be changed at the first sign-in:", secret)
+    once(&shell, answer, "The password was set", PROVISIONAL, secret)
 }

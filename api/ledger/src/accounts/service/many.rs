@@ -97,6 +97,19 @@ pub(super) async fn authorise(
 /// # Errors
 /// No such person or method, oneself among them, days that cannot be.
 pub async fn record_competences(db: &Db, act: &Act, new: NewCompetences) -> Result<Answer, Refusal> {
+    db.write(act, async |connection| {
+        let competences = record_competences_in(connection, act, new).await?;
+        Ok(Competences { competences })
+    })
+    .await
+}
+
+/// The same in a transaction that does more.
+pub async fn record_competences_in(
+    connection: &Connection,
+    act: &Act,
+    new: NewCompetences,
+) -> Result<Vec<Competence>, Refusal> {
     several("people", new.people.len())?;
     several("methods", new.methods.len())?;
     let mut errors = FieldErrors::default();
@@ -106,23 +119,20 @@ pub async fn record_competences(db: &Db, act: &Act, new: NewCompetences) -> Resu
     words(&mut errors, "evidence", &new.evidence);
     errors.check()?;
     let by = author(act)?;
-    db.write(act, async |connection| {
-        let mut competences = Vec::new();
-        for (at, person) in new.people.iter().enumerate() {
-            for (which, method) in new.methods.iter().enumerate() {
-                let one = NewCompetence {
-                    method_code: method.clone(),
-                    valid_from: new.valid_from,
-                    valid_to: new.valid_to,
-                    evidence: new.evidence.clone(),
-                };
-                let made = authorise(connection, by, AccountId(*person), &one).await;
-                competences.push(made.map_err(|refusal| placed(refusal, at, which, person))?);
-            }
+    let mut competences = Vec::new();
+    for (at, person) in new.people.iter().enumerate() {
+        for (which, method) in new.methods.iter().enumerate() {
+            let one = NewCompetence {
+                method_code: method.clone(),
+                valid_from: new.valid_from,
+                valid_to: new.valid_to,
+                evidence: new.evidence.clone(),
+            };
+            let made = authorise(connection, by, AccountId(*person), &one).await;
+            competences.push(made.map_err(|refusal| placed(refusal, at, which, person))?);
         }
-        Ok(Competences { competences })
-    })
-    .await
+    }
+    Ok(competences)
 }
 
 /// A refusal of one authorisation of several, at the field of the whole that it is about.

@@ -1,15 +1,17 @@
-//! A control begun in one go: lot, sample, chart, plan and first limits in one transaction. Each part goes through the rules it goes
-//! through by itself, and leaves the event it leaves by itself.
+//! A control begun in one go: lot, sample, chart, plans, first limits, test portion and release of the lot in one transaction. Each part
+//! goes through the rules it goes through by itself, and leaves the event it leaves by itself.
 
 mod next;
 mod parts;
 pub mod wire;
 
 use ferrotitre_base::auth::permissions::Action;
-use ferrotitre_base::db::{Act, Connection, Db, acting};
+use ferrotitre_base::db::{Act, Connection, Db, Held, acting, hold};
 use ferrotitre_base::refusal::{Code, Refusal};
+use ferrotitre_base::states::NewMove;
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::versions::{Correction, VersionView};
+use ferrotitre_bench::samples::portions::{self, NewPortion, PortionView};
 use ferrotitre_bench::samples::samples;
 use uuid::Uuid;
 
@@ -43,7 +45,7 @@ async fn by(connection: &Connection, act: &Act, action: Action) -> Result<Act, R
 }
 
 async fn record(connection: &Connection, act: &Act, parts: Parts) -> Result<ControlView, Refusal> {
-    let Parts { lot, sample, mut chart, plan, limits } = parts;
+    let Parts { lot, sample, mut chart, plan, limits, release, portion, other_plans } = parts;
     let sample = match sample {
         Some(facts) => {
             let act = by(connection, act, Action::RegisterSamples).await?;
@@ -52,7 +54,11 @@ async fn record(connection: &Connection, act: &Act, parts: Parts) -> Result<Cont
         }
         None => None,
     };
-    let material = lot_of(connection, act, lot, sample, &chart.code).await?;
+    let fresh = matches!(lot, LotPart::New(_));
+    let mut material = lot_of(connection, act, lot, sample, &chart.code).await?;
+    if release {
+        material.state = released(connection, act, &material, fresh).await?;
+    }
     chart.material = Some(material.id);
     let act_of_chart = by(connection, act, Action::DefineCharts).await?;
     let chart = charts::record_in(connection, &act_of_chart, chart).await;
@@ -60,9 +66,45 @@ async fn record(connection: &Connection, act: &Act, parts: Parts) -> Result<Cont
     let proposed = limits_of(connection, act, chart.id.0, limits).await?;
     let act_of_plan = by(connection, act, Action::DefineCharts).await?;
     let plan = plan_of(connection, &act_of_plan, plan, &chart).await?;
+    let mut others = Vec::with_capacity(other_plans.len());
+    for (at, facts) in other_plans.into_iter().enumerate() {
+        let recorded = taking::record_in(connection, &act_of_plan, facts).await;
+        others.push(recorded.map_err(|refusal| refusal.under(&format!("other_plans[{at}]"), |_| None))?);
+    }
+    let portion = match (portion, material.facts.sample) {
+        (Some(new), Some(sample)) => Some(portion_of(connection, act, sample, &new).await?),
+        _ => None,
+    };
     let chart = ChartView { phases: proposed.iter().cloned().collect(), ..chart };
     let next = next::steps(connection, &chart).await?;
-    Ok(ControlView { chart, material, plan, limits: proposed, next })
+    Ok(ControlView { chart, material, plan, limits: proposed, portion, other_plans: others, next })
+}
+
+/// Releases the lot; its state then.
+async fn released(connection: &Connection, act: &Act, lot: &Lot, fresh: bool) -> Result<String, Refusal> {
+    let act = by(connection, act, Action::ReleaseLots).await?;
+    let asked = NewMove { to: "released".to_owned(), reason: None };
+    let moved = materials::advance_in(connection, &act, lot.id, asked).await;
+    let place = |field: &str| match field {
+        // What the release lacks stands with the lot, where that is entered here.
+        "assigned_value" if fresh => Some("new_material.assigned_value".to_owned()),
+        _ => Some("release".to_owned()),
+    };
+    Ok(moved.map_err(|refusal| refusal.under("release", place))?.to_state)
+}
+
+/// Takes the first test portion.
+async fn portion_of(
+    connection: &Connection,
+    act: &Act,
+    sample: Uuid,
+    new: &NewPortion,
+) -> Result<PortionView, Refusal> {
+    let act = by(connection, act, Action::RegisterSamples).await?;
+    hold(connection, &[Held::Sample(sample)]).await?;
+    samples::still_here(connection, "sample", sample).await?;
+    let taken = portions::record_in(connection, &act, sample, new).await;
+    taken.map_err(|refusal| refusal.under("portion", |_| None))
 }
 
 /// Records the lot, or registers one that is there as the sample.

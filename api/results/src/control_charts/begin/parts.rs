@@ -8,11 +8,13 @@ use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_base::web::json::Json;
 use ferrotitre_bench::methods;
 use ferrotitre_bench::methods::store::MethodFacts;
+use ferrotitre_bench::samples::portions::NewPortion;
 use ferrotitre_bench::samples::samples::SampleFacts;
 use uuid::Uuid;
 
 use crate::control_charts::begin::wire::{
-    NewControl, NewControlChart, NewControlLimits, NewControlPlan, NewControlSample, NewLot,
+    NewControl, NewControlChart, NewControlLimits, NewControlPlan, NewControlPortion, NewControlSample, NewLot,
+    NewOtherPlan,
 };
 use crate::control_charts::store::plans::{self, versions};
 use crate::control_charts::taking::QcPlanFacts;
@@ -51,6 +53,9 @@ pub(super) struct Parts {
     pub(super) chart: NewChart,
     pub(super) plan: PlanPart,
     pub(super) limits: Option<NewPhase>,
+    pub(super) release: bool,
+    pub(super) portion: Option<NewPortion>,
+    pub(super) other_plans: Vec<QcPlanFacts>,
 }
 
 /// Where a part's field stands in the whole, if not below its part.
@@ -137,6 +142,49 @@ fn phase(new: NewControlLimits) -> NewPhase {
         valid_from: new.valid_from.unwrap_or_else(Utc::now),
         reason: new.reason,
     }
+}
+
+fn portion(new: NewControlPortion) -> NewPortion {
+    NewPortion {
+        mass_g: new.mass_g,
+        balance: new.balance,
+        pipette: new.pipette,
+        dilution: new.dilution,
+        aliquot_pipette: new.aliquot_pipette,
+        density: new.density,
+        density_u: new.density_u,
+        temperature: new.temperature,
+        // After the sample was received, which may be now, too.
+        observed_at: new.observed_at.unwrap_or_else(Utc::now),
+        late_reason: None,
+        accepted: Vec::new(),
+    }
+}
+
+/// Most plans of further method versions.
+const MOST_PLANS: usize = 10;
+
+/// Plans of further method versions, each once.
+fn other_plans(
+    of: Uuid,
+    new: Vec<NewOtherPlan>,
+    errors: &mut FieldErrors,
+) -> Result<Vec<QcPlanFacts>, Refusal> {
+    let message = format!("at most {MOST_PLANS}");
+    errors.require(new.len() <= MOST_PLANS, "other_plans", "count", message, new.len());
+    let methods: Vec<Uuid> = new.iter().map(|plan| plan.method).collect();
+    let mut plans = Vec::with_capacity(new.len());
+    for (at, plan) in new.into_iter().enumerate() {
+        let place = format!("other_plans[{at}]");
+        let again = plan.method == of || methods.iter().take(at).any(|before| *before == plan.method);
+        let message = "has its plan in this request already";
+        errors.require(!again, &format!("{place}.method"), "once", message, plan.method);
+        let (blanks, duplicates) = (plan.blanks, plan.duplicates);
+        let facts = QcPlanFacts { method: MethodId(plan.method), charts: Json(Vec::new()), blanks, duplicates };
+        errors.take(facts.check().map_err(|refusal| refusal.under(&place, |_| None)))?;
+        plans.push(facts);
+    }
+    Ok(plans)
 }
 
 /// What stated limits lack: a chart that is only begun has no points they could come from.
@@ -257,9 +305,13 @@ impl Parts {
         let (method, charts) = (MethodId(new.method), Json(Vec::new()));
         let asked = QcPlanFacts { method, charts, blanks: new.plan.blanks, duplicates: new.plan.duplicates };
         errors.take(asked.check().map_err(|refusal| refusal.under("plan", beside)))?;
+        let portion = new.portion.map(portion);
+        let looked = portion.as_ref().map_or(Ok(()), NewPortion::check);
+        errors.take(looked.map_err(|refusal| refusal.under("portion", |_| None)))?;
+        let other_plans = other_plans(new.method, new.other_plans, &mut errors)?;
         errors.check()?;
         let plan = plan(connection, method, new.plan).await?;
-        Ok(Self { lot, sample, chart, plan, limits })
+        Ok(Self { lot, sample, chart, plan, limits, release: new.release, portion, other_plans })
     }
 }
 

@@ -4,6 +4,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use ferrotitre_base::web::answer::Located;
 use ferrotitre_base::web::decimal::Decimal;
 use ferrotitre_base::web::versions::VersionView;
+use ferrotitre_bench::samples::portions::{PortionView, Step};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -32,6 +33,57 @@ pub struct NewControl {
     pub plan: NewControlPlan,
     /// First limits, for which somebody else decides; left out if values are gathered first.
     pub limits: Option<NewControlLimits>,
+    /// Whether the lot is released with it, by whoever begins the control.
+    #[serde(default)]
+    pub release: bool,
+    /// First test portion of the sample; left out if it is taken later.
+    pub portion: Option<NewControlPortion>,
+    /// Plans of further method versions, such as total iron beside iron(II), of those that have none yet; at most 10.
+    #[serde(default)]
+    pub other_plans: Vec<NewOtherPlan>,
+}
+
+/// What every run of a further method version needs; the chart is none of its.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewOtherPlan {
+    /// Method version.
+    pub method: Uuid,
+    /// Fewest blanks.
+    #[schema(example = 1)]
+    pub blanks: i32,
+    /// Fewest samples determined in duplicate.
+    #[schema(example = 0)]
+    pub duplicates: i32,
+}
+
+/// A test portion of the sample, taken when the control is begun.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewControlPortion {
+    /// Mass taken, g, as read; give this and the balance, or the pipette.
+    #[schema(example = "0.4012")]
+    pub mass_g: Option<Decimal>,
+    /// Balance.
+    pub balance: Option<Uuid>,
+    /// Pipette that took a volume.
+    pub pipette: Option<Uuid>,
+    /// Dilution steps in order.
+    #[serde(default)]
+    pub dilution: Vec<Step>,
+    /// Pipette of the titrated aliquot; absent if all of it was titrated.
+    pub aliquot_pipette: Option<Uuid>,
+    /// Density of the sample, g/cm3, where a conversion between mass and volume is wanted.
+    #[schema(example = "1.284")]
+    pub density: Option<Decimal>,
+    /// Its standard uncertainty.
+    #[schema(example = "0.002")]
+    pub density_u: Option<Decimal>,
+    /// Temperature of the solutions, C.
+    #[schema(example = "21.5")]
+    pub temperature: Option<Decimal>,
+    /// When; now if not given.
+    pub observed_at: Option<DateTime<Utc>>,
 }
 
 /// A lot of control material as entered with its chart.
@@ -180,6 +232,12 @@ pub struct ControlView {
     /// The limits proposed.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub limits: Option<PhaseView>,
+    /// The test portion taken.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub portion: Option<PortionView>,
+    /// Plans of further method versions.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub other_plans: Vec<VersionView<QcPlanFacts>>,
     /// What comes next, and who does it.
     pub next: Vec<NextStep>,
 }

@@ -1,11 +1,13 @@
-//! A control in one form: lot, sample, chart, plan and first limits.
+//! A control in one form: lot, sample, test portion, chart, plans and first limits.
 
 use actix_web::http::StatusCode;
 use actix_web::{HttpResponse, routes, web};
 use askama::Template;
 use chrono::Utc;
 use ferrotitre_base::auth::allowed::Allowed;
-use ferrotitre_base::auth::permissions::acts::{DefineCharts, ProposePhases, ReceiveLots, RegisterSamples};
+use ferrotitre_base::auth::permissions::acts::{
+    DefineCharts, ProposePhases, ReceiveLots, RegisterSamples, ReleaseLots,
+};
 use ferrotitre_base::db::Db;
 use ferrotitre_base::ids::MethodId;
 use ferrotitre_base::refusal::Refusal;
@@ -15,6 +17,7 @@ use ferrotitre_base::web::versions::VersionView;
 use ferrotitre_bench::methods::rules::BlankText;
 use ferrotitre_bench::methods::service as methods;
 use ferrotitre_bench::methods::store::MethodFacts;
+use ferrotitre_bench::samples::pages as samples;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward};
 use ferrotitre_html::form::{first_page, words};
 use ferrotitre_html::shell::Shell;
@@ -25,6 +28,9 @@ use crate::control_charts::begin::wire::NewControl;
 use crate::control_charts::begin::{self as service, unit_of};
 use crate::control_charts::taking::{self, QcPlanFacts};
 use crate::control_materials::service::{self as materials, Lot};
+
+/// Plans of other methods that are offered at once.
+const MOST_PLANS: usize = 5;
 
 /// By which method, and which lot.
 #[derive(Debug, Default, Deserialize)]
@@ -123,14 +129,21 @@ fn chart_fields(method: &Method, lot: Option<&Lot>) -> Vec<Field> {
     ]
 }
 
+/// Blanks of a run that a method proposes, and why.
+fn blanks_of(method: &Method) -> (i32, String) {
+    let code = &method.facts.code;
+    match method.facts.rules.0.blank == BlankText::Subtract {
+        true => (1, format!("Proposed: {code} subtracts the blanks of the run.")),
+        false => (0, format!("Proposed: {code} subtracts no blank.")),
+    }
+}
+
 fn plan_fields(method: &Method, present: Option<&QcPlanFacts>) -> Vec<Field> {
     let code = &method.facts.code;
-    let subtracts = method.facts.rules.0.blank == BlankText::Subtract;
     let whole = |field: &str, label: &str| Field::new(&format!("plan.{field}"), label, Kind::Whole);
-    let (blanks, why) = match (present, subtracts) {
-        (Some(plan), _) => (plan.blanks, format!("As the plan of {code} says now.")),
-        (None, true) => (1, format!("Proposed: {code} subtracts the blanks of the run.")),
-        (None, false) => (0, format!("Proposed: {code} subtracts no blank.")),
+    let (blanks, why) = match present {
+        Some(plan) => (plan.blanks, format!("As the plan of {code} says now.")),
+        None => blanks_of(method),
     };
     let values =
         whole("values", "Controls on this chart, at least").value(1).part(format!("Every run of {code} needs"));
@@ -143,6 +156,62 @@ fn plan_fields(method: &Method, present: Option<&QcPlanFacts>) -> Vec<Field> {
         whole("blanks", "Blanks, at least").value(blanks).help(why),
         whole("duplicates", "Samples in duplicate, at least").value(present.map_or(0, |plan| plan.duplicates)),
     ]
+}
+
+/// Plans of further methods that have none yet, each to be ticked.
+fn other_plan_fields(others: &[&Method]) -> Vec<Field> {
+    let line = |(at, method): (usize, &&Method)| {
+        let name = |field: &str| format!("other_plans[{at}].{field}");
+        let code = &method.facts.code;
+        let (blanks, why) = blanks_of(method);
+        let tick = Field::new(&name("method"), &format!("Plan of {code}"), Kind::Tick(method.version_id.to_string()))
+            .optional()
+            .help(method.facts.title.clone());
+        [
+            if at == 0 { tick.part("Plans of other methods that have none") } else { tick },
+            Field::new(&name("blanks"), "Blanks, at least", Kind::Whole).value(blanks).help(why),
+            Field::new(&name("duplicates"), "Samples in duplicate, at least", Kind::Whole).value(0),
+        ]
+    };
+    others.iter().enumerate().flat_map(line).collect()
+}
+
+/// Fields of a test portion that most need.
+const USUAL: [&str; 3] = ["pipette", "dilution[0].flask", "aliquot_pipette"];
+/// Those that fewer need.
+const RARE: [&str; 10] = [
+    "mass_g",
+    "balance",
+    "dilution[1].pipette",
+    "dilution[1].flask",
+    "dilution[2].pipette",
+    "dilution[2].flask",
+    "density",
+    "density_u",
+    "temperature",
+    "observed_at",
+];
+
+/// A test portion of the sample, taken at once.
+async fn portion_fields(db: &Db) -> Result<Vec<Field>, Refusal> {
+    let all = samples::portion_fields(db).await?;
+    let found = USUAL.into_iter().chain(RARE).filter_map(|name| all.iter().find(|field| field.name == name)).cloned();
+    let mut fields: Vec<Field> = found
+        .map(|field| Field { name: format!("portion.{}", field.name), part: String::new(), ..field })
+        .collect();
+    for field in &mut fields {
+        match field.name.as_str() {
+            "portion.pipette" => {
+                field.part = "A test portion of it".to_owned();
+                field.help = "Or by mass, below. All left empty: it is taken later, on the page of the sample.".to_owned();
+            }
+            "portion.mass_g" => field.fold = Some("More about the portion: by mass, further dilutions, density"),
+            // Filled in by the service: the sample is received with it.
+            "portion.observed_at" => field.kind = Kind::Time { now: false },
+            _ => {}
+        }
+    }
+    Ok(fields)
 }
 
 fn limit_fields(shell: &Shell, lot: Option<&Lot>) -> Vec<Field> {
@@ -209,8 +278,24 @@ fn of(methods: &[Method], method: Option<&Method>, lots: &[Lot], lot: Option<&Lo
     ]
 }
 
+/// Methods beside the one of the control that have no plan yet.
+async fn without_plan<'a>(db: &Db, methods: &'a [Method], of: &Method) -> Result<Vec<&'a Method>, Refusal> {
+    let mut without = Vec::new();
+    for other in methods.iter().filter(|other| other.version_id != of.version_id) {
+        if without.len() < MOST_PLANS && taking::present_of(db, MethodId(other.version_id)).await?.is_none() {
+            without.push(other);
+        }
+    }
+    Ok(without)
+}
+
 /// The form for a method and a lot.
-async fn form(shell: &Shell, db: &Db, method: &Method, lot: Option<&Lot>) -> Result<Form, Refusal> {
+async fn form(
+    shell: &Shell,
+    db: &Db,
+    (methods, method): (&[Method], &Method),
+    lot: Option<&Lot>,
+) -> Result<Form, Refusal> {
     let plan = taking::present_of(db, MethodId(method.version_id)).await?;
     let mut form = begins(format!("What follows from {} is proposed: look at it.", method.facts.code));
     form = form.fixed("method", method.version_id.to_string());
@@ -218,19 +303,30 @@ async fn form(shell: &Shell, db: &Db, method: &Method, lot: Option<&Lot>) -> Res
         Some(lot) => form.fixed("material", lot.id.to_string()),
         None => form.with(lot_fields(method)),
     };
+    if lot.is_none_or(|lot| lot.state == "quarantined") {
+        let release = Field::new("release", "Release the lot with it", Kind::YesNo).optional().help(
+            "You answer for its value and certificate. Left open, it stays quarantined until a manager releases it.",
+        );
+        form = form.with([if lot.is_some() { release.part("The control material") } else { release.part("Its release") }]);
+    }
     if lot.is_none_or(|lot| lot.facts.sample.is_none()) {
         form = form.with(sample_fields());
     }
+    form = form.with(portion_fields(db).await?);
     form = form.with(rules::fields("chart.", Begins::WithTheDefault).await?).with(chart_fields(method, lot));
     if let Some(plan) = &plan {
         form = form.fixed("plan.corrects", plan.version_id.to_string());
     }
-    Ok(form.with(plan_fields(method, plan.as_ref().map(|plan| &plan.facts))).with(limit_fields(shell, lot)))
+    let others = without_plan(db, methods, method).await?;
+    Ok(form
+        .with(plan_fields(method, plan.as_ref().map(|plan| &plan.facts)))
+        .with(other_plan_fields(&others))
+        .with(limit_fields(shell, lot)))
 }
 
 fn begins(lead: String) -> Form {
     Form::new("Begin a control", "Begin the control", "/charts")
-        .lead(format!("A control material with its sample, its chart, the plan of its method and its first limits, recorded together. {lead}"))
+        .lead(format!("A control material with its sample, its chart, the plan of its method and its first limits, recorded together; if you like with its release, a test portion and the plans of other methods. {lead}"))
         .help(
             "What every run is judged by: a material of known content, titrated like a sample, and limits that two people answer for.",
             "ISO/IEC 17025:2017 7.7.1; ISO 7870-2; Nordtest TR 569.",
@@ -244,7 +340,7 @@ fn begins(lead: String) -> Form {
 #[post("/charts/begin")]
 pub(super) async fn begin_control(
     who: Allowed<DefineCharts>,
-    _parts: (Allowed<ReceiveLots>, Allowed<RegisterSamples>, Allowed<ProposePhases>),
+    _parts: (Allowed<ReceiveLots>, Allowed<RegisterSamples>, Allowed<ProposePhases>, Allowed<ReleaseLots>),
     shell: Shell,
     db: web::Data<Db>,
     query: Params<Of>,
@@ -266,7 +362,7 @@ pub(super) async fn begin_control(
     let draw =
         |shell: &Shell, form: &Form, status: StatusCode| shell.page(status, &BeginPage { shell, form, of: &of, lacks });
     let Some(method) = method else { return draw(&shell, &begins(String::new()), StatusCode::OK) };
-    let form = form(&shell, &db, method, lot).await?;
+    let form = form(&shell, &db, (&methods, method), lot).await?;
     let work = async |act, new: NewControl| {
         let answer = service::begin(&db, &act, new).await?;
         Ok(onward(&answer, &format!("/charts/{}", field_of(&answer, "chart.id"))))

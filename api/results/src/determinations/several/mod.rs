@@ -2,6 +2,7 @@
 //! record of its own.
 
 pub(super) mod handlers;
+pub mod offers;
 
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::config::Policy;
