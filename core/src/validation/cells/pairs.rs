@@ -17,8 +17,7 @@ struct Addition<'a> {
 fn additions_of<'a>(block: &'a Block, added: &'a [String]) -> Vec<Addition<'a>> {
     let mut additions = Vec::new();
     for group in block.groups(1) {
-        let Some(name) = group.labels.first() else { continue };
-        let (Some(unspiked), Some(spiked)) = (block.span(&[name, "unspiked"]), block.span(&[name, "spiked"])) else {
+        let (Some(unspiked), Some(spiked)) = (block.part(&group, "unspiked"), block.part(&group, "spiked")) else {
             continue;
         };
         let pair = unspiked.labels.first().map(String::as_str).unwrap_or_default();
@@ -83,7 +82,7 @@ fn table(found: &mut StudyCells, block: &Block, depth: usize, arms: (&str, &str)
     found.heads(["Pair", "Mean of the first", "Mean of the second", "Difference", "Difference, % of the first"]);
     for pair in block.groups(depth) {
         let labels: Vec<&str> = pair.labels.iter().map(String::as_str).collect();
-        let arm = |name| block.span(&[labels.as_slice(), &[name]].concat()).map(Span::values);
+        let arm = |name| block.part(&pair, name).map(Span::values);
         let (Some(one), Some(other)) = (arm(arms.0), arm(arms.1)) else { continue };
         let here = found.next_row();
         let beside = |column: Derived| cell(column.beside(here));

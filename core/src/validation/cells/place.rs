@@ -219,6 +219,14 @@ impl Block {
         groups
     }
 
+    /// The span of a group that has one more label, this one. Only the rows of the group are looked at: there may be as many
+    /// groups as data.
+    pub(super) fn part(&self, group: &Span, label: &str) -> Option<&Span> {
+        let from = self.spans.partition_point(|span| span.first < group.first);
+        let mut within = self.spans[from..].iter().take_while(|span| span.last <= group.last);
+        within.find(|span| span.labels.split_last().is_some_and(|(last, of)| last == label && of == group.labels))
+    }
+
     /// The span with exactly these labels.
     #[must_use]
     pub fn span(&self, labels: &[&str]) -> Option<&Span> {
