@@ -13,7 +13,7 @@
 //! | [`determination`] | from the record of a determination to its evaluation |
 //! | [`lifecycle`] | the states of each recorded thing and the legal moves between them |
 //! | [`statistics`] | summaries, outliers, agreement, tests, regression, analysis of variance |
-//! | [`validation`] | detection limits, recovery, trueness, Horwitz and HorRat, proficiency scores; every statistic of a study, with its graph |
+//! | [`validation`] | detection limits, recovery, trueness, Horwitz and HorRat, proficiency scores; every statistic of a study, with its graph and its cells |
 //! | [`control`] | chart limits, run rules, run lengths, charts with a memory |
 //! | [`stop`] | ending a calculation from outside |
 //! | [`merkle`] | the tree of RFC 9162 that makes the audit log tamper-evident |

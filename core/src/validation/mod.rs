@@ -2,6 +2,7 @@
 //!
 //! The statistics behind them (analysis of variance, regression, tests) live in [`statistics`](crate::statistics).
 
+pub mod cells;
 mod detection;
 mod expression;
 mod horwitz;

@@ -1,23 +1,23 @@
 //! A validation study as a workbook: data, statistics by the service, and beside them the same as live formulas where a
 //! spreadsheet can compute them.
 
-mod lines;
-mod live;
-mod pairs;
-mod scatter;
+mod places;
+#[cfg(test)]
+mod tests;
 
 use std::collections::HashMap;
 
 use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_core::validation::DataUnit;
+use ferrotitre_core::validation::cells::{Block, Scalar, Span, StudyCells};
 use ferrotitre_quality::validation_studies::answer::{CharacteristicAnswer, InputRow, StudyAnswers, StudyStatistic};
 use ferrotitre_quality::validation_studies::kinds::{Kind, Label};
 use ferrotitre_quality::validation_studies::open::Open;
-use ferrotitre_quality::validation_studies::statistics::Point;
+use ferrotitre_quality::validation_studies::statistics::{Point, Question};
 
 use crate::cells::{Book, Cell, Finished};
 use crate::service::Said;
-use crate::studies::live::{Block, Formulas, Span};
 use crate::tables::aside;
 
 /// Data whose rows are read at once.
@@ -44,21 +44,11 @@ fn label(of: Label, kind: Kind, point: &Point) -> String {
     }
 }
 
-/// Formulas by the statistic.
-fn formulas(answer: &CharacteristicAnswer, block: &Block, points: &[&Point]) -> Formulas {
-    match answer.kind {
-        Kind::Repeatability | Kind::IntermediatePrecision => scatter::precision(answer, block),
-        Kind::Trueness | Kind::Competence => scatter::trueness(answer, block),
-        Kind::Detection => scatter::detection(answer, block),
-        Kind::DetectionByDifference => scatter::detection_by_difference(answer, block),
-        Kind::Ruggedness => scatter::ruggedness(answer, block),
-        Kind::Uncertainty => scatter::uncertainty(block),
-        Kind::Linearity => lines::linearity(answer, block),
-        Kind::Stability => lines::stability(answer, block),
-        Kind::Recovery => pairs::recovery(answer, block, points),
-        Kind::Selectivity => pairs::selectivity(answer, block),
-        Kind::MethodComparison => pairs::comparison(answer, block),
-    }
+/// Expressions of the statistics of data that stand in a block.
+fn expressions(answer: &CharacteristicAnswer, block: &Block, points: &[&Point]) -> StudyCells {
+    let (Some(unit), false) = (DataUnit::of(&answer.unit), points.is_empty()) else { return StudyCells::default() };
+    let CharacteristicAnswer { kind, ref design, planned_n, .. } = *answer;
+    places::expressions(&Question { kind, unit, design, planned_n, limits: &answer.criterion.limits }, block, points)
 }
 
 /// The workbook of a study.
@@ -139,11 +129,10 @@ async fn characteristic(
     book.row(&[])?;
     write_data(db, open, (at, false), &left_out, book).await?;
     book.row(&[])?;
-    let letters = answer.inputs.columns.iter().zip('A'..='Z');
-    let columns = letters.map(|(column, letter)| (column.name.clone(), letter.to_string())).collect();
-    let block = Block { first, last, spans, columns, free: book.rows() + 1 };
-    let mut live = if counted.is_empty() { Formulas::default() } else { formulas(answer, &block, &counted) };
-    let mut rows = std::mem::take(&mut live.table);
+    let letters = places::letters(&answer.inputs).collect();
+    let block = Block { first, last, spans, letters, free: book.rows() + 1 };
+    let live = expressions(answer, &block, &counted);
+    let mut rows: Vec<Vec<Cell>> = live.table.iter().map(|row| row.iter().cloned().map(Cell::from).collect()).collect();
     if !rows.is_empty() {
         rows.push(Vec::new());
     }
@@ -226,7 +215,7 @@ fn datum(row: &InputRow, counted: bool) -> Vec<Cell> {
 /// Where a figure has no formula beside it.
 const NO_FORMULA: &str = "a figure of the service: these data do not allow the formula";
 
-fn statistics(answer: &CharacteristicAnswer, live: &Formulas) -> Vec<Vec<Cell>> {
+fn statistics(answer: &CharacteristicAnswer, live: &StudyCells) -> Vec<Vec<Cell>> {
     let heads = [
         "Statistic",
         "Of",
@@ -243,8 +232,8 @@ fn statistics(answer: &CharacteristicAnswer, live: &Formulas) -> Vec<Vec<Cell>> 
     ];
     let mut rows = vec![heads.map(Cell::Head).to_vec()];
     for found in &answer.statistics {
-        let own = live.get(found.name, found.of.as_ref());
-        let formula = |text: Option<&String>| text.map_or(Cell::Empty, |text| Cell::Formula(format!("={text}")));
+        let own = live.get(found.name, found.of.as_deref());
+        let formula = |of: Option<&Scalar>| of.map_or(Cell::Empty, places::formula);
         let interval = own.and_then(|own| own.interval.as_ref()).filter(|_| found.interval.is_some());
         rows.push(vec![
             Cell::text(found.name.key()),
