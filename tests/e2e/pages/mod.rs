@@ -14,6 +14,7 @@ mod furniture;
 mod habits;
 mod outlines;
 mod parity;
+mod portions;
 mod protection;
 mod receipts;
 mod set_up;

@@ -135,6 +135,7 @@ const PLACES: &[(&str, Place)] = &[
     ("record_qc_plan", Page("/qc-plans/new")),
     ("record_reagent", Page("/stock/reagents/new")),
     ("record_sample", Page("/samples/new")),
+    ("record_sample_with_portions", Page("/samples/with-portions")),
     ("record_specification", Page("/specifications/new")),
     ("record_standardisation", Page("/titrants/{id}/standardisations/new")),
     ("record_standardisation_titration", Page("/standardisations/{id}/titrations/new")),

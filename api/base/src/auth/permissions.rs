@@ -176,7 +176,7 @@ actions! {
     /// Gives samples specifications, and takes them off.
     AssignSpecifications = "assign_specifications": [Analyst, Manager] for ["assign_specification", "remove_sample_specification"];
     /// Registers samples and test portions.
-    RegisterSamples = "register_samples": [Analyst, Manager] for ["record_sample", "correct_sample", "move_sample", "record_test_portion", "correct_test_portion",
+    RegisterSamples = "register_samples": [Analyst, Manager] for ["record_sample", "record_sample_with_portions", "correct_sample", "move_sample", "record_test_portion", "correct_test_portion",
         "preview_samples", "import_samples"];
     /// Opens, closes and repeats runs, records blanks and determinations.
     ConductRuns = "conduct_runs": [Analyst, Manager] for ["open_run", "close_run", "record_blank", "correct_blank", "judge_blank", "record_determination", "record_iron_result"];

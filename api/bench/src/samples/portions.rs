@@ -147,7 +147,8 @@ const MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
 }];
 
 impl NewPortion {
-    fn check(&self) -> Result<(), Refusal> {
+    /// What is wrong with it by itself.
+    pub(super) fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();
         match (&self.mass_g, self.balance, self.pipette) {
             (Some(mass), Some(_), None) => in_range(&mut errors, "mass_g", mass, 0.000_001, 10_000.0, "g"),
@@ -341,12 +342,22 @@ pub async fn record(db: &Db, act: &Act, sample: Uuid, new: NewPortion) -> Result
         samples::versions::current(connection, sample).await?;
         hold(connection, &[Held::Sample(sample)]).await?;
         samples::still_here(connection, "sample", sample).await?;
-        new.check_equipment(connection).await?;
-        let portion = insert(connection, act, sample, &new, None).await?;
-        note(connection, act, &portion, &new).await?;
-        Ok(portion)
+        record_in(connection, act, sample, &new).await
     })
     .await
+}
+
+/// Records a portion of a sample that is there, in a transaction that does more.
+pub(super) async fn record_in(
+    connection: &Connection,
+    act: &Act,
+    sample: Uuid,
+    new: &NewPortion,
+) -> Result<PortionView, Refusal> {
+    new.check_equipment(connection).await?;
+    let portion = insert(connection, act, sample, new, None).await?;
+    note(connection, act, &portion, new).await?;
+    Ok(portion)
 }
 
 pub async fn correct(
@@ -394,6 +405,35 @@ pub async fn list(db: &Db, sample: Uuid) -> Result<Vec<PortionView>, Refusal> {
     .await
 }
 
+/// The newest portions of all samples, newest first: portion and sample.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn newest(mut connection: &Connection, most: i64) -> Result<Vec<(Uuid, Uuid)>, Refusal> {
+    Ok(test_portions::table
+        .filter(test_portions::version.eq(1))
+        .order(test_portions::id.desc())
+        .limit(most)
+        .select((test_portions::record_id, test_portions::sample_id))
+        .load(&mut connection)
+        .await?)
+}
+
+/// The newest portions of one sample, newest first.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn newest_of(mut connection: &Connection, sample: Uuid, most: i64) -> Result<Vec<Uuid>, Refusal> {
+    Ok(test_portions::table
+        .filter(test_portions::sample_id.eq(sample))
+        .filter(test_portions::version.eq(1))
+        .order(test_portions::id.desc())
+        .limit(most)
+        .select(test_portions::record_id)
+        .load(&mut connection)
+        .await?)
+}
+
 #[derive(QueryableByName)]
 struct Numbered {
     #[diesel(sql_type = diesel::sql_types::Uuid)]
@@ -404,15 +444,20 @@ struct Numbered {
 
 /// Numbers of the portions of samples, by the order in which they were first recorded: a number once given stays.
 pub async fn numbers(db: &Db, samples: &[Uuid]) -> Result<HashMap<Uuid, i64>, Refusal> {
+    db.read(async |connection| numbers_in(connection, samples).await).await
+}
+
+/// The same in a read that does more.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn numbers_in(mut connection: &Connection, samples: &[Uuid]) -> Result<HashMap<Uuid, i64>, Refusal> {
     // Identities are made in the order of recording (RFC 9562, version 7).
     let query = "SELECT record_id, rank() OVER (PARTITION BY sample_id ORDER BY record_id) AS number FROM test_portions \
                  WHERE version = 1 AND sample_id = ANY($1)";
-    db.read(async |mut connection| {
-        let query = diesel::sql_query(query).bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(samples);
-        let rows: Vec<Numbered> = query.load(&mut connection).await?;
-        Ok(rows.into_iter().map(|row| (row.record_id, row.number)).collect())
-    })
-    .await
+    let query = diesel::sql_query(query).bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(samples);
+    let rows: Vec<Numbered> = query.load(&mut connection).await?;
+    Ok(rows.into_iter().map(|row| (row.record_id, row.number)).collect())
 }
 
 /// A version of a portion with its steps.
