@@ -47,4 +47,5 @@ async fn a_sample_is_registered_with_its_portions_in_one_form() {
     let place = analyst.fill("/samples/with-portions", &entries).await;
     let listed = lab.app.auditor.get(&format!("{place}/portions")).await.expect(200);
     assert_eq!(listed.as_array().unwrap().len(), 1, "{listed}");
+    assert!(analyst.get(&place).await.text.contains("/runs/begin?sample="));
 }

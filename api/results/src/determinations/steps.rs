@@ -256,48 +256,71 @@ pub(super) async fn determination_confirmed(
     db: &Db,
     act: &Act,
     user: &CurrentUser,
-    (id, step): (Uuid, Step),
+    of: (Uuid, Step),
     signature: NewSignature,
 ) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
-        let row = store::determination(connection, id).await?;
-        // Nothing of the run moves while this is signed.
-        hold(connection, &[Held::Run(row.run_id.0)]).await?;
-        locks::determination(connection, id).await?;
-        let (loaded, used) = match step {
-            Step::Submit => load_to_pin(connection, id).await?,
-            _ => (load(connection, row).await?, Used::default()),
-        };
-        if step == Step::Approve {
-            let control = loaded.row.purpose == "control"
-                && control_materials::service::is_control(connection, loaded.row.sample_id).await?;
-            runs::approval::allows(connection, loaded.row.run_id, (id, !control)).await?;
-        }
-        let signed = of_determination(&loaded)?;
-        if step == Step::Approve && !loaded.frame.assigned.is_empty() {
-            budgets::may_judge(connection, &[loaded.row.method_id]).await?;
-        }
-        if step == Step::Approve {
-            discordance::decided(&loaded, &loaded.evaluate(Detail::Figures)?)?;
-        }
-        if step == Step::Submit {
-            // A signature begins nothing with a concentration that is known to be wrong.
-            origin::still_hold(connection, &loaded.used.of("titrant_factors")).await?;
-            supervision::may_answer(connection, &loaded, user).await?;
-            supervision::all_countersigned(connection, &loaded, &signed.digest).await?;
-        }
-        let reason = signature.reason.clone().unwrap_or_default();
-        let made = take(connection, act, user, step, signed, signature).await?;
-        if let (Step::Amend, Some(standing)) = (step, &loaded.standing) {
-            impacts::decided_by_amendment(connection, act, standing.sign_off, &reason).await?;
-        }
-        if step == Step::Submit {
-            pins::record(connection, made, &used, Some(user.account)).await?;
-            runs::service::take_in_if_closed(connection, act, loaded.row.run_id).await?;
-        }
-        service::shown(load(connection, loaded.row).await?)
+        let row = determination_in(connection, act, user, of, signature).await?;
+        service::shown(load(connection, row).await?)
     })
     .await
+}
+
+/// The same in a transaction that does more.
+pub(super) async fn determination_in(
+    connection: &Connection,
+    act: &Act,
+    user: &CurrentUser,
+    (id, step): (Uuid, Step),
+    signature: NewSignature,
+) -> Result<store::DeterminationRow, Refusal> {
+    let row = store::determination(connection, id).await?;
+    // Nothing of the run moves while this is signed.
+    hold(connection, &[Held::Run(row.run_id.0)]).await?;
+    locks::determination(connection, id).await?;
+    let (loaded, used) = match step {
+        Step::Submit => load_to_pin(connection, id).await?,
+        _ => (load(connection, row).await?, Used::default()),
+    };
+    if step == Step::Approve {
+        let control = loaded.row.purpose == "control"
+            && control_materials::service::is_control(connection, loaded.row.sample_id).await?;
+        runs::approval::allows(connection, loaded.row.run_id, (id, !control)).await?;
+    }
+    let signed = of_determination(&loaded)?;
+    if step == Step::Approve && !loaded.frame.assigned.is_empty() {
+        budgets::may_judge(connection, &[loaded.row.method_id]).await?;
+    }
+    if step == Step::Approve {
+        discordance::decided(&loaded, &loaded.evaluate(Detail::Figures)?)?;
+    }
+    if step == Step::Submit {
+        // A signature begins nothing with a concentration that is known to be wrong.
+        origin::still_hold(connection, &loaded.used.of("titrant_factors")).await?;
+        supervision::may_answer(connection, &loaded, user).await?;
+        supervision::all_countersigned(connection, &loaded, &signed.digest).await?;
+    }
+    let reason = signature.reason.clone().unwrap_or_default();
+    let made = take(connection, act, user, step, signed, signature).await?;
+    if let (Step::Amend, Some(standing)) = (step, &loaded.standing) {
+        impacts::decided_by_amendment(connection, act, standing.sign_off, &reason).await?;
+    }
+    if step == Step::Submit {
+        pins::record(connection, made, &used, Some(user.account)).await?;
+        runs::service::take_in_if_closed(connection, act, loaded.row.run_id).await?;
+    }
+    Ok(loaded.row)
+}
+
+/// What the author's signature of a determination stands over, shared before any of several is signed, so that all of it is asked
+/// for at once.
+pub(super) async fn share_what_is_pinned(connection: &Connection, ids: &[Uuid]) -> Result<(), Refusal> {
+    let mut rows: HashSet<Uuid> = HashSet::new();
+    for id in ids {
+        let loaded = load(connection, store::determination(connection, *id).await?).await?;
+        rows.extend(loaded.pins(connection).await?.rows());
+    }
+    locks::share(connection, &rows.into_iter().collect::<Vec<_>>()).await
 }
 
 /// Takes a step with an iron result.
@@ -318,59 +341,71 @@ pub(super) async fn iron_result_confirmed(
     db: &Db,
     act: &Act,
     user: &CurrentUser,
-    (id, step): (Uuid, Step),
+    of: (Uuid, Step),
     signature: NewSignature,
 ) -> Result<Answer, Refusal> {
     db.write(act, async |connection| {
-        let row = store::iron_result(connection, id).await?;
-        let parts = [row.total_id.0, row.iron2_id.0];
-        let [total, iron2] = parts.map(async |part| store::determination(connection, part).await);
-        let (total, iron2) = (total.await?, iron2.await?);
-        hold(connection, &[Held::Run(total.run_id.0), Held::Run(iron2.run_id.0)]).await?;
-        locks::hold(connection, &[id]).await?;
-        let mut used = Used::default();
-        if step == Step::Submit {
-            // Its determinations take no titration and no signature meanwhile, and what they rest on stays as it is.
-            for part in sorted(parts) {
-                locks::determination(connection, part).await?;
-                used.extend(&load_to_pin(connection, part).await?.1);
-            }
-        }
-        let loaded = iron_results::load(connection, row).await?;
-        let standing = [&loaded.total, &loaded.iron2].map(|part| part.standing.as_ref().map(|of| of.sign_off));
-        for sign_off in standing.into_iter().flatten() {
-            used.add("sign_offs", sign_off.0, loaded.row.observed_at);
-        }
-        if step == Step::Approve {
-            for (name, part) in [("total iron", &loaded.total), ("iron(II)", &loaded.iron2)] {
-                if !matches!(part.state.as_str(), "approved" | "reported") {
-                    return Err(Refusal::new(
-                        Code::StateConflict,
-                        format!("the determination of {name} is {}, not approved", part.state),
-                    ));
-                }
-            }
-        }
-        if step == Step::Approve && !loaded.total.frame.assigned.is_empty() {
-            budgets::may_judge(connection, &[loaded.total.row.method_id, loaded.iron2.row.method_id]).await?;
-        }
-        let reason = signature.reason.clone().unwrap_or_default();
-        let made = take(connection, act, user, step, loaded.signed()?, signature).await?;
-        if let (Step::Amend, Some(standing)) = (step, &loaded.standing) {
-            impacts::decided_by_amendment(connection, act, standing.sign_off, &reason).await?;
-        }
-        if step == Step::Submit {
-            used.add("iron_results", id, loaded.row.observed_at);
-            pins::record(connection, made, &used, Some(user.account)).await?;
-        }
-        if step == Step::Submit
-            && let Some((value, u)) = loaded.negative_beyond_2u()?
-        {
-            nonconformities::service::open_because(connection, act, negative(&loaded.row, value, u)).await?;
-        }
-        iron_results::shown(iron_results::load(connection, loaded.row).await?)
+        let row = iron_result_in(connection, act, user, of, signature).await?;
+        iron_results::shown(iron_results::load(connection, row).await?)
     })
     .await
+}
+
+/// The same in a transaction that does more.
+pub(super) async fn iron_result_in(
+    connection: &Connection,
+    act: &Act,
+    user: &CurrentUser,
+    (id, step): (Uuid, Step),
+    signature: NewSignature,
+) -> Result<store::IronResultRow, Refusal> {
+    let row = store::iron_result(connection, id).await?;
+    let parts = [row.total_id.0, row.iron2_id.0];
+    let [total, iron2] = parts.map(async |part| store::determination(connection, part).await);
+    let (total, iron2) = (total.await?, iron2.await?);
+    hold(connection, &[Held::Run(total.run_id.0), Held::Run(iron2.run_id.0)]).await?;
+    locks::hold(connection, &[id]).await?;
+    let mut used = Used::default();
+    if step == Step::Submit {
+        // Its determinations take no titration and no signature meanwhile, and what they rest on stays as it is.
+        for part in sorted(parts) {
+            locks::determination(connection, part).await?;
+            used.extend(&load_to_pin(connection, part).await?.1);
+        }
+    }
+    let loaded = iron_results::load(connection, row).await?;
+    let standing = [&loaded.total, &loaded.iron2].map(|part| part.standing.as_ref().map(|of| of.sign_off));
+    for sign_off in standing.into_iter().flatten() {
+        used.add("sign_offs", sign_off.0, loaded.row.observed_at);
+    }
+    if step == Step::Approve {
+        for (name, part) in [("total iron", &loaded.total), ("iron(II)", &loaded.iron2)] {
+            if !matches!(part.state.as_str(), "approved" | "reported") {
+                return Err(Refusal::new(
+                    Code::StateConflict,
+                    format!("the determination of {name} is {}, not approved", part.state),
+                ));
+            }
+        }
+    }
+    if step == Step::Approve && !loaded.total.frame.assigned.is_empty() {
+        budgets::may_judge(connection, &[loaded.total.row.method_id, loaded.iron2.row.method_id]).await?;
+    }
+    let reason = signature.reason.clone().unwrap_or_default();
+    let made = take(connection, act, user, step, loaded.signed()?, signature).await?;
+    if let (Step::Amend, Some(standing)) = (step, &loaded.standing) {
+        impacts::decided_by_amendment(connection, act, standing.sign_off, &reason).await?;
+    }
+    if step == Step::Submit {
+        used.add("iron_results", id, loaded.row.observed_at);
+        pins::record(connection, made, &used, Some(user.account)).await?;
+    }
+    if step == Step::Submit
+        && let Some((value, u)) = loaded.negative_beyond_2u()?
+    {
+        nonconformities::service::open_because(connection, act, negative(&loaded.row, value, u)).await?;
+    }
+    Ok(loaded.row)
 }
 
 /// Iron(III) below zero by more than its uncertainty allows: one of the two determinations is wrong.

@@ -2,11 +2,14 @@
 
 pub mod approval;
 pub mod blanks;
+pub mod due;
 mod handlers;
+pub mod next;
 pub mod pages;
 pub mod quality;
 mod repeats;
 pub mod service;
+pub mod together;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -14,6 +17,7 @@ use utoipa_actix_web::service_config::ServiceConfig;
 pub fn routes(config: &mut ServiceConfig<'_>) {
     config
         .service(handlers::open_run)
+        .service(handlers::open_runs)
         .service(handlers::list_runs)
         .service(handlers::read_run)
         .service(handlers::close_run)

@@ -33,7 +33,7 @@ pub(super) async fn control(all: &People<'_>) {
     manager.save().await;
     analyst.place("/samples").await;
     analyst.link("CM-1").await;
-    portion(analyst, true).await;
+    portion(analyst).await;
     analyst.place("/charts").await;
     analyst.link("X-CM-1").await;
     analyst.link("Propose a phase").await;

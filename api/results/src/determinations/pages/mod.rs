@@ -3,12 +3,15 @@
 mod against;
 mod bench;
 mod detail;
+mod finish;
 mod iron3_map;
 pub mod iron_results;
 mod joint;
+mod onward;
 mod planning;
 pub mod proof;
 mod proposals;
+mod reduced;
 pub mod report;
 mod sample;
 mod several;
@@ -62,6 +65,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(signing::submit)
         .service(signing::review)
         .service(signing::approve)
+        .service(finish::finish_runs)
         .service(several::submit)
         .service(several::review)
         .service(several::approve)
