@@ -23,6 +23,7 @@ mod set_up;
 mod several;
 mod specifications;
 mod study;
+mod told;
 mod walk;
 mod zone;
 

@@ -150,6 +150,7 @@ fn line(row: DeterminationRow, state: String, outcome: ResultOutcome) -> Determi
         method: row.method_id,
         sample: row.sample_id,
         purpose: row.purpose,
+        observed_at: row.observed_at,
         recorded_at: row.recorded_at,
     }
 }

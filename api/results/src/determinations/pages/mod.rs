@@ -94,7 +94,7 @@ pub async fn rows(db: &Db, lines: &[DeterminationLine]) -> Result<Vec<Vec<Cell>>
             Cell::text(name(&methods, line.method.0)),
             Cell::link(name(&runs, line.run), format!("/runs/{}", line.run)),
             Cell::text(line.purpose.clone()),
-            Cell::text(show::time(line.recorded_at)),
+            Cell::text(show::time(line.observed_at)),
         ]
     };
     Ok(lines.iter().map(row).collect())
