@@ -98,6 +98,16 @@ async fn three_titrations_of_the_next_sample_take_three_pages() {
         bench.browser.text("#before").await
     );
     assert_eq!(bench.browser.value("[name='final_readings[0]']").await, "", "readings are never proposed");
+    // On a telephone the first reading is in view, without scrolling.
+    let metrics = json!({ "width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": true });
+    bench.browser.command("Emulation.setDeviceMetricsOverride", metrics).await;
+    bench.browser.goto(&path).await;
+    let script = "return document.querySelector(\"[name='initial_readings[0]']\").getBoundingClientRect().bottom";
+    let bottom = bench.browser.script(script).await.as_f64().unwrap();
+    println!("the first reading ends at {bottom} of 844 pixels");
+    assert!(bottom <= 844.0, "{bottom}");
+    let wide = "return document.documentElement.scrollWidth";
+    assert_eq!(bench.browser.script(wide).await, json!(390), "nothing is wider than the telephone");
     bench.browser.close().await;
 }
 
