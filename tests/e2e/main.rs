@@ -48,6 +48,7 @@ mod specifications;
 mod stated;
 mod store;
 mod titrants;
+mod together;
 mod trail;
 mod validation_studies;
 mod who_signs;

@@ -176,10 +176,10 @@ actions! {
     /// Gives samples specifications, and takes them off.
     AssignSpecifications = "assign_specifications": [Analyst, Manager] for ["assign_specification", "remove_sample_specification"];
     /// Registers samples and test portions.
-    RegisterSamples = "register_samples": [Analyst, Manager] for ["record_sample", "correct_sample", "move_sample", "record_test_portion", "correct_test_portion",
+    RegisterSamples = "register_samples": [Analyst, Manager] for ["record_sample", "record_sample_with_portions", "correct_sample", "move_sample", "record_test_portion", "correct_test_portion",
         "preview_samples", "import_samples"];
     /// Opens, closes and repeats runs, records blanks and determinations.
-    ConductRuns = "conduct_runs": [Analyst, Manager] for ["open_run", "close_run", "record_blank", "correct_blank", "judge_blank", "record_determination", "record_iron_result"];
+    ConductRuns = "conduct_runs": [Analyst, Manager] for ["open_run", "open_runs", "close_run", "record_blank", "correct_blank", "judge_blank", "record_determination", "record_iron_result"];
     /// Releases or rejects runs.
     ReleaseRuns = "release_runs": [Manager] for ["release_run", "reject_run"];
     /// Logs titrations.
@@ -188,8 +188,8 @@ actions! {
     JudgeTitrations = "judge_titrations": [Analyst, Manager] for ["correct_titration", "reject_titration"];
     /// Countersigns titrations made under one's supervision.
     CountersignTitrations = "countersign_titrations": [Analyst, Manager] for ["countersign_determination"];
-    /// Signs a determination as its author.
-    SubmitDeterminations = "submit_determinations": [Analyst, Manager] for ["submit_determination", "submit_iron_result", "submit_several"];
+    /// Signs a determination as its author. Finishing runs closes them and records differences, too, and needs that permission as well.
+    SubmitDeterminations = "submit_determinations": [Analyst, Manager] for ["submit_determination", "submit_iron_result", "submit_several", "finish_runs"];
     /// Reviews or returns determinations of others.
     ReviewDeterminations = "review_determinations": [Analyst, Manager] for ["review_determination", "return_determination", "review_iron_result", "return_iron_result", "review_several"];
     /// Decides that a determination of others may be reported although its titres disagree, or a factor used although the

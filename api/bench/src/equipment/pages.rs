@@ -65,7 +65,7 @@ pub fn rows(pieces: &[Piece]) -> Vec<Vec<Cell>> {
         let due = piece.due_on.map(|due| format!("{}, {}", show::day(due), show::until_day(due)));
         vec![
             Cell::link(facts.code.clone(), format!("/equipment/{}", piece.view.id)),
-            Cell::state(piece.view.state.clone()),
+            Cell::state(piece.stands()),
             Cell::text(facts.kind.clone()),
             Cell::text(facts.description.clone()),
             Cell::text(facts.location.clone().unwrap_or_default()),

@@ -295,6 +295,15 @@ pub struct Piece {
 }
 
 impl Piece {
+    /// Its state, or what keeps it from being used although it is in service.
+    pub fn stands(&self) -> String {
+        match self.due_on {
+            _ if self.view.state != "in service" || self.ready() => self.view.state.clone(),
+            Some(_) => "overdue".to_owned(),
+            None => "not calibrated".to_owned(),
+        }
+    }
+
     /// In service, with a calibration that has not ended.
     pub fn ready(&self) -> bool {
         self.view.state == "in service" && self.due_on.is_some_and(|due| due >= Utc::now().date_naive())

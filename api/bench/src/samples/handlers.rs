@@ -14,6 +14,7 @@ use uuid::Uuid;
 
 use crate::samples::portions::{self, NewPortion, PortionView};
 use crate::samples::samples::{self, SampleFacts};
+use crate::samples::with_portions::{self, NewSampleWithPortions, SampleWithPortions};
 
 /// Records a sample.
 #[utoipa::path(tag = "samples", request_body = SampleFacts, responses((status = 201, description = "Recorded", body = VersionView<SampleFacts>)))]
@@ -25,6 +26,18 @@ pub(super) async fn record_sample(
 ) -> Result<Answer, Problem> {
     let (act, facts) = who.act(body);
     Ok(samples::record(&db, &act, facts).await?)
+}
+
+/// Records a sample with the test portions that are taken of it at once: all of it or nothing.
+#[utoipa::path(tag = "samples", request_body = NewSampleWithPortions, responses((status = 201, description = "Recorded", body = SampleWithPortions)))]
+#[post("/samples/with-portions")]
+pub(super) async fn record_sample_with_portions(
+    who: Allowed<RegisterSamples>,
+    db: web::Data<Db>,
+    body: Body<NewSampleWithPortions>,
+) -> Result<Answer, Problem> {
+    let (act, new) = who.act(body);
+    Ok(with_portions::record(&db, &act, new).await?)
 }
 
 /// Lists samples, newest first.

@@ -5,6 +5,7 @@ pub mod pages;
 pub mod portions;
 #[expect(clippy::module_inception, reason = "the feature is named after its main thing")]
 pub mod samples;
+pub mod with_portions;
 
 use ferrotitre_base::web::mount::{Describe, Mount};
 
@@ -12,6 +13,7 @@ use ferrotitre_base::web::mount::{Describe, Mount};
 pub fn routes(mount: &mut Mount<'_, impl Describe>) {
     mount
         .service(handlers::record_sample)
+        .service(handlers::record_sample_with_portions)
         .service(handlers::list_samples)
         .service(handlers::read_sample)
         .service(handlers::correct_sample)

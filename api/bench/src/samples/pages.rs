@@ -29,6 +29,7 @@ use crate::samples::portions::{self, NewPortion, PortionView};
 use crate::samples::samples::{self, SampleFacts};
 
 mod proposals;
+mod with_portions;
 
 const KIND: EntityKind = EntityKind::Sample;
 
@@ -37,6 +38,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
     config
         .service(list_samples)
         .service(record_sample)
+        .service(with_portions::record_sample_with_portions)
         .service(correct_sample)
         .service(move_sample)
         .service(record_portion)
@@ -92,6 +94,7 @@ pub(super) async fn list_samples(
         filters: query.0.fields(&[]),
     };
     Sheet::new(&shell, "Samples", "Samples")
+        .way(shell.may(Action::RegisterSamples), "Register and take portions", "/samples/with-portions")
         .way(shell.may(Action::RegisterSamples), "Register a sample", "/samples/new")
         .way(shell.may(Action::RegisterSamples), "Import a list", "/samples/import")
         .way(true, "Labels", "/labels?kind=samples")
@@ -119,7 +122,7 @@ pub(super) async fn record_sample(
         "ISO/IEC 17025:2017 7.4.3: condition and deviations are recorded on receipt.",
         "Iron(II) is oxidised by air: the deadline is the method's holding time.",
     );
-    proposals::of_sample(&db, &shell, &mut form).await?;
+    proposals::of_sample(&db, &shell, &mut form, "").await?;
     shell
         .take(&who, &sent, form, async |act, facts: SampleFacts| {
             let answer = samples::record(&db, &act, facts).await?;

@@ -405,6 +405,35 @@ pub async fn list(db: &Db, sample: Uuid) -> Result<Vec<PortionView>, Refusal> {
     .await
 }
 
+/// The newest portions of all samples, newest first: portion and sample.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn newest(mut connection: &Connection, most: i64) -> Result<Vec<(Uuid, Uuid)>, Refusal> {
+    Ok(test_portions::table
+        .filter(test_portions::version.eq(1))
+        .order(test_portions::id.desc())
+        .limit(most)
+        .select((test_portions::record_id, test_portions::sample_id))
+        .load(&mut connection)
+        .await?)
+}
+
+/// The newest portions of one sample, newest first.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn newest_of(mut connection: &Connection, sample: Uuid, most: i64) -> Result<Vec<Uuid>, Refusal> {
+    Ok(test_portions::table
+        .filter(test_portions::sample_id.eq(sample))
+        .filter(test_portions::version.eq(1))
+        .order(test_portions::id.desc())
+        .limit(most)
+        .select(test_portions::record_id)
+        .load(&mut connection)
+        .await?)
+}
+
 #[derive(QueryableByName)]
 struct Numbered {
     #[diesel(sql_type = diesel::sql_types::Uuid)]
@@ -415,15 +444,20 @@ struct Numbered {
 
 /// Numbers of the portions of samples, by the order in which they were first recorded: a number once given stays.
 pub async fn numbers(db: &Db, samples: &[Uuid]) -> Result<HashMap<Uuid, i64>, Refusal> {
+    db.read(async |connection| numbers_in(connection, samples).await).await
+}
+
+/// The same in a read that does more.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn numbers_in(mut connection: &Connection, samples: &[Uuid]) -> Result<HashMap<Uuid, i64>, Refusal> {
     // Identities are made in the order of recording (RFC 9562, version 7).
     let query = "SELECT record_id, rank() OVER (PARTITION BY sample_id ORDER BY record_id) AS number FROM test_portions \
                  WHERE version = 1 AND sample_id = ANY($1)";
-    db.read(async |mut connection| {
-        let query = diesel::sql_query(query).bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(samples);
-        let rows: Vec<Numbered> = query.load(&mut connection).await?;
-        Ok(rows.into_iter().map(|row| (row.record_id, row.number)).collect())
-    })
-    .await
+    let query = diesel::sql_query(query).bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(samples);
+    let rows: Vec<Numbered> = query.load(&mut connection).await?;
+    Ok(rows.into_iter().map(|row| (row.record_id, row.number)).collect())
 }
 
 /// A version of a portion with its steps.

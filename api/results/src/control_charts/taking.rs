@@ -143,6 +143,20 @@ pub async fn take_in(connection: &Connection, act: &Act, run: &Run) -> Result<()
     Ok(())
 }
 
+/// Holds the charts that runs bring values to, in the order of their identities, for runs that are closed together.
+pub async fn hold_charts(connection: &Connection, runs: &[Run]) -> Result<(), Refusal> {
+    let mut charts = Vec::new();
+    for run in runs {
+        charts.extend(plan_of(connection, run).await?.into_iter().flat_map(|(_, charts)| charts));
+    }
+    charts.sort_unstable_by_key(|chart| chart.id);
+    charts.dedup_by_key(|chart| chart.id);
+    for chart in charts {
+        charts::hold(connection, chart.id).await?;
+    }
+    Ok(())
+}
+
 async fn offered(
     connection: &Connection,
     act: &Act,

@@ -127,6 +127,17 @@ pub async fn of_sample(mut connection: &Connection, sample: Uuid) -> Result<Vec<
         .await?)
 }
 
+/// Those of these samples that a lot is or was registered as.
+pub async fn among(mut connection: &Connection, samples: &[Uuid]) -> Result<Vec<Uuid>, Refusal> {
+    let found: Vec<Option<Uuid>> = control_materials::table
+        .filter(control_materials::sample_id.eq_any(samples))
+        .select(control_materials::sample_id)
+        .distinct()
+        .load(&mut connection)
+        .await?;
+    Ok(found.into_iter().flatten().collect())
+}
+
 /// Holds a lot until the end of the transaction.
 pub async fn hold(mut connection: &Connection, id: Uuid) -> Result<(), Refusal> {
     diesel::sql_query("SELECT pg_advisory_xact_lock(hashtextextended('control material ' || $1::text, 0))")

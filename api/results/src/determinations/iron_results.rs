@@ -223,7 +223,7 @@ pub(super) async fn as_of(
 }
 
 /// Digest of an iron result over those of its determinations: total iron, iron(II).
-fn digest_of(parts: &[String]) -> String {
+pub(super) fn digest_of(parts: &[String]) -> String {
     hex::encode(Sha256::digest(format!("ferrotitre iron result 1\n{}\n", parts.join("\n")).as_bytes()))
 }
 
@@ -340,48 +340,49 @@ pub(super) fn shown(loaded: LoadedResult) -> Result<IronResultView, Refusal> {
     })
 }
 
-pub async fn record(db: &Db, act: &Act, new: NewIronResult) -> Result<Answer, Refusal> {
+/// What is wrong with a new difference by itself.
+pub(super) fn check(new: &NewIronResult) -> Result<(), Refusal> {
     let mut errors = FieldErrors::default();
     code(&mut errors, "code", &new.code);
     errors.require(new.total != new.iron2, "iron2", "different", "must be another determination than total", new.iron2);
     errors.check()?;
-    not_in_the_future("observed_at", new.observed_at)?;
-    let by = author(act)?;
-    db.write(act, async |connection| {
-        let (total, iron2) = futures_util::try_join!(
-            store::determination(connection, new.total),
-            store::determination(connection, new.iron2)
-        )?;
-        if total.sample_id != iron2.sample_id {
-            return Err(Refusal::invalid(
-                "iron2",
-                "same_sample",
-                "both determinations must be of the same sample",
-                new.iron2,
-            ));
+    not_in_the_future("observed_at", new.observed_at)
+}
+
+pub async fn record(db: &Db, act: &Act, new: NewIronResult) -> Result<Answer, Refusal> {
+    check(&new)?;
+    db.write(act, async |connection| shown(record_in(connection, act, new).await?)).await
+}
+
+/// Records a difference that was checked, in a transaction that does more.
+pub(super) async fn record_in(connection: &Connection, act: &Act, new: NewIronResult) -> Result<LoadedResult, Refusal> {
+    let (total, iron2) = futures_util::try_join!(
+        store::determination(connection, new.total),
+        store::determination(connection, new.iron2)
+    )?;
+    if total.sample_id != iron2.sample_id {
+        let message = "both determinations must be of the same sample";
+        return Err(Refusal::invalid("iron2", "same_sample", message, new.iron2));
+    }
+    let row = IronResultRow {
+        id: IronResultId::new(),
+        code: new.code,
+        sample_id: total.sample_id,
+        total_id: total.id,
+        iron2_id: iron2.id,
+        observed_at: new.observed_at,
+        recorded_at: DateTime::UNIX_EPOCH,
+        recorded_by: author(act)?,
+    };
+    let row = store::insert_iron_result(connection, &row).await?;
+    let loaded = load(connection, row).await?;
+    for (field, part, analyte) in [("total", &loaded.total, "total iron"), ("iron2", &loaded.iron2, "iron(II)")] {
+        if part.frame.method.facts.analyte != analyte {
+            let message = format!("must be a determination of {analyte}, not of {}", part.frame.method.facts.analyte);
+            return Err(Refusal::invalid(field, "analyte", message, part.row.id));
         }
-        let row = IronResultRow {
-            id: IronResultId::new(),
-            code: new.code,
-            sample_id: total.sample_id,
-            total_id: total.id,
-            iron2_id: iron2.id,
-            observed_at: new.observed_at,
-            recorded_at: DateTime::UNIX_EPOCH,
-            recorded_by: by,
-        };
-        let row = store::insert_iron_result(connection, &row).await?;
-        let loaded = load(connection, row).await?;
-        for (field, part, analyte) in [("total", &loaded.total, "total iron"), ("iron2", &loaded.iron2, "iron(II)")] {
-            if part.frame.method.facts.analyte != analyte {
-                let message =
-                    format!("must be a determination of {analyte}, not of {}", part.frame.method.facts.analyte);
-                return Err(Refusal::invalid(field, "analyte", message, part.row.id));
-            }
-        }
-        shown(loaded)
-    })
-    .await
+    }
+    Ok(loaded)
 }
 
 /// Iron results that are in a state now, newest first, with what identifies them only.

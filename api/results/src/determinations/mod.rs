@@ -9,12 +9,14 @@ mod decision;
 pub mod discordance;
 pub mod evaluation;
 pub mod evidence;
+pub mod finish;
 mod handlers;
 pub mod iron_results;
 pub mod joint;
 mod material;
 pub mod measured;
 pub mod pages;
+pub mod pairs;
 pub mod planning;
 pub mod proof;
 mod record;
@@ -70,6 +72,7 @@ pub fn routes(mount: &mut Mount<'_, impl Describe>) {
         .service(handlers::read_iron_result_plan)
         .service(pages::iron_results::print_iron_result)
         .service(several::handlers::submit_several)
+        .service(several::handlers::finish_runs)
         .service(several::handlers::review_several)
         .service(several::handlers::approve_several)
         .service(handlers::submit_iron_result)

@@ -29,7 +29,8 @@ use crate::{control_materials, runs};
 
 pub use crate::determinations::titrating::{correct_titration, record_titration, reject_titration};
 
-pub async fn record(db: &Db, act: &Act, new: NewDetermination) -> Result<Answer, Refusal> {
+/// What is wrong with a new determination by itself.
+pub(crate) fn check(new: &NewDetermination) -> Result<(), Refusal> {
     let mut errors = FieldErrors::default();
     if let Some(given) = &new.code {
         code(&mut errors, "code", given);
@@ -37,42 +38,52 @@ pub async fn record(db: &Db, act: &Act, new: NewDetermination) -> Result<Answer,
     let purpose = matches!(new.purpose.as_str(), "sample" | "control");
     errors.require(purpose, "purpose", "one_of", "must be sample or control", &new.purpose);
     errors.check()?;
-    not_in_the_future("observed_at", new.observed_at)?;
-    let by = author(act)?;
-    db.write(act, async |connection| {
-        let run = runs::service::find(connection, new.run).await.map_err(|refusal| unknown(refusal, "run", new.run))?;
-        let (portion, _) = portions::current(connection, new.portion)
-            .await
-            .map_err(|refusal| unknown(refusal, "portion", new.portion))?;
-        hold(connection, &[Held::Run(new.run), Held::Sample(portion.sample_id)]).await?;
-        runs::service::still_open(connection, RunId(new.run)).await?;
-        samples::still_here(connection, "portion", portion.sample_id).await?;
-        if new.purpose == "control" {
-            control_materials::service::usable_as_control(connection, "purpose", portion.sample_id).await?;
-        }
-        let code = match new.code {
-            Some(code) => code,
-            None => format!("DET-{:06}", recording::next_number(connection, "determination_codes").await?),
-        };
-        let row = DeterminationRow {
-            id: DeterminationId::new(),
-            code,
-            run_id: run.id,
-            method_id: run.method_id,
-            sample_id: portion.sample_id,
-            portion_id: portion.record_id,
-            purpose: new.purpose,
-            observed_at: new.observed_at,
-            recorded_at: DateTime::UNIX_EPOCH,
-            recorded_by: by,
-        };
-        bench_times::there_since(row.observed_at, portion.observed_at, "observed_at", "the test portion")?;
-        let late = Observed::new(KIND.table(), row.id.0, row.observed_at, new.late_reason.as_deref());
-        bench_times::accept(connection, act, late.within(run.id.0)).await?;
-        let row = store::insert_determination(connection, &row).await?;
-        shown(load(connection, row).await?)
-    })
-    .await
+    not_in_the_future("observed_at", new.observed_at)
+}
+
+pub async fn record(db: &Db, act: &Act, new: NewDetermination) -> Result<Answer, Refusal> {
+    check(&new)?;
+    db.write(act, async |connection| shown(load(connection, begin_in(connection, act, new).await?).await?)).await
+}
+
+/// Begins a determination that was checked, in a transaction that does more.
+///
+/// # Errors
+/// A run that takes no more, a sample that is gone, a portion that is not of a control material or taken later.
+pub(crate) async fn begin_in(
+    connection: &Connection,
+    act: &Act,
+    new: NewDetermination,
+) -> Result<DeterminationRow, Refusal> {
+    let run = runs::service::find(connection, new.run).await.map_err(|refusal| unknown(refusal, "run", new.run))?;
+    let (portion, _) =
+        portions::current(connection, new.portion).await.map_err(|refusal| unknown(refusal, "portion", new.portion))?;
+    hold(connection, &[Held::Run(new.run), Held::Sample(portion.sample_id)]).await?;
+    runs::service::still_open(connection, RunId(new.run)).await?;
+    samples::still_here(connection, "portion", portion.sample_id).await?;
+    if new.purpose == "control" {
+        control_materials::service::usable_as_control(connection, "purpose", portion.sample_id).await?;
+    }
+    let code = match new.code {
+        Some(code) => code,
+        None => format!("DET-{:06}", recording::next_number(connection, "determination_codes").await?),
+    };
+    let row = DeterminationRow {
+        id: DeterminationId::new(),
+        code,
+        run_id: run.id,
+        method_id: run.method_id,
+        sample_id: portion.sample_id,
+        portion_id: portion.record_id,
+        purpose: new.purpose,
+        observed_at: new.observed_at,
+        recorded_at: DateTime::UNIX_EPOCH,
+        recorded_by: author(act)?,
+    };
+    bench_times::there_since(row.observed_at, portion.observed_at, "observed_at", "the test portion")?;
+    let late = Observed::new(KIND.table(), row.id.0, row.observed_at, new.late_reason.as_deref());
+    bench_times::accept(connection, act, late.within(run.id.0)).await?;
+    store::insert_determination(connection, &row).await
 }
 
 fn unknown(refusal: Refusal, field: &str, id: Uuid) -> Refusal {
@@ -139,6 +150,7 @@ fn line(row: DeterminationRow, state: String, outcome: ResultOutcome) -> Determi
         method: row.method_id,
         sample: row.sample_id,
         purpose: row.purpose,
+        observed_at: row.observed_at,
         recorded_at: row.recorded_at,
     }
 }

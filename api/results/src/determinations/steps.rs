@@ -312,6 +312,17 @@ pub(crate) async fn determination_in(
     Ok(loaded.row)
 }
 
+/// What the author's signature of a determination stands over, shared before any of several is signed, so that all of it is asked
+/// for at once.
+pub(super) async fn share_what_is_pinned(connection: &Connection, ids: &[Uuid]) -> Result<(), Refusal> {
+    let mut rows: HashSet<Uuid> = HashSet::new();
+    for id in ids {
+        let loaded = load(connection, store::determination(connection, *id).await?).await?;
+        rows.extend(loaded.pins(connection).await?.rows());
+    }
+    locks::share(connection, &rows.into_iter().collect::<Vec<_>>()).await
+}
+
 /// Takes a step with an iron result.
 pub async fn iron_result(
     db: &Db,

@@ -153,6 +153,15 @@ pub(super) async fn of_run(mut connection: &Connection, run: RunId) -> Result<Ve
         .await?)
 }
 
+/// Determinations of test portions, in whatever state.
+pub async fn of_portions(mut connection: &Connection, portions: &[Uuid]) -> Result<Vec<DeterminationRow>, Refusal> {
+    Ok(determinations::table
+        .filter(among(determinations::portion_id, portions))
+        .select(DeterminationRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
 /// Determinations of samples by versions of a method, observed in a stretch of time.
 pub(super) async fn of_samples_between(
     mut connection: &Connection,
@@ -416,6 +425,15 @@ pub(super) async fn iron_results_by_id(
         .filter(iron_results::id.eq_any(ids))
         .order(iron_results::id.desc())
         .select(IronResultRow::as_select())
+        .load(&mut connection)
+        .await?)
+}
+
+/// Those of these codes that an iron result has.
+pub(super) async fn iron_result_codes(mut connection: &Connection, codes: &[String]) -> Result<Vec<String>, Refusal> {
+    Ok(iron_results::table
+        .filter(iron_results::code.eq_any(codes))
+        .select(iron_results::code)
         .load(&mut connection)
         .await?)
 }

@@ -344,6 +344,8 @@ pub struct DeterminationLine {
     /// incomplete, concordant, discordant or below zero, by what is recorded or was signed.
     #[schema(example = "concordant")]
     pub outcome: &'static str,
+    /// When it began.
+    pub observed_at: DateTime<Utc>,
     /// Server time of recording.
     pub recorded_at: DateTime<Utc>,
 }

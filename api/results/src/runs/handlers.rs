@@ -15,6 +15,7 @@ use uuid::Uuid;
 
 use crate::runs::blanks::{self, BlankView, Judgement, NewBlank};
 use crate::runs::service::{self, NewRun, RunView};
+use crate::runs::together::{self, NewRuns, OpenedRuns};
 
 /// Opens a run under an approved method.
 #[utoipa::path(tag = "runs", request_body = NewRun, responses((status = 201, description = "Opened", body = RunView)))]
@@ -26,6 +27,18 @@ pub(super) async fn open_run(
 ) -> Result<Answer, Problem> {
     let (act, new) = who.act(body);
     Ok(service::open(&db, &act, new).await?)
+}
+
+/// Opens a run for each of several methods with what is titrated in it, and begins the determinations: all of it or nothing.
+#[utoipa::path(tag = "runs", request_body = NewRuns, responses((status = 201, description = "Opened", body = OpenedRuns)))]
+#[post("/runs/with-determinations")]
+pub(super) async fn open_runs(
+    who: Allowed<ConductRuns>,
+    db: web::Data<Db>,
+    body: Body<NewRuns>,
+) -> Result<Answer, Problem> {
+    let (act, new) = who.act(body);
+    Ok(together::open(&db, &act, new).await?)
 }
 
 /// Lists runs, newest first.

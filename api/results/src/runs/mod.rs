@@ -2,11 +2,14 @@
 
 pub mod approval;
 pub mod blanks;
+pub mod due;
 mod handlers;
+pub mod next;
 pub mod pages;
 pub mod quality;
 mod repeats;
 pub mod service;
+pub mod together;
 
 use ferrotitre_base::web::mount::{Describe, Mount};
 
@@ -14,6 +17,7 @@ use ferrotitre_base::web::mount::{Describe, Mount};
 pub fn routes(mount: &mut Mount<'_, impl Describe>) {
     mount
         .service(handlers::open_run)
+        .service(handlers::open_runs)
         .service(handlers::list_runs)
         .service(handlers::read_run)
         .service(handlers::close_run)

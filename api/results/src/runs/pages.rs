@@ -1,6 +1,8 @@
 //! Pages of runs and their blanks.
 
+mod begin;
 mod blank;
+pub mod way;
 
 use actix_web::{HttpResponse, get, routes, web};
 use ferrotitre_base::auth::allowed::Allowed;
@@ -40,6 +42,7 @@ use crate::runs::service::{self, NewRun, RunView};
 pub fn routes(config: &mut web::ServiceConfig) {
     config
         .service(list_runs)
+        .service(begin::begin_runs)
         .service(open_run)
         .service(read_run)
         .service(close_run)
@@ -94,6 +97,7 @@ pub(super) async fn list_runs(
         filters: asked.fields(&EntityKind::Run.states()),
     };
     Sheet::new(&shell, "Runs", "Runs")
+        .way(shell.may(Action::ConductRuns), "Begin runs", "/runs/begin")
         .way(shell.may(Action::ConductRuns), "Open a run", "/runs/new")
         .section("list", "", Part::Table(table))
         .help(
@@ -222,15 +226,35 @@ fn quality(run: &RunView) -> Vec<Fact> {
     facts
 }
 
-/// The ways on from a run with so many signed results of samples.
-fn offer<'a>(sheet: Sheet<'a>, shell: &Shell, run: &RunView, signed: usize) -> Sheet<'a> {
+/// What the ways on from a run follow from.
+struct Offered {
+    /// Determinations begun in it.
+    begun: usize,
+    /// Signed results of samples.
+    signed: usize,
+    /// What comes next: words and page.
+    onward: Option<(String, String)>,
+}
+
+/// The ways on from a run.
+fn offer<'a>(sheet: Sheet<'a>, shell: &Shell, run: &RunView, of: Offered) -> Sheet<'a> {
     let (id, path) = (run.id, format!("/runs/{}", run.id));
-    let (open, lacks) = (run.state == "open", !run.missing.is_empty());
+    let open = run.state == "open";
     let (conducts, judges) = (shell.may(Action::ConductRuns), shell.may(Action::ReleaseRuns));
+    let finish = format!("{path}/finish");
+    let ends = of.onward.as_ref().is_some_and(|(_, place)| *place == finish);
+    let sheet = match of.onward {
+        Some((words, place)) => sheet.way(conducts, words, place),
+        None => sheet,
+    };
     sheet
-        .way(open && conducts && lacks, "Record the blank", format!("{path}/blanks/new"))
         .way(open && conducts, "Begin a determination", format!("{path}/determinations/new"))
-        .way(open && conducts && !lacks, "Record a blank", format!("{path}/blanks/new"))
+        .way(open && conducts, "Record a blank", format!("{path}/blanks/new"))
+        .way(
+            open && conducts && of.begun > 0 && !ends && shell.may(Action::SubmitDeterminations),
+            "Close and submit",
+            finish,
+        )
         .way(open && conducts, "Close", format!("{path}/closing"))
         .way(
             matches!(run.state.as_str(), "open" | "closed") && shell.may(Action::SubmitDeterminations),
@@ -244,7 +268,7 @@ fn offer<'a>(sheet: Sheet<'a>, shell: &Shell, run: &RunView, signed: usize) -> S
             format!("{path}/rejection"),
         )
         .way(run.state == "rejected" && conducts, "Repeat", format!("/runs/new?repeats={id}"))
-        .way(signed >= 2, "Results together", format!("/joint-results/run/{id}"))
+        .way(of.signed >= 2, "Results together", format!("/joint-results/run/{id}"))
         .way(true, "Where used", format!("/where-used/{id}"))
 }
 
@@ -277,7 +301,12 @@ pub(super) async fn read_run(
     let facts = about(&shell, &run, &method, name(run.recorded_by.0));
     let lacks = !run.missing.is_empty();
     let mut sheet = Sheet::new(&shell, "Run", run.code.clone()).state(run.state.clone());
-    sheet = offer(sheet, &shell, &run, signed);
+    let person = shell.user.as_ref().map(|user| user.account);
+    let onward = match person.filter(|_| open && conducts) {
+        Some(person) => way::on(&db, *id, None, person).await?,
+        None => None,
+    };
+    sheet = offer(sheet, &shell, &run, Offered { begun: lines.len(), signed, onward });
     if lacks {
         sheet =
             sheet.section("lacks", "Lacking", Part::Alert(vec![format!("The run lacks {}.", run.missing.join(", "))]));

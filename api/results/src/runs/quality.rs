@@ -22,6 +22,9 @@ use crate::runs::service::{KIND, Row};
 use crate::runs::{blanks, repeats};
 use ferrotitre_base::pins::Sight;
 
+/// How what a run lacks begins where a blank was not judged.
+pub(crate) const UNJUDGED: &str = "a verdict on ";
+
 /// Verdict on a run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Verdict {
@@ -58,6 +61,9 @@ pub struct QualityView {
     /// Plan the run goes by: the version in force when it was opened.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub plan: Option<Uuid>,
+    /// Blanks that the method or the plan asks for and that are not there yet.
+    #[schema(example = 0)]
+    pub blanks_due: usize,
     /// Control values with the verdicts they got.
     pub values: Vec<RunValueView>,
     /// What speaks against the run, or asks for a look.
@@ -98,6 +104,7 @@ pub struct Quality {
     pub values: Vec<RunValue>,
     plan: Option<Uuid>,
     reasons: Vec<String>,
+    blanks_due: usize,
 }
 
 /// Judges a run from what is recorded of it. Verdicts on values are those they got; only what is missing can still come.
@@ -112,9 +119,11 @@ pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> 
     let mut missing = Vec::new();
     let unjudged = blanks.unjudged();
     if unjudged > 0 && states::present(connection, KIND, run.id.0).await?.state == "open" {
-        missing.push(format!("a verdict on {unjudged} of its blanks: accepted or rejected"));
+        missing.push(format!("{UNJUDGED}{unjudged} of its blanks: accepted or rejected"));
     }
-    if method.facts.rules.0.blank == BlankText::Subtract && counted == 0 {
+    let subtracts = method.facts.rules.0.blank == BlankText::Subtract;
+    let mut blanks_due = usize::from(subtracts).saturating_sub(counted);
+    if blanks_due > 0 {
         missing.push("a blank, which the method subtracts".to_owned());
     }
     if let Some((plan, charts)) = &planned {
@@ -127,6 +136,7 @@ pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> 
             }
         }
         let wanted = usize::try_from(plan.facts.blanks).unwrap_or(0);
+        blanks_due = blanks_due.max(wanted.saturating_sub(counted));
         if counted < wanted {
             missing.push(format!("{} of {wanted} blanks", wanted - counted));
         }
@@ -161,7 +171,7 @@ pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> 
         Verdict::InControl
     };
     let plan = planned.map(|(plan, _)| plan.record_id);
-    Ok(Quality { verdict, missing, blanks: blanks.all, values, plan, reasons })
+    Ok(Quality { verdict, missing, blanks: blanks.all, values, plan, reasons, blanks_due })
 }
 
 impl Quality {
@@ -181,6 +191,7 @@ impl Quality {
         QualityView {
             verdict: self.verdict.text(),
             plan: self.plan,
+            blanks_due: self.blanks_due,
             values: self.values.iter().map(value).collect(),
             reasons: self.reasons.clone(),
         }

@@ -157,7 +157,8 @@ async fn views(connection: &Connection, rows: Vec<Row>) -> Result<Vec<RunView>, 
     stream::iter(rows.into_iter().map(|row| view(connection, row))).buffered(8).try_collect().await
 }
 
-async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
+/// A run as shown.
+pub(super) async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
     let id = row.id.0;
     let ids = [id];
     let (quality, signed, repeats, repeated_by, moves, late) = futures_util::try_join!(
@@ -192,49 +193,60 @@ async fn view(connection: &Connection, row: Row) -> Result<RunView, Refusal> {
     })
 }
 
-pub async fn open(db: &Db, act: &Act, new: NewRun) -> Result<Answer, Refusal> {
-    let mut errors = FieldErrors::default();
-    if let Some(given) = &new.code {
-        code(&mut errors, "code", given);
-    }
-    words(&mut errors, "bench", &new.bench);
-    if let Some(temperature) = &new.environment_temperature {
-        in_range(&mut errors, "environment_temperature", temperature, 5.0, 45.0, "C");
-    }
-    errors.check()?;
-    not_in_the_future("observed_at", new.observed_at)?;
-    let by = author(act)?;
-    db.write(act, async |mut connection| {
-        methods::service::approved(connection, "method", new.method).await?;
-        let code = match new.code {
-            Some(code) => code,
-            None => format!("RUN-{:06}", next_number(connection, "run_codes").await?),
-        };
-        let row = Row {
-            id: RunId::new(),
-            code,
-            method_id: new.method,
-            bench: new.bench,
-            environment_temperature: new.environment_temperature,
-            note: new.note,
-            observed_at: new.observed_at,
-            recorded_at: DateTime::UNIX_EPOCH,
-            recorded_by: by,
-        };
-        let late = Observed::new(KIND.table(), row.id.0, row.observed_at, new.late_reason.as_deref());
-        bench_times::accept(connection, act, late).await?;
-        let row: Row = diesel::insert_into(runs::table)
-            .values(&row)
-            .returning(Row::as_returning())
-            .get_result(&mut connection)
-            .await
-            .map_err(|error| from_store(error, MEANINGS))?;
-        if let Some(rejected) = new.repeats {
-            repeats::record(connection, &row, rejected).await?;
+impl NewRun {
+    /// What is wrong with it by itself.
+    pub(super) fn check(&self) -> Result<(), Refusal> {
+        let mut errors = FieldErrors::default();
+        if let Some(given) = &self.code {
+            code(&mut errors, "code", given);
         }
-        view(connection, row).await
-    })
-    .await
+        words(&mut errors, "bench", &self.bench);
+        if let Some(temperature) = &self.environment_temperature {
+            in_range(&mut errors, "environment_temperature", temperature, 5.0, 45.0, "C");
+        }
+        errors.check()?;
+        not_in_the_future("observed_at", self.observed_at)
+    }
+}
+
+pub async fn open(db: &Db, act: &Act, new: NewRun) -> Result<Answer, Refusal> {
+    new.check()?;
+    db.write(act, async |connection| view(connection, open_in(connection, act, new).await?).await).await
+}
+
+/// Opens a run that was checked, in a transaction that does more.
+///
+/// # Errors
+/// A method that is not approved, a code that is taken, a run that is not rejected.
+pub(super) async fn open_in(mut connection: &Connection, act: &Act, new: NewRun) -> Result<Row, Refusal> {
+    methods::service::approved(connection, "method", new.method).await?;
+    let code = match new.code {
+        Some(code) => code,
+        None => format!("RUN-{:06}", next_number(connection, "run_codes").await?),
+    };
+    let row = Row {
+        id: RunId::new(),
+        code,
+        method_id: new.method,
+        bench: new.bench,
+        environment_temperature: new.environment_temperature,
+        note: new.note,
+        observed_at: new.observed_at,
+        recorded_at: DateTime::UNIX_EPOCH,
+        recorded_by: author(act)?,
+    };
+    let late = Observed::new(KIND.table(), row.id.0, row.observed_at, new.late_reason.as_deref());
+    bench_times::accept(connection, act, late).await?;
+    let row: Row = diesel::insert_into(runs::table)
+        .values(&row)
+        .returning(Row::as_returning())
+        .get_result(&mut connection)
+        .await
+        .map_err(|error| from_store(error, MEANINGS))?;
+    if let Some(rejected) = new.repeats {
+        repeats::record(connection, &row, rejected).await?;
+    }
+    Ok(row)
 }
 
 pub async fn list(db: &Db, listing: &Listing) -> Result<Page<RunView>, Refusal> {
@@ -281,18 +293,29 @@ pub async fn close(db: &Db, act: &Act, id: Uuid) -> Result<Answer, Refusal> {
         hold(connection, &[Held::Run(id)]).await?;
         let row = find(connection, id).await?;
         locks::hold(connection, &[id]).await?;
-        let unjudged = blanks::of_run(connection, row.id).await?.unjudged();
-        if unjudged > 0 {
-            let detail = format!(
-                "{unjudged} of its blanks were recorded and not judged: accept or reject each before the run is closed"
-            );
-            return Err(Refusal::new(Code::StateConflict, detail));
-        }
-        states::advance(connection, act, KIND, id, &NewMove { to: "closed".to_owned(), reason: None }, None).await?;
-        taking::take_in(connection, act, &row).await?;
+        close_in(connection, act, &row).await?;
         view(connection, row).await
     })
     .await
+}
+
+/// Closes a run that is held, in a transaction that does more, and puts what it has to offer on the charts.
+pub(crate) async fn close_in(connection: &Connection, act: &Act, row: &Row) -> Result<(), Refusal> {
+    let unjudged = blanks::of_run(connection, row.id).await?.unjudged();
+    if unjudged > 0 {
+        let detail = format!(
+            "{unjudged} of its blanks were recorded and not judged: accept or reject each before the run is closed"
+        );
+        return Err(Refusal::new(Code::StateConflict, detail));
+    }
+    let asked = NewMove { to: "closed".to_owned(), reason: None };
+    states::advance(connection, act, KIND, row.id.0, &asked, None).await?;
+    taking::take_in(connection, act, row).await
+}
+
+/// Digest of what a signature on a run would cover now.
+pub(crate) async fn content_digest(connection: &Connection, row: &Row) -> Result<String, Refusal> {
+    Ok(digest(row, &quality::of(connection, row).await?))
 }
 
 /// A control that is signed after its run was closed still gets on its chart.

@@ -5,14 +5,6 @@ use ferrotitre_tests::bench::day;
 use super::People;
 use super::desk::Desk;
 
-/// A test portion of the sample that is open.
-async fn portion(analyst: &Desk<'_>, first: bool) {
-    analyst.link("Take a test portion").await;
-    let vessels = [("pipette", "P10"), ("dilution[0].flask", "F250"), ("aliquot_pipette", "P25")];
-    take_or_type(analyst, &vessels, first).await;
-    analyst.save().await;
-}
-
 /// What is proposed is left as it is; the rest is typed.
 async fn take_or_type(desk: &Desk<'_>, entries: &[(&str, &str)], typed: bool) {
     if typed {
@@ -22,32 +14,41 @@ async fn take_or_type(desk: &Desk<'_>, entries: &[(&str, &str)], typed: bool) {
     }
 }
 
-/// A sample as received, and a test portion of it.
+/// A sample as received with its test portion, in one form; how it is kept and its vessels are proposed from the control.
 pub(super) async fn sample(all: &People<'_>) {
     let analyst = &all.analyst;
     let kept = day(90);
     analyst.place("/samples").await;
-    analyst.link("Register a sample").await;
+    analyst.link("Register and take portions").await;
+    let kept_as = ["sample.matrix", "sample.container", "sample.storage"];
+    analyst.proposes(&kept_as).await;
+    let vessels = ["portions[0].pipette", "portions[0].dilution[0].flask", "portions[0].aliquot_pipette"];
+    analyst.proposes(&vessels).await;
     analyst
         .type_in(&[
-            ("code", "S-1"),
-            ("client_reference", "bath 3, morning"),
-            ("description", "green, clear"),
-            ("condition", "intact"),
-            ("preservation", "acid as taken"),
-            ("matrix", "hydrochloric pickling bath"),
-            ("container", "glass, 250 mL"),
-            ("storage", "refrigerator 2"),
-            ("retained_until", &kept),
+            ("sample.code", "S-1"),
+            ("sample.client_reference", "bath 3, morning"),
+            ("sample.description", "green, clear"),
+            ("sample.condition", "intact"),
+            ("sample.preservation", "acid as taken"),
+            ("sample.retained_until", &kept),
         ])
         .await;
     analyst.save().await;
-    portion(analyst, false).await;
+}
+
+/// A run for each method with what waits for it, begun in one form.
+pub(super) async fn runs(all: &People<'_>) {
+    let analyst = &all.analyst;
+    analyst.link("Begin runs of it").await;
+    analyst.type_in(&[("bench", "bench 2")]).await;
+    let proposed = analyst.texts("label.tile:has(input[name=titrates]:checked) span").await;
+    assert_eq!(proposed, ["M1: CM-1/1", "M1: S-1/1", "M2: S-1/1"]);
+    analyst.save().await;
 }
 
 /// A blank of the run that is open, accepted with its entry.
 async fn blank(analyst: &Desk<'_>, first: bool) {
-    analyst.link("Record the blank").await;
     analyst.proposes(&["titrant", "burette"]).await;
     take_or_type(analyst, &[("iron_equivalent_ml", "1.00"), ("iron_equivalent_u_ml", "0.004")], first).await;
     analyst
@@ -58,64 +59,41 @@ async fn blank(analyst: &Desk<'_>, first: bool) {
     analyst.save().await;
 }
 
-/// A determination with as many titrations as the rule asks for; the first of a run says at which temperature.
-async fn titrate(
-    analyst: &Desk<'_>,
-    (portion, purpose): (&str, &str),
-    titres: [&str; 2],
-    (first, reduced): (bool, bool),
-) {
-    analyst.link("Begin a determination").await;
-    analyst.fill("portion", portion).await;
-    if purpose != "sample" {
-        analyst.take("purpose", purpose).await;
-    }
-    analyst.save().await;
+/// As many titrations as the rule asks for; the first of a run says at which temperature. The last leads on.
+async fn titrate(analyst: &Desk<'_>, titres: [&str; 2], (first, reduced, control): (bool, bool, bool)) {
     for (at, last) in titres.into_iter().enumerate() {
         if reduced {
             analyst.take("reduction.checkpoint_seen", "true").await;
         }
         take_or_type(analyst, &[("solution_temperature", "20.0")], first && at == 0).await;
         // Named once, at the very first titration.
-        take_or_type(analyst, &[("waste_stream", "chromium acid")], purpose == "control" && at == 0).await;
+        take_or_type(analyst, &[("waste_stream", "chromium acid")], control && at == 0).await;
         analyst.type_in(&[("initial_readings[0]", "0.00"), ("final_readings[0]", last)]).await;
         analyst.take("end_point", "green to violet, sharp").await;
         analyst.save().await;
     }
-    analyst.follow("main a[href^='/runs/']").await;
 }
 
-/// A run from its opening to its closing: blank, control where a chart asks for it, sample.
+/// What the runs ask for, one after the other as each save leads on: blank, control where a chart asks for it, sample.
 pub(super) async fn run(all: &People<'_>, method: &str) {
     let analyst = &all.analyst;
     let total = method == "M2";
-    analyst.place("/runs").await;
-    analyst.link("Open a run").await;
-    analyst.fill("method", method).await;
-    take_or_type(analyst, &[("bench", "bench 2")], !total).await;
-    analyst.save().await;
     blank(analyst, !total).await;
     if total {
-        titrate(analyst, ("S-1/1", "sample"), ["23.16", "23.18"], (true, true)).await;
+        titrate(analyst, ["23.16", "23.18"], (true, true, false)).await;
     } else {
-        titrate(analyst, ("CM-1/1", "control"), ["21.44", "21.44"], (true, false)).await;
-        titrate(analyst, ("S-1/1", "sample"), ["21.46", "21.48"], (false, false)).await;
+        titrate(analyst, ["21.44", "21.44"], (true, false, true)).await;
+        titrate(analyst, ["21.46", "21.48"], (false, false, false)).await;
     }
-    analyst.link("Close").await;
-    analyst.save().await;
 }
 
-/// The difference of what was titrated last, and what its author signs.
-pub(super) async fn iron3(all: &People<'_>) {
+/// The end of both runs: closed, the difference recorded, and what was titrated signed, in one form.
+pub(super) async fn finish(all: &People<'_>) {
     let analyst = &all.analyst;
-    analyst.place("/iron-results").await;
-    analyst.link("New difference").await;
-    analyst.proposes(&["code", "total", "iron2"]).await;
-    analyst.save().await;
-    analyst.place("/runs").await;
-    analyst.follow("main tbody a[href^='/runs/']").await;
-    analyst.link("Submit what is complete").await;
-    assert_eq!(analyst.tick("of", &[]).await, 4, "control, iron(II), total iron, iron(III)");
+    let proposed = analyst.texts("label.tile:has(input[name=iron_results]:checked) span").await;
+    assert_eq!(proposed, ["FE3-S-1"]);
+    assert_eq!(analyst.texts("label.tile:has(input[name=runs]:checked) span").await.len(), 2);
+    assert_eq!(analyst.tick("determinations", &[]).await, 3, "control, iron(II), total iron");
     analyst.sign().await;
 }
 

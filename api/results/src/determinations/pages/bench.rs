@@ -16,7 +16,7 @@ use ferrotitre_bench::equipment::service as equipment;
 use ferrotitre_bench::instrument_readings::offers;
 use ferrotitre_bench::methods::rules::AcceptanceText;
 use ferrotitre_bench::titrants::service as titrants;
-use ferrotitre_core::chemistry::{Chemistry, Reduction, chemistry, reduction};
+use ferrotitre_core::chemistry::{Chemistry, chemistry, reduction};
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward, see};
 use ferrotitre_html::sheet::{Cell, Part, Sheet, Table};
 use ferrotitre_html::shell::{Help, Shell};
@@ -25,9 +25,12 @@ use ferrotitre_ledger::accounts::service as accounts;
 use uuid::Uuid;
 
 use super::detail::{Around, caption, picture};
+use super::onward::{Before, Came, leads_to};
+use super::reduced::reduction_fields;
 use super::{COLUMNS, proposals, rows};
 use crate::determinations::service;
 use crate::determinations::wire::{DeterminationView, NewTitration};
+use crate::runs::pages::way;
 use crate::runs::service as runs;
 
 #[derive(Debug, Default, serde::Deserialize)]
@@ -75,6 +78,7 @@ pub(super) async fn choose_bench(
         ]
     });
     Sheet::new(&shell, "Bench", "What can be titrated now")
+        .way(shell.may(Action::ConductRuns), "Begin runs", "/runs/begin")
         .way(shell.may(Action::ConductRuns), "Open a run", "/runs/new")
         .section(
             "titrate",
@@ -200,55 +204,6 @@ pub(super) fn fields(around: &Around, means: &Means, fillings: usize) -> Vec<Fie
     fields
 }
 
-/// The checklist of a reduction, in colour words.
-fn reduction_fields(entry: &Reduction) -> Vec<Field> {
-    let name = |field: &str| format!("reduction.{field}");
-    let mut fields = vec![
-        Field::new(&name("solution_clear"), "Solution clear before", Kind::YesNo)
-            .optional()
-            .part("Reduction, step by step"),
-    ];
-    let tin = entry.code.contains("tin(II)");
-    if tin {
-        fields
-            .push(Field::new(&name("temperature_at_stannous"), "Temperature at tin(II), °C", Kind::Decimal).optional());
-        let ends = vec![
-            Choice::thing("colourless", "colourless", "to faint green"),
-            Choice::thing("pale yellow", "pale yellow", "on purpose, before titanium(III)"),
-            Choice::thing("still yellow", "still yellow", "iron(III) is left"),
-        ];
-        fields.push(Field::new(&name("stannous_end"), "Colour at the end of tin(II)", Kind::Choice(ends)).optional());
-        fields.push(Field::new(&name("stannous_excess_drops"), "Drops of tin(II) beyond", Kind::Whole).optional());
-    }
-    if entry.mercury {
-        let seen = vec![
-            Choice::thing("slight white", "slight, white, silky", "as it must be"),
-            Choice::thing("heavy white", "heavy white", "too much tin(II)"),
-            Choice::thing("grey", "grey", "metallic mercury"),
-            Choice::thing("black", "black", "metallic mercury"),
-            Choice::thing("none", "none", "too little tin(II)"),
-        ];
-        fields.push(
-            Field::new(&name("temperature_at_mercury"), "Temperature at mercury(II), °C", Kind::Decimal).optional(),
-        );
-        fields.push(
-            Field::new(&name("mercury_in_one_portion"), "Mercury(II) in one rapid portion", Kind::YesNo).optional(),
-        );
-        fields.push(Field::new(&name("precipitate"), "Precipitate", Kind::Choice(seen)).help(
-            "Anything but slight white is recorded as a failed reduction: nothing titrated from it counts. Poured away before titrating: enter the same initial and final reading.",
-        ));
-    } else {
-        fields.push(Field::new(&name("checkpoint_seen"), "Checkpoint seen", Kind::YesNo).help(format!(
-            "{}. Not seen: the reduction failed and nothing titrated from it counts.",
-            entry.checkpoint
-        )));
-    }
-    fields.push(Field::new(&name("phosphoric_acid"), "Phosphoric acid added", Kind::YesNo).optional());
-    fields.push(Field::new(&name("standing_minutes"), "Minutes from reduction to titration", Kind::Decimal).optional());
-    fields.push(Field::new(&name("note"), "Words about the reduction", Kind::Text).optional());
-    fields
-}
-
 /// Number of the titration that the page is about to save.
 const MEANT: &str = "_meant";
 
@@ -273,6 +228,10 @@ struct BenchPage<'a> {
     failed: usize,
     lot: String,
     burette: String,
+    /// What was titrated before, where the page was come to from there.
+    before: Option<Before>,
+    /// What comes next once the rule is satisfied: words and page.
+    onward: Option<(String, String)>,
     help: Help,
 }
 
@@ -346,6 +305,7 @@ pub(super) async fn titrate(
     db: web::Data<Db>,
     policy: web::Data<Policy>,
     id: web::Path<Uuid>,
+    query: Params<Came>,
     mut sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let view = service::read(&db, *id).await?;
@@ -359,6 +319,15 @@ pub(super) async fn titrate(
     offers::offer(&db, &mut form, &mut sent, &offers::BURETTE).await?;
     let entry = chemistry(&around.method.chemistry);
     let lot = lot_words(&db, &view, &form).await?;
+    let person = who.user().account;
+    let before = match query.0.before {
+        Some(before) => Some(Before::of(&db, &shell, before).await?),
+        None => None,
+    };
+    let onward_to = match view.evaluation.progress.complete && shell.may(Action::ConductRuns) {
+        true => way::on(&db, view.run, Some(*id), person).await?,
+        false => None,
+    };
     let draw = |shell: &Shell, form: &Form, status: StatusCode| {
         let drawing = picture(shell, &view.evaluation, &around.rules);
         let outside = drawing.as_ref().map_or(0, |drawing| drawing.outside);
@@ -374,6 +343,8 @@ pub(super) async fn titrate(
             failed: view.evaluation.titres.iter().filter(|titre| titre.fate == "failed reduction").count(),
             lot,
             burette: words_of(form, "burette"),
+            before,
+            onward: onward_to,
             help: Help {
                 what: "One determination: every titration is saved as it is made, the rule of the method says at once what it asks next.",
                 standard: "ISO 2597-1 and ISO 2597-2 for the reduction of total iron; ISO 5725-6 for how titres may differ.",
@@ -387,7 +358,8 @@ pub(super) async fn titrate(
             // What the button said when it was pressed.
             let new = NewTitration { meant_as: sent.get(MEANT).parse().ok(), ..new };
             let answer = service::record_titration(&db, &act, who.user(), **policy, *id, new).await?;
-            Ok(onward(&answer, &place))
+            let next = leads_to(&db, &answer, (*id, view.run), person).await?;
+            Ok(onward(&answer, next.as_deref().unwrap_or(&place)))
         })
         .await
 }
@@ -466,19 +438,6 @@ fn cautions(entry: Option<&Chemistry>, around: &Around) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_checklist_of_a_mercury_free_reduction_asks_for_its_checkpoint_and_no_precipitate() {
-        let names = |code: &str| {
-            let fields = reduction_fields(reduction(code).unwrap());
-            fields.into_iter().map(|field| field.name).collect::<Vec<_>>()
-        };
-        let free = names("tin(II) and titanium(III)");
-        assert!(free.contains(&"reduction.checkpoint_seen".to_owned()), "{free:?}");
-        assert!(!free.contains(&"reduction.precipitate".to_owned()), "{free:?}");
-        let mercury = names("tin(II) and mercury(II)");
-        assert!(mercury.contains(&"reduction.precipitate".to_owned()), "{mercury:?}");
-    }
 
     #[test]
     fn few_lots_are_tiles_and_many_are_scanned() {

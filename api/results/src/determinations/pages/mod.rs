@@ -3,12 +3,15 @@
 mod against;
 mod bench;
 mod detail;
+mod finish;
 mod iron3_map;
 pub mod iron_results;
 mod joint;
+mod onward;
 mod planning;
 pub mod proof;
 mod proposals;
+mod reduced;
 pub mod report;
 mod sample;
 mod several;
@@ -62,6 +65,7 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(signing::submit)
         .service(signing::review)
         .service(signing::approve)
+        .service(finish::finish_runs)
         .service(several::submit)
         .service(several::review)
         .service(several::approve)
@@ -90,7 +94,7 @@ pub async fn rows(db: &Db, lines: &[DeterminationLine]) -> Result<Vec<Vec<Cell>>
             Cell::text(name(&methods, line.method.0)),
             Cell::link(name(&runs, line.run), format!("/runs/{}", line.run)),
             Cell::text(line.purpose.clone()),
-            Cell::text(show::time(line.recorded_at)),
+            Cell::text(show::time(line.observed_at)),
         ]
     };
     Ok(lines.iter().map(row).collect())

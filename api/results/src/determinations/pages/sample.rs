@@ -21,8 +21,14 @@ use crate::determinations::measured::is_signed;
 use crate::determinations::pages as determination_pages;
 use crate::determinations::service as determinations;
 use crate::determinations::wire::DeterminationListing;
+use crate::runs::due;
 
 const KIND: EntityKind = EntityKind::Sample;
+
+/// Whether it can still be titrated.
+fn here(state: &str) -> bool {
+    matches!(state, "received" | "accepted" | "in analysis")
+}
 
 /// A sample with its portions and determinations.
 #[get("/samples/{id}")]
@@ -41,12 +47,14 @@ pub(super) async fn read_sample(
     let certified = certificates::of_results(&db, &results).await?;
     let signed = lines.iter().filter(|line| is_signed(&line.state)).count();
     let waits = lines.iter().any(|line| line.state == "approved");
+    let untouched = lines.is_empty() && here(&present.state) && due::can_begin(&db, *id).await?;
     let portions = portion_table(&shell, &db, *id).await?;
     let path = format!("/samples/{id}");
     let registers = shell.may(Action::RegisterSamples);
     Sheet::new(&shell, "Sample", present.facts.code.clone())
         .state(present.state.clone())
         .lead(present.facts.client_reference.clone())
+        .way(untouched && shell.may(Action::ConductRuns), "Begin runs of it", format!("/runs/begin?sample={id}"))
         .way(registers, "Take a test portion", format!("{path}/portions/new"))
         .way(
             waits && shell.may(Action::DraftCertificates),

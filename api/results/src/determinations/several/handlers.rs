@@ -2,12 +2,16 @@
 
 use actix_web::{HttpResponse, post, web};
 use ferrotitre_base::auth::allowed::Allowed;
-use ferrotitre_base::auth::permissions::acts::{ApproveDeterminations, ReviewDeterminations, SubmitDeterminations};
+use ferrotitre_base::auth::permissions::acts::{
+    ApproveDeterminations, ConductRuns, ReviewDeterminations, SubmitDeterminations,
+};
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::Db;
+use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::body::Body;
 use ferrotitre_base::web::problem::Problem;
 
+use crate::determinations::finish::{self, Finished, NewFinish};
 use crate::determinations::several::{self, NewSignatures, SignedSeveral};
 use crate::determinations::steps::Step;
 
@@ -22,6 +26,21 @@ pub(in crate::determinations) async fn submit_several(
 ) -> Result<HttpResponse, Problem> {
     let (act, new) = who.act(body);
     Ok(HttpResponse::Created().json(several::sign(&db, &act, who.user(), **policy, Step::Submit, new).await?))
+}
+
+/// Closes runs, records the iron(III) by difference that follows and submits what was titrated, with the secret asked once: all of it
+/// or nothing, each a record and a signature of its own.
+#[utoipa::path(tag = "determinations", request_body = NewFinish, responses((status = 201, description = "Closed, recorded and submitted", body = Finished)))]
+#[post("/runs/finish")]
+pub(in crate::determinations) async fn finish_runs(
+    who: Allowed<SubmitDeterminations>,
+    _conducts: Allowed<ConductRuns>,
+    db: web::Data<Db>,
+    policy: web::Data<Policy>,
+    body: Body<NewFinish>,
+) -> Result<Answer, Problem> {
+    let (act, new) = who.act(body);
+    Ok(finish::finish(&db, &act, who.user(), **policy, new).await?)
 }
 
 /// Reviews several determinations and iron results of others: the secret is asked once, each is signed for itself.

@@ -26,6 +26,7 @@ use ferrotitre_html::versioned::json;
 use uuid::Uuid;
 
 use crate::runs::blanks::{self, BlankView, Judgement, NewBlank};
+use crate::runs::next::{self, Next};
 use crate::runs::service;
 
 /// What blanks refer to, by name.
@@ -231,14 +232,17 @@ pub(in crate::runs) async fn record_blank(
         .part("Verdict")
         .help("Accepted, it is subtracted; the run is closed once every blank is accepted or rejected.")]);
     let counts = sent.get(COUNTS) == "accepted";
+    let person = who.user().account;
     shell
         .take(&who, &sent, form, async |act, new: NewBlank| {
-            let answer = if counts {
-                blanks::record_accepted(&db, &act, *id, new).await?
-            } else {
-                blanks::record(&db, &act, *id, new).await?
-            };
-            Ok(onward(&answer, &back))
+            if !counts {
+                return Ok(onward(&blanks::record(&db, &act, *id, new).await?, &back));
+            }
+            let answer = blanks::record_accepted(&db, &act, *id, new).await?;
+            // On to what comes next, where the run has something to titrate.
+            let next = next::of(&db, *id, None, person).await?;
+            let place = next.place().filter(|_| !matches!(next, Next::Finish { .. }));
+            Ok(onward(&answer, place.as_deref().unwrap_or(&back)))
         })
         .await
 }
