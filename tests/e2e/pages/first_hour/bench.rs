@@ -6,7 +6,7 @@ use super::People;
 use super::desk::Desk;
 
 /// A test portion of the sample that is open.
-async fn portion(analyst: &Desk<'_>, first: bool) {
+pub(super) async fn portion(analyst: &Desk<'_>, first: bool) {
     analyst.link("Take a test portion").await;
     let vessels = [("pipette", "P10"), ("dilution[0].flask", "F250"), ("aliquot_pipette", "P25")];
     take_or_type(analyst, &vessels, first).await;
