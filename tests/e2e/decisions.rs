@@ -137,7 +137,9 @@ async fn everything_that_waits_is_decided_on_with_the_secret_asked_once_and_each
     );
     assert!(items.iter().all(|item| item["waits_for"].is_null()), "{items:?}");
     // What rests on what.
-    let after = |item: &Value| item["after"].as_array().unwrap().iter().map(|id| id.as_str().unwrap().to_owned()).collect::<Vec<_>>();
+    let after = |item: &Value| {
+        item["after"].as_array().unwrap().iter().map(|id| id.as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
     assert!(waiting.runs.contains(&after(of_kind(&items, "determinations"))[0]));
     assert_eq!(after(of_kind(&items, "iron_results")), [waiting.results[1].1.as_str(), waiting.results[0].1.as_str()]);
     let before = waiting.counts().await;
@@ -237,7 +239,12 @@ async fn one_that_cannot_be_decided_keeps_all_of_them_back_and_is_named() {
     refused(&[standard.clone(), unseen], 412, "stale_version", 1, "D-2").await;
     let unknown = json!({ "kind": "runs", "id": Uuid::now_v7(), "content_digest": "0" });
     let problem = decide(&app.manager, &[standard.clone(), unknown]).await;
-    assert_eq!((problem.code(), &problem.json["errors"][0]["field"]), ("unknown_reference", &json!("of[1]")), "{}", problem.text);
+    assert_eq!(
+        (problem.code(), &problem.json["errors"][0]["field"]),
+        ("unknown_reference", &json!("of[1]")),
+        "{}",
+        problem.text
+    );
     // What a manager prepared, drafted or opened themself waits for somebody else, and says so.
     let standards = app.auditor.get("/primary-standards").await.expect(200);
     let old = standards["items"].as_array().unwrap().iter().find(|one| one["code"] == "PS-1").unwrap();
@@ -339,7 +346,10 @@ async fn the_page_offers_what_can_be_decided_and_says_of_the_rest_who_can() {
     let refused = post(&entries(&alone)).await;
     assert!(refused.status == 409 && refused.text.contains("FE3-1: "), "{}", refused.text);
     let mut all = entries(&values);
-    all.extend([("authorise.people".to_owned(), analyst), ("authorise.evidence".to_owned(), "seen at the bench".to_owned())]);
+    all.extend([
+        ("authorise.people".to_owned(), analyst),
+        ("authorise.evidence".to_owned(), "seen at the bench".to_owned()),
+    ]);
     let saved = post(&all).await;
     assert_eq!((saved.status, saved.header("location")), (303, "/day?done=saved"), "{}", saved.text);
     let left = waiting.items(&app.manager2).await;

@@ -64,8 +64,13 @@ async fn outlines_that_are_ticked_become_drafts_with_what_the_laboratory_says_on
         analyst.post("/methods/drafts", &sent).await
     };
     let said = |low: &str, high: &str| {
-        [("matrix", "hydrochloric pickling bath"), ("end_point_u_ml", "0.01"), ("validated_low", low), ("validated_high", high)]
-            .map(|(name, value)| (name, value.to_owned()))
+        [
+            ("matrix", "hydrochloric pickling bath"),
+            ("end_point_u_ml", "0.01"),
+            ("validated_low", low),
+            ("validated_high", high),
+        ]
+        .map(|(name, value)| (name, value.to_owned()))
     };
     let tick = |outline: &'static str, of: &str| {
         [(row(outline, "outline"), outline.to_owned()), (row(outline, "code"), of.to_owned())]
@@ -93,11 +98,17 @@ async fn outlines_that_are_ticked_become_drafts_with_what_the_laboratory_says_on
     assert_eq!(saved.status, 303, "{}", saved.text);
     let methods = app.auditor.get("/methods").await.expect(200);
     let drafted = |code: &str| {
-        methods["items"].as_array().unwrap().iter().find(|one| one["code"] == code).unwrap_or_else(|| panic!("{methods}"))
+        methods["items"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .find(|one| one["code"] == code)
+            .unwrap_or_else(|| panic!("{methods}"))
     };
     assert_eq!(methods["items"].as_array().unwrap().len(), 2);
     for (code, outline) in [("M1", "iron2-dichromate"), ("M2", "total-silver")] {
-        let (method, of) = (drafted(code), outlines.as_array().unwrap().iter().find(|one| one["key"] == outline).unwrap());
+        let (method, of) =
+            (drafted(code), outlines.as_array().unwrap().iter().find(|one| one["key"] == outline).unwrap());
         for same in ["title", "principle", "analyte", "chemistry", "reduction", "indicator"] {
             assert_eq!(method[same], of[same], "{code} {same}");
         }

@@ -61,7 +61,8 @@ async fn a_lot_and_its_preparation_are_recorded_in_one_request_and_come_to_what_
     // Each is a record with an event of its own, by the permission of preparing.
     let sql = app.sql(ferrotitre_tests::cluster::DatabaseRole::Service).await;
     let query = "SELECT entity_kind, action FROM audit_events WHERE entity_id IN ($1, $2) ORDER BY entity_kind";
-    let [one, other] = [&made["id"], &made["preparation"]["version_id"]].map(|id| -> Uuid { id.as_str().unwrap().parse().unwrap() });
+    let [one, other] =
+        [&made["id"], &made["preparation"]["version_id"]].map(|id| -> Uuid { id.as_str().unwrap().parse().unwrap() });
     let events = sql.query(query, &[&one, &other]).await.unwrap();
     let events: Vec<(String, String)> = events.iter().map(|row| (row.get(0), row.get(1))).collect();
     let event = |kind: &str| (kind.to_owned(), "prepare_titrants".to_owned());
@@ -96,7 +97,11 @@ async fn what_is_wrong_with_either_records_neither_and_is_named_where_it_stands(
     };
     for (lot, field, rule) in [
         (with("/code", json!("D-0")), "code", "constraint"),
-        (with("/preparation/primary_standard", quarantined["version_id"].clone()), "preparation.primary_standard", "released"),
+        (
+            with("/preparation/primary_standard", quarantined["version_id"].clone()),
+            "preparation.primary_standard",
+            "released",
+        ),
         (with("/preparation/primary_standard", json!(Uuid::now_v7())), "preparation.primary_standard", "exists"),
         (with("/preparation/mass_g", json!("0")), "preparation.mass_g", "range"),
         // Read finer than the balance reads.

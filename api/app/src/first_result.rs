@@ -203,10 +203,7 @@ fn work(there: &There) -> [Need; 6] {
             "The result reviewed and approved",
             "By two further people. Iron(III) is the difference of two such results, and is signed in the same way.",
             "an analyst or manager, then a manager",
-            &[
-                (Action::DecideWaiting, "/decisions"),
-                (Action::ReviewDeterminations, "/signatures/review"),
-            ],
+            &[(Action::DecideWaiting, "/decisions"), (Action::ReviewDeterminations, "/signatures/review")],
         ),
     ]
 }

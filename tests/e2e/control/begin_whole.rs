@@ -44,7 +44,10 @@ async fn the_lot_is_released_a_portion_taken_and_the_other_plan_made_in_the_same
     assert_eq!(actions_on(&lab, &portion).await, ["register_samples"]);
     let plan = text(&begun["other_plans"][0], "version_id");
     assert_eq!(actions_on(&lab, &plan).await, ["define_control_charts"]);
-    assert_eq!((&begun["other_plans"][0]["method"], &begun["other_plans"][0]["charts"]), (&json!(lab.total), &json!([])));
+    assert_eq!(
+        (&begun["other_plans"][0]["method"], &begun["other_plans"][0]["charts"]),
+        (&json!(lab.total), &json!([]))
+    );
     // Nothing is left but limits and a first value.
     let pages = begun["next"].to_string();
     assert!(!pages.contains("/control-materials/") && pages.contains("/chart-phases/"), "{pages}");

@@ -81,7 +81,7 @@ async fn a_control_is_begun_in_one_form() {
     }
     let open = "return document.querySelectorAll('details.fold[open]').length";
     assert_eq!(browser.script(open).await, json!(0));
-    assert_eq!(browser.script("return document.querySelectorAll('details.fold').length").await, json!(5));
+    assert_eq!(browser.script("return document.querySelectorAll('details.fold').length").await, json!(6));
     for width in [1280, 390] {
         browser.picture(width, &picture(&format!("control-begin-{width}.png"))).await;
     }

@@ -227,7 +227,7 @@ async fn a_rule_hit_is_seen_by_the_manager_and_leads_to_a_closed_nonconformity()
     browser.goto("/day").await;
     browser.sees("Rules completed on control charts").await;
     // Limits that the analyst proposed are approved by a manager, with the password again.
-    browser.click("#phases a").await;
+    browser.click("#phases tbody a").await;
     browser.click(".ways a.main").await;
     browser.fill("[name=password]", &app.manager2.password).await;
     send(&browser).await;

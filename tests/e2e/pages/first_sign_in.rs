@@ -25,7 +25,9 @@ async fn first(app: &TestApp, entries: [&str; 4]) -> Page {
 
 /// Whether the answer signs in.
 fn signs_in(page: &Page) -> bool {
-    page.status == 303 && page.header("location") == "/?done=password" && page.header("set-cookie").contains("ferrotitre_access=")
+    page.status == 303
+        && page.header("location") == "/?done=password"
+        && page.header("set-cookie").contains("ferrotitre_access=")
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -102,10 +104,8 @@ async fn of_two_at_the_same_moment_one_sets_the_password() {
     let (code, provisional) = new_account(&app).await;
     let entries = |new: &'static str| [code.clone(), provisional.clone(), new.to_owned()];
     let (one, other) = (entries(OWN), entries("meadow-copper-violin-stair"));
-    let (a, b) = tokio::join!(
-        first(&app, [&one[0], &one[1], &one[2], ""]),
-        first(&app, [&other[0], &other[1], &other[2], ""])
-    );
+    let (a, b) =
+        tokio::join!(first(&app, [&one[0], &one[1], &one[2], ""]), first(&app, [&other[0], &other[1], &other[2], ""]));
     assert_eq!([&a, &b].into_iter().filter(|page| signs_in(page)).count(), 1, "{} {}", a.text, b.text);
     let refused = if signs_in(&a) { &b } else { &a };
     // Too late by a moment, or by more.

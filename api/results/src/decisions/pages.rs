@@ -125,7 +125,11 @@ fn tables(shell: &Shell, items: &[WaitingDecision]) -> Vec<Section> {
     let mut sections = vec![Section::new("now", "You can decide on", Part::Table(now))];
     if !later.is_empty() {
         let columns = vec!["What", "Kind", "It waits for", "Who can do that"];
-        sections.push(Section::new("later", "Waits for others", Part::Table(Table { columns, rows: later, ..Table::default() })));
+        sections.push(Section::new(
+            "later",
+            "Waits for others",
+            Part::Table(Table { columns, rows: later, ..Table::default() }),
+        ));
     }
     sections
 }

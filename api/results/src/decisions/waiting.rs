@@ -66,12 +66,7 @@ impl Looker {
     }
 
     /// The newest of a kind in a state, oldest first.
-    async fn newest(
-        &mut self,
-        connection: &Connection,
-        kind: EntityKind,
-        state: &str,
-    ) -> Result<Vec<Uuid>, Refusal> {
+    async fn newest(&mut self, connection: &Connection, kind: EntityKind, state: &str) -> Result<Vec<Uuid>, Refusal> {
         let mut ids = states::in_state(connection, kind, state, (Uuid::max(), MOST + 1)).await?;
         if i64::try_from(ids.len()).unwrap_or(i64::MAX) > MOST {
             ids.pop();
@@ -151,7 +146,8 @@ async fn drafts(connection: &Connection, looker: &mut Looker) -> Result<Vec<Wait
         if methods::store::versions::current(connection, row.record_id).await?.id != row.id {
             continue;
         }
-        let why = looker.among(&[row.recorded_by]).then(|| Blocked::new("its approval", "a manager who is not its author"));
+        let why =
+            looker.among(&[row.recorded_by]).then(|| Blocked::new("its approval", "a manager who is not its author"));
         let one = WaitingDecision {
             what: format!("method for {}", row.facts.analyte),
             about: format!("{}, version {}", row.facts.title, row.version),
@@ -191,9 +187,8 @@ fn titrant(looker: &Looker, detail: TitrantDetail) -> WaitingDecision {
 
 /// Limits that were proposed.
 fn phase(looker: &Looker, view: PhaseView, code: String) -> WaitingDecision {
-    let why = looker
-        .among(&[view.recorded_by])
-        .then(|| Blocked::new("its approval", "a manager who did not propose it"));
+    let why =
+        looker.among(&[view.recorded_by]).then(|| Blocked::new("its approval", "a manager who did not propose it"));
     let number = |value: f64| format!("{value}");
     let limits = match (view.lower_action, view.upper_action) {
         (Some(low), Some(high)) => format!(", action limits {} and {}", number(low), number(high)),

@@ -56,7 +56,8 @@ impl Looker<'_> {
     /// What the approvals of a run wait for, looked up once for each run.
     async fn run(&mut self, run: RunId) -> Result<Option<String>, Refusal> {
         if !self.runs.contains_key(&run) {
-            self.runs.insert(run, runs::approval::waits_for(self.connection, run, self.released.contains(&run.0)).await?);
+            self.runs
+                .insert(run, runs::approval::waits_for(self.connection, run, self.released.contains(&run.0)).await?);
         }
         Ok(self.runs.get(&run).cloned().flatten())
     }

@@ -5,6 +5,13 @@ use ferrotitre_tests::bench::day;
 use super::People;
 use super::desk::Desk;
 
+/// A test portion of the sample that is open.
+pub(super) async fn portion(analyst: &Desk<'_>) {
+    analyst.link("Take a test portion").await;
+    analyst.type_in(&[("pipette", "P10"), ("dilution[0].flask", "F250"), ("aliquot_pipette", "P25")]).await;
+    analyst.save().await;
+}
+
 /// What is proposed is left as it is; the rest is typed.
 async fn take_or_type(desk: &Desk<'_>, entries: &[(&str, &str)], typed: bool) {
     if typed {

@@ -1,8 +1,9 @@
-//! The control: material, its sample with a portion, chart and the plans of both methods in one form; its limits.
+//! The control: material, its sample, chart and the plans of both methods in one form; a portion of it, its limits.
 
 use ferrotitre_tests::bench::day;
 
 use super::People;
+use super::bench::portion;
 
 /// A control material with its sample, its chart with limits, and the plan of each method.
 pub(super) async fn control(all: &People<'_>) {
@@ -25,14 +26,15 @@ pub(super) async fn control(all: &People<'_>) {
             ("sample.preservation", "acid as taken"),
             ("sample.container", "glass, 250 mL"),
             ("sample.storage", "refrigerator 2"),
-            ("portion.pipette", "P10"),
-            ("portion.dilution[0].flask", "F250"),
-            ("portion.aliquot_pipette", "P25"),
         ])
         .await;
     manager.proposes(&["plan.values", "plan.blanks", "other_plans[0].blanks", "other_plans[0].duplicates"]).await;
     manager.check("[name='other_plans[0].method']").await;
     manager.save().await;
+    // By an analyst: the only manager approves what is titrated of it, and so has no hand in it.
+    analyst.place("/samples").await;
+    analyst.link("CM-1").await;
+    portion(analyst).await;
     analyst.place("/charts").await;
     analyst.link("X-CM-1").await;
     analyst.link("Propose a phase").await;

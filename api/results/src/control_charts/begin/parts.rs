@@ -165,11 +165,7 @@ fn portion(new: NewControlPortion) -> NewPortion {
 const MOST_PLANS: usize = 10;
 
 /// Plans of further method versions, each once.
-fn other_plans(
-    of: Uuid,
-    new: Vec<NewOtherPlan>,
-    errors: &mut FieldErrors,
-) -> Result<Vec<QcPlanFacts>, Refusal> {
+fn other_plans(of: Uuid, new: Vec<NewOtherPlan>, errors: &mut FieldErrors) -> Result<Vec<QcPlanFacts>, Refusal> {
     let message = format!("at most {MOST_PLANS}");
     errors.require(new.len() <= MOST_PLANS, "other_plans", "count", message, new.len());
     let methods: Vec<Uuid> = new.iter().map(|plan| plan.method).collect();

@@ -196,14 +196,16 @@ const RARE: [&str; 10] = [
 async fn portion_fields(db: &Db) -> Result<Vec<Field>, Refusal> {
     let all = samples::portion_fields(db).await?;
     let found = USUAL.into_iter().chain(RARE).filter_map(|name| all.iter().find(|field| field.name == name)).cloned();
-    let mut fields: Vec<Field> = found
-        .map(|field| Field { name: format!("portion.{}", field.name), part: String::new(), ..field })
-        .collect();
+    let mut fields: Vec<Field> =
+        found.map(|field| Field { name: format!("portion.{}", field.name), part: String::new(), ..field }).collect();
     for field in &mut fields {
         match field.name.as_str() {
             "portion.pipette" => {
                 field.part = "A test portion of it".to_owned();
-                field.help = "Or by mass, below. All left empty: it is taken later, on the page of the sample.".to_owned();
+                // The rule that whoever had a hand in a record does not judge it.
+                field.help = "Or by mass, below. Whoever takes it neither reviews nor approves what is titrated of it: if you are the \
+                    only manager, leave all of it empty, and an analyst takes it on the page of the sample."
+                    .to_owned();
             }
             "portion.mass_g" => field.fold = Some("More about the portion: by mass, further dilutions, density"),
             // Filled in by the service: the sample is received with it.
@@ -307,7 +309,8 @@ async fn form(
         let release = Field::new("release", "Release the lot with it", Kind::YesNo).optional().help(
             "You answer for its value and certificate. Left open, it stays quarantined until a manager releases it.",
         );
-        form = form.with([if lot.is_some() { release.part("The control material") } else { release.part("Its release") }]);
+        form =
+            form.with([if lot.is_some() { release.part("The control material") } else { release.part("Its release") }]);
     }
     if lot.is_none_or(|lot| lot.facts.sample.is_none()) {
         form = form.with(sample_fields());

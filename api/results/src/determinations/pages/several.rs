@@ -129,7 +129,8 @@ async fn sign<D: Deed>(
             "ISO/IEC 17025:2017 7.8.1.2 and 7.5.1: who did, checked and authorised it.",
             "Submitted, then reviewed by somebody else, then approved by a manager.",
         );
-    let above = vec![Section::new("waits", "What waits for your signature", Part::Table(table(shell, db, &offers).await?))];
+    let above =
+        vec![Section::new("waits", "What waits for your signature", Part::Table(table(shell, db, &offers).await?))];
     let mut signed = Vec::new();
     let answer = shell
         .take_below(who, sent, form, above, async |act, asked: Asked| {

@@ -8,9 +8,9 @@ use ferrotitre_base::refusal::Refusal;
 use uuid::Uuid;
 
 use crate::determinations::iron_results::{self, IronResultView};
+use crate::determinations::service;
 use crate::determinations::waiting::{self, Blocked};
 use crate::determinations::wire::DeterminationView;
-use crate::determinations::service;
 
 /// Most that are looked through of each kind, the newest of the laboratory.
 pub const MOST: i64 = 50;
@@ -85,12 +85,7 @@ fn iron_result(user: &CurrentUser, view: IronResultView) -> (Offer, bool, bool) 
 ///
 /// # Errors
 /// A store that cannot be reached.
-pub async fn offered(
-    db: &Db,
-    user: &CurrentUser,
-    state: &str,
-    released: &HashSet<Uuid>,
-) -> Result<Offers, Refusal> {
+pub async fn offered(db: &Db, user: &CurrentUser, state: &str, released: &HashSet<Uuid>) -> Result<Offers, Refusal> {
     let newest = (Uuid::max(), MOST);
     let lines = service::in_state(db, state, newest).await?;
     let results = iron_results::waiting(db, state, newest).await?;
