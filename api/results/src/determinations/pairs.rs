@@ -1,5 +1,6 @@
 //! Differences that follow from what is titrated: total iron and iron(II) of one sample that are part of no iron(III) yet.
 
+use std::collections::hash_map::Entry;
 use std::collections::{HashMap, HashSet};
 
 use ferrotitre_base::db::{Connection, Db};
@@ -100,9 +101,8 @@ pub async fn of_samples(db: &Db, samples: &[Uuid]) -> Result<Vec<Pair>, Refusal>
         let rows = free(connection, samples).await?;
         let mut analytes: HashMap<MethodId, String> = HashMap::new();
         for row in &rows {
-            if !analytes.contains_key(&row.method_id) {
-                let method = methods::exactly(connection, row.method_id).await?;
-                analytes.insert(row.method_id, method.facts.analyte);
+            if let Entry::Vacant(entry) = analytes.entry(row.method_id) {
+                entry.insert(methods::exactly(connection, row.method_id).await?.facts.analyte);
             }
         }
         let mut found = Vec::new();

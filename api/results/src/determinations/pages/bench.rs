@@ -304,8 +304,7 @@ pub(super) async fn titrate(
     shell: Shell,
     db: web::Data<Db>,
     policy: web::Data<Policy>,
-    id: web::Path<Uuid>,
-    query: Params<Came>,
+    (id, came): (web::Path<Uuid>, Params<Came>),
     mut sent: Sent,
 ) -> Result<HttpResponse, Problem> {
     let view = service::read(&db, *id).await?;
@@ -320,7 +319,7 @@ pub(super) async fn titrate(
     let entry = chemistry(&around.method.chemistry);
     let lot = lot_words(&db, &view, &form).await?;
     let person = who.user().account;
-    let before = match query.0.before {
+    let before = match came.0.before {
         Some(before) => Some(Before::of(&db, &shell, before).await?),
         None => None,
     };

@@ -118,7 +118,7 @@ impl Proposal {
     }
 
     /// Parts of a difference that this person has not submitted.
-    fn unsigned<'a>(&'a self, total: Uuid, iron2: Uuid) -> impl Iterator<Item = &'a DeterminationView> {
+    fn unsigned(&self, total: Uuid, iron2: Uuid) -> impl Iterator<Item = &DeterminationView> {
         self.own.iter().filter(move |view| [total, iron2].contains(&view.id))
     }
 }
