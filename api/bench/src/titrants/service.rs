@@ -27,10 +27,10 @@ use crate::impacts;
 use crate::impacts::wire::TouchView;
 use crate::nonconformities;
 use crate::standards::primary;
+use crate::titrants::preparations::{self, concentration_view, evaluated, preparation_view};
 pub use crate::titrants::preparations::{
     amend_preparation, correct_preparation, record_preparation, usable_standard, vessel, working,
 };
-use crate::titrants::preparations::{self, concentration_view, evaluated, preparation_view};
 use crate::titrants::store::corrections;
 use crate::titrants::store::{self, FactorRow, PreparationFacts, TitrantRow, versions};
 use crate::titrants::wire::{FactorView, NewTitrant, RecordedTitrant, TitrantDetail, TitrantView};
@@ -300,10 +300,7 @@ pub async fn release_in(
     let source = Source::Preparation(row.id);
     let before = in_force(connection, &titrant).await?;
     if before.as_ref().is_some_and(|factor| factor.preparation_id == Some(row.id)) {
-        return Err(Refusal::new(
-            Code::StateConflict,
-            format!("{} is released with this preparation", titrant.code),
-        ));
+        return Err(Refusal::new(Code::StateConflict, format!("{} is released with this preparation", titrant.code)));
     }
     let (prepared, used) = evaluated_to_pin(connection, &titrant, &row).await?;
     names_present_standard(connection, &row, before.is_some()).await?;

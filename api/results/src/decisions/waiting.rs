@@ -12,6 +12,7 @@ use ferrotitre_bench::standards::{primary, reagents};
 use ferrotitre_bench::titrants::wire::TitrantDetail;
 use ferrotitre_bench::{methods, titrants};
 use ferrotitre_core::lifecycle::EntityKind;
+use ferrotitre_html::show;
 use ferrotitre_ledger::accounts::store::persons;
 use uuid::Uuid;
 
@@ -189,7 +190,8 @@ fn titrant(looker: &Looker, detail: TitrantDetail) -> WaitingDecision {
 fn phase(looker: &Looker, view: PhaseView, code: String) -> WaitingDecision {
     let why =
         looker.among(&[view.recorded_by]).then(|| Blocked::new("its approval", "a manager who did not propose it"));
-    let number = |value: f64| format!("{value}");
+    // As the pages of charts show them.
+    let number = |value: f64| show::figure(value, 5);
     let limits = match (view.lower_action, view.upper_action) {
         (Some(low), Some(high)) => format!(", action limits {} and {}", number(low), number(high)),
         (None, Some(high)) => format!(", upper action limit {}", number(high)),

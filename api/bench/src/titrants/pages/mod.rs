@@ -128,10 +128,7 @@ fn fields() -> Vec<Field> {
 
 fn late_fields() -> [Field; 2] {
     [
-        Field::new("observed_at", "Made up", Kind::Time { now: true })
-            .optional()
-            .part("When")
-            .help("Left empty: now."),
+        Field::new("observed_at", "Made up", Kind::Time { now: true }).optional().part("When").help("Left empty: now."),
         Field::late_reason(),
     ]
 }

@@ -84,9 +84,8 @@ pub(super) const MASS: [Place; 1] =
 pub(super) fn sorted(mut sent: Value) -> Value {
     let Some(whole) = sent.as_object_mut() else { return sent };
     let accepted = whole.remove("accepted");
-    let weighed = |part: &Value| {
-        part.as_object().is_some_and(|part| part.keys().any(|name| !PROPOSED.contains(&name.as_str())))
-    };
+    let weighed =
+        |part: &Value| part.as_object().is_some_and(|part| part.keys().any(|name| !PROPOSED.contains(&name.as_str())));
     match (whole.get_mut(PART), accepted) {
         (Some(part), accepted) if weighed(part) => {
             if let Some(mut accepted) = accepted {
