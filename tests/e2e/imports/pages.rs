@@ -83,3 +83,41 @@ async fn a_list_is_read_its_columns_chosen_tried_mended_and_imported() {
     );
     assert!(!page.text.contains("href=\"/samples/import\""), "{}", page.text);
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_list_with_our_headings_is_imported_at_once_and_one_that_is_refused_is_kept_in_the_form() {
+    let app = TestApp::start().await;
+    let text = |matrix: &str| {
+        format!(
+            "code;client_reference;description;matrix;received_at;condition;preservation;container;storage;retained_until\n\
+             S-1;order 7;clear;{matrix};2025-03-05 08:30;intact;full;PE;refrigerator 2;2031-06-30\n"
+        )
+    };
+    let folder = std::env::temp_dir().join(format!("ferrotitre-import-{}", uuid::Uuid::now_v7()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let (wrong, right) = (folder.join("wrong.csv"), folder.join("right.csv"));
+    std::fs::write(&wrong, text("")).unwrap();
+    std::fs::write(&right, text("pickling bath")).unwrap();
+    let browser = Browser::open(&format!("http://{}", app.running.address)).await;
+    browser.sign_in(&app.analyst.code, &app.analyst.password).await;
+    browser.goto("/samples/import").await;
+    browser.choose_file("[name=_table]", &wrong).await;
+    browser.click("label.tile:has([name=_how][value=import])").await;
+    browser.click("form.entry button.main").await;
+    browser.sees("Wrong cells; nothing is stored").await;
+    browser.sees("line 2, column D").await;
+    assert_eq!(app.row_counts(&["samples", "imported_tables"]).await, [0, 0]);
+    // The file is still there: looked at, it asks which column is which.
+    browser.click("label.tile:has([name=_how][value=look])").await;
+    browser.click("form.entry button.main").await;
+    browser.sees("wrong.csv: 1 rows below the headings").await;
+    assert_eq!(browser.value("[name='columns.matrix']").await, "matrix");
+    browser.goto("/samples/import").await;
+    browser.choose_file("[name=_table]", &right).await;
+    browser.click("label.tile:has([name=_how][value=import])").await;
+    browser.click("form.entry button.main").await;
+    browser.sees("What its rows became").await;
+    assert_eq!(app.row_counts(&["samples", "imported_tables"]).await, [1, 1]);
+    browser.close().await;
+    let _ = std::fs::remove_dir_all(&folder);
+}

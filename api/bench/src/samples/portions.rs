@@ -147,6 +147,31 @@ const MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
 }];
 
 impl NewPortion {
+    /// A portion taken with the same vessels; not of what was weighed, since no reading is taken over.
+    #[must_use]
+    pub fn like(row: &Row, steps: &[StepRow], observed_at: DateTime<Utc>) -> Option<Self> {
+        Some(Self {
+            mass_g: None,
+            balance: None,
+            pipette: Some(row.pipette_id?),
+            dilution: steps.iter().map(|step| Step { pipette: step.pipette_id, flask: step.flask_id }).collect(),
+            aliquot_pipette: row.aliquot_pipette_id,
+            density: None,
+            density_u: None,
+            temperature: None,
+            observed_at,
+            late_reason: None,
+            accepted: Vec::new(),
+        })
+    }
+
+    /// Its vessels in the order in which it goes through them.
+    #[must_use]
+    pub fn vessels(&self) -> Vec<Uuid> {
+        let steps = self.dilution.iter().flat_map(|step| [step.pipette, Some(step.flask)]);
+        std::iter::once(self.pipette).chain(steps).chain([self.aliquot_pipette]).flatten().collect()
+    }
+
     /// What is wrong with it by itself.
     pub fn check(&self) -> Result<(), Refusal> {
         let mut errors = FieldErrors::default();

@@ -274,7 +274,7 @@ impl Form {
                 }
             }
         }
-        for (name, value) in self.hidden.iter_mut().filter(|(name, _)| *name != SHAPE) {
+        for (name, value) in self.hidden.iter_mut().filter(|(name, _)| ![SHAPE, RESHAPE].contains(name)) {
             *value = sent.get(name).to_owned();
         }
         if !sent.get(KEY).is_empty() {

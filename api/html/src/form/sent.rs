@@ -56,6 +56,13 @@ impl Sent {
         self.pairs.push((name.to_owned(), value.to_string()));
     }
 
+    /// The same as an entry, where it asked for another shape of the form.
+    #[must_use]
+    pub fn whole(&self) -> Self {
+        let pairs = self.pairs.iter().filter(|(name, _)| name != RESHAPE).cloned().collect();
+        Self { posted: self.posted, pairs, digest: self.digest }
+    }
+
     /// Whether a field is there at all.
     pub(super) fn has(&self, name: &str) -> bool {
         self.pairs.iter().any(|(found, _)| found == name)

@@ -6,12 +6,13 @@ use chrono::{DateTime, Duration, Utc};
 use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::ids::MethodId;
+use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::states;
 use ferrotitre_base::web::versions::VersionView;
 use ferrotitre_bench::methods::service as methods;
 use ferrotitre_bench::methods::store::MethodFacts;
-use ferrotitre_bench::samples::portions;
+use ferrotitre_bench::samples::portions::{self, NewPortion};
 use ferrotitre_bench::samples::samples::{self, SampleFacts};
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_ledger::accounts::store::competences;
@@ -35,8 +36,26 @@ pub struct Due {
     pub able: bool,
     /// Controls first, then samples: what keeps shortest first, then the oldest.
     pub portions: Vec<DuePortion>,
-    /// Control materials that the plan asks for and of which no portion is left: code and sample.
-    pub lacks: Vec<(String, Uuid)>,
+    /// Control materials that the plan asks for and of which no portion is left.
+    pub lacks: Vec<Lack>,
+}
+
+/// A control of which a portion must be taken.
+pub struct Lack {
+    /// Code of its sample.
+    pub code: String,
+    pub sample: Uuid,
+    /// The portion whose vessels can be taken again: the last of the control, or one that waits by the same method.
+    pub like: Option<Like>,
+}
+
+/// A portion that was taken by volume.
+pub struct Like {
+    pub portion: Uuid,
+    /// Code of the sample and number of the portion.
+    pub code: String,
+    /// Codes of its vessels in their order.
+    pub vessels: String,
 }
 
 /// A test portion that could be titrated.
@@ -156,12 +175,30 @@ struct Asked {
     duplicates: i32,
 }
 
-/// Portions of the control materials of a plan, as many as it asks for; and of which there are not enough.
+/// The first of these that was taken by volume.
+async fn like(connection: &Connection, candidates: &[Uuid]) -> Result<Option<Like>, Refusal> {
+    for &portion in candidates {
+        let (row, steps) = portions::current(connection, portion).await?;
+        let Some(same) = NewPortion::like(&row, &steps, row.observed_at) else { continue };
+        let vessels = same.vessels();
+        let codes = labels::on(connection, EntityKind::Equipment, &vessels).await?;
+        let vessels: Vec<&str> = vessels.iter().filter_map(|id| codes.get(id).map(String::as_str)).collect();
+        let sample = samples::versions::current(connection, row.sample_id).await?.facts.code;
+        let numbers = portions::numbers_in(connection, &[row.sample_id]).await?;
+        let code = format!("{sample}/{}", numbers.get(&portion).unwrap_or(&0));
+        return Ok(Some(Like { portion, code, vessels: vessels.join(", ") }));
+    }
+    Ok(None)
+}
+
+/// Portions of the control materials of a plan, as many as it asks for; and of which there are not enough, with the portion to be taken
+/// like that of `waiting`, where there is none of the control.
 async fn controls(
     connection: &Connection,
     plan: &plans::QcPlanFacts,
     versions: &[MethodId],
-) -> Result<(Vec<DuePortion>, Vec<(String, Uuid)>), Refusal> {
+    waiting: Option<Uuid>,
+) -> Result<(Vec<DuePortion>, Vec<Lack>), Refusal> {
     let ids: Vec<Uuid> = plan.charts.0.iter().map(|planned| planned.chart).collect();
     let charts = charts::many(connection, &ids).await?;
     let mut wanted: Vec<(Uuid, u32)> = Vec::new();
@@ -188,7 +225,8 @@ async fn controls(
         let wanted = usize::try_from(values).unwrap_or(0);
         let free: Vec<Uuid> = newest.iter().filter(free).copied().collect();
         if free.len() < wanted {
-            lacks.push((code.clone(), sample));
+            let candidates: Vec<Uuid> = newest.first().copied().into_iter().chain(waiting).collect();
+            lacks.push(Lack { code: code.clone(), sample, like: like(connection, &candidates).await? });
         }
         found.extend(free.into_iter().enumerate().map(|(at, portion)| DuePortion {
             portion,
@@ -236,7 +274,10 @@ pub async fn of(db: &Db, user: &CurrentUser, sample: Option<Uuid>) -> Result<Vec
                 continue;
             }
             let (mut found, lacks) = match &plan {
-                Some(plan) => controls(connection, &plan.facts, &versions).await?,
+                Some(plan) => {
+                    let first = waiting.iter().find(|one| one.proposed).or(waiting.first()).map(|one| one.portion);
+                    controls(connection, &plan.facts, &versions, first).await?
+                }
                 None => Default::default(),
             };
             found.extend(waiting);
@@ -252,7 +293,7 @@ pub async fn of(db: &Db, user: &CurrentUser, sample: Option<Uuid>) -> Result<Vec
     })
     .await
     .map(|found| {
-        let of = |(id, able, portions, lacks): (Uuid, bool, Vec<DuePortion>, Vec<(String, Uuid)>)| {
+        let of = |(id, able, portions, lacks): (Uuid, bool, Vec<DuePortion>, Vec<Lack>)| {
             let method = methods.iter().position(|method| method.version_id == id)?;
             Some(Due { method: methods.swap_remove(method), able, portions, lacks })
         };

@@ -4,12 +4,14 @@
 use std::collections::HashMap;
 
 use chrono::{DateTime, Utc};
-use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
+use ferrotitre_base::auth::permissions::Action;
+use ferrotitre_base::db::{Act, Connection, Db, Held, acting, hold};
 use ferrotitre_base::ids::{MethodId, RunId};
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::web::answer::{Answer, Located};
 use ferrotitre_base::web::decimal::Decimal;
-use ferrotitre_bench::samples::portions;
+use ferrotitre_bench::samples::portions::{self, NewPortion};
+use ferrotitre_bench::samples::samples;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -52,15 +54,27 @@ pub struct NewRunOf {
     pub titrates: Vec<ToTitrate>,
 }
 
-/// A test portion that is titrated in a run.
+/// A test portion that is titrated in a run: one that was taken before, or one that is taken for it.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ToTitrate {
-    /// Test portion, which names the sample.
-    pub portion: Uuid,
+    /// Test portion, which names the sample; give this or `take`.
+    pub portion: Option<Uuid>,
+    /// A portion that is taken when the run begins.
+    pub take: Option<TakenLike>,
     /// sample or control.
     #[schema(example = "sample")]
     pub purpose: String,
+}
+
+/// A test portion that is taken with the vessels of another; not of what is weighed.
+#[derive(Debug, Clone, Copy, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct TakenLike {
+    /// Sample of which it is taken.
+    pub sample: Uuid,
+    /// Portion, of any sample, that was taken with the same vessels.
+    pub like: Uuid,
 }
 
 /// Runs that were opened, in the order of the request.
@@ -145,31 +159,78 @@ impl NewRuns {
             errors.require((1..=titrated).contains(&run.titrates.len()), &field, "count", message, run.titrates.len());
             let once = self.runs.iter().filter(|other| other.method == run.method).count() == 1;
             errors.require(once, &format!("runs[{at}].method"), "once", "is named twice", run.method);
+            for (place, one) in run.titrates.iter().enumerate() {
+                let message = "give the portion, or what is taken: one of the two";
+                let field = format!("{field}[{place}].portion");
+                errors.require(one.portion.is_some() != one.take.is_some(), &field, "one_of", message, "");
+            }
         }
         errors.check()?;
         self.run(self.runs[0].method).check()
     }
 
-    /// The samples of all portions, held until the transaction ends; and when each portion was taken.
-    async fn hold_samples(&self, connection: &Connection) -> Result<HashMap<Uuid, DateTime<Utc>>, Refusal> {
-        let (mut held, mut taken) = (Vec::new(), HashMap::new());
+    /// The samples of all portions, held until the transaction ends; of each portion what it is and when it was taken, or how it will
+    /// be.
+    async fn hold_samples(&self, connection: &Connection) -> Result<HashMap<(usize, usize), Portion>, Refusal> {
+        let (mut held, mut found) = (Vec::new(), HashMap::new());
         for (run, of) in self.runs.iter().enumerate() {
             for (at, one) in of.titrates.iter().enumerate() {
-                let (portion, _) = portions::current(connection, one.portion).await.map_err(|refusal| {
-                    let refusal = match refusal.code {
-                        Code::NotFound => {
-                            Refusal::new(Code::UnknownReference, refusal.detail).at("portion", "exists", one.portion)
-                        }
-                        _ => refusal,
-                    };
-                    of_titrated(run, at)(refusal)
-                })?;
-                held.push(Held::Sample(portion.sample_id));
-                taken.insert(one.portion, portion.observed_at);
+                let (portion, sample) =
+                    one.portion(connection, self.observed_at).await.map_err(of_titrated(run, at))?;
+                held.push(Held::Sample(sample));
+                found.insert((run, at), portion);
             }
         }
         hold(connection, &held).await?;
-        Ok(taken)
+        Ok(found)
+    }
+}
+
+/// A portion to be titrated.
+enum Portion {
+    /// It is there, since then.
+    There(Uuid, DateTime<Utc>),
+    /// It is taken of this sample.
+    Take(Uuid, Box<NewPortion>),
+}
+
+impl Portion {
+    /// Identity, and when it was taken; it is taken here if it was not before.
+    async fn taken(self, connection: &Connection, act: &Act) -> Result<(Uuid, DateTime<Utc>), Refusal> {
+        match self {
+            Self::There(id, at) => Ok((id, at)),
+            Self::Take(sample, new) => {
+                let own = act.by(Action::RegisterSamples);
+                acting(connection, &own).await?;
+                samples::still_here(connection, "sample", sample).await?;
+                let taken = portions::record_in(connection, &own, sample, &new).await?;
+                acting(connection, act).await?;
+                Ok((taken.id, new.observed_at))
+            }
+        }
+    }
+}
+
+impl ToTitrate {
+    /// The portion with its sample.
+    async fn portion(&self, connection: &Connection, now: DateTime<Utc>) -> Result<(Portion, Uuid), Refusal> {
+        let named = |field: &'static str, id: Uuid| {
+            move |refusal: Refusal| match refusal.code {
+                Code::NotFound => Refusal::new(Code::UnknownReference, refusal.detail).at(field, "exists", id),
+                _ => refusal,
+            }
+        };
+        if let Some(TakenLike { sample, like }) = self.take {
+            samples::versions::current(connection, sample).await.map_err(named("take.sample", sample))?;
+            let (row, steps) = portions::current(connection, like).await.map_err(named("take.like", like))?;
+            let message = "was weighed: take the portion with its own mass, then begin the run";
+            let new = NewPortion::like(&row, &steps, now)
+                .ok_or_else(|| Refusal::invalid("take.like", "volume", message, like))?;
+            return Ok((Portion::Take(sample, Box::new(new)), sample));
+        }
+        let id = self.portion.unwrap_or_default();
+        let (row, _) = portions::current(connection, id).await.map_err(named("portion", id))?;
+        Ok((Portion::There(id, row.observed_at), row.sample_id))
     }
 }
 
@@ -181,12 +242,12 @@ pub async fn open(db: &Db, act: &Act, new: NewRuns) -> Result<Answer, Refusal> {
     new.check()?;
     db.write(act, async |connection| {
         // All that is held by identity, before runs that nobody knows yet.
-        let taken = new.hold_samples(connection).await?;
+        let mut portions = new.hold_samples(connection).await?;
         let mut runs = Vec::with_capacity(new.runs.len());
         for (at, of) in new.runs.iter().enumerate() {
             let opened = service::open_in(connection, act, new.run(of.method)).await;
             let run = opened.map_err(|refusal| refusal.under(&format!("runs[{at}]"), beside))?;
-            let begun = begin(connection, act, (at, run.id), (of, new.observed_at), &taken).await?;
+            let begun = begin(connection, act, (at, run.id), (of, new.observed_at), &mut portions).await?;
             runs.push(OpenedRun { id: run.id.0, code: run.code, method: run.method_id, determinations: begun });
         }
         Ok(OpenedRuns { runs })
@@ -199,16 +260,18 @@ async fn begin(
     act: &Act,
     (at, run): (usize, RunId),
     (of, since): (&NewRunOf, DateTime<Utc>),
-    taken: &HashMap<Uuid, DateTime<Utc>>,
+    portions: &mut HashMap<(usize, usize), Portion>,
 ) -> Result<Vec<BegunDetermination>, Refusal> {
     let mut begun = Vec::with_capacity(of.titrates.len());
     for (place, one) in of.titrates.iter().enumerate() {
+        let Some(portion) = portions.remove(&(at, place)) else { continue };
+        let (portion, taken) = portion.taken(connection, act).await.map_err(of_titrated(at, place))?;
         let determination = NewDetermination {
             code: None,
             run: run.0,
-            portion: one.portion,
+            portion,
             purpose: one.purpose.clone(),
-            observed_at: taken.get(&one.portion).copied().map_or(since, |taken| taken.max(since)),
+            observed_at: taken.max(since),
             // The run's reason stands for what is in it.
             late_reason: None,
         };

@@ -5,13 +5,6 @@ use ferrotitre_tests::bench::day;
 use super::People;
 use super::desk::Desk;
 
-/// A test portion of the sample that is open.
-pub(super) async fn portion(analyst: &Desk<'_>) {
-    analyst.link("Take a test portion").await;
-    analyst.type_in(&[("pipette", "P10"), ("dilution[0].flask", "F250"), ("aliquot_pipette", "P25")]).await;
-    analyst.save().await;
-}
-
 /// What is proposed is left as it is; the rest is typed.
 async fn take_or_type(desk: &Desk<'_>, entries: &[(&str, &str)], typed: bool) {
     if typed {
@@ -21,7 +14,7 @@ async fn take_or_type(desk: &Desk<'_>, entries: &[(&str, &str)], typed: bool) {
     }
 }
 
-/// A sample as received with its test portion, in one form; how it is kept and its vessels are proposed from the control.
+/// A sample as received with its test portion, in one form; how it is kept is proposed from the control.
 pub(super) async fn sample(all: &People<'_>) {
     let analyst = &all.analyst;
     let kept = day(90);
@@ -29,10 +22,11 @@ pub(super) async fn sample(all: &People<'_>) {
     analyst.link("Register and take portions").await;
     let kept_as = ["sample.matrix", "sample.container", "sample.storage"];
     analyst.proposes(&kept_as).await;
-    let vessels = ["portions[0].pipette", "portions[0].dilution[0].flask", "portions[0].aliquot_pipette"];
-    analyst.proposes(&vessels).await;
     analyst
         .type_in(&[
+            ("portions[0].pipette", "P10"),
+            ("portions[0].dilution[0].flask", "F250"),
+            ("portions[0].aliquot_pipette", "P25"),
             ("sample.code", "S-1"),
             ("sample.client_reference", "bath 3, morning"),
             ("sample.description", "green, clear"),
@@ -44,13 +38,15 @@ pub(super) async fn sample(all: &People<'_>) {
     analyst.save().await;
 }
 
-/// A run for each method with what waits for it, begun in one form.
+/// A run for each method with what waits for it, begun in one form; a portion of the control is taken as that of the sample was, by an
+/// analyst, since the only manager approves what is titrated of it.
 pub(super) async fn runs(all: &People<'_>) {
     let analyst = &all.analyst;
     analyst.link("Begin runs of it").await;
     analyst.type_in(&[("bench", "bench 2")]).await;
     let proposed = analyst.texts("label.tile:has(input[name=titrates]:checked) span").await;
-    assert_eq!(proposed, ["M1: CM-1/1", "M1: S-1/1", "M2: S-1/1"]);
+    assert_eq!(proposed, ["M1: S-1/1", "M2: S-1/1"]);
+    assert_eq!(analyst.tick("titrates", &["M1: CM-1, a new portion"]).await, 1);
     analyst.save().await;
 }
 

@@ -3,7 +3,6 @@
 use ferrotitre_tests::bench::day;
 
 use super::People;
-use super::bench::portion;
 
 /// A control material with its sample, its chart with limits, and the plan of each method.
 pub(super) async fn control(all: &People<'_>) {
@@ -31,10 +30,6 @@ pub(super) async fn control(all: &People<'_>) {
     manager.proposes(&["plan.values", "plan.blanks", "other_plans[0].blanks", "other_plans[0].duplicates"]).await;
     manager.check("[name='other_plans[0].method']").await;
     manager.save().await;
-    // By an analyst: the only manager approves what is titrated of it, and so has no hand in it.
-    analyst.place("/samples").await;
-    analyst.link("CM-1").await;
-    portion(analyst).await;
     analyst.place("/charts").await;
     analyst.link("X-CM-1").await;
     analyst.link("Propose a phase").await;

@@ -34,10 +34,9 @@ pub(super) async fn equipment(all: &People<'_>) {
     manager.need("A balance with its calibration").await;
     let file = list();
     manager.file(&file).await;
-    manager.send("rows below the headings").await;
-    std::fs::remove_file(&file).unwrap();
-    manager.take("_do", "import").await;
+    manager.take("_how", "import").await;
     manager.save().await;
+    std::fs::remove_file(&file).unwrap();
 }
 
 /// Received by an analyst.

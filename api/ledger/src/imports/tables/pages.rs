@@ -63,6 +63,23 @@ pub async fn page<D: Deed, T: Importable>(
             return shell.below(&form, vec![what_stands_where(&columns, about)], status);
         }
     };
+    let wrong = RefCell::new(Vec::new());
+    let draw = |shell: &Shell, form: &Form, status| {
+        let mut above = wrong.take();
+        above.push(seen(&look));
+        shell.below(form, above, status)
+    };
+    let import = async |act, file: NewTable| match service::import(db, &act, table, file).await {
+        Ok(answer) => Ok(onward(&answer, &format!("/imports/tables/{}", field_of(&answer, "id")))),
+        Err(refusal) => {
+            wrong.replace(wrong_cells(&of_cells(&refusal, true)));
+            Err(beside(of_cells(&refusal, false)))
+        }
+    };
+    if sent.get(RESHAPE) == FIRST && sent.get(HOW) == "import" {
+        let form = first(shell, about).hide("content", "").hide("file_name", "");
+        return shell.take_with(who, &sent.whole(), form, draw, import).await;
+    }
     let form = second(shell, about, &columns, &look, sent.get("file_name"));
     if sent.reshapes() {
         let mut form = form;
@@ -81,23 +98,7 @@ pub async fn page<D: Deed, T: Importable>(
             })
             .await;
     }
-    let wrong = RefCell::new(Vec::new());
-    let draw = |shell: &Shell, form: &Form, status| {
-        let mut above = wrong.take();
-        above.push(seen(&look));
-        shell.below(form, above, status)
-    };
-    shell
-        .take_with(who, sent, form, draw, async |act, file: NewTable| {
-            match service::import(db, &act, table, file).await {
-                Ok(answer) => Ok(onward(&answer, &format!("/imports/tables/{}", field_of(&answer, "id")))),
-                Err(refusal) => {
-                    wrong.replace(wrong_cells(&of_cells(&refusal, true)));
-                    Err(beside(of_cells(&refusal, false)))
-                }
-            }
-        })
-        .await
+    shell.take_with(who, sent, form, draw, import).await
 }
 
 /// The file that was sent; or why it cannot be read, and nothing where none was sent yet.
@@ -168,12 +169,22 @@ fn marks(shell: &Shell) -> Vec<Field> {
     ]
 }
 
+/// What the form that takes the file asks for.
+const FIRST: &str = "read";
+/// Its field for what becomes of the file.
+const HOW: &str = "_how";
+
 /// The form that takes the file.
 fn first(shell: &Shell, about: &About) -> Form {
+    let steps = vec![
+        Choice::thing("look", "look at it", "and say which column is which"),
+        Choice::thing("import", "import at once", "where the headings are those of the template; all of it or nothing"),
+    ];
     Form::new(about.title.clone(), "Read the file", about.back.clone())
         .lead("What marks mean is declared, never guessed: 1,234 can be two different numbers, 03/04/2025 two different days.")
         .with(marks(shell))
-        .hide(RESHAPE, "read")
+        .with([Field::new(HOW, "What now", Kind::Choice(steps)).value("look")])
+        .hide(RESHAPE, FIRST)
         .help(
             "A list of the laboratory's own, with its own columns in its own order.",
             about.standard,

@@ -21,10 +21,10 @@ use ferrotitre_html::show;
 use serde::Deserialize;
 use uuid::Uuid;
 
-use crate::runs::due::{self, Due, DuePortion, LOOKED_THROUGH};
+use crate::runs::due::{self, Due, DuePortion, LOOKED_THROUGH, Lack};
 use crate::runs::next;
 use crate::runs::service;
-use crate::runs::together::{self, NewRunOf, NewRuns, ToTitrate};
+use crate::runs::together::{self, NewRunOf, NewRuns, TakenLike, ToTitrate};
 
 /// Portions that one method offers at once.
 const MOST: usize = 50;
@@ -54,16 +54,23 @@ fn value(method: Uuid, one: &DuePortion) -> String {
     format!("{method}/{}/{}", one.purpose, one.portion)
 }
 
+/// The same of a control of which a portion is taken with the run.
+fn value_taken(method: Uuid, lack: &Lack, like: Uuid) -> String {
+    format!("{method}/control/{}+{like}", lack.sample)
+}
+
 fn ticked(value: &str) -> Result<(MethodId, ToTitrate), Refusal> {
-    let mut parts = value.splitn(3, '/');
-    let method = parts.next().and_then(|id| id.parse().ok()).map(MethodId);
-    let (purpose, portion) = (parts.next(), parts.next().and_then(|id| id.parse().ok()));
-    match (method, purpose, portion) {
-        (Some(method), Some(purpose), Some(portion)) => {
-            Ok((method, ToTitrate { portion, purpose: purpose.to_owned() }))
-        }
-        _ => Err(Refusal::invalid("titrates", "one_of", "is none of what is offered here", value)),
-    }
+    let parts: Vec<&str> = value.splitn(3, '/').collect();
+    let id = |text: &str| text.parse::<Uuid>().ok();
+    let read = || {
+        let [method, purpose, what] = parts[..] else { return None };
+        let (portion, take) = match what.split_once('+') {
+            Some((sample, like)) => (None, Some(TakenLike { sample: id(sample)?, like: id(like)? })),
+            None => (Some(id(what)?), None),
+        };
+        Some((MethodId(id(method)?), ToTitrate { portion, take, purpose: purpose.to_owned() }))
+    };
+    read().ok_or_else(|| Refusal::invalid("titrates", "one_of", "is none of what is offered here", value))
 }
 
 impl Asked {
@@ -92,8 +99,10 @@ fn names(new: &NewRuns, due: &[Due]) -> HashMap<String, String> {
         let of = due.iter().find(|one| one.method.version_id == run.method.0);
         let method = of.map_or_else(|| format!("method {}", run.method), |of| of.method.facts.code.clone());
         for (place, one) in run.titrates.iter().enumerate() {
-            let portion = of.and_then(|of| of.portions.iter().find(|other| other.portion == one.portion));
-            let code = portion.map_or_else(|| format!("portion {}", one.portion), |portion| portion.code.clone());
+            let portion = of.and_then(|of| of.portions.iter().find(|other| Some(other.portion) == one.portion));
+            let lack = of.zip(one.take).and_then(|(of, take)| of.lacks.iter().find(|lack| lack.sample == take.sample));
+            let code = portion.map(|portion| portion.code.clone()).or_else(|| lack.map(|lack| lack.code.clone()));
+            let code = code.unwrap_or_else(|| "a portion that was ticked".to_owned());
             names.insert(format!("runs[{at}].titrates[{place}]"), format!("{method}: {code}"));
         }
         names.insert(format!("runs[{at}]"), method);
@@ -124,7 +133,16 @@ fn choices(due: &Due) -> Vec<Choice> {
         let code = format!("{}: {}", method.facts.code, one.code);
         Choice::thing(value(method.version_id, one), &code, words.collect::<Vec<_>>().join(", "))
     };
-    due.portions.iter().take(MOST).map(choice).collect()
+    let taken = due.lacks.iter().filter_map(|lack| {
+        let like = lack.like.as_ref()?;
+        let code = format!("{}: {}, a new portion", method.facts.code, lack.code);
+        Some(Choice::thing(
+            value_taken(method.version_id, lack, like.portion),
+            &code,
+            format!("control, taken now with the vessels of {}: {}", like.code, like.vessels),
+        ))
+    });
+    taken.chain(due.portions.iter().take(MOST).map(choice)).collect()
 }
 
 /// All that waits, to be ticked.
@@ -141,17 +159,18 @@ fn field(due: &[Due]) -> Field {
 
 /// Control materials of which a portion must be taken first.
 fn lacking(shell: &Shell, due: &[Due]) -> Vec<Section> {
-    let mut lacks: Vec<&(String, Uuid)> = due.iter().flat_map(|one| &one.lacks).collect();
+    let mut lacks: Vec<(&str, Uuid)> =
+        due.iter().flat_map(|one| &one.lacks).map(|lack| (lack.code.as_str(), lack.sample)).collect();
     lacks.sort_unstable();
     lacks.dedup();
     if lacks.is_empty() {
         return Vec::new();
     }
     let takes = shell.may(Action::RegisterSamples);
-    let row = |(code, sample): &(String, Uuid)| {
+    let row = |(code, sample): (&str, Uuid)| {
         let way =
             if takes { Cell::link("take one", format!("/samples/{sample}/portions/new")) } else { Cell::default() };
-        vec![Cell::link(code.clone(), format!("/samples/{sample}")), way]
+        vec![Cell::link(code, format!("/samples/{sample}")), way]
     };
     let table = Table {
         columns: vec!["Control without a test portion that is still to be titrated", ""],
