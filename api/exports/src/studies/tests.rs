@@ -65,7 +65,7 @@ impl Made {
         let level = [0.8, 12.0, 52.0, 96.0][dice.count(0, 3)];
         let scatter = level * dice.between(0.0005, 0.01);
         let unit = DataUnit::Content(units[dice.count(0, 2)]);
-        let design = Design { confidence: (round % 3 == 0).then(|| decimal(0.99, 2)), ..Design::default() };
+        let design = Design { confidence: round.is_multiple_of(3).then(|| decimal(0.99, 2)), ..Design::default() };
         Self { kind, unit, design, limits: Vec::new(), points: Vec::new(), dice, level, scatter }
     }
 
