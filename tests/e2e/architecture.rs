@@ -29,7 +29,6 @@ const MAY_USE_DIESEL: &[(&str, &str)] = &[
     ("bench/standards/primary.rs", "one versioned table: row type and rules in one file"),
     ("bench/standards/reagents.rs", "one versioned table: row type and rules in one file"),
     ("bench/samples/samples.rs", "one versioned table: row type and rules in one file"),
-    ("bench/samples/portions.rs", "two tables written together: row types and rules in one file"),
     ("results/runs/service.rs", "one table without versions: row type and rules in one file"),
     ("results/runs/repeats.rs", "one small table: row type and rules in one file"),
     ("bench/concessions/mod.rs", "two small tables: row types and rules in one file"),

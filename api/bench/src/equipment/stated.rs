@@ -50,7 +50,7 @@ pub struct StatedUncertainty {
 /// Largest permissible error of a class, in mL; of burettes of one size with several divisions the larger one.
 ///
 /// # Source
-/// ISO 385, ISO 648, ISO 1042 (from memory).
+/// ISO 385, ISO 648, ISO 1042; how they were read is in `core/NUMERICS.md`.
 fn of_class(equipment: &EquipmentFacts, class: &str) -> Option<f64> {
     let item = match equipment.kind.as_str() {
         "burette" => Glassware::Burette,

@@ -1,21 +1,17 @@
 //! Test portions and their dilution chains: what was done is recorded, the dilution factor is computed.
 
-use std::collections::HashMap;
+mod store;
 
 use chrono::{DateTime, Utc};
-use diesel::prelude::*;
-use diesel_async::RunQueryDsl;
-use ferrotitre_base::among::among;
 use ferrotitre_base::bench_times::{self, Observed};
 use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
 use ferrotitre_base::ids::{AccountId, DilutionStepId, PortionId};
 use ferrotitre_base::recording::{author, not_in_the_future};
-use ferrotitre_base::refusal::{Code, ConstraintMeaning, FieldErrors, Refusal, from_store};
+use ferrotitre_base::refusal::{FieldErrors, Refusal};
 use ferrotitre_base::states;
 use ferrotitre_base::web::answer::{Answer, Located, expect_version};
 use ferrotitre_base::web::decimal::{Decimal, in_range};
 use ferrotitre_base::web::versions::Correction;
-use ferrotitre_schema::{dilution_steps, test_portions};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -26,6 +22,11 @@ use crate::instrument_readings::uses::{self, Measured};
 use crate::instrument_readings::wire::Accepted;
 use crate::readings;
 use crate::samples::samples;
+
+pub use store::{Row, StepRow, Version, current, every, newest, newest_of, numbers, numbers_in};
+
+/// Portions that a list names.
+const LISTED: i64 = 200;
 
 /// A step of a dilution chain.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
@@ -100,51 +101,6 @@ impl Located for PortionView {
         format!("/api/v1/samples/{}/portions", self.sample)
     }
 }
-
-/// A portion as stored.
-#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
-#[diesel(table_name = test_portions)]
-pub struct Row {
-    pub id: PortionId,
-    pub record_id: Uuid,
-    pub version: i32,
-    pub supersedes: Option<PortionId>,
-    pub reason: Option<String>,
-    pub sample_id: Uuid,
-    pub taken_by: String,
-    pub mass_g: Option<Decimal>,
-    pub balance_id: Option<Uuid>,
-    pub pipette_id: Option<Uuid>,
-    pub aliquot_pipette_id: Option<Uuid>,
-    pub density: Option<Decimal>,
-    pub density_u: Option<Decimal>,
-    pub temperature: Option<Decimal>,
-    pub observed_at: DateTime<Utc>,
-    #[diesel(skip_insertion)]
-    pub recorded_at: DateTime<Utc>,
-    pub recorded_by: AccountId,
-}
-
-/// A dilution step as stored.
-#[derive(Debug, Clone, Queryable, Selectable, Insertable)]
-#[diesel(table_name = dilution_steps)]
-pub struct StepRow {
-    pub id: DilutionStepId,
-    pub portion_id: PortionId,
-    pub position: i32,
-    pub pipette_id: Option<Uuid>,
-    pub flask_id: Uuid,
-    #[diesel(skip_insertion)]
-    pub recorded_at: DateTime<Utc>,
-    pub recorded_by: AccountId,
-}
-
-const MEANINGS: &[ConstraintMeaning] = &[ConstraintMeaning {
-    constraint: "test_portions_supersedes_once",
-    code: Code::StaleVersion,
-    field: "",
-    detail: "somebody corrected it at the same moment; read it again",
-}];
 
 impl NewPortion {
     /// A portion taken with the same vessels; not of what was weighed, since no reading is taken over.
@@ -270,7 +226,7 @@ impl NewPortion {
 }
 
 async fn insert(
-    mut connection: &Connection,
+    connection: &Connection,
     act: &Act,
     sample: Uuid,
     new: &NewPortion,
@@ -303,12 +259,6 @@ async fn insert(
         recorded_at: DateTime::UNIX_EPOCH,
         recorded_by: by,
     };
-    let row: Row = diesel::insert_into(test_portions::table)
-        .values(&row)
-        .returning(Row::as_returning())
-        .get_result(&mut connection)
-        .await
-        .map_err(|error| from_store(error, MEANINGS))?;
     let steps: Vec<StepRow> = (1..)
         .zip(&new.dilution)
         .map(|(position, step)| StepRow {
@@ -321,7 +271,7 @@ async fn insert(
             recorded_by: by,
         })
         .collect();
-    diesel::insert_into(dilution_steps::table).values(&steps).execute(&mut connection).await?;
+    let row = store::insert(connection, &row, &steps).await?;
     Ok(view(row, &steps))
 }
 
@@ -407,116 +357,15 @@ pub async fn correct(
     .await
 }
 
+/// Portions of a sample, newest first.
+///
+/// # Errors
+/// No such sample; a store that cannot be reached.
 pub async fn list(db: &Db, sample: Uuid) -> Result<Vec<PortionView>, Refusal> {
-    db.read(async |mut connection| {
+    db.read(async |connection| {
         samples::versions::current(connection, sample).await?;
-        let rows: Vec<Row> = test_portions::table
-            .filter(test_portions::sample_id.eq(sample))
-            .order(test_portions::id.desc())
-            .limit(200)
-            .select(Row::as_select())
-            .load(&mut connection)
-            .await?;
-        let ids: Vec<PortionId> = rows.iter().map(|row| row.id).collect();
-        let steps: Vec<StepRow> = dilution_steps::table
-            .filter(among(dilution_steps::portion_id, &ids))
-            .order((dilution_steps::portion_id, dilution_steps::position))
-            .select(StepRow::as_select())
-            .load(&mut connection)
-            .await?;
-        let of = |id: PortionId| steps.iter().filter(|step| step.portion_id == id).cloned().collect::<Vec<_>>();
-        Ok(rows.into_iter().map(|row| (of(row.id), row)).map(|(steps, row)| view(row, &steps)).collect())
+        let found = store::of_sample(connection, sample, LISTED).await?;
+        Ok(found.into_iter().map(|(row, steps)| view(row, &steps)).collect())
     })
     .await
-}
-
-/// The newest portions of all samples, newest first: portion and sample.
-///
-/// # Errors
-/// A store that cannot be reached.
-pub async fn newest(mut connection: &Connection, most: i64) -> Result<Vec<(Uuid, Uuid)>, Refusal> {
-    Ok(test_portions::table
-        .filter(test_portions::version.eq(1))
-        .order(test_portions::id.desc())
-        .limit(most)
-        .select((test_portions::record_id, test_portions::sample_id))
-        .load(&mut connection)
-        .await?)
-}
-
-/// The newest portions of one sample, newest first.
-///
-/// # Errors
-/// A store that cannot be reached.
-pub async fn newest_of(mut connection: &Connection, sample: Uuid, most: i64) -> Result<Vec<Uuid>, Refusal> {
-    Ok(test_portions::table
-        .filter(test_portions::sample_id.eq(sample))
-        .filter(test_portions::version.eq(1))
-        .order(test_portions::id.desc())
-        .limit(most)
-        .select(test_portions::record_id)
-        .load(&mut connection)
-        .await?)
-}
-
-#[derive(QueryableByName)]
-struct Numbered {
-    #[diesel(sql_type = diesel::sql_types::Uuid)]
-    record_id: Uuid,
-    #[diesel(sql_type = diesel::sql_types::BigInt)]
-    number: i64,
-}
-
-/// Numbers of the portions of samples, by the order in which they were first recorded: a number once given stays.
-pub async fn numbers(db: &Db, samples: &[Uuid]) -> Result<HashMap<Uuid, i64>, Refusal> {
-    db.read(async |connection| numbers_in(connection, samples).await).await
-}
-
-/// The same in a read that does more.
-///
-/// # Errors
-/// A store that cannot be reached.
-pub async fn numbers_in(mut connection: &Connection, samples: &[Uuid]) -> Result<HashMap<Uuid, i64>, Refusal> {
-    // Identities are made in the order of recording (RFC 9562, version 7).
-    let query = "SELECT record_id, rank() OVER (PARTITION BY sample_id ORDER BY record_id) AS number FROM test_portions \
-                 WHERE version = 1 AND sample_id = ANY($1)";
-    let query = diesel::sql_query(query).bind::<diesel::sql_types::Array<diesel::sql_types::Uuid>, _>(samples);
-    let rows: Vec<Numbered> = query.load(&mut connection).await?;
-    Ok(rows.into_iter().map(|row| (row.record_id, row.number)).collect())
-}
-
-/// A version of a portion with its steps.
-pub type Version = (Row, Vec<StepRow>);
-
-/// Present version of a portion with its steps.
-pub async fn current(connection: &Connection, portion: Uuid) -> Result<Version, Refusal> {
-    let found = every(connection, &[portion]).await?.remove(&portion).and_then(|mut versions| versions.pop());
-    found.ok_or_else(|| Refusal::not_found("test portion", portion))
-}
-
-/// All versions of portions with their steps, oldest first.
-pub async fn every(mut connection: &Connection, portions: &[Uuid]) -> Result<HashMap<Uuid, Vec<Version>>, Refusal> {
-    let rows: Vec<Row> = test_portions::table
-        .filter(among(test_portions::record_id, portions))
-        .order((test_portions::record_id, test_portions::version))
-        .select(Row::as_select())
-        .load(&mut connection)
-        .await?;
-    let ids: Vec<PortionId> = rows.iter().map(|row| row.id).collect();
-    let steps: Vec<StepRow> = dilution_steps::table
-        .filter(dilution_steps::portion_id.eq_any(&ids))
-        .order((dilution_steps::portion_id, dilution_steps::position))
-        .select(StepRow::as_select())
-        .load(&mut connection)
-        .await?;
-    let mut of: HashMap<PortionId, Vec<StepRow>> = HashMap::new();
-    for step in steps {
-        of.entry(step.portion_id).or_default().push(step);
-    }
-    let mut versions: HashMap<Uuid, Vec<Version>> = HashMap::new();
-    for row in rows {
-        let steps = of.remove(&row.id).unwrap_or_default();
-        versions.entry(row.record_id).or_default().push((row, steps));
-    }
-    Ok(versions)
 }

@@ -149,7 +149,7 @@ fn known<T>(outcome: Result<T, Refusal>) -> Result<Option<T>, Refusal> {
     }
 }
 
-/// Refuses a decision over something else than what was looked at.
+/// Refuses a decision where the thing is no longer what was looked at.
 async fn unchanged(
     connection: &Connection,
     what: What,
