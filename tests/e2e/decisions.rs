@@ -359,3 +359,51 @@ async fn the_page_offers_what_can_be_decided_and_says_of_the_rest_who_can() {
     }
     assert!(!Visitor::of(app.running.address, &app.analyst).get("/day").await.text.contains("href=\"/decisions\""));
 }
+
+/// Corrects a thing, with the same facts but for what is put in their place; its new version.
+async fn corrected(waiting: &Waiting, path: &str, id: &str, changed: &Value) -> String {
+    let app = &waiting.lab.app;
+    let read = app.auditor.get(&format!("/{path}/{id}")).await.expect(200);
+    let last = read["versions"].as_array().unwrap().last().unwrap();
+    let mut facts = last.as_object().unwrap().clone();
+    for own in ["id", "version_id", "version", "reason", "recorded_at", "recorded_by", "state", "late"] {
+        facts.remove(own);
+    }
+    facts.extend(changed.as_object().unwrap().clone());
+    let correction = json!({ "reason": "misread from the certificate", "facts": facts });
+    let answer = app
+        .manager2
+        .post_if_match(&format!("/{path}/{id}/corrections"), &text(last, "version_id"), &correction)
+        .await
+        .expect(201);
+    text(&answer, "version_id")
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_was_corrected_waits_once_as_it_stands_and_what_was_looked_at_before_is_refused() {
+    let waiting = Waiting::open().await;
+    let app = &waiting.lab.app;
+    let before = waiting.items(&app.manager).await;
+    let kinds = ["primary_standards", "reagents", "control_materials"];
+    for (kind, path, changed) in [
+        (kinds[0], "primary-standards", json!({ "mass_fraction": "0.9997" })),
+        (kinds[1], "reagents", json!({ "concentration": "51 g/L" })),
+        (kinds[2], "control-materials", json!({ "assigned_value": "118.1" })),
+    ] {
+        let seen = of_kind(&before, kind);
+        let _ = corrected(&waiting, path, &text(seen, "id"), &changed).await;
+        decide(&app.manager, &[looked_at(seen)]).await.refused(412, "stale_version");
+    }
+    // A correction of what was released has no state of its own either.
+    let released = app.auditor.get("/primary-standards").await.expect(200);
+    let released = released["items"].as_array().unwrap().iter().find(|one| one["state"] == "released").unwrap();
+    let _ =
+        corrected(&waiting, "primary-standards", &text(released, "id"), &json!({ "mass_fraction": "0.9996" })).await;
+    let after = waiting.items(&app.manager).await;
+    let ids = |items: &[Value]| items.iter().map(|item| text(item, "id")).collect::<Vec<_>>();
+    assert_eq!(ids(&after), ids(&before));
+    assert_eq!(of_kind(&after, kinds[0])["figure"], "0.9997 g/g");
+    assert_eq!(Visitor::of(app.running.address, &app.manager).get("/decisions").await.status, 200);
+    let of: Vec<Value> = kinds.iter().map(|kind| looked_at(of_kind(&after, kind))).collect();
+    decide(&app.manager, &of).await.expect(201);
+}

@@ -135,6 +135,37 @@ pub async fn in_state(
         .await?)
 }
 
+#[derive(QueryableByName)]
+struct Named {
+    #[diesel(sql_type = diesel::sql_types::Uuid)]
+    entity_id: Uuid,
+}
+
+/// The same for a kind whose versions share one state, that of the thing: rows of its corrections have none of their own.
+///
+/// # Errors
+/// A store that cannot be read.
+pub async fn records_in_state(
+    mut connection: &Connection,
+    kind: EntityKind,
+    state: &str,
+    (before, limit): (Uuid, i64),
+) -> Result<Vec<Uuid>, Refusal> {
+    let table = kind.table();
+    let query = format!(
+        "SELECT p.entity_id FROM present_states p JOIN {table} t ON t.id = p.entity_id AND t.version = 1 \
+         WHERE p.entity_kind = $1 AND p.state = $2 AND p.entity_id < $3 ORDER BY p.entity_id DESC LIMIT $4"
+    );
+    let rows: Vec<Named> = diesel::sql_query(query)
+        .bind::<diesel::sql_types::Text, _>(table)
+        .bind::<diesel::sql_types::Text, _>(state)
+        .bind::<diesel::sql_types::Uuid, _>(before)
+        .bind::<diesel::sql_types::BigInt, _>(limit)
+        .load(&mut connection)
+        .await?;
+    Ok(rows.into_iter().map(|row| row.entity_id).collect())
+}
+
 /// All moves of a thing, oldest first.
 ///
 /// # Errors

@@ -91,7 +91,7 @@ versioned! {
     kind: ferrotitre_core::lifecycle::EntityKind::Reagent,
     path: "/api/v1/reagents",
     meanings: super::MEANINGS,
-    also: [record, record_all, correct, advance, read, list],
+    also: [every, record, record_all, correct, advance, read, list],
 }
 
 /// Present versions of the lots whose last day of use is a day or before it: identity, code, that day.

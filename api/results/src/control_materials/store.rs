@@ -114,7 +114,7 @@ versioned! {
     kind: super::KIND,
     path: "/api/v1/control-materials",
     meanings: super::MEANINGS,
-    also: [read, list],
+    also: [every, read, list],
 }
 
 /// Lots that are registered as one of these samples, by the sample.

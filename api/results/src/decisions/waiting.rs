@@ -1,6 +1,6 @@
 //! What waits for a manager: read where each kind is kept, with whether this person can decide on it now.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 use chrono::Utc;
 use ferrotitre_base::auth::current_user::CurrentUser;
@@ -68,22 +68,43 @@ impl Looker {
 
     /// The newest of a kind in a state, oldest first.
     async fn newest(&mut self, connection: &Connection, kind: EntityKind, state: &str) -> Result<Vec<Uuid>, Refusal> {
-        let mut ids = states::in_state(connection, kind, state, (Uuid::max(), MOST + 1)).await?;
+        Ok(self.bounded(states::in_state(connection, kind, state, (Uuid::max(), MOST + 1)).await?))
+    }
+
+    /// The same of a kind whose versions share a state.
+    async fn newest_records(
+        &mut self,
+        connection: &Connection,
+        kind: EntityKind,
+        state: &str,
+    ) -> Result<Vec<Uuid>, Refusal> {
+        Ok(self.bounded(states::records_in_state(connection, kind, state, (Uuid::max(), MOST + 1)).await?))
+    }
+
+    /// Oldest first, without what is beyond the newest.
+    fn bounded(&mut self, mut ids: Vec<Uuid>) -> Vec<Uuid> {
         if i64::try_from(ids.len()).unwrap_or(i64::MAX) > MOST {
             ids.pop();
             self.more = true;
         }
         ids.reverse();
-        Ok(ids)
+        ids
     }
+}
+
+/// The present version of each, of all versions of several things, oldest first.
+fn present<R>(rows: Vec<R>, thing: impl Fn(&R) -> Uuid) -> HashMap<Uuid, R> {
+    rows.into_iter().map(|row| (thing(&row), row)).collect()
 }
 
 /// Lots of primary standards and of reagents that were received or are in quarantine.
 async fn lots(connection: &Connection, looker: &mut Looker) -> Result<Vec<WaitingDecision>, Refusal> {
     let mut found = Vec::new();
     for state in ["received", "quarantined"] {
-        for id in looker.newest(connection, EntityKind::PrimaryStandard, state).await? {
-            let row = primary::versions::current(connection, id).await?;
+        let ids = looker.newest_records(connection, EntityKind::PrimaryStandard, state).await?;
+        let mut rows = present(primary::versions::every(connection, &ids).await?, |row| row.record_id);
+        for id in ids {
+            let Some(row) = rows.remove(&id) else { continue };
             let facts = row.facts;
             found.push(WaitingDecision {
                 what: format!("primary standard, {}", facts.substance),
@@ -98,8 +119,10 @@ async fn lots(connection: &Connection, looker: &mut Looker) -> Result<Vec<Waitin
         }
     }
     for state in ["received", "quarantined"] {
-        for id in looker.newest(connection, EntityKind::Reagent, state).await? {
-            let row = reagents::versions::current(connection, id).await?;
+        let ids = looker.newest_records(connection, EntityKind::Reagent, state).await?;
+        let mut rows = present(reagents::versions::every(connection, &ids).await?, |row| row.record_id);
+        for id in ids {
+            let Some(row) = rows.remove(&id) else { continue };
             let facts = row.facts;
             found.push(WaitingDecision {
                 what: format!("reagent, {}", facts.substance),
@@ -115,8 +138,10 @@ async fn lots(connection: &Connection, looker: &mut Looker) -> Result<Vec<Waitin
 /// Lots of control material in quarantine.
 async fn control_materials(connection: &Connection, looker: &mut Looker) -> Result<Vec<WaitingDecision>, Refusal> {
     let mut found = Vec::new();
-    for id in looker.newest(connection, EntityKind::ControlMaterial, "quarantined").await? {
-        let row = material_store::versions::current(connection, id).await?;
+    let ids = looker.newest_records(connection, EntityKind::ControlMaterial, "quarantined").await?;
+    let mut rows = present(material_store::versions::every(connection, &ids).await?, |row| row.record_id);
+    for id in ids {
+        let Some(row) = rows.remove(&id) else { continue };
         let facts = row.facts;
         let why = if materials::assigned(&facts).is_err() {
             Some(Blocked::new("its assigned value", "whoever receives lots"))

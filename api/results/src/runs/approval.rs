@@ -22,8 +22,8 @@ fn forbids(state: &str, quality: &Quality) -> Option<Refusal> {
 
 /// What a client's result still waits for, and whether a concession may stand in for it.
 fn lacks(state: &str, quality: &Quality) -> Option<Refusal> {
-    if !quality.missing.is_empty() {
-        return Some(Refusal::new(Code::NotEnoughData, format!("the run lacks {}", quality.missing.join(", "))));
+    if let Some(refusal) = quality.lacks() {
+        return Some(refusal);
     }
     if quality.verdict == Verdict::NoPlan {
         let detail = "the method version had no plan of quality control when the run was opened";

@@ -8,6 +8,7 @@ use uuid::Uuid;
 
 use crate::determinations::service as determinations;
 use crate::determinations::wire::{DeterminationLine, DeterminationListing};
+use crate::runs::quality::Missing;
 use crate::runs::service::{self, RunView};
 
 /// Runs that began so far apart are not of one piece of work.
@@ -75,7 +76,7 @@ pub(crate) async fn beside(db: &Db, run: &RunView, person: AccountId) -> Result<
 /// Whether all of an open run is titrated: its blanks are there and judged, and every determination is complete. Controls get on
 /// their charts when it is closed.
 pub(crate) fn titrated(run: &RunView, lines: &[DeterminationLine]) -> bool {
-    let unjudged = run.missing.iter().any(|what| what.starts_with(crate::runs::quality::UNJUDGED));
+    let unjudged = run.lacks.iter().any(|what| matches!(what, Missing::Verdicts(_)));
     run.state == "open" && run.quality.blanks_due == 0 && !unjudged && !lines.is_empty() && !lines.iter().any(asks)
 }
 

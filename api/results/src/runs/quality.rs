@@ -1,10 +1,12 @@
 //! Whether a run is in control: its control values, blanks and duplicates against the plan of its method.
 
+use std::fmt;
+
 use chrono::{DateTime, Utc};
 use ferrotitre_base::certified;
 use ferrotitre_base::db::{Act, Connection};
 use ferrotitre_base::ids::{ControlChartId, ControlValueId};
-use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_base::states;
 use ferrotitre_bench::impacts;
 use ferrotitre_bench::methods;
@@ -22,8 +24,32 @@ use crate::runs::service::{KIND, Row};
 use crate::runs::{blanks, repeats};
 use ferrotitre_base::pins::Sight;
 
-/// How what a run lacks begins where a blank was not judged.
-pub(crate) const UNJUDGED: &str = "a verdict on ";
+/// Something that the method or its plan of quality control needs and the run lacks.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Missing {
+    /// So many blanks of the open run are neither accepted nor rejected.
+    Verdicts(usize),
+    /// The blank that the method subtracts.
+    SubtractedBlank,
+    /// Control values on a chart, of so many.
+    Values { lacking: usize, of: u32, chart: String },
+    /// Blanks, of so many.
+    Blanks { lacking: usize, of: usize },
+    /// Samples in duplicate, of so many.
+    Duplicates { lacking: usize, of: usize },
+}
+
+impl fmt::Display for Missing {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Verdicts(blanks) => write!(f, "a verdict on {blanks} of its blanks: accepted or rejected"),
+            Self::SubtractedBlank => f.write_str("a blank, which the method subtracts"),
+            Self::Values { lacking, of, chart } => write!(f, "{lacking} of {of} control values on chart {chart}"),
+            Self::Blanks { lacking, of } => write!(f, "{lacking} of {of} blanks"),
+            Self::Duplicates { lacking, of } => write!(f, "{lacking} of {of} samples in duplicate"),
+        }
+    }
+}
 
 /// Verdict on a run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -98,7 +124,7 @@ pub struct RunValueView {
 /// What the judgement of a run rests on.
 pub struct Quality {
     pub verdict: Verdict,
-    pub missing: Vec<String>,
+    pub missing: Vec<Missing>,
     /// All versions of its blanks.
     pub blanks: Vec<blanks::Row>,
     pub values: Vec<RunValue>,
@@ -119,31 +145,32 @@ pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> 
     let mut missing = Vec::new();
     let unjudged = blanks.unjudged();
     if unjudged > 0 && states::present(connection, KIND, run.id.0).await?.state == "open" {
-        missing.push(format!("{UNJUDGED}{unjudged} of its blanks: accepted or rejected"));
+        missing.push(Missing::Verdicts(unjudged));
     }
     let subtracts = method.facts.rules.0.blank == BlankText::Subtract;
     let mut blanks_due = usize::from(subtracts).saturating_sub(counted);
     if blanks_due > 0 {
-        missing.push("a blank, which the method subtracts".to_owned());
+        missing.push(Missing::SubtractedBlank);
     }
     if let Some((plan, charts)) = &planned {
         for planned in &plan.facts.charts.0 {
             let there = values.iter().filter(|value| value.row.chart_id.0 == planned.chart && value.valid).count();
             let lacking = usize::try_from(planned.values).unwrap_or(0).saturating_sub(there);
             if lacking > 0 {
-                let code = charts.iter().find(|c| c.id.0 == planned.chart).map_or("", |chart| chart.code.as_str());
-                missing.push(format!("{lacking} of {} control values on chart {code}", planned.values));
+                let chart = charts.iter().find(|chart| chart.id.0 == planned.chart);
+                let chart = chart.map(|chart| chart.code.clone()).unwrap_or_default();
+                missing.push(Missing::Values { lacking, of: planned.values, chart });
             }
         }
         let wanted = usize::try_from(plan.facts.blanks).unwrap_or(0);
         blanks_due = blanks_due.max(wanted.saturating_sub(counted));
         if counted < wanted {
-            missing.push(format!("{} of {wanted} blanks", wanted - counted));
+            missing.push(Missing::Blanks { lacking: wanted - counted, of: wanted });
         }
         let duplicates = usize::try_from(plan.facts.duplicates).unwrap_or(0);
         let there = if duplicates > 0 { measured::duplicates_in(connection, run.id).await? } else { 0 };
         if there < duplicates {
-            missing.push(format!("{} of {duplicates} samples in duplicate", duplicates - there));
+            missing.push(Missing::Duplicates { lacking: duplicates - there, of: duplicates });
         }
     }
     let mut reasons = Vec::new();
@@ -175,6 +202,13 @@ pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> 
 }
 
 impl Quality {
+    /// Refuses what needs a run that lacks nothing.
+    pub fn lacks(&self) -> Option<Refusal> {
+        let missing: Vec<String> = self.missing.iter().map(Missing::to_string).collect();
+        let refusal = || Refusal::new(Code::NotEnoughData, format!("the run lacks {}", missing.join(", ")));
+        (!missing.is_empty()).then(refusal)
+    }
+
     /// As shown.
     pub fn view(&self) -> QualityView {
         let value = |value: &RunValue| RunValueView {

@@ -27,7 +27,7 @@ use uuid::Uuid;
 
 use crate::control_charts::taking;
 use crate::runs::blanks;
-use crate::runs::quality::{self, Quality, QualityView, Verdict};
+use crate::runs::quality::{self, Missing, Quality, QualityView, Verdict};
 use crate::runs::repeats;
 use ferrotitre_base::locks;
 
@@ -98,6 +98,9 @@ pub struct RunView {
     pub state: String,
     /// What the method and its plan of quality control need and the run lacks.
     pub missing: Vec<String>,
+    /// The same, for pages that lead on.
+    #[serde(skip)]
+    pub(crate) lacks: Vec<Missing>,
     /// Whether the run is in control, and why not.
     pub quality: QualityView,
     /// The rejected run that this one repeats.
@@ -181,7 +184,8 @@ pub(super) async fn view(connection: &Connection, row: Row) -> Result<RunView, R
         observed_at: row.observed_at,
         state: moves.last().map_or_else(|| KIND.first_state().to_owned(), |step| step.to_state.clone()),
         quality: quality.view(),
-        missing: quality.missing,
+        missing: quality.missing.iter().map(Missing::to_string).collect(),
+        lacks: quality.missing,
         repeats: repeats.map(|id| id.0),
         late,
         repeated_by: repeated_by.into_iter().map(|id| id.0).collect(),
@@ -376,8 +380,8 @@ fn fit(quality: &Quality) -> Result<(), Refusal> {
     if let Some(refusal) = out_of_control(quality) {
         return Err(refusal);
     }
-    if !quality.missing.is_empty() {
-        return Err(Refusal::new(Code::NotEnoughData, format!("the run lacks {}", quality.missing.join(", "))));
+    if let Some(refusal) = quality.lacks() {
+        return Err(refusal);
     }
     Ok(())
 }

@@ -66,6 +66,19 @@ fn line((at, outline): (usize, &Outline)) -> Vec<Field> {
     fields
 }
 
+/// Cautions of all outlines, each once; who decides comes last, as in each of them.
+fn cautions() -> String {
+    let all = OUTLINES.iter().map(Outline::cautions).collect::<Vec<_>>().join(" ");
+    let mut once: Vec<&str> = Vec::new();
+    for sentence in all.split_inclusive(". ").map(|sentence| sentence.trim().trim_end_matches('.')).rev() {
+        if !sentence.is_empty() && !once.contains(&sentence) {
+            once.push(sentence);
+        }
+    }
+    once.reverse();
+    format!("{}.", once.join(". "))
+}
+
 fn form() -> Form {
     let mut lines: Vec<Field> = OUTLINES.iter().enumerate().flat_map(line).collect();
     if let Some(first) = lines.first_mut() {
@@ -84,6 +97,7 @@ fn form() -> Form {
             Field::new("validated_high", "Validated up to", Kind::Decimal),
             Field::new("end_point_u_ml", "Standard uncertainty of the end point's bias, mL", Kind::Decimal),
         ])
+        .cautions(cautions())
         .help(
             "What an outline leaves open only your own validation can say: it is said once here for all that share it.",
             "ISO/IEC 17025:2017 7.2.1 and 7.2.2.",

@@ -23,6 +23,7 @@ use crate::determinations::pairs::{self, Pair};
 use crate::determinations::service;
 use crate::determinations::wire::DeterminationView;
 use crate::runs::next;
+use crate::runs::quality::Missing;
 use crate::runs::service::{self as runs, RunView};
 
 /// A run with what is in it.
@@ -36,8 +37,9 @@ struct Ending {
 struct Proposal {
     endings: Vec<Ending>,
     pairs: Vec<Pair>,
-    /// Own determinations that are complete and not submitted.
-    own: Vec<DeterminationView>,
+    /// Halves of differences that are in runs that were closed before.
+    elsewhere: Vec<DeterminationView>,
+    person: AccountId,
 }
 
 fn begun(view: &DeterminationView) -> bool {
@@ -72,8 +74,8 @@ impl Ending {
         // Controls that were titrated get on their charts when the run is closed.
         let control =
             self.determinations.iter().any(|one| one.purpose == "control" && one.evaluation.progress.complete);
-        let comes = |what: &str| control && what.contains("control values on chart");
-        let lacks = self.run.missing.iter().filter(|what| !comes(what));
+        let comes = |what: &Missing| control && matches!(what, Missing::Values { .. });
+        let lacks = self.run.lacks.iter().filter(|what| !comes(what));
         words.extend(lacks.map(|what| format!("the run lacks {what}")));
         words
     }
@@ -102,24 +104,25 @@ impl Proposal {
         pairs.retain(|pair| here(pair.total.id) || here(pair.iron2.id));
         // The other half of a difference may wait in a run that was closed before.
         let elsewhere = pairs.iter().flat_map(|pair| [pair.total.id, pair.iron2.id]).filter(|id| !here(*id));
-        let mut own = service::several(db, &elsewhere.collect::<Vec<_>>()).await?;
-        for ending in &endings {
-            let ids: Vec<Uuid> = ending.determinations.iter().map(|one| one.id).collect();
-            let mut views = service::several(db, &ids).await?;
-            views.reverse();
-            own.extend(views);
-        }
-        own.retain(|view| {
-            let titrated = view.titrations.iter().any(|one| one.recorded_by == person);
+        let elsewhere = service::several(db, &elsewhere.collect::<Vec<_>>()).await?;
+        Ok(Self { endings, pairs, elsewhere, person })
+    }
+
+    /// Own determinations that are complete and not submitted, in the order in which they were begun.
+    fn own(&self) -> Vec<&DeterminationView> {
+        let here = self.endings.iter().flat_map(|ending| &ending.determinations);
+        let waits = |view: &&DeterminationView| {
+            let titrated = view.titrations.iter().any(|one| one.recorded_by == self.person);
             titrated && begun(view) && view.evaluation.progress.complete
-        });
+        };
+        let mut own: Vec<&DeterminationView> = self.elsewhere.iter().chain(here).filter(waits).collect();
         own.sort_by_key(|view| view.id);
-        Ok(Self { endings, pairs, own })
+        own
     }
 
     /// Parts of a difference that this person has not submitted.
     fn unsigned(&self, total: Uuid, iron2: Uuid) -> impl Iterator<Item = &DeterminationView> {
-        self.own.iter().filter(move |view| [total, iron2].contains(&view.id))
+        self.own().into_iter().filter(move |view| [total, iron2].contains(&view.id))
     }
 }
 
@@ -222,12 +225,12 @@ async fn above(shell: &Shell, db: &Db, proposal: &Proposal) -> Result<Vec<Sectio
     if !lacks.is_empty() {
         sections.push(Section::new("lacks", "Before you close", Part::Alert(lacks)));
     }
-    let mut samples: Vec<Uuid> = proposal.own.iter().map(|view| view.sample).collect();
+    let own = proposal.own();
+    let mut samples: Vec<Uuid> = own.iter().map(|view| view.sample).collect();
     samples.extend(proposal.pairs.iter().map(|pair| pair.sample));
     let samples = labels::of(db, EntityKind::Sample, &samples).await?;
     let sample = |id: Uuid| samples.get(&id).cloned().unwrap_or_default();
-    let mut rows: Vec<Vec<Cell>> = proposal
-        .own
+    let mut rows: Vec<Vec<Cell>> = own
         .iter()
         .map(|view| {
             vec![
@@ -269,7 +272,7 @@ fn fields(shell: &Shell, proposal: &Proposal, posted: bool) -> Vec<Field> {
         Choice::thing(value_of(pair), &pair.code, format!("iron(III) {}", shell.n(pair.reported.stated())))
     });
     let follow = pairs.filter(|pair| pair.outcome == "concordant").map(value_of);
-    let own = proposal.own.iter().map(|view| {
+    let own = proposal.own().into_iter().map(|view| {
         let value = format!("{}/{}", view.id, view.content_digest);
         Choice::thing(value, &view.code, format!("{} {}", view.analyte, stated(shell, view)))
     });
