@@ -52,6 +52,13 @@ async fn outlines_that_are_ticked_become_drafts_with_what_the_laboratory_says_on
     let analyst = Visitor::of(app.running.address, &app.analyst);
     assert!(analyst.get("/methods/outlines").await.text.contains("href=\"/methods/drafts\""));
     let form = analyst.get("/methods/drafts").await;
+    for (caution, times) in [
+        ("Chromium(VI): carcinogenic", 1),
+        ("Mercury(II) chloride is fatal if swallowed", 1),
+        ("licensed practice decide; ask the safety officer.", 1),
+    ] {
+        assert_eq!(form.text.matches(caution).count(), times, "{caution}: {}", form.text);
+    }
     let (code, key) = (form.hidden("_code").to_owned(), form.hidden("_key").to_owned());
     let outlines = app.auditor.get("/method-outlines").await.expect(200);
     let row = |outline: &str, field: &str| {

@@ -39,7 +39,8 @@ pub(crate) async fn method_with(app: &TestApp, of: (&str, &str, &str), rules: Va
     method
 }
 
-async fn approved_method(app: &TestApp, of: (&str, &str, &str), rules: Value) -> String {
+/// The same without a plan.
+pub(crate) async fn approved_method(app: &TestApp, of: (&str, &str, &str), rules: Value) -> String {
     let (code, analyte, reduction) = of;
     let facts = json!({
         "code": code, "title": format!("{analyte} in pickling baths"), "principle": "titration with dichromate",

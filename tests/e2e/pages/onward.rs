@@ -7,7 +7,7 @@ use serde_json::json;
 
 use super::Visitor;
 use crate::control::Control;
-use crate::lab::{Lab, method_with, rules};
+use crate::lab::{self, Lab, method_with, rules};
 
 /// A sample with one test portion.
 async fn portion(lab: &Lab, code: &str) -> String {
@@ -182,6 +182,11 @@ async fn runs_begin_with_what_waits_for_their_methods() {
     let analyst = Visitor::of(address, &lab.app.analyst);
     let form = analyst.get("/runs/begin").await;
     assert_eq!(ticked(&form.text), ["M1: CM-1/1", "M1: S-1/1", "M2: S-1/1"], "{}", form.text);
+    // Of two methods for the same one is proposed, the one whose plan asks for a control; the other can be ticked.
+    let other = lab::approved_method(&lab.app, ("A9", "iron(II)", "none"), rules()).await;
+    let with_other = analyst.get("/runs/begin").await;
+    assert_eq!(ticked(&with_other.text), ["M1: CM-1/1", "M1: S-1/1", "M2: S-1/1"], "{}", with_other.text);
+    assert!(with_other.text.contains("<span>A9: S-1/1</span>"), "{}", with_other.text);
     // Nobody is proposed work they are not authorised for.
     let manager = Visitor::of(address, &lab.app.manager);
     assert_eq!(ticked(&manager.get("/runs/begin").await.text), Vec::<String>::new());
@@ -202,6 +207,8 @@ async fn runs_begin_with_what_waits_for_their_methods() {
     assert!(place.contains("/blanks/new"), "the blank is due first: {place}");
     // What a run has waits no more; what it does not have still does.
     assert_eq!(ticked(&analyst.get("/runs/begin").await.text), ["M2: S-1/1"]);
+    // A sample whose iron(II) is begun is not proposed to the other method either, which still offers it.
+    assert!(analyst.get("/runs/begin").await.text.contains(&format!("value=\"{other}/sample/{}\"", lab.portion)));
     // Sent again it opens nothing more.
     let before = lab.app.row_counts(&["runs", "determinations"]).await;
     assert!(analyst.post("/runs/begin", &sent).await.header("location").contains("done=again"));

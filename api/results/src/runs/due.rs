@@ -125,12 +125,13 @@ impl Shelf {
         self.made.get(&portion).is_some_and(|made| made.iter().any(|one| versions.contains(one)))
     }
 
-    /// Samples of the method's matrix, and the one that is asked for; so many of them in duplicate.
-    fn waiting(&self, method: &MethodFacts, versions: &[MethodId], asked: Asked) -> Vec<DuePortion> {
+    /// Samples of the method's matrix, and the one that is asked for; so many of them in duplicate. Of several methods for the same one
+    /// proposes, what none of them has determined.
+    fn waiting(&self, method: &MethodFacts, versions: &[MethodId], asked: &Asked) -> Vec<DuePortion> {
         let determined: HashSet<Uuid> = self
             .portions
             .iter()
-            .filter(|(portion, _)| self.made(*portion, versions))
+            .filter(|(portion, _)| self.made(*portion, &asked.alike))
             .map(|(_, sample)| *sample)
             .collect();
         let (mut seen, mut twice) = (HashSet::new(), asked.duplicates);
@@ -149,7 +150,7 @@ impl Shelf {
             let in_time = deadline.is_none_or(|until| until > Utc::now());
             let first = seen.insert(sample) && !determined.contains(&sample);
             let second = !first && twice > 0;
-            let proposed = same && wanted && in_time && (first || second);
+            let proposed = asked.taken && same && wanted && in_time && (first || second);
             twice -= i32::from(proposed && !first);
             waiting.push(DuePortion {
                 portion,
@@ -167,12 +168,15 @@ impl Shelf {
 }
 
 /// What else decides on what is proposed.
-#[derive(Clone, Copy)]
 struct Asked {
     /// Only this one.
     sample: Option<Uuid>,
     /// So many samples in duplicate.
     duplicates: i32,
+    /// Whether the method is the one that is taken among those for the same.
+    taken: bool,
+    /// Versions of all of those.
+    alike: Vec<MethodId>,
 }
 
 /// The first of these that was taken by volume.
@@ -253,6 +257,72 @@ pub async fn can_begin(db: &Db, sample: Uuid) -> Result<bool, Refusal> {
     .await
 }
 
+/// A method in force, and what decides on whether it proposes.
+struct Candidate {
+    method: VersionView<MethodFacts>,
+    versions: Vec<MethodId>,
+    plan: Option<plans::QcPlanFacts>,
+    able: bool,
+}
+
+impl Candidate {
+    async fn of(
+        connection: &Connection,
+        user: &CurrentUser,
+        method: VersionView<MethodFacts>,
+    ) -> Result<Self, Refusal> {
+        let versions = methods::version_ids(connection, method.id).await?;
+        let plan = plans::of_method(connection, MethodId(method.version_id)).await?.map(|plan| plan.facts);
+        let today = Utc::now().date_naive();
+        let able = competences::competent(connection, user.account, &method.facts.code, today).await?;
+        Ok(Self { method, versions, plan, able })
+    }
+
+    /// What the method is for.
+    fn purpose(&self) -> (&str, String) {
+        (&self.method.facts.analyte, self.method.facts.matrix.trim().to_lowercase())
+    }
+
+    /// Smaller for the one that is taken among several for the same: one that this person may use, one that has a plan.
+    fn rank(&self) -> (bool, bool, &str) {
+        (!self.able, self.plan.is_none(), &self.method.facts.code)
+    }
+
+    /// What waits for it among all that are in force.
+    async fn due(
+        &self,
+        connection: &Connection,
+        (shelf, all): (&Shelf, &[Self]),
+        sample: Option<Uuid>,
+    ) -> Result<(Vec<DuePortion>, Vec<Lack>), Refusal> {
+        let alike: Vec<&Self> = all.iter().filter(|other| other.purpose() == self.purpose()).collect();
+        let asked = Asked {
+            sample,
+            duplicates: self.plan.as_ref().map_or(0, |plan| plan.duplicates),
+            taken: self.able && alike.iter().all(|other| self.rank() <= other.rank()),
+            alike: alike.iter().flat_map(|other| other.versions.iter().copied()).collect(),
+        };
+        let waiting = shelf.waiting(&self.method.facts, &self.versions, &asked);
+        if waiting.is_empty() {
+            return Ok((waiting, Vec::new()));
+        }
+        let (mut found, lacks) = match &self.plan {
+            Some(plan) => {
+                let first = waiting.iter().find(|one| one.proposed).or(waiting.first()).map(|one| one.portion);
+                controls(connection, plan, &self.versions, first).await?
+            }
+            None => Default::default(),
+        };
+        // A control alone is no reason to begin.
+        let begins = waiting.iter().any(|one| one.proposed);
+        found.extend(waiting);
+        for one in &mut found {
+            one.proposed &= begins;
+        }
+        Ok((found, lacks))
+    }
+}
+
 /// What waits, by method in force; those for which nothing waits are left out. What is asked for is one sample, if any.
 ///
 /// # Errors
@@ -260,43 +330,18 @@ pub async fn can_begin(db: &Db, sample: Uuid) -> Result<bool, Refusal> {
 pub async fn of(db: &Db, user: &CurrentUser, sample: Option<Uuid>) -> Result<Vec<Due>, Refusal> {
     let mut methods = methods::in_force(db).await?;
     methods.sort_by(|one, other| one.facts.code.cmp(&other.facts.code));
-    let today = Utc::now().date_naive();
     db.read(async |connection| {
         let shelf = Shelf::of(connection).await?;
-        let mut due = Vec::new();
-        for method in &methods {
-            let id = MethodId(method.version_id);
-            let versions = methods::version_ids(connection, method.id).await?;
-            let plan = plans::of_method(connection, id).await?;
-            let duplicates = plan.as_ref().map_or(0, |plan| plan.facts.duplicates);
-            let waiting = shelf.waiting(&method.facts, &versions, Asked { sample, duplicates });
-            if waiting.is_empty() {
-                continue;
-            }
-            let (mut found, lacks) = match &plan {
-                Some(plan) => {
-                    let first = waiting.iter().find(|one| one.proposed).or(waiting.first()).map(|one| one.portion);
-                    controls(connection, &plan.facts, &versions, first).await?
-                }
-                None => Default::default(),
-            };
-            found.extend(waiting);
-            let able = competences::competent(connection, user.account, &method.facts.code, today).await?;
-            // A control alone is no reason to begin.
-            let begins = able && found.iter().any(|one| one.purpose == "sample" && one.proposed);
-            for one in &mut found {
-                one.proposed &= begins;
-            }
-            due.push((method.version_id, able, found, lacks));
+        let mut all = Vec::with_capacity(methods.len());
+        for method in methods.drain(..) {
+            all.push(Candidate::of(connection, user, method).await?);
         }
-        Ok(due)
+        let mut found = Vec::with_capacity(all.len());
+        for one in &all {
+            found.push(one.due(connection, (&shelf, &all), sample).await?);
+        }
+        let due = all.into_iter().zip(found).filter(|(_, (portions, _))| !portions.is_empty());
+        Ok(due.map(|(of, (portions, lacks))| Due { method: of.method, able: of.able, portions, lacks }).collect())
     })
     .await
-    .map(|found| {
-        let of = |(id, able, portions, lacks): (Uuid, bool, Vec<DuePortion>, Vec<Lack>)| {
-            let method = methods.iter().position(|method| method.version_id == id)?;
-            Some(Due { method: methods.swap_remove(method), able, portions, lacks })
-        };
-        found.into_iter().filter_map(of).collect()
-    })
 }

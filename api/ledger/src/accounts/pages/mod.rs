@@ -175,9 +175,9 @@ fn first_sign_in_form() -> Form {
         .with([
             Field::new("account", "Sign-in name", Kind::Text),
             Field::new("password", "Provisional password", Kind::Password)
-                .help("The one you were given. It is good for this once."),
+                .help("The one you were given. It works once."),
             Field::new("new", "Your own new password", Kind::Password)
-                .help("At least 12 characters. A sentence is easy to keep."),
+                .help("At least 12 characters. A sentence is easy to remember."),
             Field::new("one_time_code", "One-time code", Kind::Code)
                 .optional()
                 .help("Only if you have set up one-time codes before: six digits from your authenticator, or a recovery code."),
@@ -354,7 +354,7 @@ pub(super) async fn change_password(
         .with([
             Field::new("present", "Present password", Kind::Password),
             Field::new("new", "New password", Kind::Password)
-                .help("At least 12 characters. A sentence is easy to keep."),
+                .help("At least 12 characters. A sentence is easy to remember."),
         ])
         .help(
             "Only you know your password; every signature asks for it again.",

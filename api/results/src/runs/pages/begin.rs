@@ -186,7 +186,7 @@ fn form(due: &[Due]) -> Form {
             .to_owned()
     } else {
         format!(
-            "Portions that no run has yet, of samples with the matrix of the method; looked through are the newest {LOOKED_THROUGH}. Take off what is not titrated now."
+            "Portions that no run has yet, of samples with the matrix of the method, among the newest {LOOKED_THROUGH}. Untick what is not titrated now, or tick another method for it."
         )
     };
     let mut form = Form::new("Begin runs", "Begin", "/runs").lead(lead).help(
