@@ -165,7 +165,7 @@ fn marks(shell: &Shell) -> Vec<Field> {
             .help("Of numbers that are text. A number in a workbook has no trailing zeros; as text it keeps them."),
         Field::new("date_format", "Days", Kind::Choice(dates))
             .value(if shell.mark() == "comma" { "DD.MM.YYYY" } else { "YYYY-MM-DD" })
-            .help("Of days that are text, with or without a time behind: 08:30."),
+            .help("Of days that are text, with or without a time after it: 08:30."),
     ]
 }
 
@@ -180,7 +180,7 @@ fn first(shell: &Shell, about: &About) -> Form {
         Choice::thing("look", "look at it", "and say which column is which"),
         Choice::thing("import", "import at once", "where the headings are those of the template; all of it or nothing"),
     ];
-    Form::new(about.title.clone(), "Read the file", about.back.clone())
+    Form::new(about.title.clone(), "Go on", about.back.clone())
         .lead("What marks mean is declared, never guessed: 1,234 can be two different numbers, 03/04/2025 two different days.")
         .with(marks(shell))
         .with([Field::new(HOW, "What now", Kind::Choice(steps)).value("look")])
