@@ -258,18 +258,18 @@ pub async fn can_begin(db: &Db, sample: Uuid) -> Result<bool, Refusal> {
 }
 
 /// A method in force, and what decides on whether it proposes.
-struct Candidate {
-    method: VersionView<MethodFacts>,
+struct Candidate<'a> {
+    method: &'a VersionView<MethodFacts>,
     versions: Vec<MethodId>,
     plan: Option<plans::QcPlanFacts>,
     able: bool,
 }
 
-impl Candidate {
+impl<'a> Candidate<'a> {
     async fn of(
         connection: &Connection,
         user: &CurrentUser,
-        method: VersionView<MethodFacts>,
+        method: &'a VersionView<MethodFacts>,
     ) -> Result<Self, Refusal> {
         let versions = methods::version_ids(connection, method.id).await?;
         let plan = plans::of_method(connection, MethodId(method.version_id)).await?.map(|plan| plan.facts);
@@ -330,18 +330,21 @@ impl Candidate {
 pub async fn of(db: &Db, user: &CurrentUser, sample: Option<Uuid>) -> Result<Vec<Due>, Refusal> {
     let mut methods = methods::in_force(db).await?;
     methods.sort_by(|one, other| one.facts.code.cmp(&other.facts.code));
-    db.read(async |connection| {
-        let shelf = Shelf::of(connection).await?;
-        let mut all = Vec::with_capacity(methods.len());
-        for method in methods.drain(..) {
-            all.push(Candidate::of(connection, user, method).await?);
-        }
-        let mut found = Vec::with_capacity(all.len());
-        for one in &all {
-            found.push(one.due(connection, (&shelf, &all), sample).await?);
-        }
-        let due = all.into_iter().zip(found).filter(|(_, (portions, _))| !portions.is_empty());
-        Ok(due.map(|(of, (portions, lacks))| Due { method: of.method, able: of.able, portions, lacks }).collect())
-    })
-    .await
+    let found = db
+        .read(async |connection| {
+            let shelf = Shelf::of(connection).await?;
+            let mut all = Vec::with_capacity(methods.len());
+            for method in &methods {
+                all.push(Candidate::of(connection, user, method).await?);
+            }
+            let mut found = Vec::with_capacity(all.len());
+            for one in &all {
+                let (portions, lacks) = one.due(connection, (&shelf, &all), sample).await?;
+                found.push((one.able, portions, lacks));
+            }
+            Ok(found)
+        })
+        .await?;
+    let due = methods.into_iter().zip(found).filter(|(_, (_, portions, _))| !portions.is_empty());
+    Ok(due.map(|(method, (able, portions, lacks))| Due { method, able, portions, lacks }).collect())
 }

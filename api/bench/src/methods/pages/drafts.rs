@@ -70,7 +70,7 @@ fn line((at, outline): (usize, &Outline)) -> Vec<Field> {
 fn cautions() -> String {
     let all = OUTLINES.iter().map(Outline::cautions).collect::<Vec<_>>().join(" ");
     let mut once: Vec<&str> = Vec::new();
-    for sentence in all.split_inclusive(". ").map(|sentence| sentence.trim().trim_end_matches('.')).rev() {
+    for sentence in all.rsplit(". ").map(|sentence| sentence.trim().trim_end_matches('.')) {
         if !sentence.is_empty() && !once.contains(&sentence) {
             once.push(sentence);
         }
