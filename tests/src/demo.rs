@@ -1,5 +1,7 @@
 //! The demo laboratory as an auditor reads it.
 
+use std::net::SocketAddr;
+
 use ferrotitre_api::{demo, migrate};
 use ferrotitre_base::db::Db;
 use tokio::sync::OnceCell;
@@ -13,7 +15,24 @@ static DEMO: OnceCell<Demo> = OnceCell::const_new();
 
 struct Demo {
     running: Running,
-    password: String,
+    /// Accounts and their passwords, as the demo says them.
+    said: Vec<(String, String)>,
+}
+
+impl Demo {
+    fn password(&self, account: &str) -> &str {
+        let said = self.said.iter().find(|(code, _)| code == account);
+        &said.unwrap_or_else(|| panic!("the demo has no {account}")).1
+    }
+}
+
+/// Where a demo laboratory that no test may change is, and somebody's password there.
+///
+/// # Panics
+/// If the demo cannot be loaded, or has no such account.
+pub async fn sign_in_of(account: &str) -> (SocketAddr, String) {
+    let demo = DEMO.get_or_init(load).await;
+    (demo.running.address, demo.password(account).to_owned())
 }
 
 /// Somebody without an account, and the auditor of a demo laboratory that no test may change.
@@ -23,7 +42,7 @@ struct Demo {
 pub async fn nobody_and_auditor() -> (Client, Client) {
     let demo = DEMO.get_or_init(load).await;
     let nobody = demo.running.nobody();
-    let token = sign_in(&nobody, "auditor-1", &demo.password).await;
+    let token = sign_in(&nobody, "auditor-1", demo.password("auditor-1")).await;
     let auditor = nobody.with_token(&token);
     (nobody, auditor)
 }
@@ -34,8 +53,8 @@ async fn load() -> Demo {
     migrate::run(&shared.address(DatabaseRole::Owner, &database)).await.unwrap();
     let store = shared.address(DatabaseRole::Service, &database);
     let said = demo::load(&Db::for_worker(&store).unwrap()).await.unwrap().text();
-    let line = said.lines().find(|line| line.contains("auditor-1"));
-    let password = line.and_then(|line| line.split_whitespace().nth(1)).unwrap().to_owned();
+    let words = said.lines().map(|line| line.split_whitespace().collect::<Vec<_>>());
+    let said = words.filter_map(|words| Some(((*words.first()?).to_owned(), (*words.get(1)?).to_owned()))).collect();
     let memory = shared.memory(&database);
-    Demo { running: Running::start(&store, &shared.data, (&shared.seal_key, &memory)), password }
+    Demo { running: Running::start(&store, &shared.data, (&shared.seal_key, &memory)), said }
 }

@@ -65,7 +65,7 @@ impl Waiting {
             "competences" => "a new authorisation",
             "prepared" => "its release",
             "calibrations" => "a calibration",
-            "grants" => "a decision",
+            "grants" | "received" => "a decision",
             "reviews" => "a review",
             _ => "its signature",
         }
@@ -77,7 +77,7 @@ impl Waiting {
             "review" => Some(("Review several", "/signatures/review")),
             "approve" => Some(("Approve several", "/signatures/approval")),
             "grants" => Some(("Decide on several", "/role-grants/decisions")),
-            "closed" | "phases" | "prepared" if self.mine => Some(("Decide on several", "/decisions")),
+            "closed" | "phases" | "prepared" | "received" if self.mine => Some(("Decide on several", "/decisions")),
             _ => None,
         }
     }
@@ -124,6 +124,7 @@ struct DayPage<'a> {
 pub async fn read_day(_who: Allowed<ReadRecords>, shell: Shell, db: web::Data<Db>) -> Result<HttpResponse, Problem> {
     let mut waiting = signing::signatures(&shell, &db).await?;
     waiting.push(signing::drafts(&shell, &db).await?);
+    waiting.extend(signing::received(&shell, &db).await?);
     waiting.extend(watching::control(&shell, &db).await?);
     waiting.extend(benches(&shell, &db).await?);
     waiting.extend(watching::ends(&shell, &db).await?);
@@ -167,7 +168,7 @@ async fn benches(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
         mine: shell.may(Action::RecordTitrations),
         table: Table {
             columns: determination_pages::COLUMNS.to_vec(),
-            rows: determination_pages::rows(db, &begun).await?,
+            rows: determination_pages::rows(shell, db, &begun).await?,
             ..Table::default()
         },
         blocked: Vec::new(),

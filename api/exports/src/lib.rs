@@ -4,6 +4,7 @@ mod audit_lists;
 mod bundles;
 mod cells;
 mod certificates;
+mod determination_list;
 mod formulas;
 mod handlers;
 mod lookback;
@@ -30,6 +31,7 @@ pub fn routes(mount: &mut Mount<'_, impl Describe>) {
         .service(lookback::handlers::export_uses)
         .service(lookback::handlers::export_what_if)
         .service(certificates::handlers::export_certificates)
+        .service(determination_list::handlers::export_determination_list)
         .service(audit_lists::handlers::export_audit_list)
         .service(handlers::bundle_determination)
         .service(handlers::bundle_iron_result)

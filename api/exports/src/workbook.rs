@@ -8,6 +8,7 @@ use ferrotitre_core::uncertainty::{Contribution, CoverageRule};
 use ferrotitre_core::working::Working;
 use ferrotitre_html::sheet::Names;
 use ferrotitre_results::determinations::service::Exported;
+use ferrotitre_results::determinations::wire::TitrationView;
 
 use crate::cells::{Book, Cell, Finished};
 use crate::formulas::{Budgeted, Layout};
@@ -115,69 +116,73 @@ fn flatten(path: &str, value: &serde_json::Value, rows: &mut Vec<Vec<Cell>>) {
     }
 }
 
+/// What titrations are told in, column by column.
+const TITRATION_HEADS: [&str; 22] = [
+    "Determination",
+    "No.",
+    "Version",
+    "Kind",
+    "Fate",
+    "Reasons",
+    "Initial readings, mL",
+    "Final readings, mL",
+    "Difference, mL",
+    "At 20 °C, mL",
+    "Less blank, mL",
+    "Temperature, °C",
+    "End point",
+    "Reduction",
+    "Queries",
+    "Corrected because",
+    "Saved late",
+    "Concession",
+    "Observed at",
+    "Recorded at",
+    "By",
+    "Identity",
+];
+
 /// Every titration ever made, in order, with its fate.
 fn titrations(part: &Part<'_>, around: &Around) -> Vec<Vec<Cell>> {
-    let heads = [
-        "Determination",
-        "No.",
-        "Version",
-        "Kind",
-        "Fate",
-        "Reasons",
-        "Initial readings, mL",
-        "Final readings, mL",
-        "Difference, mL",
-        "At 20 °C, mL",
-        "Less blank, mL",
-        "Temperature, °C",
-        "End point",
-        "Reduction",
-        "Queries",
-        "Corrected because",
-        "Saved late",
-        "Concession",
-        "Observed at",
-        "Recorded at",
-        "By",
-        "Identity",
-    ];
-    let mut rows = vec![heads.map(Cell::Head).to_vec()];
+    let mut rows = vec![TITRATION_HEADS.map(Cell::Head).to_vec()];
     for of in &part.made_of {
-        for titration in &of.view.titrations {
-            let id = titration.version_id.to_string();
-            let titre = of.view.evaluation.titres.iter().find(|titre| titre.titration == id);
-            let facts = &titration.facts;
-            let readings = |of: &[ferrotitre_base::web::decimal::Decimal]| {
-                of.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
-            };
-            let joined = |list: Option<&Vec<String>>| list.map(|list| list.join("; ")).unwrap_or_default();
-            rows.push(vec![
-                Cell::text(&of.view.code),
-                Cell::Number(f64::from(titration.position)),
-                Cell::Number(f64::from(titration.version)),
-                Cell::text(&facts.kind),
-                Cell::text(titre.map_or("superseded", |titre| titre.fate)),
-                Cell::text(joined(titre.map(|titre| &titre.reasons))),
-                Cell::text(readings(&facts.initial_readings)),
-                Cell::text(readings(&facts.final_readings)),
-                Cell::text(titre.map(|titre| titre.difference_ml.clone()).unwrap_or_default()),
-                Cell::number(titre.map(|titre| titre.volume_ml)),
-                Cell::number(titre.map(|titre| titre.net_ml)),
-                Cell::number(facts.solution_temperature.as_ref().map(|celsius| celsius.value())),
-                Cell::text(&facts.end_point),
-                Cell::text(titre.and_then(|titre| titre.reduction).unwrap_or_default()),
-                Cell::text(joined(titre.map(|titre| &titre.queries))),
-                Cell::text(titration.reason.clone().unwrap_or_default()),
-                Cell::text(if titration.late { "late" } else { "" }),
-                Cell::text(facts.concession.map(|id| id.to_string()).unwrap_or_default()),
-                Cell::text(facts.observed_at.to_rfc3339_opts(SecondsFormat::Secs, true)),
-                Cell::text(titration.recorded_at.to_rfc3339_opts(SecondsFormat::Micros, true)),
-                Cell::text(around.people.get(&titration.recorded_by.0).cloned().unwrap_or_default()),
-                Cell::Text(id),
-            ]);
-        }
+        rows.extend(of.view.titrations.iter().map(|titration| titration_row(of, titration, around)));
     }
     rows
+}
+
+fn titration_row(of: &Exported, titration: &TitrationView, around: &Around) -> Vec<Cell> {
+    let id = titration.version_id.to_string();
+    let titre = of.view.evaluation.titres.iter().find(|titre| titre.titration == id);
+    let facts = &titration.facts;
+    let readings = |of: &[ferrotitre_base::web::decimal::Decimal]| {
+        of.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
+    };
+    let joined = |list: Option<&Vec<String>>| list.map(|list| list.join("; ")).unwrap_or_default();
+    vec![
+        Cell::text(&of.view.code),
+        Cell::Number(f64::from(titration.position)),
+        Cell::Number(f64::from(titration.version)),
+        Cell::text(&facts.kind),
+        Cell::text(titre.map_or("superseded", |titre| titre.fate)),
+        Cell::text(joined(titre.map(|titre| &titre.reasons))),
+        Cell::text(readings(&facts.initial_readings)),
+        Cell::text(readings(&facts.final_readings)),
+        Cell::text(titre.map(|titre| titre.difference_ml.clone()).unwrap_or_default()),
+        Cell::number(titre.map(|titre| titre.volume_ml)),
+        Cell::number(titre.map(|titre| titre.net_ml)),
+        Cell::number(facts.solution_temperature.as_ref().map(|celsius| celsius.value())),
+        Cell::text(&facts.end_point),
+        Cell::text(titre.and_then(|titre| titre.reduction).unwrap_or_default()),
+        Cell::text(joined(titre.map(|titre| &titre.queries))),
+        Cell::text(titration.reason.clone().unwrap_or_default()),
+        Cell::text(if titration.late { "late" } else { "" }),
+        Cell::text(facts.concession.map(|id| id.to_string()).unwrap_or_default()),
+        Cell::text(facts.observed_at.to_rfc3339_opts(SecondsFormat::Secs, true)),
+        Cell::text(titration.recorded_at.to_rfc3339_opts(SecondsFormat::Micros, true)),
+        Cell::text(around.people.get(&titration.recorded_by.0).cloned().unwrap_or_default()),
+        Cell::Text(id),
+    ]
 }
 
 fn about(part: &Part<'_>, around: &Around) -> Vec<Vec<Cell>> {

@@ -11,6 +11,7 @@ pub mod mark;
 pub mod narrow;
 pub mod number_line;
 pub mod paper;
+pub mod places;
 pub mod plots;
 pub mod protect;
 pub mod readable;

@@ -78,6 +78,47 @@ pub struct Table {
     pub next: Option<String>,
     /// Fields to narrow the list by.
     pub filters: Vec<Field>,
+    /// For each column, where the list is in its order; none, where it cannot be.
+    pub orders: Vec<Option<Order>>,
+}
+
+/// A list in the order of one of its columns.
+#[derive(Debug, Clone)]
+pub struct Order {
+    /// Where it is.
+    pub address: String,
+    /// How the list stands by this column now, in the words of `aria-sort`; empty for not by it.
+    pub now: &'static str,
+}
+
+impl Order {
+    /// Of columns by their names, a minus before those whose largest is first at first and nothing for those without an order;
+    /// as the list is now in the order of `sort`. Names are put behind an address that ends with `?` or `&`.
+    pub fn of(columns: &[&str], sort: &str, address: &str) -> Vec<Option<Self>> {
+        let order = |by: &&str| {
+            let name = by.trim_start_matches('-');
+            let now = match sort.strip_prefix('-') {
+                _ if sort == name => "ascending",
+                Some(sort) if sort == name => "descending",
+                _ => "",
+            };
+            // The column that the list is in the order of turns it round.
+            let next = match now {
+                "ascending" => format!("-{name}"),
+                "descending" => name.to_owned(),
+                _ => (*by).to_owned(),
+            };
+            (!name.is_empty()).then(|| Self { address: format!("{address}sort={next}"), now })
+        };
+        columns.iter().map(order).collect()
+    }
+}
+
+impl Table {
+    /// Of the column at a place.
+    pub fn order(&self, at: &usize) -> Option<&Order> {
+        self.orders.get(*at)?.as_ref()
+    }
 }
 
 /// A fact with its name.

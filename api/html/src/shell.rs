@@ -14,6 +14,7 @@ use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::problem::Problem;
 
 use crate::assets;
+use crate::places::{self, Places};
 use crate::receipts;
 
 /// Cookie with light, dark or auto.
@@ -24,37 +25,6 @@ pub const MARK: &str = "ferrotitre_mark";
 /// Nothing but our own files, and nothing written into a page runs.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; \
     connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
-
-/// Main places, in the order of a day: address, name, action needed.
-const PLACES: [(&str, &str, Action); 20] = [
-    ("/day", "Day", Action::ReadRecords),
-    ("/bench", "Bench", Action::RecordTitrations),
-    ("/samples", "Samples", Action::ReadRecords),
-    ("/runs", "Runs", Action::ReadRecords),
-    ("/determinations", "Determinations", Action::ReadRecords),
-    ("/iron-results", "Iron(III)", Action::ReadRecords),
-    ("/certificates", "Certificates", Action::ReadRecords),
-    ("/titrants", "Titrants", Action::ReadRecords),
-    ("/charts", "Charts", Action::ReadRecords),
-    ("/nonconformities", "Nonconformities", Action::ReadRecords),
-    ("/stock", "Stock", Action::ReadRecords),
-    ("/equipment", "Equipment", Action::ReadRecords),
-    ("/methods", "Methods", Action::ReadRecords),
-    ("/specifications", "Specifications", Action::ReadRecords),
-    ("/proficiency-rounds", "Proficiency", Action::ReadRecords),
-    ("/exports", "Exports", Action::ExportRecords),
-    ("/validation", "Validation", Action::ReadRecords),
-    ("/calculations", "Calculations", Action::Calculate),
-    ("/audit", "Audit", Action::ReadAuditTrail),
-    ("/accounts", "People", Action::ReadAccounts),
-];
-
-/// A place to go to.
-pub struct Place {
-    pub address: &'static str,
-    pub name: &'static str,
-    pub here: bool,
-}
 
 /// Who looks at a page, and how.
 #[derive(Debug, Clone)]
@@ -122,11 +92,9 @@ impl Shell {
         }
     }
 
-    /// Places the person may open.
-    pub fn places(&self) -> Vec<Place> {
-        let Some(user) = &self.user else { return Vec::new() };
-        let allowed = PLACES.iter().filter(|(_, _, action)| may(&user.roles, *action));
-        allowed.map(|(address, name, _)| Place { address, name, here: self.path.starts_with(address) }).collect()
+    /// Kinds of work with the places the person may open.
+    pub fn works(&self) -> Vec<Places> {
+        self.user.as_ref().map_or_else(Vec::new, |user| places::of(&user.roles, &self.path))
     }
 
     /// Whether the person's roles include an action: whether to show the way to it. The guard decides.

@@ -2,10 +2,10 @@
 
 use ferrotitre_tests::bench::{minutes_ago, sample, text};
 use ferrotitre_tests::browser::Browser;
-use ferrotitre_tests::cluster::until;
 use serde_json::json;
 
 use super::Visitor;
+use super::tasks::Counted;
 use crate::control::Control;
 use crate::lab::{self, Lab, method_with, rules};
 
@@ -20,45 +20,14 @@ async fn portion(lab: &Lab, code: &str) -> String {
     text(&made["portions"][0], "id")
 }
 
-/// Somebody at the bench, whose pages and clicks are counted; keys are not.
-struct Counted {
-    browser: Browser,
-    pages: u32,
-    clicks: u32,
+async fn titration_at(bench: &mut Counted, last: &str) {
+    bench.browser.fill("[name='initial_readings[0]']", "0.00").await;
+    bench.browser.fill("[name='final_readings[0]']", last).await;
+    bench.click("label.tile:has([name=end_point][value='green to violet, sharp'])").await;
+    bench.on("form.titration .send button").await;
 }
 
-impl Counted {
-    async fn mark(&self) -> String {
-        let script = "return document.readyState === 'complete' ? String(performance.timeOrigin) : ''";
-        self.browser.script(script).await.to_string()
-    }
-
-    async fn click(&mut self, selector: &str) {
-        self.browser.click(selector).await;
-        self.clicks += 1;
-    }
-
-    /// A click that leads to a page.
-    async fn on(&mut self, selector: &str) {
-        let before = self.mark().await;
-        self.click(selector).await;
-        until("the next page is there", async || {
-            let now = self.mark().await;
-            (now != before && now != "\"\"").then_some(())
-        })
-        .await;
-        self.pages += 1;
-    }
-
-    async fn titration(&mut self, last: &str) {
-        self.browser.fill("[name='initial_readings[0]']", "0.00").await;
-        self.browser.fill("[name='final_readings[0]']", last).await;
-        self.click("label.tile:has([name=end_point][value='green to violet, sharp'])").await;
-        self.on("form.titration .send button").await;
-    }
-}
-
-/// Issue of every day: an analyst logs three titrations of the next sample on three pages, without a list in between.
+/// An analyst logs three titrations of the next sample on three pages, without a list in between.
 #[tokio::test(flavor = "multi_thread")]
 async fn three_titrations_of_the_next_sample_take_three_pages() {
     let lab = Lab::open().await;
@@ -79,12 +48,12 @@ async fn three_titrations_of_the_next_sample_take_three_pages() {
     browser.sign_in(&lab.app.analyst.code, &lab.app.analyst.password).await;
     // From the sample before to the next.
     browser.goto(&format!("/runs/{run}")).await;
-    let mut bench = Counted { browser, pages: 0, clicks: 0 };
+    let mut bench = Counted::of(browser);
     bench.on("a.button.main").await;
     assert!(bench.browser.path().await.starts_with(&format!("/determinations/{}/bench", begun[1])));
     (bench.pages, bench.clicks) = (0, 0);
     for last in ["21.44", "21.46", "21.44"] {
-        bench.titration(last).await;
+        titration_at(&mut bench, last).await;
     }
     let (pages, clicks) = (bench.pages, bench.clicks);
     println!("three titrations of the next sample: {pages} pages, {clicks} clicks");

@@ -12,6 +12,9 @@ use super::*;
 /// How often each race is run.
 const TIMES: usize = 200;
 
+/// Turns in one store, where each correction looks into all that was signed before it.
+const IN_ONE_STORE: usize = 40;
+
 /// Counts of what came first, so that a race that never happens is noticed.
 #[derive(Default, Debug)]
 struct Firsts {
@@ -46,6 +49,13 @@ impl Rival {
         self.signing = begun.elapsed();
         signed
     }
+}
+
+/// A laboratory with an open run.
+async fn laboratory() -> (Lab, String) {
+    let lab = Lab::open().await;
+    let run = lab.run(&lab.iron2).await;
+    (lab, run)
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -127,10 +137,12 @@ async fn nothing_is_recorded_in_a_run_after_its_closing() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn no_correction_slips_past_a_signature() {
-    let lab = Lab::open().await;
-    let run = lab.run(&lab.iron2).await;
+    let (mut lab, mut run) = laboratory().await;
     let (mut firsts, mut rival) = (Firsts::default(), Rival::new());
     for turn in 0..TIMES {
+        if turn > 0 && turn % IN_ONE_STORE == 0 {
+            (lab, run) = laboratory().await;
+        }
         let determination = begun(&lab, &run).await;
         let path = format!("/determinations/{determination}");
         let before = lab.app.analyst.get(&path).await.expect(200);
@@ -159,10 +171,12 @@ async fn no_correction_slips_past_a_signature() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn no_calibration_slips_past_a_signature() {
-    let lab = Lab::open().await;
-    let run = lab.run(&lab.iron2).await;
+    let (mut lab, mut run) = laboratory().await;
     let (mut firsts, mut rival) = (Firsts::default(), Rival::new());
     for turn in 0..TIMES {
+        if turn > 0 && turn % IN_ONE_STORE == 0 {
+            (lab, run) = laboratory().await;
+        }
         let determination = begun(&lab, &run).await;
         let path = format!("/determinations/{determination}");
         let before = lab.app.analyst.get(&path).await.expect(200);

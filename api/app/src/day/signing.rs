@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 
+use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::auth::permissions::Action;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
@@ -15,7 +16,7 @@ use ferrotitre_html::show;
 use ferrotitre_ledger::accounts::service as accounts;
 use ferrotitre_results::certificates::wire::{CertificateLine, CertificateListing};
 use ferrotitre_results::certificates::{pages as certificate_pages, service as certified};
-use ferrotitre_results::determinations::store::IronResultRow;
+use ferrotitre_results::decisions::service as decisions;
 use ferrotitre_results::determinations::waiting::Blocked;
 use ferrotitre_results::determinations::{
     iron_results, pages as determination_pages, service as determinations, waiting as standing,
@@ -38,14 +39,24 @@ pub(super) async fn signatures(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, R
         let results = iron_results::waiting(db, state, newest).await?.items;
         let mut blocked = standing::blocked(db, user, &lines).await?;
         blocked.extend(standing::blocked_results(db, user, state, &results).await?);
-        let cells = determination_pages::rows(db, &lines).await?;
+        let cells = determination_pages::rows(shell, db, &lines).await?;
         let mut all: Vec<(Uuid, Vec<Cell>)> = lines.iter().map(|line| line.id).zip(cells).collect();
-        all.extend(results.into_iter().map(|row| (row.id.0, result_cells(row, state))));
+        let ids: Vec<Uuid> = results.iter().map(|row| row.id.0).collect();
+        all.extend(ids.into_iter().zip(determination_pages::result_rows(db, results, state).await?));
         let (rows, blocked) = parted(all, &blocked);
         let table = Table { columns: determination_pages::COLUMNS.to_vec(), rows, ..Table::default() };
         // Each line says for itself whether it waits for this person.
         waiting.push(Waiting { id, title, whom, mine: true, table, blocked });
     }
+    waiting.push(submitted(shell, db, user).await?);
+    waiting.push(asked_for(shell, db, user).await?);
+    waiting.push(identities(shell, db).await?);
+    waiting.push(grants(shell, db).await?);
+    Ok(waiting)
+}
+
+/// Standardisations that were submitted.
+async fn submitted(shell: &Shell, db: &Db, user: &CurrentUser) -> Result<Waiting, Refusal> {
     let submitted = standardisations::submitted(db, user.account, 50).await?;
     let (others, own): (Vec<_>, Vec<_>) = submitted.into_iter().partition(|(_, involved)| *involved);
     let views = |parts: Vec<(StandardisationView, bool)>| parts.into_iter().map(|(view, _)| view).collect::<Vec<_>>();
@@ -54,7 +65,7 @@ pub(super) async fn signatures(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, R
     let blocked = blocked.filter_map(|row| row.into_iter().next());
     let blocked = blocked.map(|thing| (thing, Blocked::new("its approval", whom))).collect();
     let submitted = views(own);
-    waiting.push(Waiting {
+    Ok(Waiting {
         id: "standardisations",
         title: "Standardisations to be approved",
         whom,
@@ -65,7 +76,11 @@ pub(super) async fn signatures(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, R
             ..Table::default()
         },
         blocked,
-    });
+    })
+}
+
+/// Concessions that were asked for.
+async fn asked_for(shell: &Shell, db: &Db, user: &CurrentUser) -> Result<Waiting, Refusal> {
     let asked = concessions::list(db, &first_page()).await?.items.into_iter().filter(|view| view.state == "requested");
     let mut rows = Vec::new();
     let mut blocked = Vec::new();
@@ -80,17 +95,14 @@ pub(super) async fn signatures(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, R
         let signed = Cell::number(format!("{} of 2", view.sign_offs.len()));
         rows.push(vec![thing, Cell::text(view.reason), Cell::text(show::time(view.valid_to)), signed]);
     }
-    waiting.push(Waiting {
+    Ok(Waiting {
         id: "concessions",
         title: "Concessions to be signed",
         whom: "two managers",
         mine: shell.may(Action::SignConcessions),
         table: Table { columns: vec!["Item", "Reason", "Until", "Signatures"], rows, ..Table::default() },
         blocked,
-    });
-    waiting.push(identities(shell, db).await?);
-    waiting.push(grants(shell, db).await?);
-    Ok(waiting)
+    })
 }
 
 /// Certificates that were drawn up and wait to be authorised.
@@ -117,10 +129,10 @@ pub(super) async fn drafts(shell: &Shell, db: &Db) -> Result<Waiting, Refusal> {
 /// Approved results that are on no certificate and no draft of one.
 pub(super) async fn to_be_certified(shell: &Shell, db: &Db) -> Result<Waiting, Refusal> {
     let [lines, results] = certified::to_be_drawn_up(db, 50).await?;
-    let lines = determinations::these(db, "approved", &lines).await?;
-    let mut rows = determination_pages::rows(db, &lines).await?;
+    let lines = determinations::these(db, &lines).await?;
+    let mut rows = determination_pages::rows(shell, db, &lines).await?;
     let results = standing::results(db, &results).await?;
-    rows.extend(results.into_iter().map(|row| result_cells(row, "approved")));
+    rows.extend(determination_pages::result_rows(db, results, "approved").await?);
     Ok(Waiting {
         id: "certify",
         title: "Approved, waiting for a certificate",
@@ -193,14 +205,25 @@ async fn identities(shell: &Shell, db: &Db) -> Result<Waiting, Refusal> {
     })
 }
 
-fn result_cells(row: IronResultRow, state: &str) -> Vec<Cell> {
-    vec![
-        Cell::link(row.code, format!("/iron-results/{}", row.id)),
-        Cell::state(state),
-        Cell::text(""),
-        Cell::text("iron(III) by difference"),
-        Cell::text(""),
-        Cell::text("sample"),
-        Cell::text(show::time(row.recorded_at)),
-    ]
+/// Lots that were received and methods that were drafted.
+pub(super) async fn received(shell: &Shell, db: &Db) -> Result<Option<Waiting>, Refusal> {
+    let Some(user) = shell.user.as_ref() else { return Ok(None) };
+    let whom = "a manager";
+    let mut rows = Vec::new();
+    let mut blocked = Vec::new();
+    for one in decisions::of_lots_and_methods(db, user).await? {
+        let thing = Cell::link(one.code, one.page);
+        match one.waits_for {
+            Some(waits_for) => blocked.push((thing, Blocked::new(waits_for, one.who.unwrap_or_default()))),
+            None => rows.push(vec![thing, Cell::text(one.what), Cell::text(one.figure), Cell::text(one.about)]),
+        }
+    }
+    Ok(Some(Waiting {
+        id: "received",
+        title: "Lots and methods to be decided on",
+        whom,
+        mine: shell.may(Action::DecideWaiting),
+        table: Table { columns: vec!["Code", "What", "Figure", "About"], rows, ..Table::default() },
+        blocked,
+    }))
 }

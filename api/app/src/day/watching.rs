@@ -20,9 +20,9 @@ use ferrotitre_results::determinations::waiting::Blocked;
 use super::{AHEAD_DAYS, Waiting};
 use crate::alerts::{self, Horizon};
 
-/// Rule hits, proposed limits and nonconformities.
-pub(super) async fn control(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
-    let hits = charts::undecided(db).await?;
+/// Rules that were completed, on which nobody has decided.
+async fn hits(shell: &Shell, db: &Db) -> Result<Waiting, Refusal> {
+    let undecided = charts::undecided(db).await?;
     let row = |value: &charts::Undecided| {
         vec![
             Cell::link(
@@ -36,6 +36,22 @@ pub(super) async fn control(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refu
             Cell::text(show::time(value.row.observed_at)),
         ]
     };
+    Ok(Waiting {
+        id: "hits",
+        title: "Rules completed on control charts",
+        whom: "a manager, who says what became of the value",
+        mine: shell.may(Action::DisposeControlValues),
+        table: Table {
+            columns: vec!["Value", "Verdict", "It was", "Rules completed", "Now", "Observed"],
+            rows: undecided.iter().map(row).collect(),
+            ..Table::default()
+        },
+        blocked: Vec::new(),
+    })
+}
+
+/// Limits that were proposed.
+async fn limits(shell: &Shell, db: &Db) -> Result<Waiting, Refusal> {
     let proposed = phases::proposed(db, 50).await?;
     let own = |phase: &PhaseView| shell.user.as_ref().is_some_and(|user| user.account == phase.recorded_by);
     let (own_phases, proposed): (Vec<_>, Vec<_>) = proposed.into_iter().partition(own);
@@ -47,36 +63,30 @@ pub(super) async fn control(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refu
             Cell::text(show::time(phase.recorded_at)),
         ]
     };
+    Ok(Waiting {
+        id: "phases",
+        title: "Limits to be approved",
+        whom: "a manager who did not propose them",
+        mine: shell.may(Action::ApprovePhases),
+        table: Table {
+            columns: vec!["Phase", "Why", "Judges from", "Proposed"],
+            rows: proposed.iter().map(phase_row).collect(),
+            ..Table::default()
+        },
+        blocked: own_phases
+            .iter()
+            .filter_map(|phase| phase_row(phase).into_iter().next())
+            .map(|thing| (thing, Blocked::new("its approval", "a manager who did not propose it")))
+            .collect(),
+    })
+}
+
+/// Rule hits, proposed limits and nonconformities.
+pub(super) async fn control(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal> {
     let open = nonconformities::open_now(db, 50).await?;
     Ok(vec![
-        Waiting {
-            id: "hits",
-            title: "Rules completed on control charts",
-            whom: "a manager, who says what became of the value",
-            mine: shell.may(Action::DisposeControlValues),
-            table: Table {
-                columns: vec!["Value", "Verdict", "It was", "Rules completed", "Now", "Observed"],
-                rows: hits.iter().map(row).collect(),
-                ..Table::default()
-            },
-            blocked: Vec::new(),
-        },
-        Waiting {
-            id: "phases",
-            title: "Limits to be approved",
-            whom: "a manager who did not propose them",
-            mine: shell.may(Action::ApprovePhases),
-            table: Table {
-                columns: vec!["Phase", "Why", "Judges from", "Proposed"],
-                rows: proposed.iter().map(phase_row).collect(),
-                ..Table::default()
-            },
-            blocked: own_phases
-                .iter()
-                .filter_map(|phase| phase_row(phase).into_iter().next())
-                .map(|thing| (thing, Blocked::new("its approval", "a manager who did not propose it")))
-                .collect(),
-        },
+        hits(shell, db).await?,
+        limits(shell, db).await?,
         Waiting {
             id: "nonconformities",
             title: "Open nonconformities",
@@ -137,60 +147,8 @@ pub(super) async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal
     pieces.retain(|piece| piece.view.state == "in service" && piece.due_on.is_none_or(|due| due < soon.date_naive()));
     pieces.sort_by_key(|piece| piece.due_on);
     let alerts = alerts::list(db, &Horizon { days: Some(AHEAD_DAYS) }).await?.items;
-    Ok(vec![
-        Waiting {
-            id: "lots",
-            title: "Lots that end or leave their tolerance within 14 days",
-            whom: "whoever prepares titrants and stock",
-            mine: shell.may(Action::PrepareTitrants),
-            table: concerning(&alerts, &["titrants", "primary-standards", "reagents"], ["Lot", "By"]),
-            blocked: Vec::new(),
-        },
-        Waiting {
-            id: "impacts",
-            title: "Signed results that something touched",
-            whom: "a manager, who amends them or says why they stay",
-            mine: shell.may(Action::DecideImpacts),
-            table: concerning(&alerts, &["impacts"], ["Concerns", "Since"]),
-            blocked: Vec::new(),
-        },
-        Waiting {
-            id: "budgets",
-            title: "Uncertainty budgets that their control charts refute",
-            whom: "a manager, who approves a version that takes in what they saw, or decides",
-            mine: shell.may(Action::ApproveMethods),
-            table: concerning(&alerts, &["budgets"], ["Method", ""]),
-            blocked: Vec::new(),
-        },
-        Waiting {
-            id: "certified",
-            title: "Issued certificates whose results changed",
-            whom: "whoever draws up certificates; a manager withdraws",
-            mine: shell.may(Action::DraftCertificates),
-            table: concerning(&alerts, &["certificates"], ["Certificate", "Since"]),
-            blocked: Vec::new(),
-        },
-        Waiting {
-            id: "competences",
-            title: "Competences that end within 14 days",
-            whom: "a manager, who authorises anew",
-            mine: shell.may(Action::AuthoriseCompetence),
-            table: concerning(&alerts, &["accounts"], ["Person", "By"]),
-            blocked: Vec::new(),
-        },
-        Waiting {
-            id: "reviews",
-            title: "Reviews of the audit trail",
-            whom: "a manager or auditor",
-            mine: shell.may(Action::ReviewTrail),
-            // Nobody is led to pages that are not theirs.
-            table: if shell.may(Action::ReviewTrail) {
-                concerning(&alerts, &["audit-reviews"], ["What is due", "By"])
-            } else {
-                Table::default()
-            },
-            blocked: Vec::new(),
-        },
+    let mut waiting = concerned(shell, &alerts);
+    waiting.extend([
         Waiting {
             id: "prepared",
             title: "Lots to be released",
@@ -215,5 +173,65 @@ pub(super) async fn ends(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refusal
             },
             blocked: Vec::new(),
         },
-    ])
+    ]);
+    Ok(waiting)
+}
+
+/// What alerts are about, a part for each kind of thing.
+fn concerned(shell: &Shell, alerts: &[Alert]) -> Vec<Waiting> {
+    vec![
+        Waiting {
+            id: "lots",
+            title: "Lots that end or leave their tolerance within 14 days",
+            whom: "whoever prepares titrants and stock",
+            mine: shell.may(Action::PrepareTitrants),
+            table: concerning(alerts, &["titrants", "primary-standards", "reagents"], ["Lot", "By"]),
+            blocked: Vec::new(),
+        },
+        Waiting {
+            id: "impacts",
+            title: "Signed results that something touched",
+            whom: "a manager, who amends them or says why they stay",
+            mine: shell.may(Action::DecideImpacts),
+            table: concerning(alerts, &["impacts"], ["Concerns", "Since"]),
+            blocked: Vec::new(),
+        },
+        Waiting {
+            id: "budgets",
+            title: "Uncertainty budgets that their control charts refute",
+            whom: "a manager, who approves a version that takes in what they saw, or decides",
+            mine: shell.may(Action::ApproveMethods),
+            table: concerning(alerts, &["budgets"], ["Method", ""]),
+            blocked: Vec::new(),
+        },
+        Waiting {
+            id: "certified",
+            title: "Issued certificates whose results changed",
+            whom: "whoever draws up certificates; a manager withdraws",
+            mine: shell.may(Action::DraftCertificates),
+            table: concerning(alerts, &["certificates"], ["Certificate", "Since"]),
+            blocked: Vec::new(),
+        },
+        Waiting {
+            id: "competences",
+            title: "Competences that end within 14 days",
+            whom: "a manager, who authorises anew",
+            mine: shell.may(Action::AuthoriseCompetence),
+            table: concerning(alerts, &["accounts"], ["Person", "By"]),
+            blocked: Vec::new(),
+        },
+        Waiting {
+            id: "reviews",
+            title: "Reviews of the audit trail",
+            whom: "a manager or auditor",
+            mine: shell.may(Action::ReviewTrail),
+            // Nobody is led to pages that are not theirs.
+            table: if shell.may(Action::ReviewTrail) {
+                concerning(alerts, &["audit-reviews"], ["What is due", "By"])
+            } else {
+                Table::default()
+            },
+            blocked: Vec::new(),
+        },
+    ]
 }

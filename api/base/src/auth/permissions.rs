@@ -251,7 +251,7 @@ actions! {
     WithdrawRounds = "withdraw_proficiency_rounds": [Manager] for ["move_proficiency_round"];
     /// Takes records out of the service as files; each export is on record.
     ExportRecords = "export_records": [Analyst, Manager, Auditor] for [
-        "export_determination_workbook", "export_iron_result_workbook", "export_determinations", "export_control_chart",
+        "export_determination_workbook", "export_iron_result_workbook", "export_determinations", "export_determination_list", "export_control_chart",
         "export_validation_study", "bundle_determination", "bundle_iron_result", "bundle_titrant", "bundle_certificate",
         "bundle_control_chart", "bundle_validation_study", "bundle_period",
         "list_exports"];

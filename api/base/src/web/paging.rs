@@ -57,6 +57,20 @@ impl Listing {
     }
 }
 
+/// In whose order the lines of a page stand, and whether the largest is first: a name, with a minus before it for that.
+///
+/// # Errors
+/// A name that is not known.
+pub fn order<T: Copy>(text: &str, known: &[(&'static str, T)]) -> Result<(T, bool), Refusal> {
+    let (name, largest_first) = text.strip_prefix('-').map_or((text, false), |name| (name, true));
+    let found = known.iter().find(|(one, _)| *one == name);
+    found.map(|(_, by)| (*by, largest_first)).ok_or_else(|| {
+        let known: Vec<&str> = known.iter().map(|(name, _)| *name).collect();
+        let message = format!("must be one of {}, with a minus before it for the largest first", known.join(", "));
+        Refusal::invalid("sort", "one_of", message, text)
+    })
+}
+
 /// A page of a list.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct Page<T> {

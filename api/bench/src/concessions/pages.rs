@@ -64,6 +64,7 @@ pub async fn list_concessions(
         empty: "No concession was asked for.",
         next: query.0.next("/concessions", page.next),
         filters: query.0.fields(&[]),
+        ..Table::default()
     };
     Sheet::new(&shell, "Concessions", "Concessions")
         .way(shell.may(Action::RequestConcessions), "Ask for one", "/concessions/new")

@@ -168,6 +168,7 @@ pub(super) async fn list_methods(
         empty: "No method yet.",
         next: query.0.next("/methods", page.next),
         filters: query.0.fields(&[]),
+        ..Table::default()
     };
     Sheet::new(&shell, "Methods", "Methods")
         .way(shell.may(Action::DraftMethods), "Draft a method", "/methods/new")

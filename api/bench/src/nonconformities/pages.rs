@@ -96,6 +96,7 @@ pub(super) async fn list_nonconformities(
         empty: "None.",
         next: asked.next("/nonconformities", page.next),
         filters: asked.fields(&KIND.states()),
+        ..Table::default()
     };
     Sheet::new(&shell, "Nonconformities", "Nonconformities")
         .way(shell.may(Action::OpenNonconformities), "Open one", "/nonconformities/new")

@@ -7,11 +7,12 @@ use ferrotitre_base::db::Db;
 use ferrotitre_base::states::{NewMove, StateMove};
 use ferrotitre_base::web::answer::{Answer, Versioned};
 use ferrotitre_base::web::body::{Body, Params};
-use ferrotitre_base::web::paging::{Listing, Page};
+use ferrotitre_base::web::paging::Page;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::{Correction, History, VersionView};
 use uuid::Uuid;
 
+use crate::samples::listing::{self, SampleListing};
 use crate::samples::portions::{self, NewPortion, PortionView};
 use crate::samples::samples::{self, SampleFacts};
 use crate::samples::with_portions::{self, NewSampleWithPortions, SampleWithPortions};
@@ -41,14 +42,14 @@ pub(super) async fn record_sample_with_portions(
 }
 
 /// Lists samples, newest first.
-#[utoipa::path(tag = "samples", params(Listing), responses((status = 200, description = "A page", body = Page<VersionView<SampleFacts>>)))]
+#[utoipa::path(tag = "samples", params(SampleListing), responses((status = 200, description = "A page", body = Page<VersionView<SampleFacts>>)))]
 #[get("/samples")]
 pub(super) async fn list_samples(
     _who: Allowed<ReadRecords>,
     db: web::Data<Db>,
-    listing: Params<Listing>,
+    asked: Params<SampleListing>,
 ) -> Result<web::Json<Page<VersionView<SampleFacts>>>, Problem> {
-    Ok(web::Json(samples::list(&db, &listing.0).await?))
+    Ok(web::Json(listing::list(&db, &asked.0).await?))
 }
 
 /// Reads a sample with all its versions.

@@ -1,6 +1,7 @@
 //! Samples, and what was taken of them.
 
 mod handlers;
+pub mod listing;
 pub mod pages;
 pub mod portions;
 #[expect(clippy::module_inception, reason = "the feature is named after its main thing")]

@@ -1,20 +1,18 @@
 //! Pages of samples and test portions.
 
-use actix_web::{HttpResponse, get, routes, web};
+use actix_web::{HttpResponse, routes, web};
 use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::Action;
-use ferrotitre_base::auth::permissions::acts::{ReadRecords, RegisterSamples};
+use ferrotitre_base::auth::permissions::acts::RegisterSamples;
 use ferrotitre_base::db::Db;
 use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::states::NewMove;
-use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::Correction;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::{Field, Form, Kind, Sent, field_of, onward};
-use ferrotitre_html::narrow::Narrow;
-use ferrotitre_html::sheet::{Cell, Part, Sheet, Table};
+use ferrotitre_html::sheet::{Cell, Part, Table};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use ferrotitre_html::versioned::json;
@@ -28,6 +26,7 @@ use crate::instrument_readings::shown::{self, Recorded};
 use crate::samples::portions::{self, NewPortion, PortionView};
 use crate::samples::samples::{self, SampleFacts};
 
+mod list;
 mod proposals;
 mod with_portions;
 
@@ -36,7 +35,7 @@ const KIND: EntityKind = EntityKind::Sample;
 /// Mounts the pages.
 pub fn routes(config: &mut web::ServiceConfig) {
     config
-        .service(list_samples)
+        .service(list::list_samples)
         .service(record_sample)
         .service(with_portions::record_sample_with_portions)
         .service(correct_sample)
@@ -64,47 +63,6 @@ pub fn fields() -> Vec<Field> {
             .part("How long"),
         Field::new("retained_until", "Kept until", Kind::Day),
     ]
-}
-
-/// Lists samples.
-#[get("/samples")]
-pub(super) async fn list_samples(
-    _who: Allowed<ReadRecords>,
-    shell: Shell,
-    db: web::Data<Db>,
-    query: Params<Narrow>,
-) -> Result<HttpResponse, Problem> {
-    let page = samples::list(&db, &query.0.listing()?).await?;
-    let rows = page.items.into_iter().map(|view| {
-        let deadline = view.facts.iron2_deadline.map(|at| format!("{}, {}", show::time(at), show::until(at)));
-        vec![
-            Cell::link(view.facts.code, format!("/samples/{}", view.id)),
-            Cell::state(view.state),
-            Cell::text(view.facts.client_reference),
-            Cell::text(view.facts.matrix),
-            Cell::text(show::time(view.facts.received_at)),
-            Cell::text(deadline.unwrap_or_default()),
-        ]
-    });
-    let table = Table {
-        columns: vec!["Sample", "State", "Client's reference", "Matrix", "Received", "Iron(II) until"],
-        rows: rows.collect(),
-        empty: "No sample yet.",
-        next: query.0.next("/samples", page.next),
-        filters: query.0.fields(&[]),
-    };
-    Sheet::new(&shell, "Samples", "Samples")
-        .way(shell.may(Action::RegisterSamples), "Register and take portions", "/samples/with-portions")
-        .way(shell.may(Action::RegisterSamples), "Register a sample", "/samples/new")
-        .way(shell.may(Action::RegisterSamples), "Import a list", "/samples/import")
-        .way(true, "Labels", "/labels?kind=samples")
-        .section("list", "", Part::Table(table))
-        .help(
-            "What came in, in which condition, and how long iron(II) keeps in it.",
-            "ISO/IEC 17025:2017 7.4 (handling of test items).",
-            "Register it, take a test portion, determine.",
-        )
-        .show()
 }
 
 /// Registers a sample.

@@ -1,5 +1,7 @@
 //! Samples as received.
 
+use std::collections::HashMap;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
@@ -149,6 +151,26 @@ pub async fn correct(
         Ok(row.view(state))
     })
     .await
+}
+
+/// What a sample is called, by us and by its client.
+#[derive(Debug, Clone, Default)]
+pub struct Told {
+    pub code: String,
+    pub client_reference: String,
+}
+
+/// What samples are called now, by their identity.
+///
+/// # Errors
+/// A store that cannot be read.
+pub async fn told(connection: &Connection, samples: &[Uuid]) -> Result<HashMap<Uuid, Told>, Refusal> {
+    let versions = versions::every(connection, samples).await?;
+    // The last version of each is its last row.
+    let told = |row: versions::Row| {
+        (row.record_id, Told { code: row.facts.code, client_reference: row.facts.client_reference })
+    };
+    Ok(versions.into_iter().map(told).collect())
 }
 
 /// Whether something can still be taken of a sample or done with what was taken.

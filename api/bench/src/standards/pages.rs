@@ -102,6 +102,7 @@ pub(super) async fn list_stock(
         empty: "No lot yet.",
         next: query.0.next("/stock", page.next),
         filters: query.0.fields(&[]),
+        ..Table::default()
     };
     Sheet::new(&shell, "Stock", "Primary standards")
         .way(shell.may(Action::ReceiveLots), "Receive a lot", "/stock/standards/new")
@@ -143,6 +144,7 @@ pub(super) async fn list_reagents(
         empty: "No lot yet.",
         next: query.0.next("/stock/reagents", page.next),
         filters: query.0.fields(&[]),
+        ..Table::default()
     };
     Sheet::new(&shell, "Stock", "Reagents")
         .way(shell.may(Action::ReceiveLots), "Record a lot", "/stock/reagents/new")

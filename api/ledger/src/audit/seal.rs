@@ -12,7 +12,7 @@ use ed25519_dalek::pkcs8::{DecodePrivateKey, EncodePrivateKey, EncodePublicKey};
 use ed25519_dalek::{Signer as _, SigningKey, Verifier as _, VerifyingKey};
 use ferrotitre_base::auth::tokens::random_bytes;
 use ferrotitre_base::db::{Act, Connection, Db};
-use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::refusal::{Code, Refusal};
 use ferrotitre_check::note::{Checkpoint, KeyKind, NamedKey, Note, SignatureLine};
 use ferrotitre_core::merkle::Frontier;
 use sha2::{Digest, Sha256};
@@ -296,6 +296,10 @@ async fn sealed_in(
             store::insert_checkpoint(connection, size, &signed_note(key, &frontier)).await?;
         }
         return Ok(Outcome::Sealed(0, frontier, remembered));
+    }
+    // Whoever puts sealed events back between the two looks would have them sealed anew at the end of a tree that still has them.
+    if store::tree_size(connection).await? != size {
+        return Err(Refusal::new(Code::StoreUnavailable, "the log became another one while it was read"));
     }
     let mut leaves = Vec::with_capacity(events.len());
     for event in &events {

@@ -134,6 +134,7 @@ pub(super) async fn list_imports(
         empty: "Nothing was imported yet.",
         next: query.0.next("/imports", page.next),
         filters: query.0.fields(&[]),
+        ..Table::default()
     };
     Sheet::new(&shell, "Imports", "Imports")
         .way(true, "Import a list", "/imports/new")

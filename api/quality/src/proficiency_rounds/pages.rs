@@ -92,6 +92,7 @@ pub(super) async fn list_proficiency_rounds(
         empty: "No round yet.",
         next: query.0.next("/proficiency-rounds", page.next),
         filters: query.0.fields(&[]),
+        ..Table::default()
     };
     let caption = "Filled circles: z, or z' where the assigned value is uncertain. Hollow diamonds: zeta. A ring with 2 or 3: beyond the warning or the action limit.";
     let picture = some.then(|| Part::Picture { drawing, caption: caption.to_owned() });

@@ -320,6 +320,15 @@ fn digest(row: &phases::Row, baseline: &[phases::BaselinePoint]) -> String {
     hex::encode(Sha256::digest(text.as_bytes()))
 }
 
+fn exclusion_view((point, position): &(phases::BaselinePoint, i32)) -> ExclusionView {
+    ExclusionView {
+        value: point.value_id,
+        position: *position,
+        cause: point.cause.clone().unwrap_or_default(),
+        reason: point.reason.clone().unwrap_or_default(),
+    }
+}
+
 /// Phases as shown.
 pub async fn phase_views(connection: &Connection, rows: Vec<phases::Row>) -> Result<Vec<PhaseView>, Refusal> {
     let ids: Vec<ChartPhaseId> = rows.iter().map(|row| row.id).collect();
@@ -336,8 +345,7 @@ pub async fn phase_views(connection: &Connection, rows: Vec<phases::Row>) -> Res
     let mut views = Vec::with_capacity(rows.len());
     for row in &rows {
         let own: Vec<_> = moves.iter().filter(|step| step.entity_id == row.id.0).cloned().collect();
-        let baseline = phases::baseline(connection, row.id).await?;
-        let digest = digest(row, &baseline);
+        let digest = digest(row, &phases::baseline(connection, row.id).await?);
         let signed = sign_offs::of(connection, row.id.0).await?;
         let is_approved = |id: &ChartPhaseId| approved.get(id).copied().unwrap_or(false);
         let next = rows
@@ -365,16 +373,7 @@ pub async fn phase_views(connection: &Connection, rows: Vec<phases::Row>) -> Res
             valid_from: row.valid_from,
             valid_to: next.filter(|_| is_approved(&row.id)),
             reason: row.reason.clone(),
-            exclusions: exclusions
-                .iter()
-                .filter(|(point, _)| point.phase_id == row.id)
-                .map(|(point, position)| ExclusionView {
-                    value: point.value_id,
-                    position: *position,
-                    cause: point.cause.clone().unwrap_or_default(),
-                    reason: point.reason.clone().unwrap_or_default(),
-                })
-                .collect(),
+            exclusions: exclusions.iter().filter(|(point, _)| point.phase_id == row.id).map(exclusion_view).collect(),
             sign_offs: signed.into_iter().map(|sign| sign.view(&digest, None, false)).collect(),
             content_digest: digest,
             moves: own,

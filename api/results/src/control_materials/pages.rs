@@ -102,6 +102,7 @@ pub(super) async fn list_materials(
         empty: "No lot yet.",
         next: query.0.next("/control-materials", page.next),
         filters: query.0.fields(&[]),
+        ..Table::default()
     };
     Sheet::new(&shell, "Stock", "Control materials")
         .way(shell.may(Action::ReceiveLots), "Record a lot", "/control-materials/new")

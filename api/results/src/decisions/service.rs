@@ -27,7 +27,7 @@ use crate::determinations::steps::{self, Step};
 use crate::determinations::store as results;
 use crate::runs;
 
-pub use crate::decisions::waiting::waiting;
+pub use crate::decisions::waiting::{of_lots_and_methods, waiting};
 
 /// Most decisions of one request: as many as somebody can have looked at.
 pub const MOST: usize = 100;

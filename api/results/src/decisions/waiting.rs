@@ -273,6 +273,27 @@ fn results(offers: Offers) -> Vec<WaitingDecision> {
     found
 }
 
+/// Lots that were received or are in quarantine, and drafts of methods.
+async fn lots_and_methods(connection: &Connection, looker: &mut Looker) -> Result<Vec<WaitingDecision>, Refusal> {
+    let mut items = lots(connection, looker).await?;
+    items.extend(control_materials(connection, looker).await?);
+    items.extend(drafts(connection, looker).await?);
+    Ok(items)
+}
+
+/// Lots and methods among what waits for a manager, for whoever looks.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn of_lots_and_methods(db: &Db, user: &CurrentUser) -> Result<Vec<WaitingDecision>, Refusal> {
+    let me = [user.account];
+    db.read(async |connection| {
+        let mut looker = Looker { own: persons::accounts_of(connection, &me).await?, more: false };
+        lots_and_methods(connection, &mut looker).await
+    })
+    .await
+}
+
 /// What waits for a manager, and what of it this person can decide on now.
 ///
 /// # Errors
@@ -282,9 +303,7 @@ pub async fn waiting(db: &Db, user: &CurrentUser) -> Result<WaitingDecisions, Re
     let (mut items, prepared, mut looker) = db
         .read(async |connection| {
             let mut looker = Looker { own: persons::accounts_of(connection, &me).await?, more: false };
-            let mut items = lots(connection, &mut looker).await?;
-            items.extend(control_materials(connection, &mut looker).await?);
-            items.extend(drafts(connection, &mut looker).await?);
+            let items = lots_and_methods(connection, &mut looker).await?;
             let prepared = looker.newest(connection, EntityKind::Titrant, "prepared").await?;
             Ok((items, prepared, looker))
         })

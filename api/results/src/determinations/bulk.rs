@@ -123,19 +123,14 @@ impl Gathered {
         self.each(Self::one)
     }
 
-    /// What kind of result each has; none for one that cannot be evaluated at all.
+    /// The same as lists show them: without their titrations, and incomplete where one cannot be evaluated at all.
     ///
     /// # Errors
     /// A record that refers to nothing.
-    pub(super) fn outcomes(self) -> Result<Vec<ResultOutcome>, Refusal> {
-        self.each(|gathered, row, (source, _)| {
-            let sight = gathered.material.sight(row.id);
-            let record = gathered.material.draw(row, &sight, source)?.record;
-            let Ok(mut found) = brief(&record) else { return Ok(ResultOutcome::Incomplete) };
-            if let Some(kept) = gathered.material.standing(row.id).and_then(|standing| standing.evaluation.as_deref()) {
-                signed::keep_brief(kept, &record.rules.reporting, &mut found)?;
-            }
-            Ok(found.outcome)
+    pub(super) fn briefly(self) -> Result<Vec<Tabled>, Refusal> {
+        self.each(|gathered, row, shared| match gathered.one(row, shared) {
+            Err(refusal) if refusal.code == Code::NotEnoughData => gathered.nothing(row),
+            tabled => tabled,
         })
     }
 
@@ -154,6 +149,30 @@ impl Gathered {
     ) -> Result<Vec<T>, Refusal> {
         let (source, lots) = (self.material.source(), self.material.lots());
         self.rows.iter().map(|row| make(self, row, (&source, &lots))).collect()
+    }
+
+    /// One of which nothing can be made.
+    fn nothing(&self, row: &DeterminationRow) -> Result<Tabled, Refusal> {
+        let method = &self.material.method(row)?.facts;
+        Ok(Tabled {
+            id: row.id,
+            code: row.code.clone(),
+            method: row.method_id,
+            method_code: method.code.clone(),
+            analyte: method.analyte.clone(),
+            run: row.run_id,
+            sample: row.sample_id,
+            purpose: row.purpose.clone(),
+            state: self.material.state(row.id).to_owned(),
+            outcome: ResultOutcome::Incomplete.word(),
+            amendments: 0,
+            unit: "",
+            expressed: "",
+            result: None,
+            reported: None,
+            conformity: Vec::new(),
+            titrations: Vec::new(),
+        })
     }
 
     fn one(&self, row: &DeterminationRow, (source, lots): Shared<'_, '_>) -> Result<Tabled, Refusal> {

@@ -21,12 +21,12 @@ use uuid::Uuid;
 
 use crate::determinations::iron_results::{self, IronResultView};
 use crate::determinations::joint::{AskedJoint, JointView};
+use crate::determinations::listing::{DeterminationLine, DeterminationListing};
 use crate::determinations::planning::iron3::Iron3MapView;
 use crate::determinations::planning::wire::{AskedPlan, PlanView};
 use crate::determinations::steps::{self, Step};
 use crate::determinations::wire::{
-    DeterminationLine, DeterminationListing, DeterminationView, NewDetermination, NewIronResult, NewTitration,
-    SignOffListing, TitrationHistory, TitrationView,
+    DeterminationView, NewDetermination, NewIronResult, NewTitration, SignOffListing, TitrationHistory, TitrationView,
 };
 use crate::determinations::{discordance, joint, planning, service, supervision};
 

@@ -13,6 +13,7 @@ pub mod finish;
 mod handlers;
 pub mod iron_results;
 pub mod joint;
+pub mod listing;
 mod material;
 pub mod measured;
 pub mod pages;

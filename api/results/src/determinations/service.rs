@@ -1,7 +1,5 @@
 //! Use cases of determinations: recorded, listed, read, exported.
 
-use std::collections::HashMap;
-
 use chrono::DateTime;
 use ferrotitre_base::bench_times::{self, Observed};
 use ferrotitre_base::db::{Act, Connection, Db, Held, hold};
@@ -11,7 +9,7 @@ use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::states;
 use ferrotitre_base::web::answer::Answer;
 use ferrotitre_base::web::decimal::code;
-use ferrotitre_base::web::paging::{Listing, Page};
+use ferrotitre_base::web::paging::Listing;
 use ferrotitre_base::workings::Worked;
 use ferrotitre_bench::samples::{portions, samples};
 use ferrotitre_core::determination::{Detail, Evaluation, Progress, Reported, ResultOutcome};
@@ -19,14 +17,13 @@ use ferrotitre_core::uncertainty::{CoverageRule, expand};
 use futures_util::{StreamExt as _, TryStreamExt as _, stream};
 use uuid::Uuid;
 
-use crate::determinations::bulk::{self, Selection};
+use crate::determinations::bulk::Selection;
 use crate::determinations::record::{KIND, Loaded, load};
 use crate::determinations::store::{self, DeterminationRow, Filter};
-use crate::determinations::wire::{
-    DeterminationLine, DeterminationListing, DeterminationView, NewDetermination, TitrationHistory, TitrationView,
-};
+use crate::determinations::wire::{DeterminationView, NewDetermination, TitrationHistory, TitrationView};
 use crate::{control_materials, runs};
 
+pub use crate::determinations::listing::{in_state, list, these};
 pub use crate::determinations::titrating::{correct_titration, record_titration, reject_titration};
 
 /// What is wrong with a new determination by itself.
@@ -105,74 +102,6 @@ pub async fn titrated_last_by(db: &Db, account: AccountId) -> Result<Option<Dete
         Some(id) => read(db, id.0).await.map(Some),
         None => Ok(None),
     }
-}
-
-/// Determinations that are in a state now, newest first.
-pub async fn in_state(db: &Db, state: &str, window: (Uuid, i64)) -> Result<Page<DeterminationLine>, Refusal> {
-    db.read(async |connection| {
-        let ids = states::in_state(connection, KIND, state, (window.0, window.1 + 1)).await?;
-        let page = Page::of(ids, window.1, |id| *id);
-        Ok(Page { items: lines_in(connection, state, &page.items).await?, next: page.next })
-    })
-    .await
-}
-
-/// Determinations that are known to be in a state, newest first.
-pub async fn these(db: &Db, state: &str, ids: &[Uuid]) -> Result<Vec<DeterminationLine>, Refusal> {
-    db.read(async |connection| lines_in(connection, state, ids).await).await
-}
-
-async fn lines_in(connection: &Connection, state: &str, ids: &[Uuid]) -> Result<Vec<DeterminationLine>, Refusal> {
-    let rows = store::determinations_by_id(connection, ids).await?;
-    let outcomes = outcomes(connection, &rows).await?;
-    let outcome = |row: &DeterminationRow| outcomes.get(&row.id).copied().unwrap_or(ResultOutcome::Incomplete);
-    let with = rows.into_iter().map(|row| (outcome(&row), row));
-    Ok(with.map(|(outcome, row)| line(row, state.to_owned(), outcome)).collect())
-}
-
-/// What kind of result each has, read in a constant number of statements.
-async fn outcomes(
-    connection: &Connection,
-    rows: &[DeterminationRow],
-) -> Result<HashMap<DeterminationId, ResultOutcome>, Refusal> {
-    let ids: Vec<DeterminationId> = rows.iter().map(|row| row.id).collect();
-    let found = bulk::of_rows(connection, rows.to_vec()).await?.outcomes()?;
-    Ok(ids.into_iter().zip(found).collect())
-}
-
-fn line(row: DeterminationRow, state: String, outcome: ResultOutcome) -> DeterminationLine {
-    DeterminationLine {
-        id: row.id.0,
-        state,
-        outcome: outcome.word(),
-        code: row.code,
-        run: row.run_id.0,
-        method: row.method_id,
-        sample: row.sample_id,
-        purpose: row.purpose,
-        observed_at: row.observed_at,
-        recorded_at: row.recorded_at,
-    }
-}
-
-pub async fn list(db: &Db, asked: &DeterminationListing) -> Result<Page<DeterminationLine>, Refusal> {
-    let listing = Listing { limit: asked.limit, after: asked.after, from: asked.from, until: asked.until };
-    let limit = listing.limit()?;
-    db.read(async |connection| {
-        let wanted = Selection { run: asked.run, ..Selection::default() };
-        let filter = Filter { sample: asked.sample, ..Filter::of(&listing, &wanted) };
-        let rows = store::list_determinations(connection, &filter, limit + 1).await?;
-        let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
-        let states = states::present_many(connection, KIND, &ids).await?;
-        let page = Page::of(rows, limit, |row| row.id.0);
-        let outcomes = outcomes(connection, &page.items).await?;
-        page.try_map(|row| {
-            let state = states.get(&row.id.0).cloned().unwrap_or_default();
-            let outcome = outcomes.get(&row.id).copied().unwrap_or(ResultOutcome::Incomplete);
-            Ok(line(row, state, outcome))
-        })
-    })
-    .await
 }
 
 /// The newest determinations that are wanted, as shown; for lists that people choose from.

@@ -1,6 +1,7 @@
 //! Tables of determinations, titrations and iron results.
 
 pub mod frozen;
+pub mod listing;
 pub mod parties;
 
 use chrono::{DateTime, Utc};
@@ -72,12 +73,11 @@ pub async fn determination(mut connection: &Connection, id: Uuid) -> Result<Dete
 pub(super) struct Filter<'a> {
     pub(super) listing: &'a Listing,
     pub(super) wanted: &'a Selection,
-    pub(super) sample: Option<Uuid>,
 }
 
 impl<'a> Filter<'a> {
     pub(super) fn of(listing: &'a Listing, wanted: &'a Selection) -> Self {
-        Self { listing, wanted, sample: None }
+        Self { listing, wanted }
     }
 }
 
@@ -96,9 +96,6 @@ pub(super) async fn list_determinations(
         .into_boxed();
     if let Some(run) = filter.wanted.run {
         query = query.filter(determinations::run_id.eq(RunId(run)));
-    }
-    if let Some(sample) = filter.sample {
-        query = query.filter(determinations::sample_id.eq(sample));
     }
     if let Some(method) = filter.wanted.method {
         query = query.filter(determinations::method_id.eq(method));

@@ -14,8 +14,8 @@ use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_ledger::accounts::store::{competences, persons};
 use uuid::Uuid;
 
+use crate::determinations::listing::DeterminationLine;
 use crate::determinations::store::{self, parties};
-use crate::determinations::wire::DeterminationLine;
 use crate::runs;
 
 /// Why somebody cannot act on something now.

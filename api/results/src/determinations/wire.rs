@@ -324,52 +324,6 @@ impl DeterminationView {
     }
 }
 
-/// A line of the list of determinations.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct DeterminationLine {
-    /// Identity.
-    pub id: Uuid,
-    /// Code.
-    pub code: String,
-    /// Run.
-    pub run: Uuid,
-    /// Method version.
-    pub method: MethodId,
-    /// Sample.
-    pub sample: Uuid,
-    /// sample or control.
-    pub purpose: String,
-    /// Present state.
-    pub state: String,
-    /// incomplete, concordant, discordant or below zero, by what is recorded or was signed.
-    #[schema(example = "concordant")]
-    pub outcome: &'static str,
-    /// When it began.
-    pub observed_at: DateTime<Utc>,
-    /// Server time of recording.
-    pub recorded_at: DateTime<Utc>,
-}
-
-/// Which determinations.
-#[derive(Debug, Default, Deserialize, IntoParams)]
-#[serde(deny_unknown_fields)]
-#[into_params(parameter_in = Query)]
-pub struct DeterminationListing {
-    /// How many at most, 1 to 200; 50 if not given.
-    #[param(minimum = 1, maximum = 200)]
-    pub limit: Option<i64>,
-    /// Cursor from `next` of the page before.
-    pub after: Option<Uuid>,
-    /// Only recorded at or after this time.
-    pub from: Option<DateTime<Utc>>,
-    /// Only recorded before this time.
-    pub until: Option<DateTime<Utc>>,
-    /// Only of this run.
-    pub run: Option<Uuid>,
-    /// Only of this sample.
-    pub sample: Option<Uuid>,
-}
-
 /// Whose signatures.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]

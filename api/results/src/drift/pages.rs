@@ -97,6 +97,7 @@ pub(super) async fn read_drift(
         .state(view.state.clone())
         .lead(lead)
         .way(prepares, "Standardise", format!("{path}/standardisations/new"))
+        .way(true, "Where used", format!("/where-used/{id}"))
         .way(true, "Back to the lot", path.clone());
     if !view.points.is_empty() {
         let drawing = drift::draw(&db, *id, &question).await?;

@@ -156,6 +156,17 @@ impl Row {
     }
 }
 
+fn check_equivalent(errors: &mut FieldErrors, new: &NewBlank) {
+    if let Some(equivalent) = &new.iron_equivalent_ml {
+        in_range(errors, "iron_equivalent_ml", equivalent, 0.01, 20.0, "mL");
+    }
+    if let Some(u) = &new.iron_equivalent_u_ml {
+        in_range(errors, "iron_equivalent_u_ml", u, 0.0, 1.0, "mL");
+        let with = new.iron_equivalent_ml.is_some();
+        errors.require(with, "iron_equivalent_u_ml", "with_equivalent", "belongs to iron_equivalent_ml", u);
+    }
+}
+
 /// Checks what a blank is of, and what was added to it, against the method.
 fn check_kind(new: &NewBlank, method: &methods::store::MethodFacts) -> Result<(), Refusal> {
     let mut errors = FieldErrors::default();
@@ -197,19 +208,7 @@ fn check_kind(new: &NewBlank, method: &methods::store::MethodFacts) -> Result<()
             "",
         );
     }
-    if let Some(equivalent) = &new.iron_equivalent_ml {
-        in_range(&mut errors, "iron_equivalent_ml", equivalent, 0.01, 20.0, "mL");
-    }
-    if let Some(u) = &new.iron_equivalent_u_ml {
-        in_range(&mut errors, "iron_equivalent_u_ml", u, 0.0, 1.0, "mL");
-        errors.require(
-            new.iron_equivalent_ml.is_some(),
-            "iron_equivalent_u_ml",
-            "with_equivalent",
-            "belongs to iron_equivalent_ml",
-            u,
-        );
-    }
+    check_equivalent(&mut errors, new);
     words(&mut errors, "end_point", &new.end_point);
     errors.check()?;
     if !back && !with_iron && indicator(&method.indicator).is_some_and(|entry| entry.needs_iron) {

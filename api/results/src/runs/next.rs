@@ -6,8 +6,8 @@ use ferrotitre_base::ids::AccountId;
 use ferrotitre_base::refusal::Refusal;
 use uuid::Uuid;
 
+use crate::determinations::listing::{DeterminationLine, DeterminationListing};
 use crate::determinations::service as determinations;
-use crate::determinations::wire::{DeterminationLine, DeterminationListing};
 use crate::runs::quality::Missing;
 use crate::runs::service::{self, RunView};
 

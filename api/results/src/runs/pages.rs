@@ -32,8 +32,8 @@ use uuid::Uuid;
 
 use crate::certificates::pages as certificates;
 use crate::control_charts::pages::shown;
+use crate::determinations::listing::DeterminationListing;
 use crate::determinations::measured::is_signed;
-use crate::determinations::wire::DeterminationListing;
 use crate::determinations::{pages as determination_pages, service as determinations};
 use crate::runs::blanks;
 use crate::runs::service::{self, NewRun, RunView};
@@ -95,6 +95,7 @@ pub(super) async fn list_runs(
         empty: "None.",
         next: asked.next("/runs", page.next),
         filters: asked.fields(&EntityKind::Run.states()),
+        ..Table::default()
     };
     Sheet::new(&shell, "Runs", "Runs")
         .way(shell.may(Action::ConductRuns), "Begin runs", "/runs/begin")
@@ -322,7 +323,7 @@ pub(super) async fn read_run(
             "Determinations",
             Part::Table(Table {
                 columns: determination_pages::COLUMNS.to_vec(),
-                rows: determination_pages::rows(&db, &lines).await?,
+                rows: determination_pages::rows(&shell, &db, &lines).await?,
                 empty: "None begun yet.",
                 ..Table::default()
             }),

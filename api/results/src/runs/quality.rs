@@ -133,6 +133,21 @@ pub struct Quality {
     blanks_due: usize,
 }
 
+/// What the values of a run say against it.
+fn reasons(values: &[RunValue]) -> Vec<String> {
+    let mut reasons = Vec::new();
+    for value in values {
+        let code = &value.chart.code;
+        for hit in &value.hits {
+            reasons.push(format!("chart {code}, point {}: rule {}, {}", value.row.position, hit.rule, hit.text));
+        }
+        if value.row.verdict == "not judged" {
+            reasons.push(format!("chart {code}, point {}: no phase was in force, not judged", value.row.position));
+        }
+    }
+    reasons
+}
+
 /// Judges a run from what is recorded of it. Verdicts on values are those they got; only what is missing can still come.
 pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> {
     let (method, blanks, values, planned) = futures_util::try_join!(
@@ -173,16 +188,7 @@ pub async fn of(connection: &Connection, run: &Row) -> Result<Quality, Refusal> 
             missing.push(Missing::Duplicates { lacking: duplicates - there, of: duplicates });
         }
     }
-    let mut reasons = Vec::new();
-    for value in &values {
-        let code = &value.chart.code;
-        for hit in &value.hits {
-            reasons.push(format!("chart {code}, point {}: rule {}, {}", value.row.position, hit.rule, hit.text));
-        }
-        if value.row.verdict == "not judged" {
-            reasons.push(format!("chart {code}, point {}: no phase was in force, not judged", value.row.position));
-        }
-    }
+    let reasons = reasons(&values);
     // A plan that asks for nothing is none.
     let demands_something = planned.as_ref().is_some_and(|(plan, _)| plan.facts.demands_something());
     let any = |verdict: &str| values.iter().any(|value| value.row.verdict == verdict);

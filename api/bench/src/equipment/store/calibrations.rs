@@ -140,7 +140,12 @@ impl NewCalibration {
                 "",
             ),
         }
-        let burette = equipment.is_burette();
+        self.check_corrections(&mut errors, equipment.is_burette());
+        errors.check()
+    }
+
+    /// A table of corrections is of a burette, has points enough to lie on, and rises.
+    fn check_corrections(&self, errors: &mut FieldErrors, burette: bool) {
         errors.require(
             burette || self.corrections.is_empty(),
             "corrections",
@@ -156,9 +161,8 @@ impl NewCalibration {
             errors.require(rises, &field, "rising", "readings must rise", &pair[1].reading);
         }
         for (index, point) in self.corrections.iter().enumerate() {
-            in_range(&mut errors, &format!("corrections[{index}].correction"), &point.correction, -1.0, 1.0, "mL");
+            in_range(errors, &format!("corrections[{index}].correction"), &point.correction, -1.0, 1.0, "mL");
         }
-        errors.check()
     }
 }
 

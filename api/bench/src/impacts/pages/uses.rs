@@ -123,6 +123,7 @@ fn list(
         empty: "No signature stands over it.",
         filters: asked.fields(),
         next: found.next.map(|next| format!("{path}?after={next}{}", asked.again())),
+        ..Table::default()
     };
     let exports = |format: &str| format!("/api/v1/exports{path}?format={format}{query}");
     let takes = shell.may(Action::ExportLookBacks);

@@ -81,6 +81,7 @@ pub(super) async fn list_rules(
         empty: "No decision rule yet.",
         next: query.0.next("/decision-rules", page.next),
         filters: query.0.fields(&[]),
+        ..Table::default()
     };
     Sheet::new(&shell, "Decision rules", "Decision rules")
         .way(shell.may(Action::DraftSpecifications), "Draft a rule", "/decision-rules/new")

@@ -17,7 +17,7 @@ use ferrotitre_core::chemistry::SPECIES;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, onward, words};
 use ferrotitre_html::narrow::Narrow;
-use ferrotitre_html::sheet::{Cell, Fact, Part, Sheet, Table, fact};
+use ferrotitre_html::sheet::{Cell, Fact, Part, Section, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use ferrotitre_html::versioned::{json, moves_on};
@@ -92,6 +92,7 @@ pub(super) async fn list_titrants(
         empty: "No lot yet.",
         next: query.0.next("/titrants", page.next),
         filters: query.0.fields(&[]),
+        ..Table::default()
     };
     Sheet::new(&shell, "Titrants", "Titrant lots")
         .way(shell.may(Action::PrepareTitrants), "New lot", "/titrants/new")
@@ -243,6 +244,15 @@ fn offer<'a>(
         .way(true, "Label", format!("/labels/sheet?kind=titrants&id={}", lot.id))
 }
 
+/// A version before the newest, with what it came to.
+fn earlier_preparation(shell: &Shell, view: &PreparationView, mut about: Vec<Fact>) -> Section {
+    if let Some(found) = &view.evaluation {
+        about.extend(concentration_facts(shell, found));
+    }
+    let title = format!("Preparation, version {}", view.preparation.version);
+    Section::new(preparations::anchor(view), title, Part::Facts(about))
+}
+
 /// A lot with factors, preparations and standardisations.
 #[get("/titrants/{id}")]
 pub(super) async fn read_titrant(
@@ -275,18 +285,7 @@ pub(super) async fn read_titrant(
     }
     let fields = preparations::fields(&db, None).await?;
     let told = |view: &PreparationView| ferrotitre_html::sheet::facts(&fields, &json(&view.preparation.facts), &shell);
-    let mut before = Vec::new();
-    for view in earlier {
-        let mut about = told(view);
-        if let Some(found) = &view.evaluation {
-            about.extend(concentration_facts(&shell, found));
-        }
-        before.push((
-            preparations::anchor(view),
-            format!("Preparation, version {}", view.preparation.version),
-            Part::Facts(about),
-        ));
-    }
+    let before: Vec<Section> = earlier.into_iter().map(|view| earlier_preparation(&shell, view, told(view))).collect();
     if let Some(view) = preparations.last() {
         let title = if amended { "Preparation as amended, to be released" } else { "Preparation by mass" };
         sheet = sheet.section("preparation", title, Part::Facts(told(view))).section_of(
@@ -302,10 +301,8 @@ pub(super) async fn read_titrant(
             .section("working", "Working", Part::Working(found.working))
             .section("budget", "Uncertainty budget", Part::Budget(found.budget));
     }
-    for (id, title, part) in before {
-        sheet = sheet.section(id, title, part);
-    }
     sheet
+        .with(before)
         .section("standardisations", "Standardisations", Part::Table(standardised))
         .section("signatures", "Signatures", Part::Signatures(sign_offs))
         .section("history", "History", Part::Moves(moves, names))

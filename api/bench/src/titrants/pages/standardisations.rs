@@ -133,6 +133,25 @@ fn facts(shell: &Shell, view: &StandardisationView, lot: &Names, burette: &Names
     ]
 }
 
+/// What can be done with it now.
+fn offer<'a>(sheet: Sheet<'a>, shell: &Shell, view: &StandardisationView, path: &str) -> Sheet<'a> {
+    let changes = matches!(view.state.as_str(), "draft" | "returned" | "amended") && shell.may(Action::PrepareTitrants);
+    let titrates = changes && !view.amended;
+    let complete = view.missing.is_none();
+    let submitted = view.state == "submitted";
+    let judges = submitted && shell.may(Action::ReleaseTitrants);
+    let decides = submitted && view.discordant && !view.discordance_decided && shell.may(Action::DecideDiscordance);
+    sheet
+        .lead(view.missing.clone().unwrap_or_default())
+        .way(titrates && !complete, "Titrate", format!("{path}/titrations/new"))
+        .way(changes && complete, "Submit", format!("{path}/submission"))
+        .way(titrates && complete, "Titrate", format!("{path}/titrations/new"))
+        .way(decides, "Decide on the discordance", format!("{path}/discordance-decision"))
+        .way(judges, "Approve", format!("{path}/approval"))
+        .way(judges, "Return", format!("{path}/return"))
+        .way(view.state == "approved" && shell.may(Action::ReleaseTitrants), "Amend", format!("{path}/amendment"))
+}
+
 /// A standardisation with its titrations and what they come to.
 #[get("/standardisations/{id}")]
 pub(super) async fn read_standardisation(
@@ -146,7 +165,6 @@ pub(super) async fn read_standardisation(
     let burette = labels::of(&db, EntityKind::Equipment, &[view.burette]).await?;
     let people: Vec<Uuid> = view.titrations.iter().map(|titration| titration.recorded_by.0).collect();
     let people = accounts::names(&db, &people).await?;
-    let amends = view.amended;
     let changes = matches!(view.state.as_str(), "draft" | "returned" | "amended");
     let prepares = shell.may(Action::PrepareTitrants);
     let instruments = instruments(&shell, &db, &view).await?;
@@ -162,25 +180,8 @@ pub(super) async fn read_standardisation(
     };
     let facts = facts(&shell, &view, &lot, &burette);
     let path = format!("/standardisations/{id}");
-    let judges = view.state == "submitted" && shell.may(Action::ReleaseTitrants);
-    let mut sheet = Sheet::new(&shell, "Standardisation", view.code)
-        .state(view.state.clone())
-        .lead(view.missing.clone().unwrap_or_default())
-        .way(changes && !amends && prepares && view.missing.is_some(), "Titrate", format!("{path}/titrations/new"))
-        .way(changes && prepares && view.missing.is_none(), "Submit", format!("{path}/submission"))
-        .way(changes && !amends && prepares && view.missing.is_none(), "Titrate", format!("{path}/titrations/new"))
-        .way(
-            view.state == "submitted"
-                && view.discordant
-                && !view.discordance_decided
-                && shell.may(Action::DecideDiscordance),
-            "Decide on the discordance",
-            format!("{path}/discordance-decision"),
-        )
-        .way(judges, "Approve", format!("{path}/approval"))
-        .way(judges, "Return", format!("{path}/return"))
-        .way(view.state == "approved" && shell.may(Action::ReleaseTitrants), "Amend", format!("{path}/amendment"))
-        .section("about", "About", Part::Facts(facts));
+    let sheet = Sheet::new(&shell, "Standardisation", view.code.clone()).state(view.state.clone());
+    let mut sheet = offer(sheet, &shell, &view, &path).section("about", "About", Part::Facts(facts));
     if !view.touched.is_empty() {
         sheet = sheet.section("since", "Since it was submitted", Part::Facts(touched(&view.touched)));
     }

@@ -22,6 +22,7 @@ use uuid::Uuid;
 
 use crate::accounts::codes::{self, CodeEnd};
 use crate::accounts::service;
+use crate::accounts::store::competences::Competence;
 use crate::accounts::store::{RoleGrant, ServiceToken};
 use crate::accounts::wire::{AccountView, NewAccount};
 
@@ -88,6 +89,46 @@ fn ended(ends: &[CodeEnd], by: impl Fn(Option<AccountId>) -> String) -> Option<P
     (!ends.is_empty()).then_some(Part::Table(table))
 }
 
+fn grant_table() -> Table {
+    Table {
+        columns: vec!["Account", "Grant", "Reason", "Asked", "Decision"],
+        empty: "No role has been asked for.",
+        ..Table::default()
+    }
+}
+
+fn token_table() -> Table {
+    let columns = vec!["For", "Account", "May", "Until", ""];
+    Table { columns, empty: "No instrument has a token.", ..Table::default() }
+}
+
+fn grant_cells(shell: &Shell, grant: &RoleGrant, decision: Option<&str>, name: String) -> Vec<Cell> {
+    let way = match decision {
+        Some(decision) => Cell::text(decision),
+        // A withdrawal, or what was granted at the command line, counts at once.
+        None if grant.effect != "grant" || grant.recorded_by.is_none() => Cell::text("in force at once"),
+        None if decides(shell, grant) => Cell::link("decide", format!("/role-grants/{}/decision", grant.id)),
+        None => Cell::text("waits for a manager"),
+    };
+    vec![
+        Cell::link(name, format!("/accounts/{}", grant.account_id)),
+        Cell::text(format!("{} {}", grant.effect, grant.role)),
+        Cell::text(grant.reason.clone()),
+        Cell::text(show::time(grant.recorded_at)),
+        way,
+    ]
+}
+
+/// Whether administrators must use codes, in words.
+fn about_codes(must: bool) -> Part {
+    Part::Words(if must {
+        "Administrators must use one-time codes.".to_owned()
+    } else {
+        "Administrators need not use one-time codes. Whoever learns the password of one can then set those of others."
+            .to_owned()
+    })
+}
+
 /// People, role grants and tokens.
 #[get("/accounts")]
 pub(super) async fn list_accounts(
@@ -110,22 +151,9 @@ pub(super) async fn list_accounts(
     let name = |id: Uuid| names.get(&id).cloned().unwrap_or_default();
     let decided = service::decisions(&db, &grants.items.iter().map(|grant| grant.id).collect::<Vec<_>>()).await?;
     let waits = service::waiting(&db).await?.iter().filter(|grant| decides(&shell, grant)).count();
-    let grant_rows = grants.items.iter().map(|grant| {
-        let way = match decided.get(&grant.id) {
-            Some(decision) => Cell::text(decision.clone()),
-            // A withdrawal, or what was granted at the command line, counts at once.
-            None if grant.effect != "grant" || grant.recorded_by.is_none() => Cell::text("in force at once"),
-            None if decides(&shell, grant) => Cell::link("decide", format!("/role-grants/{}/decision", grant.id)),
-            None => Cell::text("waits for a manager"),
-        };
-        vec![
-            Cell::link(name(grant.account_id.0), format!("/accounts/{}", grant.account_id)),
-            Cell::text(format!("{} {}", grant.effect, grant.role)),
-            Cell::text(grant.reason.clone()),
-            Cell::text(show::time(grant.recorded_at)),
-            way,
-        ]
-    });
+    let decision = |grant: &RoleGrant| decided.get(&grant.id).map(String::as_str);
+    let grant_rows =
+        grants.items.iter().map(|grant| grant_cells(&shell, grant, decision(grant), name(grant.account_id.0)));
     let revokes = shell.may(Action::ManageServiceTokens);
     let token_rows = tokens.iter().map(|token| token_cells(token, name(token.account_id.0), revokes));
     Sheet::new(&shell, "People", "People and instruments")
@@ -143,38 +171,11 @@ pub(super) async fn list_accounts(
                 ..Table::default()
             }),
         )
-        .section(
-            "grants",
-            "Role grants",
-            Part::Table(Table {
-                columns: vec!["Account", "Grant", "Reason", "Asked", "Decision"],
-                rows: grant_rows.collect(),
-                empty: "No role has been asked for.",
-                ..Table::default()
-            }),
-        )
+        .section("grants", "Role grants", Part::Table(Table { rows: grant_rows.collect(), ..grant_table() }))
         .section_way(waits > 0, "Decide on several", "/role-grants/decisions")
-        .section(
-            "tokens",
-            "Tokens of instruments",
-            Part::Table(Table {
-                columns: vec!["For", "Account", "May", "Until", ""],
-                rows: token_rows.collect(),
-                empty: "No instrument has a token.",
-                ..Table::default()
-            }),
-        )
+        .section("tokens", "Tokens of instruments", Part::Table(Table { rows: token_rows.collect(), ..token_table() }))
         .section_way(revokes, "Issue a token", "/service-tokens/new")
-        .section(
-            "codes",
-            "One-time codes of administrators",
-            Part::Words(if must {
-                "Administrators must use one-time codes.".to_owned()
-            } else {
-                "Administrators need not use one-time codes. Whoever learns the password of one can then set those of others."
-                    .to_owned()
-            }),
-        )
+        .section("codes", "One-time codes of administrators", about_codes(must))
         .section_way(true, "Decisions", "/one-time-codes")
         .help(
             "Who may sign in, with which roles. An account is never used again for somebody else.",
@@ -237,6 +238,33 @@ pub(super) fn once(
     }
 }
 
+fn competence_cells(competence: Competence) -> Vec<Cell> {
+    vec![
+        Cell::text(competence.method_code),
+        Cell::text(show::day(competence.valid_from)),
+        Cell::text(format!("{}, {}", show::day(competence.valid_to), show::until_day(competence.valid_to))),
+        Cell::text(competence.evidence),
+    ]
+}
+
+fn about_account(account: &AccountView) -> Part {
+    let signs = if account.awaits_confirmation {
+        "nothing, until a manager who did not set its password has confirmed whose it is"
+    } else {
+        "what its roles include"
+    };
+    let codes = if account.one_time_codes { "set up: it signs in with one" } else { "none" };
+    Part::Facts(vec![
+        fact("Sign-in name", Cell::text(account.code.clone())),
+        fact("Kind", Cell::text(account.kind.clone())),
+        fact("Roles", Cell::text(account.roles.join(", "))),
+        fact("Created", Cell::text(show::time(account.recorded_at))),
+        fact("Signs", Cell::text(signs)),
+        fact("One-time codes", Cell::text(codes)),
+        fact("Last sign-in", Cell::text(account.last_sign_in.map_or_else(|| "never".to_owned(), show::time))),
+    ])
+}
+
 /// An account with its roles and competences.
 #[get("/accounts/{id}")]
 pub(super) async fn read_account(
@@ -260,14 +288,8 @@ pub(super) async fn read_account(
     });
     let manages = shell.may(Action::ManageAccounts);
     let ended = ended(&ends, by);
-    let rows = competences.into_iter().map(|competence| {
-        vec![
-            Cell::text(competence.method_code),
-            Cell::text(show::day(competence.valid_from)),
-            Cell::text(format!("{}, {}", show::day(competence.valid_to), show::until_day(competence.valid_to))),
-            Cell::text(competence.evidence),
-        ]
-    });
+    let rows = competences.into_iter().map(competence_cells);
+    let about = about_account(&account);
     Sheet::new(&shell, "Account", account.display_name)
         .state(account.state)
         .way(manages, "Ask for a role", format!("{path}/role-grants"))
@@ -276,29 +298,7 @@ pub(super) async fn read_account(
         .way(manages && account.one_time_codes, "Reset one-time codes", format!("{path}/one-time-codes/reset"))
         .way(confirms, "Confirm whose it is", format!("{path}/identity-confirmation"))
         .way(shell.may(Action::ReadRecords), "What they took part in", format!("/where-used/{id}"))
-        .section(
-            "account",
-            "",
-            Part::Facts(vec![
-                fact("Sign-in name", Cell::text(account.code)),
-                fact("Kind", Cell::text(account.kind)),
-                fact("Roles", Cell::text(account.roles.join(", "))),
-                fact("Created", Cell::text(show::time(account.recorded_at))),
-                fact(
-                    "Signs",
-                    Cell::text(if account.awaits_confirmation {
-                        "nothing, until a manager who did not set its password has confirmed whose it is"
-                    } else {
-                        "what its roles include"
-                    }),
-                ),
-                fact(
-                    "One-time codes",
-                    Cell::text(if account.one_time_codes { "set up: it signs in with one" } else { "none" }),
-                ),
-                fact("Last sign-in", Cell::text(account.last_sign_in.map_or_else(|| "never".to_owned(), show::time))),
-            ]),
-        )
+        .section("account", "", about)
         .section(
             "competences",
             "Authorised for methods",

@@ -145,6 +145,7 @@ pub(in crate::audit) async fn list_events(
         empty: "No event that you may see: nothing on record has this code, or nothing was done that fits.",
         next: narrow.next(&asked.place(), page.next),
         filters: asked.fields(&narrow, sees_everybody(&shell)),
+        ..Table::default()
     };
     Sheet::new(&shell, "Audit", "Audit events")
         .way(shell.may(Action::ReadAuditLists), "Lists", "/audit/lists")

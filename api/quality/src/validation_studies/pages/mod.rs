@@ -118,6 +118,7 @@ pub(super) async fn list_studies(
         empty: "No validation study yet.",
         next: query.0.next("/validation", page.next),
         filters: query.0.fields(&[]),
+        ..Table::default()
     };
     Sheet::new(&shell, "Validation", "Validation studies")
         .way(shell.may(Action::ConductValidation), "Plan a study", "/validation/new")

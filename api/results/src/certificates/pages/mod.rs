@@ -100,6 +100,7 @@ pub(super) async fn list_certificates(
         empty: "None.",
         next: query.0.next("/certificates", page.next),
         filters: query.0.fields(&KIND.states()),
+        ..Table::default()
     };
     Sheet::new(&shell, "Certificates", "Certificates of analysis")
         .way(shell.may(Action::DraftCertificates), "Draw up a certificate", "/certificates/new")

@@ -105,6 +105,7 @@ pub(super) async fn list_specifications(
         empty: "No specification yet.",
         next: query.0.next("/specifications", page.next),
         filters: query.0.fields(&[]),
+        ..Table::default()
     };
     Sheet::new(&shell, "Specifications", "Specifications")
         .way(shell.may(Action::DraftSpecifications), "Draft a specification", "/specifications/new")

@@ -172,6 +172,7 @@ pub(super) async fn list_charts(
         empty: "No chart yet.",
         next: query.0.next("/charts", page.next),
         filters: query.0.fields(&[]),
+        ..Table::default()
     };
     Sheet::new(&shell, "Control charts", "Control charts")
         .way(shell.may(Action::DefineCharts), "Begin a control", "/charts/begin")
@@ -315,6 +316,7 @@ pub(super) async fn read_chart(
         empty: "No value of this kind.",
         next: asked.next(&path, listed.next),
         filters: asked.fields(&approved),
+        ..Table::default()
     };
     let mut sheet =
         Sheet::new(&shell, "Control chart", chart.code.clone()).state(chart.state.clone()).lead(chart.title.clone());

@@ -97,6 +97,7 @@ pub(super) async fn list_plans(
         empty: "No plan yet: no client's result is approved without a concession.",
         next: query.0.next("/qc-plans", page.next),
         filters: query.0.fields(&[]),
+        ..Table::default()
     };
     Sheet::new(&shell, "Plans of quality control", "Plans of quality control")
         .way(shell.may(Action::DefineCharts), "Make a plan", "/qc-plans/new")

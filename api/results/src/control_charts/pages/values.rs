@@ -75,7 +75,7 @@ async fn sources(db: &Db, chart: &ChartView) -> Result<Vec<Field>, Refusal> {
         }
         "reading" => {}
         _ => {
-            let asked = crate::determinations::wire::DeterminationListing { limit: Some(200), ..Default::default() };
+            let asked = crate::determinations::listing::DeterminationListing { limit: Some(200), ..Default::default() };
             let lines = determinations::list(db, &asked).await?.items;
             let done = |state: &str| matches!(state, "submitted" | "reviewed" | "approved" | "reported");
             let all: Vec<Choice> = lines

@@ -56,7 +56,7 @@ pub(super) async fn choose_bench(
     if let Some(line) = lines.iter().find(|line| line.code.eq_ignore_ascii_case(code)) {
         return Ok(see(&format!("/determinations/{}/bench", line.id)));
     }
-    let mut table = rows(&db, &lines).await?;
+    let mut table = rows(&shell, &db, &lines).await?;
     for (row, line) in table.iter_mut().zip(&lines) {
         row.insert(0, Cell::link("titrate", format!("/determinations/{}/bench", line.id)));
     }

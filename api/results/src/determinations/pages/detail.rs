@@ -318,6 +318,19 @@ fn recorded(all: &[TitrationView]) -> Vec<Recorded<'_>> {
     recorded
 }
 
+const TITRATION_COLUMNS: [&str; 10] = [
+    "No.",
+    "Kind",
+    "Fate",
+    "Readings, mL",
+    "Difference, mL",
+    "At 20 °C, mL",
+    "Less blank, mL",
+    "Seen",
+    "With",
+    "When, who",
+];
+
 fn titrations(shell: &Shell, view: &DeterminationView, all: &[TitrationView], around: &Around) -> Part {
     let changes = matches!(view.state.as_str(), "in progress" | "returned" | "amended");
     let judges = changes && shell.may(Action::JudgeTitrations);
@@ -365,18 +378,7 @@ fn titrations(shell: &Shell, view: &DeterminationView, all: &[TitrationView], ar
         }
         cells
     });
-    let mut columns = vec![
-        "No.",
-        "Kind",
-        "Fate",
-        "Readings, mL",
-        "Difference, mL",
-        "At 20 °C, mL",
-        "Less blank, mL",
-        "Seen",
-        "With",
-        "When, who",
-    ];
+    let mut columns = TITRATION_COLUMNS.to_vec();
     if judges {
         columns.extend(["", ""]);
     }

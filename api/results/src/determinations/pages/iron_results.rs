@@ -12,12 +12,13 @@ use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
+use ferrotitre_bench::samples::samples;
 use ferrotitre_bench::specifications::pages::statements;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, first_page, onward};
 use ferrotitre_html::narrow::Narrow;
 use ferrotitre_html::paper::Pdf;
-use ferrotitre_html::sheet::{Cell, Part, Sheet, Table, fact};
+use ferrotitre_html::sheet::{Cell, Fact, Names, Part, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use ferrotitre_ledger::accounts::service as accounts;
@@ -28,6 +29,7 @@ use super::detail::result;
 use super::signing::{Signed, take_step, with_steps};
 use super::{NO_CERTIFICATE, proposals, since};
 use crate::certificates::{pages as certificates, service as certified};
+use crate::determinations::evaluation::ReportedView;
 use crate::determinations::iron_results::{self as service, IronResultView};
 use crate::determinations::wire::NewIronResult;
 use crate::determinations::{service as determinations, steps};
@@ -39,22 +41,44 @@ fn reported(shell: &Shell, view: &IronResultView) -> String {
 /// Lines of a list of iron results.
 pub async fn rows(shell: &Shell, db: &Db, views: &[IronResultView]) -> Result<Vec<Vec<Cell>>, Refusal> {
     let ids: Vec<Uuid> = views.iter().map(|view| view.sample).collect();
-    let samples = labels::of(db, EntityKind::Sample, &ids).await?;
+    let people: Vec<Uuid> = views.iter().map(|view| view.recorded_by.0).collect();
+    let told = db.read(async |connection| samples::told(connection, &ids).await).await?;
+    let names = labels::of(db, EntityKind::Account, &people).await?;
     let row = |view: &IronResultView| {
+        let sample = told.get(&view.sample).cloned().unwrap_or_default();
+        let said: Vec<String> = view
+            .conformity
+            .iter()
+            .filter(|one| one.analyte == "iron(III)")
+            .map(|one| format!("{}: {}", one.code, one.outcome))
+            .collect();
         vec![
             Cell::link(view.code.clone(), format!("/iron-results/{}", view.id)),
             Cell::state(view.state.clone()),
             Cell::state(view.evaluation.outcome),
-            Cell::link(samples.get(&view.sample).cloned().unwrap_or_default(), format!("/samples/{}", view.sample)),
+            Cell::link(sample.code, format!("/samples/{}", view.sample)),
+            Cell::text(sample.client_reference),
             Cell::number(reported(shell, view)),
-            Cell::text(show::time(view.recorded_at)),
+            Cell::text(said.join("; ")),
+            Cell::text(names.get(&view.recorded_by.0).cloned().unwrap_or_default()),
+            Cell::text(show::time(view.observed_at)),
         ]
     };
     Ok(views.iter().map(row).collect())
 }
 
 /// Columns of [`rows`].
-pub const COLUMNS: [&str; 6] = ["Iron(III)", "State", "Titres", "Sample", "Reported", "Recorded"];
+pub const COLUMNS: [&str; 9] = [
+    "Iron(III)",
+    "State",
+    "Titres",
+    "Sample",
+    "Client\u{2019}s reference",
+    "Result",
+    "Conformity",
+    "Analyst",
+    "Worked out",
+];
 
 /// Lists iron results.
 #[get("/iron-results")]
@@ -76,6 +100,7 @@ pub(super) async fn list_iron_results(
         empty: "None.",
         next: asked.next("/iron-results", page.next),
         filters: asked.fields(&EntityKind::IronResult.states()),
+        ..Table::default()
     };
     Sheet::new(&shell, "Iron(III)", "Iron(III) by difference")
         .way(shell.may(Action::ConductRuns), "New difference", "/iron-results/new")
@@ -98,7 +123,8 @@ pub(super) async fn new_iron_result(
     db: web::Data<Db>,
     sent: Sent,
 ) -> Result<HttpResponse, Problem> {
-    let newest = crate::determinations::wire::DeterminationListing { limit: first_page().limit, ..Default::default() };
+    let newest =
+        crate::determinations::listing::DeterminationListing { limit: first_page().limit, ..Default::default() };
     let lines = determinations::list(&db, &newest).await?.items;
     let samples: Vec<Uuid> = lines.iter().map(|line| line.sample).collect();
     let samples = labels::of(&db, EntityKind::Sample, &samples).await?;
@@ -165,21 +191,16 @@ pub async fn print_iron_result(
     Ok(sheet.pdf(format!("iron result {id}"), &mark).await?)
 }
 
-async fn sheet<'a>(shell: &'a Shell, db: &Db, view: IronResultView) -> Result<Sheet<'a>, Problem> {
-    let id = view.id;
-    let codes = labels::of(db, EntityKind::Determination, &[view.total, view.iron2]).await?;
+/// What it is made of, and how its uncertainty comes about.
+fn about(shell: &Shell, view: &IronResultView, (codes, sample, people): (&Names, &Names, &Names)) -> Vec<Fact> {
+    let evaluation = &view.evaluation;
     let code = |id: Uuid| codes.get(&id).cloned().unwrap_or_default();
-    let sample = labels::of(db, EntityKind::Sample, &[view.sample]).await?;
-    let mut people: Vec<Uuid> = view.moves.iter().filter_map(|step| step.recorded_by).map(|by| by.0).collect();
-    people.push(view.recorded_by.0);
-    let people = accounts::names(db, &people).await?;
-    let evaluation = view.evaluation;
-    let part = |reported: &Option<crate::determinations::evaluation::ReportedView>, detail: &str| {
-        reported.as_ref().map_or_else(|| detail.to_owned(), crate::determinations::evaluation::ReportedView::stated)
+    let part = |reported: &Option<ReportedView>, detail: &str| {
+        reported.as_ref().map_or_else(|| detail.to_owned(), ReportedView::stated)
     };
     let number =
         |value: Option<f64>, digits| value.map(|value| shell.n(show::figure(value, digits))).unwrap_or_default();
-    let facts = vec![
+    vec![
         fact(
             "Sample",
             Cell::link(sample.get(&view.sample).cloned().unwrap_or_default(), format!("/samples/{}", view.sample)),
@@ -193,7 +214,18 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, view: IronResultView) -> Result<Sh
         fact("u, if they were independent", Cell::text(number(evaluation.u_if_independent, 3))),
         fact("Correlation of the two", Cell::text(number(evaluation.correlation, 3))),
         fact("By", Cell::text(people.get(&view.recorded_by.0).cloned().unwrap_or_default())),
-    ];
+    ]
+}
+
+async fn sheet<'a>(shell: &'a Shell, db: &Db, view: IronResultView) -> Result<Sheet<'a>, Problem> {
+    let id = view.id;
+    let codes = labels::of(db, EntityKind::Determination, &[view.total, view.iron2]).await?;
+    let sample = labels::of(db, EntityKind::Sample, &[view.sample]).await?;
+    let mut people: Vec<Uuid> = view.moves.iter().filter_map(|step| step.recorded_by).map(|by| by.0).collect();
+    people.push(view.recorded_by.0);
+    let people = accounts::names(db, &people).await?;
+    let facts = about(shell, &view, (&codes, &sample, &people));
+    let evaluation = view.evaluation;
     let path = format!("/iron-results/{id}");
     let settled = evaluation.outcome == "concordant";
     let begun = matches!(view.state.as_str(), "in progress" | "returned" | "amended");

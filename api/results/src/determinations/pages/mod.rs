@@ -7,6 +7,7 @@ mod finish;
 mod iron3_map;
 pub mod iron_results;
 mod joint;
+pub mod list;
 mod onward;
 mod planning;
 pub mod proof;
@@ -19,28 +20,24 @@ mod signing;
 mod since;
 mod titrations;
 
-use actix_web::{HttpResponse, get, routes, web};
+use actix_web::{HttpResponse, routes, web};
 use ferrotitre_base::auth::allowed::Allowed;
-use ferrotitre_base::auth::permissions::Action;
-use ferrotitre_base::auth::permissions::acts::{ConductRuns, ReadRecords};
+use ferrotitre_base::auth::permissions::acts::ConductRuns;
 use ferrotitre_base::db::Db;
-use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
-use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::paging::Listing;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_bench::samples::{portions, samples};
-use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, field_of, first_page, onward, words};
-use ferrotitre_html::narrow::Narrow;
-use ferrotitre_html::sheet::{Cell, Part, Sheet, Table};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
 use uuid::Uuid;
 
 use crate::determinations::service;
-use crate::determinations::wire::{DeterminationLine, DeterminationListing, NewDetermination};
+use crate::determinations::wire::NewDetermination;
 use crate::runs::service as runs;
+
+pub use list::{COLUMNS, result_rows, rows};
 
 /// What a report says of itself, so that nobody takes it for more.
 pub(super) const NO_CERTIFICATE: &str = "This report is not a certificate of analysis.";
@@ -48,7 +45,7 @@ pub(super) const NO_CERTIFICATE: &str = "This report is not a certificate of ana
 /// Mounts the pages.
 pub fn routes(config: &mut web::ServiceConfig) {
     config
-        .service(list_determinations)
+        .service(list::list_determinations)
         .service(sample::read_sample)
         .service(begin_determination)
         .service(bench::choose_bench)
@@ -76,64 +73,6 @@ pub fn routes(config: &mut web::ServiceConfig) {
         .service(iron_results::submit)
         .service(iron_results::review)
         .service(iron_results::approve);
-}
-
-/// Lines of a list, with the names of what they belong to.
-pub async fn rows(db: &Db, lines: &[DeterminationLine]) -> Result<Vec<Vec<Cell>>, Refusal> {
-    let ids = |of: fn(&DeterminationLine) -> Uuid| lines.iter().map(of).collect::<Vec<_>>();
-    let samples = labels::of(db, EntityKind::Sample, &ids(|line| line.sample)).await?;
-    let runs = labels::of(db, EntityKind::Run, &ids(|line| line.run)).await?;
-    let methods = labels::of(db, EntityKind::Method, &ids(|line| line.method.0)).await?;
-    let name = |names: &std::collections::HashMap<Uuid, String>, id: Uuid| names.get(&id).cloned().unwrap_or_default();
-    let row = |line: &DeterminationLine| {
-        vec![
-            Cell::link(line.code.clone(), format!("/determinations/{}", line.id)),
-            Cell::state(line.state.clone()),
-            Cell::state(line.outcome),
-            Cell::link(name(&samples, line.sample), format!("/samples/{}", line.sample)),
-            Cell::text(name(&methods, line.method.0)),
-            Cell::link(name(&runs, line.run), format!("/runs/{}", line.run)),
-            Cell::text(line.purpose.clone()),
-            Cell::text(show::time(line.observed_at)),
-        ]
-    };
-    Ok(lines.iter().map(row).collect())
-}
-
-/// Columns of [`rows`].
-pub const COLUMNS: [&str; 8] = ["Determination", "State", "Titres", "Sample", "Method", "Run", "Purpose", "Begun"];
-
-/// Lists determinations, all or those in a state.
-#[get("/determinations")]
-pub(super) async fn list_determinations(
-    _who: Allowed<ReadRecords>,
-    shell: Shell,
-    db: web::Data<Db>,
-    query: Params<Narrow>,
-) -> Result<HttpResponse, Problem> {
-    let asked = query.0;
-    let page = if asked.state.is_empty() {
-        let Listing { limit, after, from, until } = asked.listing()?;
-        service::list(&db, &DeterminationListing { limit, after, from, until, ..Default::default() }).await?
-    } else {
-        service::in_state(&db, &asked.state, asked.window()).await?
-    };
-    let table = Table {
-        columns: COLUMNS.to_vec(),
-        rows: rows(&db, &page.items).await?,
-        empty: "None.",
-        next: asked.next("/determinations", page.next),
-        filters: asked.fields(&EntityKind::Determination.states()),
-    };
-    Sheet::new(&shell, "Determinations", "Determinations")
-        .way(shell.may(Action::ReadReadingHabits), "Reading habits", "/reading-habits")
-        .section("list", "", Part::Table(table))
-        .help(
-            "One analyte form in one test portion, with every titration ever made for it.",
-            "ISO/IEC 17025:2017 7.5 (technical records) and 7.7 (validity of results).",
-            "Submitted ones wait for a review by somebody else, reviewed ones for a manager's approval.",
-        )
-        .show()
 }
 
 /// Begins a determination in an open run.

@@ -11,8 +11,9 @@ use ferrotitre_html::shell::Shell;
 use uuid::Uuid;
 
 use crate::determinations::iron_results;
+use crate::determinations::listing::DeterminationLine;
 use crate::determinations::service;
-use crate::determinations::wire::{DeterminationLine, DeterminationView};
+use crate::determinations::wire::DeterminationView;
 
 /// For the first titration of a determination: with what this person titrated last, and in the same run at which temperature. Of
 /// readings and of what was seen nothing.

@@ -17,10 +17,10 @@ use uuid::Uuid;
 
 use crate::certificates::pages as certificates;
 use crate::conformity::pages::samples as judged_by;
+use crate::determinations::listing::DeterminationListing;
 use crate::determinations::measured::is_signed;
 use crate::determinations::pages as determination_pages;
 use crate::determinations::service as determinations;
-use crate::determinations::wire::DeterminationListing;
 use crate::runs::due;
 
 const KIND: EntityKind = EntityKind::Sample;
@@ -73,7 +73,7 @@ pub(super) async fn read_sample(
             "Determinations",
             Part::Table(Table {
                 columns: determination_pages::COLUMNS.to_vec(),
-                rows: determination_pages::rows(&db, &lines).await?,
+                rows: determination_pages::rows(&shell, &db, &lines).await?,
                 empty: "None begun yet.",
                 ..Table::default()
             }),
