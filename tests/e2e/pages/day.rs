@@ -1,5 +1,6 @@
 //! The day: what somebody can do now, and of everything else what it waits for and who can do that.
 
+use ferrotitre_tests::bench::{dichromate_standard, text};
 use ferrotitre_tests::client::Client;
 use serde_json::json;
 
@@ -61,4 +62,27 @@ async fn the_day_lists_what_one_can_do_and_says_of_the_rest_what_it_waits_for_an
     let colleague = day(&lab, &app.analyst).await;
     assert!(line(&colleague, "others", "analyst-2").contains("a manager who did not set"), "{colleague}");
     assert!(!colleague.contains(&account), "{colleague}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_draft_and_a_lot_wait_for_a_manager_who_can_decide_on_them() {
+    let lab = Lab::open().await;
+    let app = &lab.app;
+    let facts = json!({
+        "code": "M9", "title": "iron(II) in effluents", "principle": "titration with dichromate", "analyte": "iron(II)",
+        "matrix": "effluent", "chemistry": "dichromate", "reduction": "none", "indicator": "diphenylamine sulfonate",
+        "rules": crate::lab::rules(), "mercury_reason": null,
+    });
+    let method = text(&app.manager.post("/methods", &facts).await.expect(201), "id");
+    let lot = app.analyst.post("/primary-standards", &dichromate_standard("PS-9")).await.expect(201);
+    let (method, lot) = (format!("/methods/{method}\""), format!("/stock/standards/{}\"", text(&lot, "id")));
+    let author = day(&lab, &app.manager).await;
+    assert_eq!(line(&author, "received", &method), "", "nobody approves their own draft");
+    assert!(line(&author, "others", &method).contains("a manager who is not its author"), "{author}");
+    assert_ne!(line(&author, "received", &lot), "");
+    let other = day(&lab, &app.manager2).await;
+    assert_ne!(line(&other, "received", &method), "");
+    let analyst = day(&lab, &app.analyst).await;
+    assert_eq!(section(&analyst, "received"), "");
+    assert!(line(&analyst, "others", &lot).contains("a decision"), "{analyst}");
 }
