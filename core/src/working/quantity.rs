@@ -148,6 +148,7 @@ pub type ContentUnit = crate::determination::Unit;
 
 impl Quantity {
     /// Symbol, name and unit.
+    #[expect(clippy::too_many_lines, reason = "a table")]
     const fn facts(self) -> (&'static str, &'static str, &'static str) {
         match self {
             Self::FinalReading => ("R_f", "final reading", "mL"),

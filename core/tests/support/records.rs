@@ -123,6 +123,7 @@ pub fn pair() -> (Record, Record) {
 }
 
 /// Determinations by what is particular about them.
+#[expect(clippy::too_many_lines, reason = "a list of records")]
 pub fn determinations() -> Vec<(&'static str, Record)> {
     let plain = record("d", &["23.18", "23.20", "23.24"]);
     let mut scattered = plain.clone();
