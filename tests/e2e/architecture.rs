@@ -186,6 +186,16 @@ fn core_uses_neither_clock_nor_network_nor_store_nor_randomness() {
 }
 
 #[test]
+fn examples_in_documentation_stand_where_they_are_run() {
+    // deploy/test runs those of the core and of the checker.
+    for (name, path) in service().into_iter().filter(|(name, _)| !name.starts_with("check/")) {
+        let text = std::fs::read_to_string(&path).unwrap();
+        let fence = |line: &str| ["/// ```", "//! ```"].contains(&line.trim());
+        assert!(!text.lines().any(fence), "{name} has an example that nobody runs");
+    }
+}
+
+#[test]
 fn files_stay_under_five_hundred_lines() {
     // Longer ones are split by subject; generated tables do not count.
     let mut long = Vec::new();

@@ -173,6 +173,14 @@ pub async fn told(connection: &Connection, samples: &[Uuid]) -> Result<HashMap<U
     Ok(versions.into_iter().map(told).collect())
 }
 
+/// The same for pages.
+///
+/// # Errors
+/// A store that cannot be read.
+pub async fn told_now(db: &Db, samples: &[Uuid]) -> Result<HashMap<Uuid, Told>, Refusal> {
+    db.read(async |connection| told(connection, samples).await).await
+}
+
 /// Whether something can still be taken of a sample or done with what was taken.
 ///
 /// # Errors

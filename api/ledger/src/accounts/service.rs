@@ -26,7 +26,7 @@ use uuid::Uuid;
 
 use crate::accounts::codes;
 use crate::accounts::signing;
-use crate::accounts::store::competences::{self, Competence};
+use crate::accounts::store::competences;
 use crate::accounts::store::persons::{self, IdentityConfirmation};
 use crate::accounts::store::sessions;
 use crate::accounts::store::{self, AccountRow, ServiceToken};
@@ -35,6 +35,7 @@ use crate::accounts::wire::{
     NewServiceToken, OwnAccount, ProvisionalPassword,
 };
 
+pub use crate::accounts::store::competences::Competence;
 pub use beginning::{any, create_by_operator, create_first, create_with_roles, sign_in_name};
 pub use grants::{decide_grant, decide_grants, decisions, grant, grants, request_grant, waiting};
 pub use many::{create_people, method_codes, record_competences, record_competences_in};

@@ -21,8 +21,7 @@ use ferrotitre_html::show;
 use uuid::Uuid;
 
 use crate::accounts::codes::{self, CodeEnd};
-use crate::accounts::service;
-use crate::accounts::store::competences::Competence;
+use crate::accounts::service::{self, Competence};
 use crate::accounts::store::{RoleGrant, ServiceToken};
 use crate::accounts::wire::{AccountView, NewAccount};
 

@@ -42,7 +42,7 @@ fn reported(shell: &Shell, view: &IronResultView) -> String {
 pub async fn rows(shell: &Shell, db: &Db, views: &[IronResultView]) -> Result<Vec<Vec<Cell>>, Refusal> {
     let ids: Vec<Uuid> = views.iter().map(|view| view.sample).collect();
     let people: Vec<Uuid> = views.iter().map(|view| view.recorded_by.0).collect();
-    let told = db.read(async |connection| samples::told(connection, &ids).await).await?;
+    let told = samples::told_now(db, &ids).await?;
     let names = labels::of(db, EntityKind::Account, &people).await?;
     let row = |view: &IronResultView| {
         let sample = told.get(&view.sample).cloned().unwrap_or_default();

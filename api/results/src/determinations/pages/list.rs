@@ -70,7 +70,7 @@ pub async fn rows(shell: &Shell, db: &Db, lines: &[DeterminationLine]) -> Result
 pub async fn result_rows(db: &Db, results: Vec<IronResultRow>, state: &str) -> Result<Vec<Vec<Cell>>, Refusal> {
     let samples: Vec<Uuid> = results.iter().map(|row| row.sample_id).collect();
     let people: Vec<Uuid> = results.iter().map(|row| row.recorded_by.0).collect();
-    let told = db.read(async |connection| samples::told(connection, &samples).await).await?;
+    let told = samples::told_now(db, &samples).await?;
     let names = labels::of(db, EntityKind::Account, &people).await?;
     let row = |row: IronResultRow| {
         let sample = told.get(&row.sample_id).cloned().unwrap_or_default();
