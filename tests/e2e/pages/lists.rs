@@ -105,17 +105,17 @@ async fn what_is_seen_is_what_is_taken_out_and_an_analyst_takes_out_only_own_wor
     assert!(csv.text.contains(&text(&shown["evaluation"]["reported"], "text")), "{}", csv.text);
     let page =
         Visitor::of(lab.app.running.address, &lab.app.manager).get("/determinations?of=north&sort=-result").await;
+    let html = page.text.replace("&#38;", "&");
     assert!(
-        page.text.contains("/api/v1/exports/determination-list?of=north&amp;format=xlsx")
-            || page.text.contains("/api/v1/exports/determination-list?of=north&format=xlsx"),
+        html.contains("\"/api/v1/exports/determination-list?of=north&format=xlsx\""),
         "the list is offered as it is narrowed"
     );
-    assert!(page.text.contains("aria-sort=\"descending\""), "the column says how the list stands");
+    assert!(html.contains("aria-sort=\"descending\""), "the column says how the list stands");
     assert!(
-        page.text.contains("of=north&amp;sort=result") || page.text.contains("of=north&sort=result"),
+        html.contains("\"/determinations?of=north&sort=result\""),
         "the heading turns the order round and keeps what is narrowed"
     );
-    assert!(!page.text.contains("south bath"));
+    assert!(!html.contains("south bath"));
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -87,25 +87,25 @@ type Task = (&'static str, &'static [Step], &'static str);
 const AUDITOR: &[Task] = &[
     ("everything of one code", &[Find("DET-000001"), Follow("Audit events")], "DET-000001"),
     ("what a lot touches", &[Find("M-1"), Follow("Where used")], "signature"),
-    ("is the log sealed", &[Follow("Records"), Follow("Signed tree heads")], "root"),
-    ("proof of control of a result", &[Find("DET-000001"), Follow("Proof of control")], "Titrant"),
-    ("what was exported", &[Follow("Records"), Follow("Exports")], "handed out"),
+    ("is the log sealed", &[Follow("Records"), Follow("Signed tree heads")], "Root"),
+    ("proof of control of a result", &[Find("DET-000001"), Follow("Proof of control")], "Proof of control"),
+    ("what was exported", &[Follow("Records"), Follow("Exports")], "put on record"),
 ];
 
 const MANAGER: &[Task] = &[
     ("why a lot drifts", &[Find("M-1"), Follow("Drift")], "Factor against time"),
-    ("decide on what waits", &[On("a[href='/decisions']")], "password"),
-    ("the control charts", &[Follow("Quality")], "Control charts"),
-    ("open nonconformities", &[Follow("Quality"), Follow("Nonconformities")], "Nonconformities"),
+    ("decide on what waits", &[On("a[href='/decisions']")], "Your own password"),
+    ("the control charts", &[Follow("Quality")], "Last verdict"),
+    ("open nonconformities", &[Follow("Quality"), Follow("Nonconformities")], "Brought up by"),
     ("results of one method, largest first", &[Follow("Results"), On("th a[href*='sort=-result']")], "in order"),
 ];
 
 const ANALYST: &[Task] = &[
     ("what can be titrated now", &[Follow("Bench")], "Scan or type"),
     ("a result with its working", &[Find("DET-000001")], "Working"),
-    ("begin runs with what waits", &[Follow("Begin runs")], "run"),
-    ("register a sample", &[Follow("Samples"), Follow("Register and take portions")], "Client"),
-    ("the factor of a lot", &[Find("M-1")], "factor"),
+    ("begin runs with what waits", &[Follow("Begin runs")], "What is titrated"),
+    ("register a sample", &[Follow("Samples"), Follow("Register and take portions")], "Code on the label"),
+    ("the factor of a lot", &[Find("M-1")], "Factors"),
 ];
 
 #[tokio::test(flavor = "multi_thread")]

@@ -48,8 +48,9 @@ pub async fn rows(shell: &Shell, db: &Db, lines: &[DeterminationLine]) -> Result
     let methods = labels::of(db, EntityKind::Method, &ids).await?;
     let row = |line: &DeterminationLine| {
         let purpose = if line.purpose == "control" { " (control)" } else { "" };
-        let conformity: Vec<String> =
-            line.conformity.iter().map(|one| format!("{}: {}", one.specification, one.outcome)).collect();
+        // Nothing is said of what there is no result of.
+        let said = line.conformity.iter().filter(|_| line.reported.is_some());
+        let conformity: Vec<String> = said.map(|one| format!("{} {}", one.specification, one.outcome)).collect();
         vec![
             Cell::link(line.code.clone(), format!("/determinations/{}", line.id)),
             Cell::state(line.state.clone()),
@@ -212,8 +213,8 @@ pub(super) async fn list_determinations(
     let exported = format!("/api/v1/exports/determination-list?{}format=xlsx", asked.exported()?);
     Sheet::new(&shell, "Determinations", "Determinations")
         .lead(asked.lead(page.next.is_some()))
-        .way(shell.may(Action::ReadReadingHabits), "Reading habits", "/reading-habits")
         .way(shell.may(Action::ExportRecords) && !page.items.is_empty(), "Export this list", exported)
+        .way(shell.may(Action::ReadReadingHabits), "Reading habits", "/reading-habits")
         .section("list", "", Part::Table(table))
         .help(
             "One analyte form in one test portion, with every titration ever made for it.",
