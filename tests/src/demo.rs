@@ -13,7 +13,26 @@ static DEMO: OnceCell<Demo> = OnceCell::const_new();
 
 struct Demo {
     running: Running,
-    password: String,
+    /// What loading said: accounts and their passwords.
+    said: String,
+}
+
+impl Demo {
+    fn password(&self, account: &str) -> String {
+        let line = self.said.lines().find(|line| line.contains(account));
+        line.and_then(|line| line.split_whitespace().nth(1)).unwrap().to_owned()
+    }
+}
+
+/// Where the demo laboratory is, and a manager of it who only looks.
+///
+/// # Panics
+/// If the demo cannot be loaded.
+pub async fn manager() -> (std::net::SocketAddr, Client) {
+    let demo = DEMO.get_or_init(load).await;
+    let nobody = demo.running.nobody();
+    let token = sign_in(&nobody, "manager-1", &demo.password("manager-1")).await;
+    (demo.running.address, nobody.with_token(&token))
 }
 
 /// Somebody without an account, and the auditor of a demo laboratory that no test may change.
@@ -23,7 +42,7 @@ struct Demo {
 pub async fn nobody_and_auditor() -> (Client, Client) {
     let demo = DEMO.get_or_init(load).await;
     let nobody = demo.running.nobody();
-    let token = sign_in(&nobody, "auditor-1", &demo.password).await;
+    let token = sign_in(&nobody, "auditor-1", &demo.password("auditor-1")).await;
     let auditor = nobody.with_token(&token);
     (nobody, auditor)
 }
@@ -34,8 +53,6 @@ async fn load() -> Demo {
     migrate::run(&shared.address(DatabaseRole::Owner, &database)).await.unwrap();
     let store = shared.address(DatabaseRole::Service, &database);
     let said = demo::load(&Db::for_worker(&store).unwrap()).await.unwrap().text();
-    let line = said.lines().find(|line| line.contains("auditor-1"));
-    let password = line.and_then(|line| line.split_whitespace().nth(1)).unwrap().to_owned();
     let memory = shared.memory(&database);
-    Demo { running: Running::start(&store, &shared.data, (&shared.seal_key, &memory)), password }
+    Demo { running: Running::start(&store, &shared.data, (&shared.seal_key, &memory)), said }
 }

@@ -19,6 +19,7 @@ mod outlines;
 mod parity;
 mod portions;
 mod protection;
+mod reading;
 mod receipts;
 mod set_up;
 mod several;
@@ -26,6 +27,7 @@ mod specifications;
 mod study;
 mod told;
 mod walk;
+mod widths;
 mod zone;
 
 use ferrotitre_tests::client::Client;
