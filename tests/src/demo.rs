@@ -1,7 +1,5 @@
 //! The demo laboratory as an auditor reads it.
 
-use std::net::SocketAddr;
-
 use ferrotitre_api::{demo, migrate};
 use ferrotitre_base::db::Db;
 use tokio::sync::OnceCell;
@@ -15,14 +13,14 @@ static DEMO: OnceCell<Demo> = OnceCell::const_new();
 
 struct Demo {
     running: Running,
-    /// Accounts and their passwords, as the demo says them.
-    said: Vec<(String, String)>,
+    /// What loading said: accounts and their passwords.
+    said: String,
 }
 
 impl Demo {
-    fn password(&self, account: &str) -> &str {
-        let said = self.said.iter().find(|(code, _)| code == account);
-        &said.unwrap_or_else(|| panic!("the demo has no {account}")).1
+    fn password(&self, account: &str) -> String {
+        let line = self.said.lines().find(|line| line.contains(account));
+        line.and_then(|line| line.split_whitespace().nth(1)).unwrap().to_owned()
     }
 }
 
@@ -30,9 +28,20 @@ impl Demo {
 ///
 /// # Panics
 /// If the demo cannot be loaded, or has no such account.
-pub async fn sign_in_of(account: &str) -> (SocketAddr, String) {
+pub async fn sign_in_of(account: &str) -> (std::net::SocketAddr, String) {
     let demo = DEMO.get_or_init(load).await;
-    (demo.running.address, demo.password(account).to_owned())
+    (demo.running.address, demo.password(account))
+}
+
+/// Where the demo laboratory is, and a manager of it who only looks.
+///
+/// # Panics
+/// If the demo cannot be loaded.
+pub async fn manager() -> (std::net::SocketAddr, Client) {
+    let demo = DEMO.get_or_init(load).await;
+    let nobody = demo.running.nobody();
+    let token = sign_in(&nobody, "manager-1", &demo.password("manager-1")).await;
+    (demo.running.address, nobody.with_token(&token))
 }
 
 /// Somebody without an account, and the auditor of a demo laboratory that no test may change.
@@ -42,7 +51,7 @@ pub async fn sign_in_of(account: &str) -> (SocketAddr, String) {
 pub async fn nobody_and_auditor() -> (Client, Client) {
     let demo = DEMO.get_or_init(load).await;
     let nobody = demo.running.nobody();
-    let token = sign_in(&nobody, "auditor-1", demo.password("auditor-1")).await;
+    let token = sign_in(&nobody, "auditor-1", &demo.password("auditor-1")).await;
     let auditor = nobody.with_token(&token);
     (nobody, auditor)
 }
@@ -53,8 +62,6 @@ async fn load() -> Demo {
     migrate::run(&shared.address(DatabaseRole::Owner, &database)).await.unwrap();
     let store = shared.address(DatabaseRole::Service, &database);
     let said = demo::load(&Db::for_worker(&store).unwrap()).await.unwrap().text();
-    let words = said.lines().map(|line| line.split_whitespace().collect::<Vec<_>>());
-    let said = words.filter_map(|words| Some(((*words.first()?).to_owned(), (*words.get(1)?).to_owned()))).collect();
     let memory = shared.memory(&database);
     Demo { running: Running::start(&store, &shared.data, (&shared.seal_key, &memory)), said }
 }

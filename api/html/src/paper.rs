@@ -132,7 +132,7 @@ fn block(shell: &Shell, part: Part) -> Block {
 }
 
 /// Small pictures of the pages are coloured by the style sheet, which paper has not.
-fn styled(drawing: String) -> String {
+pub fn styled(drawing: String) -> String {
     match drawing.split_once('>') {
         Some((root, rest)) if !drawing.contains("<style") => {
             let root = root.replace(" xmlns=\"http://www.w3.org/2000/svg\"", "");
@@ -175,7 +175,8 @@ fn flatten(shell: &Shell, step: &StepView, depth: usize, steps: &mut Vec<Step>) 
         lines.push(format!("= {}", shell.n(&step.numbers)));
     }
     if let Some(fact) = &step.fact {
-        lines.push(format!("recorded: {} {} {}", fact.kind, fact.field, fact.id));
+        // As on the page: the record is found by what it is, and by its identity in the working that the API gives.
+        lines.push(format!("recorded: {} {}", fact.kind, fact.field));
     }
     if !step.source.is_empty() {
         lines.push(step.source.to_owned());

@@ -1,6 +1,7 @@
 //! Small pictures, drawn on the server: the same in light, dark and grey, because shapes tell apart what colours would.
 
 use askama::Template;
+use ferrotitre_base::pictures::text_width;
 
 use crate::shell::Shell;
 
@@ -27,9 +28,27 @@ struct Mark {
     shape: &'static str,
 }
 
-struct Tick {
-    x: f64,
-    label: String,
+/// A figure of a scale with its place.
+pub(crate) struct Tick {
+    pub(crate) x: f64,
+    pub(crate) label: String,
+}
+
+/// Size of the letters of a scale, as the style sheet has it; px of the drawing.
+pub(crate) const TICK: f64 = 15.0;
+
+/// Of a scale's figures those that are inside the drawing and lie over no other.
+pub(crate) fn readable(all: impl Iterator<Item = (f64, String)>, width: f64) -> Vec<Tick> {
+    let mut kept: Vec<Tick> = Vec::new();
+    let mut end = 2.0;
+    for (x, label) in all {
+        let half = text_width(&label, TICK) / 2.0;
+        if x - half >= end && x + half <= width - 2.0 {
+            end = x + half + 4.0;
+            kept.push(Tick { x, label });
+        }
+    }
+    kept
 }
 
 #[derive(Template)]
@@ -47,6 +66,8 @@ struct Titres {
 pub struct Drawing {
     pub svg: String,
     pub outside: usize,
+    /// What its signs mean, those that are in it.
+    pub signs: String,
 }
 
 /// Width of the drawing and the margin inside it; it scales with the page.
@@ -78,14 +99,32 @@ pub fn titres(shell: &Shell, dots: &[Dot], band: Option<Band>, centre: Option<f6
     let shift = 26.0 - top;
     let marks: Vec<Mark> = marks.into_iter().map(|mark| Mark { y: mark.y + shift.max(0.0), ..mark }).collect();
     let drawing = Titres {
-        ticks: ticks(low, high).into_iter().map(|(at, label)| Tick { x: x(at), label: shell.n(label) }).collect(),
+        ticks: readable(ticks(low, high).into_iter().map(|(at, label)| (x(at), shell.n(label))), WIDTH),
         band: band.map(|band| (x(band.low), x(band.high) - x(band.low))),
         line: centre.map(x),
         height: 70.0 + shift.max(0.0),
         title: format!("{} titres on a scale in millilitres", dots.len()),
         marks,
     };
-    Some(Drawing { svg: drawing.render().ok()?, outside: dots.len() - inside.len() })
+    Some(Drawing {
+        svg: drawing.render().ok()?,
+        outside: dots.len() - inside.len(),
+        signs: signs(&inside, band.is_some(), centre.is_some()),
+    })
+}
+
+/// What the signs mean that are drawn.
+fn signs(dots: &[&Dot], band: bool, centre: bool) -> String {
+    let drawn = |wanted: &str| dots.iter().any(|dot| shape(dot.fate) == wanted);
+    let all = [
+        (drawn("full"), "Filled: used."),
+        (drawn("open"), "Hollow: accurate, not used."),
+        (drawn("turn"), "Triangle: rough."),
+        (drawn("cross"), "Cross: rejected or failed reduction."),
+        (band, "The band begins at the lowest accurate titre and is as wide as the limit."),
+        (centre, "The line is the mean."),
+    ];
+    all.into_iter().filter_map(|(holds, words)| holds.then_some(words)).collect::<Vec<_>>().join(" ")
 }
 
 fn volumes(dots: &[Dot]) -> Vec<f64> {
@@ -116,7 +155,7 @@ pub fn ticks(low: f64, high: f64) -> Vec<(f64, String)> {
     let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|nice| nice * power).find(|step| *step >= rough).unwrap_or(rough);
     let mut places = 0;
     let mut unit = step;
-    while unit < 0.999 && places < 4 {
+    while unit < 0.999 && places < 9 {
         unit *= 10.0;
         places += 1;
     }
@@ -138,6 +177,22 @@ mod tests {
         assert_eq!(labels, ["23.15", "23.20", "23.25"]);
         let labels: Vec<String> = ticks(0.0, 60.0).into_iter().map(|(_, label)| label).collect();
         assert_eq!(labels, ["0", "10", "20", "30", "40", "50", "60"]);
+    }
+
+    #[test]
+    fn figures_of_a_scale_lie_over_no_other_and_stay_inside() {
+        for (low, high) in [(23.11, 23.29), (0.0, 1e-6), (1e7, 1e7 + 1.0), (0.0, 1e7)] {
+            let x = |at: f64| MARGIN + (at - low) / (high - low) * (WIDTH - 2.0 * MARGIN);
+            let kept = readable(ticks(low, high).into_iter().map(|(at, label)| (x(at), label)), WIDTH);
+            assert!(kept.len() >= 2, "{low} to {high}");
+            let mut labels: Vec<&str> = kept.iter().map(|tick| tick.label.as_str()).collect();
+            labels.dedup();
+            assert_eq!(labels.len(), kept.len(), "{labels:?}");
+            for pair in kept.windows(2) {
+                let half = |tick: &Tick| text_width(&tick.label, TICK) / 2.0;
+                assert!(pair[0].x + half(&pair[0]) < pair[1].x - half(&pair[1]), "{labels:?}");
+            }
+        }
     }
 
     #[test]

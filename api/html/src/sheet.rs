@@ -60,6 +60,8 @@ impl Cell {
     pub fn width(&self) -> &'static str {
         match self.text.chars().count() {
             _ if self.number => "figures",
+            // A digest or a key: nowhere to break but within.
+            24.. if !self.text.contains(char::is_whitespace) => "digest",
             ..=18 => "short",
             19..=60 => "",
             _ => "long",
@@ -192,7 +194,12 @@ pub struct Sheet<'a> {
     pub sections: Vec<Section>,
     pub cautions: String,
     pub help: Help,
+    /// Whether its head has a list of its sections.
+    pub contents: bool,
 }
+
+/// From how many sections on a list of them is worth its place.
+const CONTENTS_FROM: usize = 4;
 
 impl<'a> Sheet<'a> {
     /// An empty page.
@@ -207,7 +214,22 @@ impl<'a> Sheet<'a> {
             sections: Vec::new(),
             cautions: String::new(),
             help: Help::default(),
+            contents: false,
         }
+    }
+
+    /// With a list of its sections at its head, as long reports have.
+    pub fn with_contents(self) -> Self {
+        Self { contents: true, ..self }
+    }
+
+    /// Sections of the list: those with a title of their own. A title that comes several times is that of a part of the section
+    /// before it.
+    fn listed(&self) -> Vec<&Section> {
+        let named = || self.sections.iter().filter(|section| !section.title.is_empty());
+        let once = |section: &&Section| named().filter(|other| other.title == section.title).count() == 1;
+        let listed: Vec<&Section> = named().filter(once).collect();
+        if self.contents && listed.len() >= CONTENTS_FROM { listed } else { Vec::new() }
     }
 
     /// In a state.

@@ -93,22 +93,28 @@ pub fn figure(value: impl std::borrow::Borrow<f64>, digits: usize) -> String {
     format!("{value:.places$}")
 }
 
-/// Shape that stands for a state, so that colour is never the only sign.
+/// Shape that stands for a state, so that colour is never the only sign. A word without one of its own is drawn as something wrong,
+/// so that nobody overlooks it.
 pub fn shape(state: &str) -> &'static str {
-    match state {
+    known_shape(state).unwrap_or("cross")
+}
+
+/// Shape of a state that has one of its own: open, half, most and full for how far something has come, turn for what is to be looked
+/// at, cross for what is wrong, ended for what is over and was not wrong.
+pub fn known_shape(state: &str) -> Option<&'static str> {
+    Some(match state {
         "not completed" | "proposed" | "opened" | "no value yet" | "open" | "in progress" | "draft" | "received"
         | "recorded" | "prepared" | "requested" | "quarantined" | "not used" | "planned" | "not enough data"
-        | "incomplete" => "open",
+        | "incomplete" | "not judged" => "open",
         "contained" | "investigating" | "action" | "verifying" | "preliminary" | "submitted" | "in validation"
-        | "standardising" | "closed" | "accepted" | "in analysis" | "running" | "complete" => "half",
+        | "standardising" | "in analysis" | "running" | "complete" => "half",
         "reviewed" => "most",
         "effective" | "valid" | "established" | "conforms" | "approved" | "released" | "in use" | "in service"
         | "active" | "granted" | "issued" | "reported" | "used" | "met" | "good" | "passed" | "in control"
-        | "meets" | "concordant" => "full",
+        | "meets" | "concordant" | "accepted" | "current" => "full",
         "investigate"
         | "soon"
         | "under investigation"
-        | "not judged"
         | "conditional"
         | "reopened"
         | "returned"
@@ -123,9 +129,30 @@ pub fn shape(state: &str) -> &'static str {
         | "missing QC"
         | "no decision rule"
         | "no QC plan"
+        | "refuted, decided"
         | "discordant" => "turn",
-        _ => "cross",
-    }
+        "closed" | "superseded" | "archived" | "disposed" | "retired" | "exhausted" | "cancelled" | "discarded"
+        | "revoked" => "ended",
+        "rejected"
+        | "withdrawn"
+        | "expired"
+        | "out of service"
+        | "invalidated"
+        | "invalid-with-cause"
+        | "rejected on receipt"
+        | "refused"
+        | "not met"
+        | "does not meet"
+        | "does not conform"
+        | "out of control"
+        | "failed"
+        | "failed reduction"
+        | "refuted"
+        | "now"
+        | "not effective"
+        | "completed" => "cross",
+        _ => return None,
+    })
 }
 
 /// A text as part of a query.

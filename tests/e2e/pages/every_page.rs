@@ -20,7 +20,7 @@ pub(super) fn axe() -> String {
 }
 
 /// The path without what tells one thing from another.
-fn pattern(path: &str) -> String {
+pub(super) fn pattern(path: &str) -> String {
     let path = path.split(['?', '#']).next().unwrap_or_default();
     // A certificate goes by its number, an outline by its key.
     let named = |part: &str| (part.len() == 36 && part.contains('-')) || part.starts_with("C-2");

@@ -20,6 +20,7 @@ mod outlines;
 mod parity;
 mod portions;
 mod protection;
+mod reading;
 mod receipts;
 mod set_up;
 mod several;
@@ -28,6 +29,7 @@ mod study;
 mod tasks;
 mod told;
 mod walk;
+mod widths;
 mod zone;
 
 use ferrotitre_tests::client::Client;

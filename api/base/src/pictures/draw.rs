@@ -1,14 +1,14 @@
 //! How a picture looks.
 
-use std::fmt::Write as _;
-
-use chrono::DateTime;
 use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
-use plotters::style::text_anchor::{HPos, Pos, VPos};
 
+use crate::pictures::layout::{BELOW, BELOW_LAST, LABEL, NAME, Place, Plan, Room, across, decimals, names, upward};
+use crate::pictures::letters::width;
+use crate::pictures::marks::{self, RING};
+use crate::pictures::over::{Anchor, Over};
 use crate::pictures::thin::{Look, thin};
-use crate::pictures::{Axis, Bar, Level, Moment, Panel, PictureError, Point, Shade, Shape, Sheet, Stroke};
+use crate::pictures::{Axis, Bar, Level, Panel, PictureError, Point, Shade, Shape, Sheet, Stroke};
 use crate::zone;
 
 const PAPER: RGBColor = RGBColor(255, 255, 255);
@@ -17,15 +17,17 @@ const FIT: RGBColor = RGBColor(36, 84, 112);
 const WARNING: RGBColor = RGBColor(148, 104, 8);
 const ACTION: RGBColor = RGBColor(138, 24, 40);
 const FAINT: RGBColor = RGBColor(116, 126, 138);
+/// The same for letters, which need more contrast.
+const QUIET: RGBColor = RGBColor(88, 98, 110);
 const BAND_LIGHT: RGBColor = RGBColor(228, 236, 241);
 const BAND_DARK: RGBColor = RGBColor(196, 213, 223);
 const GRID: RGBColor = RGBColor(232, 235, 238);
 
 const FONT: &str = "sans-serif";
-const MARGIN_RIGHT: u32 = 132;
-const LABEL_LEFT: u32 = 78;
-/// Room for a histogram, right of the names of limits.
-const SIDE: u32 = 112;
+/// Room of the longest bar, px.
+const BAR: f64 = 78.0;
+/// A limit is at least so long, px, however short its time was: a dash and a half of the longest dashes.
+const SHORTEST: f64 = 24.0;
 
 type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 type Field<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
@@ -34,92 +36,55 @@ fn failed(error: impl std::fmt::Display) -> PictureError {
     PictureError(error.to_string())
 }
 
-/// Draws a sheet as SVG of `width` by `height` pixels.
+/// Draws a sheet as SVG `width` pixels wide. `height` is that of title and fields; lines of names above the fields and the legend
+/// below them come to it.
 ///
 /// # Errors
 /// The drawing library's own; none is known for finite numbers.
-pub fn render(sheet: &Sheet, (width, height): (u32, u32)) -> Result<String, PictureError> {
+pub fn render(sheet: &Sheet, size: (u32, u32)) -> Result<String, PictureError> {
+    let plan = Plan::of(sheet, size);
     let mut svg = String::new();
-    let mut links = String::new();
+    let mut over = Over::new(plan.width, plan.height);
+    let middle = f64::from(plan.width) / 2.0;
+    for (line, text) in plan.title.iter().enumerate() {
+        over.write(text, (middle, 6.0 + 22.0 * line as f64), Anchor::Middle, (INK, crate::pictures::layout::TITLE));
+    }
     {
-        let root = SVGBackend::with_string(&mut svg, (width, height)).into_drawing_area();
+        // One pixel more, so that the last field is not cut by what is left of the area.
+        let root = SVGBackend::with_string(&mut svg, (plan.width, plan.height + 1)).into_drawing_area();
         root.fill(&PAPER).map_err(failed)?;
-        let body = root.titled(&sheet.title, (FONT, 21).into_font().color(&INK)).map_err(failed)?;
-        let whole: u32 = sheet.panels.iter().map(|panel| panel.height).sum::<u32>().max(1);
-        let (_, room) = body.dim_in_pixel();
-        let mut rest = body;
-        for (number, panel) in sheet.panels.iter().enumerate() {
+        let (_, mut rest) = root.split_vertically(plan.head.cast_signed());
+        for (number, (panel, place)) in sheet.panels.iter().zip(&plan.panels).enumerate() {
+            let (area, below) = rest.split_vertically(place.height.cast_signed());
+            rest = below;
             let last = number + 1 == sheet.panels.len();
-            let area = if last {
-                rest.clone()
-            } else {
-                let (upper, lower) = rest.split_vertically((room * panel.height / whole).cast_signed());
-                rest = lower;
-                upper
-            };
-            draw_panel(&area, sheet, panel, last, &mut links)?;
+            draw_panel(&area, (sheet, panel), (&plan, place, last), &mut over)?;
         }
         root.present().map_err(failed)?;
     }
-    Ok(with_words(&svg, sheet, &links))
-}
-
-/// Adds heading and description for those who cannot see the picture, and the layer of links above it.
-fn with_words(svg: &str, sheet: &Sheet, links: &str) -> String {
-    let named = svg.replacen("<svg ", &format!("<svg role=\"group\" aria-label=\"{}\" ", escape(&sheet.title)), 1);
-    let described = match named.split_once("\">\n").or_else(|| named.split_once("\">")) {
-        Some((head, rest)) => {
-            format!(
-                "{head}\">\n<title>{}</title>\n<desc>{}</desc>\n{rest}",
-                escape(&sheet.title),
-                escape(&sheet.description)
-            )
-        }
-        None => named,
-    };
-    match described.rsplit_once("</svg>") {
-        Some((body, _)) => format!("{body}<g fill=\"transparent\">\n{links}</g>\n</svg>\n"),
-        None => described,
-    }
-}
-
-/// Text as it may stand in SVG.
-fn escape(text: &str) -> String {
-    let mut escaped = String::with_capacity(text.len());
-    for character in text.chars() {
-        match character {
-            '&' => escaped.push_str("&amp;"),
-            '<' => escaped.push_str("&lt;"),
-            '>' => escaped.push_str("&gt;"),
-            '"' => escaped.push_str("&quot;"),
-            _ => escaped.push(character),
-        }
-    }
-    escaped
+    over.legend(&sheet.legend, (PAPER, INK));
+    Ok(over.finished(&svg, sheet))
 }
 
 fn draw_panel(
     area: &Area<'_>,
-    sheet: &Sheet,
-    panel: &Panel,
-    last: bool,
-    links: &mut String,
+    (sheet, panel): (&Sheet, &Panel),
+    (plan, place, last): (&Plan, &Place, bool),
+    over: &mut Over,
 ) -> Result<(), PictureError> {
-    let (left, right) = widened(sheet.range, 0.02);
-    // All fields are as wide as each other, so that their times stand below one another.
-    let side = if sheet.panels.iter().any(|panel| !panel.bars.is_empty()) { SIDE } else { 0 };
-    let columns = area.dim_in_pixel().0.saturating_sub(LABEL_LEFT + MARGIN_RIGHT + side) as usize;
-    let kept = thin(&panel.points, columns, (left, right), |point| Look::from(point));
-    let (low, high) = extent(panel);
+    let Room { left, right, .. } = place.field;
+    let columns = (right - left).max(1.0) as usize;
+    let kept = thin(&panel.points, columns, plan.range, |point| Look::from(point));
+    let ((begin, end), (low, high)) = (plan.range, place.scale);
     let mut chart = ChartBuilder::on(area)
-        .margin_right(MARGIN_RIGHT + side)
-        .margin_top(14)
-        .margin_left(4)
-        .x_label_area_size(if last { 42 } else { 8 })
-        .y_label_area_size(LABEL_LEFT)
-        .build_cartesian_2d(left..right, low..high)
+        .margin_right(plan.width - right as u32)
+        .margin_top(place.above)
+        .x_label_area_size(if last { BELOW_LAST } else { BELOW })
+        .y_label_area_size(left as u32)
+        .build_cartesian_2d(begin..end, low..high)
         .map_err(failed)?;
-    mesh(&mut chart, sheet, panel, (low, high), last)?;
+    mesh(&mut chart, sheet, (plan, place, last))?;
+    over.write(&place.heading.text, place.heading.at, Anchor::Start, (INK, LABEL));
     for band in &panel.bands {
         let colour = if band.shade == Shade::Light { BAND_LIGHT } else { BAND_DARK };
         let there = band.edge.iter().map(|(x, _, high)| (*x, *high));
@@ -128,9 +93,16 @@ fn draw_panel(
         chart.draw_series(std::iter::once(Polygon::new(outline, colour.filled()))).map_err(failed)?;
     }
     for level in &panel.levels {
-        draw_level(area, &mut chart, level, (left, right))?;
+        draw_level(&mut chart, level, plan, place)?;
     }
-    draw_moments(area, &mut chart, &panel.moments, (low, high))?;
+    for (y, name, of) in names(&panel.levels, place, plan.side - right) {
+        let middle = name.at.1 + NAME / 2.0;
+        if (middle - y).abs() > 2.0 {
+            over.line((right + 1.0, y), (right + crate::pictures::layout::TO_NAMES - 2.0, middle), colour(of));
+        }
+        over.write(&name.text, name.at, Anchor::Start, (written(of), NAME));
+    }
+    draw_moments(&mut chart, panel, place, over)?;
     for line in &panel.lines {
         stroke(&mut chart, &line.points, line.stroke)?;
     }
@@ -138,112 +110,152 @@ fn draw_panel(
         let path: Vec<(f64, f64)> = kept.iter().map(|index| (panel.points[*index].x, panel.points[*index].y)).collect();
         chart.draw_series(LineSeries::new(path, FAINT.stroke_width(1))).map_err(failed)?;
     }
-    histogram(area, &chart, &panel.bars, (right, high))?;
+    histogram(area, &chart, &panel.bars, (plan, place), over)?;
     let small = kept.len() > 300;
-    for index in kept {
-        draw_point(area, &mut chart, &panel.points[index], small, links)?;
+    for index in &kept {
+        draw_point(area, &chart, &panel.points[*index], small)?;
     }
-    Ok(())
+    draw_marks(area, &chart, (panel, &kept), (place, small), over)
 }
 
-/// Vertical lines with their names; where one would be written over another, it stands a line lower.
-fn draw_moments(
+/// Rings with their marks, and what each point is and leads to.
+fn draw_marks(
     area: &Area<'_>,
-    chart: &mut Field<'_, '_>,
-    moments: &[Moment],
-    (low, high): (f64, f64),
+    chart: &Field<'_, '_>,
+    (panel, kept): (&Panel, &[usize]),
+    (place, small): (&Place, bool),
+    over: &mut Over,
 ) -> Result<(), PictureError> {
-    let mut ends: Vec<i32> = Vec::new();
-    for moment in moments {
-        stroke(chart, &[(moment.x, low), (moment.x, high)], Stroke::Faint)?;
-        let (x, y) = chart.backend_coord(&(moment.x, high));
-        let line = ends.iter().position(|end| *end < x).unwrap_or(ends.len());
-        // Letters of this size are 7 pixels wide on the average.
-        let end = x + 10 + 7 * i32::try_from(moment.name.chars().count()).unwrap_or(0);
-        match ends.get_mut(line) {
-            Some(last) => *last = end,
-            None => ends.push(end),
+    let (base_x, base_y) = area.get_base_pixel();
+    let pixel = |point: &Point| {
+        let (x, y) = chart.backend_coord(&(point.x, point.y));
+        (f64::from(x), f64::from(y))
+    };
+    let points: Vec<&Point> = kept.iter().map(|index| &panel.points[*index]).collect();
+    let at: Vec<(f64, f64)> = points.iter().map(|point| pixel(point)).collect();
+    let rings: Vec<((f64, f64), &str)> = points
+        .iter()
+        .zip(&at)
+        .filter(|(point, _)| !point.mark.is_empty())
+        .map(|(point, at)| (*at, point.mark.as_str()))
+        .collect();
+    let found = marks::place(&rings, &at, &place.field);
+    over.shared += found.shared;
+    over.left_out += found.left_out;
+    let mut placed = found.placed.into_iter();
+    for (point, at) in points.iter().zip(&at) {
+        let mut label = None;
+        if !point.mark.is_empty() {
+            let centre = (at.0 as i32 - base_x, at.1 as i32 - base_y);
+            area.draw(&Circle::new(centre, RING as i32, ACTION.stroke_width(2))).map_err(failed)?;
+            label = placed.next().flatten();
         }
-        write(area, &moment.name, (x + 3, y + 2 + 16 * i32::try_from(line).unwrap_or(0)), FAINT, 14)?;
+        if let Some(label) = &label {
+            let room = Room::of(&label.text, label.at, LABEL);
+            let middle = (f64::midpoint(room.left, room.right), f64::midpoint(room.top, room.bottom));
+            if (middle.1 - at.1).abs() > 2.0 * RING + LABEL {
+                let (ring, end) = if middle.1 < at.1 { (at.1 - RING, room.bottom) } else { (at.1 + RING, room.top) };
+                over.line((at.0, ring), (middle.0, end), ACTION);
+            }
+            over.write(&label.text, label.at, Anchor::Start, (ACTION, LABEL));
+        }
+        let room = label.map(|label| (label.at, (width(&label.text, LABEL), LABEL)));
+        over.link(point, (*at, if small { 3.0 } else { RING }), room);
     }
     Ok(())
 }
 
-/// Bars beside the field, the longest as long as there is room, each with its count.
-fn histogram(area: &Area<'_>, chart: &Field<'_, '_>, bars: &[Bar], corner: (f64, f64)) -> Result<(), PictureError> {
+/// Vertical lines, up to their names.
+fn draw_moments(chart: &mut Field<'_, '_>, panel: &Panel, place: &Place, over: &mut Over) -> Result<(), PictureError> {
+    let (low, high) = place.scale;
+    for moment in &panel.moments {
+        stroke(chart, &[(moment.x, low), (moment.x, high)], Stroke::Faint)?;
+    }
+    for (number, name) in &place.moments {
+        let Some(moment) = panel.moments.get(*number) else { continue };
+        let x = f64::from(chart.backend_coord(&(moment.x, high)).0);
+        over.line((x, place.field.top), (x, name.at.1 + 1.0), FAINT);
+        over.write(&name.text, name.at, Anchor::Start, (QUIET, NAME));
+    }
+    Ok(())
+}
+
+/// Bars beside the field, the longest as long as there is room, each with its count where that can be read.
+fn histogram(
+    area: &Area<'_>,
+    chart: &Field<'_, '_>,
+    bars: &[Bar],
+    (plan, place): (&Plan, &Place),
+    over: &mut Over,
+) -> Result<(), PictureError> {
     let Some(most) = bars.iter().map(|bar| bar.count).max().filter(|most| *most > 0) else { return Ok(()) };
     let (base_x, base_y) = area.get_base_pixel();
-    let (right, top) = chart.backend_coord(&corner);
-    let from = right + MARGIN_RIGHT.cast_signed();
-    let room = f64::from(SIDE - 34);
-    for bar in bars.iter().filter(|bar| bar.count > 0) {
-        let (_, low) = chart.backend_coord(&(corner.0, bar.low));
-        let (_, high) = chart.backend_coord(&(corner.0, bar.high));
-        let to = from + (room * bar.count as f64 / most as f64).round() as i32;
+    let y = |value: f64| chart.backend_coord(&(plan.range.1, value)).1;
+    let from = plan.side as i32;
+    let mut written: Vec<Room> = Vec::new();
+    let mut counted: Vec<&Bar> = bars.iter().filter(|bar| bar.count > 0).collect();
+    // Where bars are too thin for all counts, the longest have theirs.
+    counted.sort_by_key(|bar| std::cmp::Reverse(bar.count));
+    for bar in counted {
+        let (low, high) = (y(bar.low), y(bar.high));
+        let to = from + (BAR * bar.count as f64 / most as f64).round() as i32;
         let ends = [(from - base_x, high - base_y), (to - base_x, low - base_y)];
         area.draw(&Rectangle::new(ends, BAND_DARK.filled())).map_err(failed)?;
         area.draw(&Rectangle::new(ends, FIT.stroke_width(1))).map_err(failed)?;
-        write(area, &bar.count.to_string(), (to + 4, i32::midpoint(low, high) - 7), INK, 13)?;
+        let text = bar.count.to_string();
+        let at = (f64::from(to) + 4.0, f64::from(low + high) / 2.0 - NAME / 2.0);
+        let room = Room::of(&text, at, NAME);
+        if written.iter().all(|other| !other.meets(&room)) {
+            over.write(&text, at, Anchor::Start, (INK, NAME));
+            written.push(room);
+        }
     }
-    let foot = bars.iter().map(|bar| chart.backend_coord(&(corner.0, bar.low)).1).max().unwrap_or(top);
-    let axis = vec![(from - base_x, top - base_y), (from - base_x, foot - base_y)];
+    let foot = bars.iter().map(|bar| y(bar.low)).max().unwrap_or_default();
+    let axis = vec![(from - base_x, place.field.top as i32 - base_y), (from - base_x, foot - base_y)];
     area.draw(&PathElement::new(axis, FAINT.stroke_width(1))).map_err(failed)?;
     let all: usize = bars.iter().map(|bar| bar.count).sum();
-    write(area, &format!("n = {all}"), (from + 4, top - 14), FAINT, 14)
+    over.write(&format!("n = {all}"), (plan.side + 4.0, place.heading.at.1), Anchor::Start, (QUIET, NAME));
+    Ok(())
 }
 
 fn mesh(
     chart: &mut Field<'_, '_>,
     sheet: &Sheet,
-    panel: &Panel,
-    (low, high): (f64, f64),
-    last: bool,
+    (plan, place, last): (&Plan, &Place, bool),
 ) -> Result<(), PictureError> {
-    let decimals = (1.0 - ((high - low) / 5.0).log10().floor()).clamp(0.0, 9.0) as usize;
-    let short = sheet.range.1 - sheet.range.0 < 3.0;
-    let axis = sheet.axis;
-    let date = move |x: &f64| match axis {
-        Axis::Days => DateTime::from_timestamp((x * 86_400.0) as i64, 0).map_or_else(String::new, |moment| {
-            moment.format(if short { "%m-%d %H:%M" } else { "%Y-%m-%d" }).to_string()
-        }),
-        // Steps of an axis are sums of binary fractions.
-        Axis::Number(_) => ((x * 1e9).round() / 1e9).to_string(),
-    };
-    let number = move |y: &f64| format!("{y:.decimals$}");
-    let what = match sheet.axis {
-        Axis::Days => zone::label(),
-        Axis::Number(label) => label.to_owned(),
-    };
+    let places = decimals(place.scale);
+    let date = |x: &f64| across(&sheet.axis, plan.hours, *x);
+    let number = |y: &f64| format!("{y:.places$}");
     let mut mesh = chart.configure_mesh();
     mesh.light_line_style(PAPER)
         .bold_line_style(GRID)
         .axis_style(FAINT)
-        .label_style((FONT, 15).into_font().color(&INK))
-        .axis_desc_style((FONT, 16).into_font().color(&INK))
-        .y_labels(6)
-        .x_labels(if last { 7 } else { 0 })
+        // The library makes letters smaller by this.
+        .label_style((FONT, LABEL * 1.24).into_font().color(&INK))
+        .axis_desc_style((FONT, LABEL * 1.24).into_font().color(&INK))
+        .y_labels(upward(place))
+        .x_labels(if last { plan.figures } else { 0 })
         .x_label_formatter(&date)
-        .y_label_formatter(&number)
-        .y_desc(&panel.label);
+        .y_label_formatter(&number);
     if last {
-        mesh.x_desc(what);
+        mesh.x_desc(match &sheet.axis {
+            Axis::Days => zone::label(),
+            Axis::Number(label) => label.clone(),
+        });
     }
     mesh.draw().map_err(failed)
 }
 
-fn draw_level(
-    area: &Area<'_>,
-    chart: &mut Field<'_, '_>,
-    level: &Level,
-    (left, right): (f64, f64),
-) -> Result<(), PictureError> {
-    let (from, to) = (level.from.max(left), level.to.min(right));
-    stroke(chart, &[(from, level.y), (to, level.y)], level.stroke)?;
-    if level.name.is_empty() {
-        return Ok(());
+/// A level over its stretch, which is drawn so long that it can be seen.
+fn draw_level(chart: &mut Field<'_, '_>, level: &Level, plan: &Plan, place: &Place) -> Result<(), PictureError> {
+    let (begin, end) = plan.range;
+    let shortest = SHORTEST * (end - begin) / (place.field.right - place.field.left);
+    let (mut from, mut to) = (level.from.max(begin), level.to.min(end));
+    if to - from < shortest {
+        let middle = f64::midpoint(from, to).clamp(begin + shortest / 2.0, end - shortest / 2.0);
+        (from, to) = (middle - shortest / 2.0, middle + shortest / 2.0);
     }
-    let (x, y) = chart.backend_coord(&(right, level.y));
-    write(area, &level.name, (x + 5, y - 7), colour(level.stroke), 14)
+    stroke(chart, &[(from, level.y), (to, level.y)], level.stroke)
 }
 
 fn colour(stroke: Stroke) -> RGBColor {
@@ -253,6 +265,11 @@ fn colour(stroke: Stroke) -> RGBColor {
         Stroke::Action => ACTION,
         Stroke::Faint => FAINT,
     }
+}
+
+/// Colour of the letters of a name.
+fn written(stroke: Stroke) -> RGBColor {
+    if stroke == Stroke::Faint { QUIET } else { colour(stroke) }
 }
 
 fn stroke(chart: &mut Field<'_, '_>, points: &[(f64, f64)], stroke: Stroke) -> Result<(), PictureError> {
@@ -267,19 +284,7 @@ fn stroke(chart: &mut Field<'_, '_>, points: &[(f64, f64)], stroke: Stroke) -> R
     .map_err(failed)
 }
 
-fn write(area: &Area<'_>, text: &str, at: (i32, i32), colour: RGBColor, size: u32) -> Result<(), PictureError> {
-    let (x, y) = area.get_base_pixel();
-    let style = (FONT, size).into_font().color(&colour).pos(Pos::new(HPos::Left, VPos::Top));
-    area.draw_text(text, &style, (at.0 - x, at.1 - y)).map_err(failed)
-}
-
-fn draw_point(
-    area: &Area<'_>,
-    chart: &mut Field<'_, '_>,
-    point: &Point,
-    small: bool,
-    links: &mut String,
-) -> Result<(), PictureError> {
+fn draw_point(area: &Area<'_>, chart: &Field<'_, '_>, point: &Point, small: bool) -> Result<(), PictureError> {
     let (base_x, base_y) = area.get_base_pixel();
     let (x, y) = chart.backend_coord(&(point.x, point.y));
     let at = |dx: i32, dy: i32| (x - base_x + dx, y - base_y + dy);
@@ -302,47 +307,9 @@ fn draw_point(
     let fill = if point.hollow { PAPER } else { INK };
     if outline.is_empty() {
         area.draw(&Circle::new(at(0, 0), r, fill.filled())).map_err(failed)?;
-        area.draw(&Circle::new(at(0, 0), r, INK.stroke_width(1))).map_err(failed)?;
+        area.draw(&Circle::new(at(0, 0), r, INK.stroke_width(1))).map_err(failed)
     } else {
         area.draw(&Polygon::new(outline.clone(), fill.filled())).map_err(failed)?;
-        area.draw(&PathElement::new(outline, INK.stroke_width(1))).map_err(failed)?;
+        area.draw(&PathElement::new(outline, INK.stroke_width(1))).map_err(failed)
     }
-    if !point.mark.is_empty() {
-        area.draw(&Circle::new(at(0, 0), 9, ACTION.stroke_width(2))).map_err(failed)?;
-        write(area, &point.mark, (x + 11, y - 16), ACTION, 15)?;
-    }
-    if !point.title.is_empty() {
-        let title = escape(&point.title);
-        let circle = format!(
-            "<circle cx=\"{x}\" cy=\"{y}\" r=\"{}\"><title>{title}</title></circle>",
-            if small { 3 } else { 9 }
-        );
-        // Writing to a String cannot fail.
-        let _ = if point.link.is_empty() {
-            writeln!(links, "{circle}")
-        } else {
-            writeln!(links, "<a href=\"{}\" aria-label=\"{title}\">{circle}</a>", escape(&point.link))
-        };
-    }
-    Ok(())
-}
-
-/// Lowest and highest value that must be seen, with a margin.
-fn extent(panel: &Panel) -> (f64, f64) {
-    let points = panel.points.iter().flat_map(|point| [point.y - point.bar, point.y + point.bar]);
-    let lines = panel.lines.iter().flat_map(|line| line.points.iter().map(|(_, y)| *y));
-    let bands = panel.bands.iter().flat_map(|band| band.edge.iter().flat_map(|(_, low, high)| [*low, *high]));
-    let levels = panel.levels.iter().map(|level| level.y).chain(panel.bars.iter().flat_map(|bar| [bar.low, bar.high]));
-    let all = points.chain(lines).chain(bands).chain(levels).chain(panel.include.iter().copied());
-    let range = all
-        .filter(|y| y.is_finite())
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), y| (low.min(y), high.max(y)));
-    if range.0 > range.1 { (0.0, 1.0) } else { widened(range, 0.06) }
-}
-
-/// A range with a margin; a single value gets room around it.
-fn widened((low, high): (f64, f64), share: f64) -> (f64, f64) {
-    let width = high - low;
-    let margin = if width > 0.0 { width * share } else { (low.abs() * 0.01).max(0.5) };
-    (low - margin, high + margin)
 }

@@ -1,17 +1,31 @@
 //! Pictures made on the server: the same SVG on a page, in a report and at its own URL.
 //!
 //! A caller describes what is to be seen ([`Sheet`]); how it looks is decided here, once. Colour is never the only sign:
-//! limits differ by dashes and carry their names, points by shape and filling, rule hits by a ring with the rule's number.
-//! The palette keeps its order of lightness in greyscale.
+//! limits differ by dashes and carry their names, points by shape and filling, rule hits by a ring with the rule's number, which the
+//! legend has in words. No word lies over another ([`legible`]). The palette keeps its order of lightness in greyscale.
 
 mod draw;
+mod layout;
+pub mod legible;
+mod letters;
+mod marks;
+mod over;
 mod raster;
+#[cfg(test)]
+mod tests;
 mod thin;
 
 use crate::zone;
 pub use draw::render;
 pub use raster::png;
 pub use thin::thin;
+
+/// Width of a text in the typeface of pictures, in the unit of the letters' size; kerning is left out, which makes it a little wider
+/// than it is.
+#[must_use]
+pub fn text_width(text: &str, size: f64) -> f64 {
+    letters::width(text, size)
+}
 
 /// One picture: panels one below the other over the same axis.
 #[derive(Debug, Clone)]
@@ -26,21 +40,53 @@ pub struct Sheet {
     pub range: (f64, f64),
     /// Panels, top to bottom.
     pub panels: Vec<Panel>,
+    /// What its signs mean, a sentence each, written below the fields.
+    pub legend: Vec<String>,
+}
+
+impl Sheet {
+    fn points(&self) -> impl Iterator<Item = &Point> {
+        self.panels.iter().flat_map(|panel| &panel.points)
+    }
+
+    /// Whether a point is drawn as an outline.
+    #[must_use]
+    pub fn has_hollow(&self) -> bool {
+        self.points().any(|point| point.hollow)
+    }
+
+    /// Whether a point has a ring.
+    #[must_use]
+    pub fn has_rings(&self) -> bool {
+        self.points().any(|point| !point.mark.is_empty())
+    }
+
+    /// Whether a line of this kind is drawn.
+    #[must_use]
+    pub fn has(&self, stroke: Stroke) -> bool {
+        self.panels.iter().flat_map(|panel| &panel.levels).any(|level| level.stroke == stroke)
+    }
+
+    /// Whether bars stand beside a field.
+    #[must_use]
+    pub fn has_bars(&self) -> bool {
+        self.panels.iter().any(|panel| !panel.bars.is_empty())
+    }
 }
 
 /// What runs to the right.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Axis {
     /// Days since 1970-01-01 by the laboratory's clock; shown as dates.
     Days,
-    /// A number with its label.
-    Number(&'static str),
+    /// A number with its label and unit.
+    Number(String),
 }
 
 /// One field of a picture.
 #[derive(Debug, Clone)]
 pub struct Panel {
-    /// Quantity and unit.
+    /// Quantity and unit, written above the field.
     pub label: String,
     /// Share of the height, relative to the other panels.
     pub height: u32,
@@ -143,7 +189,7 @@ pub struct Level {
     pub to: f64,
     /// How.
     pub stroke: Stroke,
-    /// Its name, written at its right end; empty for none.
+    /// Its name, written right of the field; empty for none.
     pub name: String,
 }
 
@@ -152,7 +198,7 @@ pub struct Level {
 pub struct Moment {
     /// Where.
     pub x: f64,
-    /// Its name, written at its top.
+    /// Its name, written above the field; cut at its first comma where there is no room for all names.
     pub name: String,
 }
 
@@ -174,6 +220,17 @@ impl Shape {
     #[must_use]
     pub fn of(number: usize) -> Self {
         [Self::Circle, Self::Diamond, Self::Square, Self::Triangle][number % 4]
+    }
+
+    /// What it is called in a legend.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Circle => "Circle",
+            Self::Square => "Square",
+            Self::Diamond => "Diamond",
+            Self::Triangle => "Triangle",
+        }
     }
 }
 

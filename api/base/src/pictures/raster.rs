@@ -6,14 +6,15 @@ use resvg::tiny_skia::{Pixmap, Transform};
 use resvg::usvg::{Options, Tree, fontdb};
 
 use crate::pictures::PictureError;
+use crate::pictures::letters::TYPEFACE;
 
 /// Pixels for each unit of the SVG: sharp in print at a hand's breadth.
 const SCALE: f32 = 2.0;
 
 /// The typeface of all letters: the machine's own may differ, or be none.
-static FONTS: LazyLock<Arc<fontdb::Database>> = LazyLock::new(|| {
+pub(super) static FONTS: LazyLock<Arc<fontdb::Database>> = LazyLock::new(|| {
     let mut fonts = fontdb::Database::new();
-    fonts.load_font_data(include_bytes!("../../../assets/fonts/DejaVuSans.ttf").to_vec());
+    fonts.load_font_data(TYPEFACE.to_vec());
     fonts.set_sans_serif_family("DejaVu Sans");
     Arc::new(fonts)
 });

@@ -10,12 +10,14 @@ use ferrotitre_base::auth::current_user::CurrentUser;
 use ferrotitre_base::config::Policy;
 use ferrotitre_base::db::{Act, Connection, Db};
 use ferrotitre_base::ids::{AccountId, ConcessionId};
+use ferrotitre_base::labels;
 use ferrotitre_base::recording::author;
 use ferrotitre_base::refusal::{Code, FieldErrors, Refusal};
 use ferrotitre_base::sign_offs::{self, Content, Meaning, NewSignature, SignOff};
 use ferrotitre_base::states::{self, NewMove};
 use ferrotitre_base::web::answer::{Answer, Located};
 use ferrotitre_base::web::paging::{Listing, Page};
+use ferrotitre_base::zone;
 use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_ledger::accounts::signing;
 use ferrotitre_schema::concessions;
@@ -272,6 +274,43 @@ pub async fn list(db: &Db, listing: &Listing) -> Result<Page<ConcessionView>, Re
     .await
 }
 
+/// Newest concessions for things that are offered.
+const OFFERED: i64 = 200;
+
+/// Concessions for a titrant lot or a piece of equipment that were granted, newest first, with what they are for.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn for_things(db: &Db) -> Result<Vec<(Row, String)>, Refusal> {
+    let rows: Vec<Row> = db
+        .read(async |mut connection| {
+            let rows: Vec<Row> = concessions::table
+                .filter(concessions::item_kind.eq_any([EntityKind::Titrant.table(), EntityKind::Equipment.table()]))
+                .order(concessions::id.desc())
+                .limit(OFFERED)
+                .select(Row::as_select())
+                .load(&mut connection)
+                .await?;
+            let ids: Vec<Uuid> = rows.iter().map(|row| row.id.0).collect();
+            let known = states::present_many(connection, KIND, &ids).await?;
+            Ok(rows.into_iter().filter(|row| known.get(&row.id.0).is_some_and(|state| state == "granted")).collect())
+        })
+        .await?;
+    let mut codes = std::collections::HashMap::new();
+    for kind in [EntityKind::Titrant, EntityKind::Equipment] {
+        let of_kind = rows.iter().filter(|row| row.item_kind == kind.table());
+        let ids: Vec<Uuid> = of_kind.map(|row| row.item_id).collect();
+        if !ids.is_empty() {
+            codes.extend(labels::of(db, kind, &ids).await?);
+        }
+    }
+    let named = |row: Row| {
+        let code = codes.get(&row.item_id).cloned().unwrap_or_default();
+        (row, code)
+    };
+    Ok(rows.into_iter().map(named).collect())
+}
+
 /// Whether a concession covers an item at a time; otherwise the refusal stands.
 ///
 /// # Errors
@@ -321,7 +360,8 @@ pub async fn of_result(connection: &Connection, determination: Uuid) -> Result<V
     for row in granted_for(connection, determination).await? {
         let signed = sign_offs::of(connection, row.id.0).await?;
         let names: Vec<&str> = signed.iter().map(|sign| sign.printed_name.as_str()).collect();
-        texts.push(format!("under concession {}, granted by {}: {}", row.id, names.join(" and "), row.reason));
+        let day = zone::local(row.recorded_at).format("%-d %b %Y");
+        texts.push(format!("under the concession of {day}, granted by {}: {}", names.join(" and "), row.reason));
     }
     Ok(texts)
 }

@@ -34,7 +34,7 @@ async fn item(db: &Db, kind: &str, id: Uuid) -> Result<String, Refusal> {
         "titrants" => EntityKind::Titrant,
         "equipment" => EntityKind::Equipment,
         "determinations" => EntityKind::Determination,
-        _ => return Ok(format!("{kind} {id}")),
+        _ => return Ok(kind.to_owned()),
     };
     Ok(labels::of(db, kind, &[id]).await?.remove(&id).unwrap_or_default())
 }
@@ -128,7 +128,6 @@ pub async fn read_concession(
     let view = service::read(&db, *id).await?;
     let people = accounts::names(&db, &[view.recorded_by.0]).await?;
     let facts = vec![
-        fact("Id, for the titration", Cell::text(view.id.to_string())),
         fact("Reason", Cell::text(view.reason)),
         fact("From", Cell::text(show::time(view.valid_from))),
         fact("Until", Cell::text(show::time(view.valid_to))),

@@ -311,9 +311,10 @@ async fn links(db: &Db, view: &NonconformityView) -> Result<Table, Refusal> {
         .iter()
         .take(NAMED)
         .map(|link| {
-            let code = names.get(&link.entity).cloned().unwrap_or_else(|| "open".to_owned());
+            // What has no code goes by what it is.
+            let code = names.get(&link.entity).cloned().unwrap_or_else(|| noun(&link.entity_kind));
             let cell = match address(&link.entity_kind, link.entity) {
-                none if none.is_empty() => Cell::text(link.entity.to_string()),
+                none if none.is_empty() => Cell::text(code),
                 address => Cell::link(code, address),
             };
             vec![Cell::text(noun(&link.entity_kind)), cell, Cell::text(link.relation.clone())]
@@ -380,13 +381,9 @@ pub(super) async fn move_nonconformity(
 ) -> Result<HttpResponse, Problem> {
     let view = service::read(&db, *id).await?;
     let back = format!("/nonconformities/{id}");
-    let mut form = Form::move_form(KIND, &view.state, format!("Move {} on", view.code), &back);
     // Closing and reopening are a manager's, with forms of their own.
-    for field in &mut form.fields {
-        if let Kind::Choice(choices) = &mut field.kind {
-            choices.retain(|choice| !matches!(choice.value.as_str(), "closed" | "reopened"));
-        }
-    }
+    let form = Form::move_form(KIND, &view.state, format!("Move {} on", view.code), &back)
+        .only("to", |to| !matches!(to, "closed" | "reopened"));
     shell
         .take(&who, &sent, form, async |act, asked: NewMove| {
             Ok(onward(&service::advance(&db, &act, *id, asked).await?, &back))

@@ -394,6 +394,12 @@ pub(super) async fn enact(
     store::insert_factor(connection, &row).await
 }
 
+/// Whether somebody with these roles may make a plain move to this state: a release needs a signature, and an analyst only suspends.
+#[must_use]
+pub fn may_move(roles: &[Role], to: &str) -> bool {
+    to != "released" && (roles.contains(&Role::Manager) || to == "suspended")
+}
+
 /// Moves a lot. An analyst may only suspend it; release has its own operation, because it needs a signature.
 pub async fn advance(db: &Db, act: &Act, user: &CurrentUser, id: Uuid, asked: NewMove) -> Result<Answer, Refusal> {
     if asked.to == "released" {

@@ -233,6 +233,17 @@ impl Form {
             )
     }
 
+    /// Of the choices of a field only those that would be taken.
+    #[must_use]
+    pub fn only(mut self, name: &str, taken: impl Fn(&str) -> bool) -> Self {
+        for field in self.fields.iter_mut().filter(|field| field.name == name) {
+            if let Kind::Choice(choices) | Kind::List(choices) | Kind::Thing(choices) = &mut field.kind {
+                choices.retain(|choice| taken(&choice.value));
+            }
+        }
+        self
+    }
+
     /// Proposes, of things that must be named, the only one there is; the form says that it does.
     pub(crate) fn propose_single(&mut self) {
         for field in self.fields.iter_mut().filter(|field| field.required && field.value.is_empty()) {

@@ -94,8 +94,8 @@ pub(super) async fn list_proficiency_rounds(
         filters: query.0.fields(&[]),
         ..Table::default()
     };
-    let caption = "Filled circles: z, or z' where the assigned value is uncertain. Hollow diamonds: zeta. A ring with 2 or 3: beyond the warning or the action limit.";
-    let picture = some.then(|| Part::Picture { drawing, caption: caption.to_owned() });
+    let caption = "Scores of the rounds with their limits, each with its page.";
+    let picture = some.then(|| Part::Chart { drawing, caption: caption.to_owned() });
     Sheet::new(&shell, "Proficiency rounds", "Proficiency rounds")
         .way(shell.may(Action::RecordRounds), "Record a round", "/proficiency-rounds/new")
         .section_of("history", "History", picture)
@@ -196,7 +196,7 @@ pub(super) async fn read_proficiency_round(
         .section(
             "series",
             "History of the series",
-            Part::Picture { drawing, caption: format!("Rounds of {}, with their limits.", of_round.series) },
+            Part::Chart { drawing, caption: format!("Rounds of {}, with their limits.", of_round.series) },
         )
         .section("consequences", "What came of it", Part::Table(opened))
         .section("versions", "Versions", Part::Table(versions))

@@ -7,6 +7,10 @@ use crate::proficiency_rounds::wire::RoundView;
 
 /// Draws scores with their limits; the score that judges each round.
 pub(super) fn draw(rounds: &[RoundView], series: Option<&str>) -> Result<String, Refusal> {
+    render(&sheet(rounds, series), (1040, 420)).map_err(Refusal::internal)
+}
+
+fn sheet(rounds: &[RoundView], series: Option<&str>) -> Sheet {
     let times = rounds.iter().map(|view| days(view.round.facts.observed_at));
     let ends = times.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), x| (low.min(x), high.max(x)));
     let range = match ends {
@@ -52,12 +56,22 @@ pub(super) fn draw(rounds: &[RoundView], series: Option<&str>) -> Result<String,
         }
     }
     let beyond = rounds.iter().filter(|view| view.scores.verdict != "satisfactory").count();
-    let sheet = Sheet {
+    let mut sheet = Sheet {
         title: series.map_or_else(|| "Proficiency rounds".to_owned(), |series| format!("Proficiency rounds: {series}")),
         description: format!("{} rounds, {beyond} of them with a warning or action signal.", rounds.len()),
         axis: Axis::Days,
         range,
         panels: vec![panel],
+        legend: Vec::new(),
     };
-    render(&sheet, (1040, 420)).map_err(Refusal::internal)
+    for (holds, words) in [
+        (true, "Filled circles: z, or z' where the assigned value is uncertain."),
+        (sheet.has_hollow(), "Hollow diamonds: zeta."),
+        (sheet.has_rings(), "Ring with 2: beyond the warning limit; with 3: beyond the action limit."),
+    ] {
+        if holds && !rounds.is_empty() {
+            sheet.legend.push(words.to_owned());
+        }
+    }
+    sheet
 }

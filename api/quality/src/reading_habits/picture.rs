@@ -9,7 +9,7 @@ use crate::reading_habits::wire::SignView;
 pub(super) fn digits(name: &str, sign: &SignView) -> Result<Option<String>, Refusal> {
     let Some(last) = sign.digits.last() else { return Ok(None) };
     let range = (-0.5, f64::from(last.digit) + 0.5);
-    let mut panel = Panel::new("final readings", 1);
+    let mut panel = Panel::new("final readings, number", 1);
     panel.include.push(0.0);
     for of in &sign.digits {
         let (x, y) = (f64::from(of.digit), of.count as f64);
@@ -22,9 +22,10 @@ pub(super) fn digits(name: &str, sign: &SignView) -> Result<Option<String>, Refu
     let sheet = Sheet {
         title: format!("{name}: last digits of {}", sign.basis),
         description: format!("{} {}; {} if all were read equally often.", sign.cases, sign.observed, sign.expected),
-        axis: Axis::Number("last digit"),
+        axis: Axis::Number("last digit".to_owned()),
         range,
         panels: vec![panel],
+        legend: Vec::new(),
     };
     render(&sheet, (700, 300)).map(Some).map_err(Refusal::internal)
 }

@@ -18,6 +18,7 @@ pub mod statistics;
 mod store;
 pub mod wire;
 pub mod workings;
+mod worst;
 
 use ferrotitre_base::web::mount::{Describe, Mount};
 

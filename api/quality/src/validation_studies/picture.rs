@@ -16,22 +16,46 @@ const TALL: (u32, u32) = (960, 640);
 
 /// Draws the answer to a characteristic.
 pub(super) async fn draw(db: &Db, id: Uuid) -> Result<String, Refusal> {
-    picture(&reading::answer(db, id).await?)
+    drawn(&reading::answer(db, id).await?).map(|drawn| drawn.svg)
+}
+
+/// A drawing with what is in it, in words.
+pub(super) struct Drawn {
+    pub(super) svg: String,
+    pub(super) caption: String,
 }
 
 /// The picture of an answer.
-pub(super) fn picture(answer: &CharacteristicAnswer) -> Result<String, Refusal> {
+pub(super) fn drawn(answer: &CharacteristicAnswer) -> Result<Drawn, Refusal> {
+    let (sheet, size) = sheet(answer);
+    let caption = [
+        (answer.kind == Kind::DetectionByDifference, "Against total iron; the table has the figures."),
+        (sheet.has_hollow(), "Hollow points are left out."),
+        (sheet.has_rings(), "A ring marks what a test of outliers finds, which leaves nothing out."),
+    ];
+    let said: Vec<&str> = caption.into_iter().filter_map(|(holds, words)| holds.then_some(words)).collect();
+    let caption = if said.is_empty() { format!("{} data.", answer.n) } else { said.join(" ") };
+    Ok(Drawn { svg: render(&sheet, size).map_err(Refusal::internal)?, caption })
+}
+
+fn sheet(answer: &CharacteristicAnswer) -> (Sheet, (u32, u32)) {
     let plot = Plot { answer };
+    let unit = &answer.unit;
+    let with_unit = |what: &str| format!("{what}, {unit}");
     let (axis, panels) = match answer.kind {
-        Kind::Linearity => ("taken", plot.line()),
-        Kind::Stability => ("hours", plot.hours()),
-        Kind::MethodComparison => ("mean of both methods", plot.agreement()),
-        Kind::Recovery => ("added", plot.by_level(Statistic::RecoveryAtLevel, "recovery, %", 100.0)),
-        Kind::DetectionByDifference => ("total iron", plot.against_total()),
-        Kind::Ruggedness => ("half-normal quantile", plot.effects()),
-        Kind::Selectivity => ("interferent, in the order of the answer", plot.differences()),
-        Kind::Repeatability | Kind::IntermediatePrecision => ("group, in the order of recording", plot.groups()),
-        Kind::Trueness | Kind::Competence | Kind::Detection | Kind::Uncertainty => ("number", plot.series()),
+        Kind::Linearity => (with_unit("taken"), plot.line()),
+        Kind::Stability => ("time, h".to_owned(), plot.hours()),
+        Kind::MethodComparison => (with_unit("mean of both methods"), plot.agreement()),
+        Kind::Recovery => (with_unit("added"), plot.by_level(Statistic::RecoveryAtLevel, "recovery, %", 100.0)),
+        Kind::DetectionByDifference => (with_unit("total iron"), plot.against_total()),
+        Kind::Ruggedness => ("half-normal quantile".to_owned(), plot.effects()),
+        Kind::Selectivity => ("interferent, in the order of the answer".to_owned(), plot.differences()),
+        Kind::Repeatability | Kind::IntermediatePrecision => {
+            ("group, in the order of recording".to_owned(), plot.groups())
+        }
+        Kind::Trueness | Kind::Competence | Kind::Detection | Kind::Uncertainty => {
+            ("datum, in the order of recording".to_owned(), plot.series())
+        }
     };
     let size = if panels.len() > 1 { TALL } else { SIZE };
     let xs = panels.iter().flat_map(|panel| panel.points.iter().map(|point| point.x));
@@ -43,8 +67,9 @@ pub(super) fn picture(answer: &CharacteristicAnswer) -> Result<String, Refusal> 
         axis: Axis::Number(axis),
         range,
         panels: panels.into_iter().map(|panel| stretched(panel, range)).collect(),
+        legend: plot.legend(),
     };
-    render(&sheet, size).map_err(Refusal::internal)
+    (sheet, size)
 }
 
 /// Levels run over the whole picture.
@@ -75,6 +100,24 @@ impl Plot<'_> {
             text.push_str(&format!(" Missing: {missing}."));
         }
         text
+    }
+
+    /// What shapes stand for, where there are several.
+    fn legend(&self) -> Vec<String> {
+        let shapes = |names: &mut dyn Iterator<Item = String>| {
+            let all: Vec<String> =
+                names.enumerate().map(|(at, name)| format!("{}: {name}", Shape::of(at).name())).collect();
+            // Shapes come again after four; more names would tell nothing apart.
+            if (2..=4).contains(&all.len()) { vec![format!("{}.", all.join("; "))] } else { Vec::new() }
+        };
+        match self.answer.kind {
+            Kind::DetectionByDifference => {
+                vec!["Circle: s₀ found; square: u as evaluated; diamond: u by the model; triangle: LOQ.".to_owned()]
+            }
+            Kind::Stability => shapes(&mut self.names("group").into_iter().filter(|name| !name.is_empty())),
+            Kind::Uncertainty => shapes(&mut self.answer.kind.arms().iter().map(|arm| (*arm).to_owned())),
+            _ => Vec::new(),
+        }
     }
 
     fn cell<'r>(&self, row: &'r InputRow, column: &str) -> Option<&'r str> {

@@ -62,5 +62,6 @@ fn sheet((code, unit): (&str, &str), seen: &Seen, figures: &Figures) -> Sheet {
         axis: Axis::Days,
         range,
         panels: vec![panel],
+        legend: Vec::new(),
     }
 }

@@ -23,8 +23,9 @@ pub(super) fn draw(view: &RiskView) -> Result<String, Refusal> {
     let sheet = Sheet {
         title: format!("{} v{}, {}: risk against guard band", view.code, view.version, view.limits),
         description: view.in_words(),
-        axis: Axis::Number("length of the guard band w, in U"),
+        axis: Axis::Number("length of the guard band w, in U".to_owned()),
         range,
+        legend: Vec::new(),
         panels: vec![
             panel("consumer's risk, %", |risk| risk.consumer, Stroke::Action),
             panel("producer's risk, %", |risk| risk.producer, Stroke::Plain),

@@ -103,7 +103,7 @@ pub(super) async fn draw_control_chart(
     id: web::Path<Uuid>,
     question: Params<PictureQuestion>,
 ) -> Result<Picture, Problem> {
-    Ok(Picture(picture::draw(&db, *id, &question.0).await?))
+    Ok(Picture(picture::draw(&db, *id, &question.0).await?.svg))
 }
 
 /// Draws the same picture as PNG.
@@ -115,7 +115,7 @@ pub(super) async fn draw_control_chart_pixels(
     id: web::Path<Uuid>,
     question: Params<PictureQuestion>,
 ) -> Result<Pixels, Problem> {
-    Ok(Pixels::of(picture::draw(&db, *id, &question.0).await?).await?)
+    Ok(Pixels::of(picture::draw(&db, *id, &question.0).await?.svg).await?)
 }
 
 /// Tests whether the change from one titrant lot to the next shows as a step of the chart.

@@ -1,20 +1,26 @@
 //! A control chart as a picture.
 
+mod panels;
+#[cfg(test)]
+mod tests;
+mod words;
+
 use ferrotitre_base::db::{Connection, Db};
 use ferrotitre_base::ids::AccountId;
 use ferrotitre_base::pictures::{Axis, Bar, Level, Line, Moment, Panel, Point, Shape, Sheet, Stroke, days, render};
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::zone;
-use ferrotitre_core::control::limits::Limits;
 use serde::Deserialize;
 use utoipa::IntoParams;
 use uuid::Uuid;
 
+use self::panels::{moving_ranges, own_limits, range_panel, statistic_panel};
+use self::words::{caption, describe, label, legend, marks, words};
 use crate::control_charts::phases::phase_views;
 use crate::control_charts::store::values::Stretch;
 use crate::control_charts::store::{charts, phases as phase_store, values as value_store};
 use crate::control_charts::values;
-use crate::control_charts::wire::{PhaseView, PointView, Statistic};
+use crate::control_charts::wire::{PhaseView, PointView};
 
 const SIZE: (u32, u32) = (1040, 520);
 const SIZE_WITH_STATISTIC: (u32, u32) = (1040, 720);
@@ -41,6 +47,12 @@ struct Beside {
     points: Vec<PointView>,
 }
 
+/// A drawing with what is in it, in words.
+pub(super) struct Drawn {
+    pub(super) svg: String,
+    pub(super) caption: String,
+}
+
 /// What is drawn.
 enum Series {
     Each(Vec<PointView>),
@@ -48,20 +60,28 @@ enum Series {
 }
 
 /// Draws the chart.
-pub(super) async fn draw(db: &Db, id: Uuid, question: &PictureQuestion) -> Result<String, Refusal> {
+pub(super) async fn draw(db: &Db, id: Uuid, question: &PictureQuestion) -> Result<Drawn, Refusal> {
     if let Some(last) = question.last.filter(|last| !(2..=EACH).contains(last)) {
         return Err(Refusal::invalid("last", "range", "must be from 2 to 1200", last));
     }
     let (chart, phases, series, points) = db.read(async |connection| load(connection, id, question).await).await?;
-    let sheet = match &series {
-        Series::Each(points) => {
+    let (sheet, shown) = match &series {
+        Series::Each(shown) => {
             let beside = db.read(async |connection| ranges_of(connection, &chart).await).await?;
-            each(&chart, &phases, points, beside.as_ref())
+            let words = format!("The newest {} of {points} points, each with its page.", shown.len());
+            (each(&chart, &phases, shown, beside.as_ref()), words)
         }
-        Series::Stretches(stretches) => in_stretches(&chart, &phases, stretches, points),
+        Series::Stretches(stretches) => {
+            let words = format!(
+                "{points} points in {} stretches, each from its lowest to its highest value; a diamond: a rule was completed in it.",
+                stretches.len()
+            );
+            (in_stretches(&chart, &phases, stretches, points), words)
+        }
     };
     let size = if sheet.panels.len() > 1 { SIZE_WITH_STATISTIC } else { SIZE };
-    render(&sheet, size).map_err(Refusal::internal)
+    let caption = caption(&sheet, &shown);
+    Ok(Drawn { svg: render(&sheet, size).map_err(Refusal::internal)?, caption })
 }
 
 async fn load(
@@ -108,39 +128,14 @@ fn title(chart: &charts::Row) -> String {
     format!("{}: {}", chart.code, chart.title)
 }
 
-/// The limits in force last, in words, for those who cannot see them.
-fn describe(phases: &[PhaseView], points: usize, hits: usize) -> String {
-    let mut text = format!("{points} points, {hits} of them complete a rule.");
-    if let Some(phase) = phases.last() {
-        let n = phase.n.map_or_else(|| "no baseline".to_owned(), |n| format!("n = {n}"));
-        text.push_str(&format!(" Phase {} ({}, {n}): centre {}", phase.number, phase.state, phase.centre));
-        if let (Some(low), Some(high)) = (phase.lower_action, phase.upper_action) {
-            text.push_str(&format!(", action limits {low} and {high}"));
-        }
-        text.push('.');
-    }
-    text
-}
-
 fn each(chart: &charts::Row, phases: &[PhaseView], points: &[PointView], beside: Option<&Beside>) -> Sheet {
     let range = range(points.iter().map(|point| days(point.observed_at)));
-    let mut panel = Panel::new(format!("{}, {}", chart.quantity, chart.unit), 3);
+    let mut panel = Panel::new(label(chart), 3);
     limits(&mut panel, phases, range);
     panel.joined = true;
     panel.points = drawn(chart, points);
     panel.bars = histogram(phases, points);
-    for point in points {
-        if let Some(upper) = point.limits.and_then(|limits| limits.upper) {
-            let x = days(point.observed_at);
-            panel.levels.push(Level {
-                y: upper,
-                from: x - 0.4,
-                to: x + 0.4,
-                stroke: Stroke::Action,
-                name: String::new(),
-            });
-        }
-    }
+    panel.levels.extend(own_limits(points, range));
     let hits = points.iter().filter(|point| !point.hits.is_empty()).count();
     let mut panels = vec![panel];
     panels.extend(statistic_panel(chart, points, range));
@@ -155,7 +150,15 @@ fn each(chart: &charts::Row, phases: &[PhaseView], points: &[PointView], beside:
         }
         panels.extend(below);
     }
-    Sheet { title: title(chart), description, axis: Axis::Days, range, panels }
+    let mut sheet = Sheet { title: title(chart), description, axis: Axis::Days, range, panels, legend: Vec::new() };
+    // Rules of the ranges only if they are drawn, and only of the time that is drawn.
+    let beside = beside.filter(|_| sheet.panels.get(1).is_some_and(|panel| panel.label.starts_with("range")));
+    let in_time: Vec<PointView> = beside.map_or_else(Vec::new, |beside| {
+        let inside = |point: &&PointView| (range.0..=range.1).contains(&days(point.observed_at));
+        beside.points.iter().filter(inside).cloned().collect()
+    });
+    sheet.legend = legend(&sheet, points, beside.map(|beside| (beside.chart.code.as_str(), in_time.as_slice())));
+    sheet
 }
 
 /// Values as points, a shape for each analyst.
@@ -172,7 +175,8 @@ fn drawn(chart: &charts::Row, points: &[PointView]) -> Vec<Point> {
             bar: 0.0,
             shape: Shape::of(shape(point)),
             hollow: point.excluded,
-            mark: marks(point),
+            // Where sums or averages decide, the ring is on them.
+            mark: if point.statistic.is_none() { marks(point) } else { String::new() },
             title: words(chart, point),
             link: link(point),
         })
@@ -195,94 +199,23 @@ fn histogram(phases: &[PhaseView], points: &[PointView]) -> Vec<Bar> {
     classes.into_iter().map(|(class, count)| Bar { low: at(class), high: at(class + 1), count }).collect()
 }
 
-/// The chart of ranges with its own limits.
-fn range_panel(beside: &Beside, range: (f64, f64)) -> Panel {
-    let mut panel = Panel::new(format!("range, {}", beside.chart.unit), 2);
-    limits(&mut panel, &beside.phases, range);
-    panel.moments.clear();
-    panel.joined = true;
-    panel.points = drawn(&beside.chart, &beside.points);
-    panel.points.retain(|point| range.0 <= point.x && point.x <= range.1);
-    panel.include.push(0.0);
-    panel
-}
-
-/// Distances of neighbours within a phase, against the limits of ranges of two values with its s (ISO 7870-2).
-fn moving_ranges(
-    chart: &charts::Row,
-    phases: &[PhaseView],
-    points: &[PointView],
-    (begin, end): (f64, f64),
-) -> Option<Panel> {
-    let mut panel = Panel::new(format!("moving range, {}", chart.unit), 2);
-    for (index, phase) in phases.iter().enumerate() {
-        let Some(of_two) = phase.s.and_then(|s| Limits::of_ranges(s, 2).ok()) else { continue };
-        let (from, to) = (days(phase.valid_from).max(begin), phase.valid_to.map_or(end, days).min(end));
-        for (y, stroke, name) in [
-            (of_two.centre, Stroke::Plain, "mean"),
-            (of_two.upper_warning, Stroke::Warning, "warning"),
-            (of_two.upper_action, Stroke::Action, "action"),
-        ] {
-            let name = if index + 1 == phases.len() { format!("{name} {}", figures(y)) } else { String::new() };
-            if from < to {
-                panel.levels.push(Level { y, from, to, stroke, name });
-            }
-        }
-    }
-    let counted: Vec<&PointView> = points.iter().filter(|point| !point.excluded).collect();
-    for pair in counted.windows(2).filter(|pair| pair[0].phase == pair[1].phase) {
-        let distance = (pair[1].value.value() - pair[0].value.value()).abs();
-        panel.points.push(Point {
-            x: days(pair[1].observed_at),
-            y: distance,
-            bar: 0.0,
-            shape: Shape::Circle,
-            hollow: false,
-            mark: String::new(),
-            title: format!("points {} to {}: {} {}", pair[0].position, pair[1].position, figures(distance), chart.unit),
-            link: String::new(),
-        });
-    }
-    panel.joined = true;
-    panel.include.push(0.0);
-    (!panel.levels.is_empty() && panel.points.len() >= 2).then_some(panel)
-}
-
-fn marks(point: &PointView) -> String {
-    point.hits.iter().map(|hit| hit.rule.to_string()).collect::<Vec<_>>().join(",")
-}
-
-fn words(chart: &charts::Row, point: &PointView) -> String {
-    let mut text = format!(
-        "{}: {} {}, {}",
-        zone::local(point.observed_at).format("%Y-%m-%d %H:%M"),
-        point.value,
-        chart.unit,
-        point.verdict
-    );
-    for hit in &point.hits {
-        text.push_str(&format!("; rule {}: {}", hit.rule, hit.text));
-    }
-    if let Some(cause) = &point.cause {
-        text.push_str(&format!("; left out: {cause}"));
-    }
-    text
-}
-
 /// The page of the value, which leads on to its run and its determination.
 fn link(point: &PointView) -> String {
     format!("/control-values/{}", point.id)
 }
 
+/// Phases that held in the time drawn, each with the part of it in which it held.
+fn held(phases: &[PhaseView], (begin, end): (f64, f64)) -> Vec<(&PhaseView, f64, f64)> {
+    let stretch = |phase: &PhaseView| (days(phase.valid_from).max(begin), phase.valid_to.map_or(end, days).min(end));
+    let all = phases.iter().map(|phase| (phase, stretch(phase)));
+    all.filter(|(_, (from, to))| *from <= end && *to >= begin).map(|(phase, (from, to))| (phase, from, to)).collect()
+}
+
 /// Limits of every phase over its own time; only the last says its names, which the others share.
-fn limits(panel: &mut Panel, phases: &[PhaseView], (begin, end): (f64, f64)) {
-    for (index, phase) in phases.iter().enumerate() {
-        let last = index + 1 == phases.len();
-        let from = days(phase.valid_from).max(begin);
-        let to = phase.valid_to.map_or(end, days).min(end);
-        if to < begin || from > end {
-            continue;
-        }
+fn limits(panel: &mut Panel, phases: &[PhaseView], range: (f64, f64)) {
+    let there = held(phases, range);
+    for (index, (phase, from, to)) in there.iter().enumerate() {
+        let (last, from, to) = (index + 1 == there.len(), *from, *to);
         let lines = [
             (Some(phase.centre), Stroke::Plain, "centre"),
             (phase.lower_warning, Stroke::Warning, "warning"),
@@ -307,48 +240,10 @@ fn figures(value: f64) -> String {
     format!("{value:.decimals$}")
 }
 
-fn statistic_panel(chart: &charts::Row, points: &[PointView], (begin, end): (f64, f64)) -> Option<Panel> {
-    let level = |y: f64| Level { y, from: begin, to: end, stroke: Stroke::Action, name: figures(y) };
-    let at = |point: &PointView, y: f64, shape: Shape, hollow: bool| Point {
-        x: days(point.observed_at),
-        y,
-        bar: 0.0,
-        shape,
-        hollow,
-        mark: String::new(),
-        title: String::new(),
-        link: String::new(),
-    };
-    let mut panel = Panel::new("in s", 2);
-    let mut edges = (Vec::new(), Vec::new());
-    for point in points {
-        match point.statistic? {
-            Statistic::Cusum { upper, lower, .. } => {
-                panel.points.push(at(point, upper, Shape::Triangle, false));
-                panel.points.push(at(point, -lower, Shape::Square, true));
-            }
-            Statistic::Ewma { average, limit, .. } => {
-                panel.points.push(at(point, average, Shape::Circle, false));
-                edges.0.push((days(point.observed_at), limit));
-                edges.1.push((days(point.observed_at), -limit));
-            }
-        }
-    }
-    if let Some(h) = chart.design.as_ref().and_then(|design| design.0.h.as_ref()) {
-        panel.label = "CUSUM, in s".to_owned();
-        panel.levels.extend([level(h.value()), level(-h.value())]);
-    } else if !edges.0.is_empty() {
-        panel.label = "EWMA, in s".to_owned();
-        panel.lines.push(Line { points: edges.0, stroke: Stroke::Action });
-        panel.lines.push(Line { points: edges.1, stroke: Stroke::Action });
-    }
-    (!panel.points.is_empty()).then_some(panel)
-}
-
 fn in_stretches(chart: &charts::Row, phases: &[PhaseView], stretches: &[Stretch], points: i32) -> Sheet {
     let middle = |stretch: &Stretch| f64::midpoint(days(stretch.first), days(stretch.last));
     let range = range(stretches.iter().flat_map(|stretch| [days(stretch.first), days(stretch.last)]));
-    let mut panel = Panel::new(format!("{}, {}", chart.quantity, chart.unit), 3);
+    let mut panel = Panel::new(label(chart), 3);
     limits(&mut panel, phases, range);
     for stretch in stretches {
         let x = middle(stretch);
@@ -382,7 +277,7 @@ fn in_stretches(chart: &charts::Row, phases: &[PhaseView], stretches: &[Stretch]
         describe(phases, usize::try_from(points).unwrap_or(0), usize::try_from(hits).unwrap_or(0)),
         stretches.len()
     );
-    Sheet { title: title(chart), description, axis: Axis::Days, range, panels: vec![panel] }
+    Sheet { title: title(chart), description, axis: Axis::Days, range, panels: vec![panel], legend: Vec::new() }
 }
 
 fn range(moments: impl Iterator<Item = f64>) -> (f64, f64) {

@@ -112,6 +112,14 @@ pub struct RuleView {
     pub average_run_length: Option<f64>,
 }
 
+impl RuleView {
+    /// reject or investigate. What a chart decides by itself, from sums, averages or counts, is looked into: none of them rejects a
+    /// run (`judging::Judge::push`).
+    pub fn consequence(&self) -> &str {
+        self.rule.as_ref().map_or("investigate", |rule| rule.consequence.as_str())
+    }
+}
+
 impl RuleText {
     fn of_core(rule: &Rule) -> Self {
         let sigmas_of = |sigmas: f64| Decimal::of(sigmas);

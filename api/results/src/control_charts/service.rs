@@ -1,5 +1,7 @@
 //! Use cases of charts and the views of their points.
 
+use std::collections::HashMap;
+
 use chrono::DateTime;
 use ferrotitre_base::alert::{Alert, Urgency};
 use ferrotitre_base::db::{Act, Connection, Db};
@@ -311,6 +313,46 @@ pub struct Undecided {
 /// Values of the last days that completed a rule and on which nobody has decided, newest first.
 pub async fn undecided(db: &Db) -> Result<Vec<Undecided>, Refusal> {
     db.read(async |connection| undecided_of(connection, chrono::Utc::now()).await).await
+}
+
+/// Values that are told as open, at most.
+const MOST_OPEN: i64 = 2000;
+
+/// A value that completed a rule, whenever that was, and on which nobody has decided.
+pub struct Open {
+    /// The value.
+    pub id: Uuid,
+    /// Its place on the chart.
+    pub position: i32,
+    /// out of control or investigate.
+    pub verdict: String,
+}
+
+/// What stands open on some charts, by chart, newest first.
+///
+/// # Errors
+/// A store that cannot be reached.
+pub async fn open_hits(db: &Db, charts: &[ControlChartId]) -> Result<HashMap<Uuid, Vec<Open>>, Refusal> {
+    db.read(async |connection| {
+        let mut open: HashMap<Uuid, Vec<Open>> = HashMap::new();
+        for (id, chart, position, verdict) in value_store::open_hits(connection, charts, MOST_OPEN).await? {
+            open.entry(chart.0).or_default().push(Open { id: id.0, position, verdict });
+        }
+        Ok(open)
+    })
+    .await
+}
+
+/// How a chart stands: by the worst of what is open on it, else by its last verdict.
+#[must_use]
+pub fn standing<'a>(open: &[Open], last: Option<&'a str>) -> &'a str {
+    if open.iter().any(|hit| hit.verdict == "out of control") {
+        "out of control"
+    } else if open.is_empty() {
+        last.unwrap_or("no value yet")
+    } else {
+        "investigate"
+    }
 }
 
 async fn undecided_of(connection: &Connection, now: DateTime<chrono::Utc>) -> Result<Vec<Undecided>, Refusal> {

@@ -468,9 +468,8 @@ async fn of(connection: &Connection, id: Uuid) -> Result<ProofOfControl, Refusal
         [titrations.iter().min().copied().unwrap_or(begun), titrations.iter().max().copied().unwrap_or(begun)];
     let run = runs::find(connection, loaded.row.run_id.0).await?;
     let mut concessions = loaded.frame.conceded.clone();
-    let under = loaded.titration_views().into_iter().filter_map(|of| Some((of.position, of.facts.concession?)));
-    concessions
-        .extend(under.map(|(position, concession)| format!("titration {position} under concession {concession}")));
+    let under = loaded.titration_views().into_iter().filter(|of| of.facts.concession.is_some());
+    concessions.extend(under.map(|of| format!("titration {} under a concession", of.position)));
     let since = loaded.since.view(&loaded, &evaluation);
     let method = &loaded.frame.method;
     let mut proof = ProofOfControl {

@@ -101,8 +101,13 @@ pub(super) async fn read_drift(
         .way(true, "Back to the lot", path.clone());
     if !view.points.is_empty() {
         let drawing = drift::draw(&db, *id, &question).await?;
-        let caption = "Each factor with its U, the line through them, its confidence band (dark) and its prediction band (light), the tolerance as heavy dashes, today as a dotted line. Below, the cumulative sums of the change since the first factor with their decision limits.";
-        sheet = sheet.section("picture", "Factor against time", Part::Chart { drawing, caption: caption.to_owned() });
+        let below = if view.cumulative_sums.is_empty() {
+            ""
+        } else {
+            " Below, the cumulative sums of the change since the first factor with their decision interval."
+        };
+        let caption = format!("Each factor with its U; the tolerance as long dashes, today as a dotted line.{below}");
+        sheet = sheet.section("picture", "Factor against time", Part::Chart { drawing, caption });
     }
     sheet = sheet
         .section("exit", "When it leaves its tolerance", Part::Facts(exits(&shell, &view)))
@@ -112,8 +117,10 @@ pub(super) async fn read_drift(
         sheet = sheet.section("schedule", "How often to standardise", Part::Facts(rests_on(&shell, of)));
         sheet = sheet.section("schedules", "", Part::Table(schedules(&shell, of, &asked)));
         if let Some(drawing) = drift::draw_schedules(&view)? {
-            let caption = "Days between standardisations and cost a year against the number of replicates; filled: the cheapest. Updated with every standardisation.";
-            sheet = sheet.section("schedule-picture", "", Part::Chart { drawing, caption: caption.to_owned() });
+            let cheapest = of.cheapest.as_ref().map_or("", |_| " Filled: the cheapest.");
+            let caption =
+                format!("Days between standardisations and cost a year against the number of replicates.{cheapest}");
+            sheet = sheet.section("schedule-picture", "", Part::Chart { drawing, caption });
         }
     }
     let moment = at_a_moment(&shell, &db, *id, &asked).await?;

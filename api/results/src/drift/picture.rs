@@ -25,8 +25,27 @@ pub(super) fn draw(view: &DriftView) -> Result<String, PictureError> {
         axis: Axis::Days,
         range: (begin, end),
         panels: vec![factor_panel(view, begin, end, now), sums_panel(view, begin, end)],
+        legend: legend(view),
     };
     render(&sheet, SIZE)
+}
+
+/// What the signs mean that are there.
+fn legend(view: &DriftView) -> Vec<String> {
+    let mut legend = vec!["Bars: U with k = 2.".to_owned()];
+    if view.points.iter().any(|point| point.standardisation.is_none()) {
+        legend.push("Squares: factors from the preparation by mass.".to_owned());
+    }
+    if view.line.is_some() {
+        legend.push(
+            "Full line: fitted through the factors, with its confidence band (dark) and prediction band (light)."
+                .to_owned(),
+        );
+    }
+    if !view.cumulative_sums.is_empty() {
+        legend.push("Triangles: cumulative sums of the change, upper filled, lower hollow.".to_owned());
+    }
+    legend
 }
 
 fn describe(view: &DriftView) -> String {
@@ -90,7 +109,7 @@ fn factor_panel(view: &DriftView, begin: f64, end: f64, now: f64) -> Panel {
 }
 
 fn sums_panel(view: &DriftView, begin: f64, end: f64) -> Panel {
-    let mut panel = Panel::new("CUSUM", 3);
+    let mut panel = Panel::new("CUSUM, in u of the difference", 3);
     panel.include = vec![0.0, CUSUM_H];
     panel.levels.push(Level { y: CUSUM_H, from: begin, to: end, stroke: Stroke::Action, name: "h = 5".to_owned() });
     let pairs = view.points.iter().zip(&view.cumulative_sums);

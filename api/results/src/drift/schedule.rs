@@ -123,9 +123,10 @@ pub(super) fn draw(of: &SchedulesView, code: &str) -> Result<String, Refusal> {
     let sheet = Sheet {
         title: format!("Standardisations of {code}"),
         description: format!("For u of the factor within {} %, {words}.", show::figure(of.u_budget_percent, 2)),
-        axis: Axis::Number("replicates"),
+        axis: Axis::Number("replicates".to_owned()),
         range: (f64::from(FEWEST_REPLICATES) - 0.5, f64::from(MOST_REPLICATES) + 0.5),
         panels: vec![days, cost],
+        legend: Vec::new(),
     };
     render(&sheet, SIZE).map_err(Refusal::internal)
 }

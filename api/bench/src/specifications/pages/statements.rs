@@ -40,11 +40,13 @@ pub fn sections(shell: &Shell, statements: &[ConformityStatement]) -> Vec<Sectio
     for (index, of) in statements.iter().enumerate() {
         let drawing = of.decided.as_ref().and_then(|decided| drawn(shell, of, decided));
         if let Some(drawing) = drawing {
+            let guard = of.decided.as_ref().is_some_and(|decided| decided.guard_band > 0.0);
             let caption = format!(
-                "{} v{}, {}: the result with U against its limits. Shaded: accepted. Hatched edge: guard band. The value is drawn {}.",
+                "{} v{}, {}: the result with U against its limits. Shaded: accepted.{} The value is drawn {}.",
                 of.code,
                 of.version,
                 of.analyte,
+                if guard { " Hatched edge: guard band." } else { "" },
                 if of.compared.as_deref() == Some("reported") { "as reported" } else { "unrounded" }
             );
             sections.push(Section::new(

@@ -20,7 +20,7 @@ use ferrotitre_html::narrow::Narrow;
 use ferrotitre_html::sheet::{Cell, Fact, Part, Section, Sheet, Table, fact};
 use ferrotitre_html::shell::Shell;
 use ferrotitre_html::show;
-use ferrotitre_html::versioned::{json, moves_on};
+use ferrotitre_html::versioned::json;
 use uuid::Uuid;
 
 use crate::impacts::wire::TouchView;
@@ -232,6 +232,8 @@ fn offer<'a>(
     let fresh = lot.state == "prepared";
     let releases = shell.may(Action::ReleaseTitrants);
     let released = direct && has_factor;
+    let roles = shell.user.as_ref().map_or(&[][..], |user| user.roles.as_slice());
+    let goes_on = KIND.moves().iter().any(|step| step.from == lot.state && service::may_move(roles, step.to));
     sheet
         .way(direct && !made && prepares, "Record the preparation", format!("{path}/preparation"))
         .way(direct && made && fresh && releases, "Release", format!("{path}/release"))
@@ -239,7 +241,7 @@ fn offer<'a>(
         .way(released && releases, "Amend the preparation", format!("{path}/preparation/amendment"))
         .way(!direct && prepares, "Standardise", format!("{path}/standardisations/new"))
         .way(direct && made && fresh && prepares, "Correct the preparation", format!("{path}/preparation/correction"))
-        .way(shell.may(Action::MoveTitrants) && moves_on(KIND, &lot.state), "Move", format!("{path}/moves"))
+        .way(shell.may(Action::MoveTitrants) && goes_on, "Move", format!("{path}/moves"))
         .way(true, "Where used", format!("/where-used/{}", lot.id))
         .way(true, "Label", format!("/labels/sheet?kind=titrants&id={}", lot.id))
 }
@@ -399,7 +401,8 @@ pub(super) async fn move_titrant(
 ) -> Result<HttpResponse, Problem> {
     let lot = service::read(&db, *id).await?.titrant;
     let back = format!("/titrants/{id}");
-    let form = Form::move_form(KIND, &lot.state, format!("Move {}", lot.code), &back);
+    let form = Form::move_form(KIND, &lot.state, format!("Move {}", lot.code), &back)
+        .only("to", |to| service::may_move(&who.user().roles, to));
     shell
         .take(&who, &sent, form, async |act, asked: NewMove| {
             Ok(onward(&service::advance(&db, &act, who.user(), *id, asked).await?, &back))

@@ -225,13 +225,8 @@ pub(super) async fn read_characteristic(
     let enter = running && shell.may(Action::ConductValidation);
     let differences = answer.kind == Kind::DetectionByDifference;
     let missing = (answer.verdict == Verdict::NotEnoughData).then(|| Part::Alert(answer.missing.clone()));
-    let drawing = if answer.inputs.rows.is_empty() { None } else { picture::picture(&answer).ok() };
+    let drawing = if answer.inputs.rows.is_empty() { None } else { picture::drawn(&answer).ok() };
     let worked = !answer.statistics.is_empty() && answer.n <= workings::MOST;
-    let caption = if differences {
-        "Circles: s₀ found. Squares: u of iron(III) as evaluated. Diamonds: u by the model. Triangles: LOQ."
-    } else {
-        "Hollow points are left out; a ring marks what a test of outliers finds, which leaves nothing out."
-    };
     Sheet::new(&shell, "Characteristic", format!("{} {}", answer.position, answer.kind.text()))
         .state(answer.verdict.text())
         .lead(format!("{}, study {}", answer.title, study.code))
@@ -244,7 +239,7 @@ pub(super) async fn read_characteristic(
         .section_of("missing", "What is missing", missing)
         .section("verdict", "Verdict", verdict_facts(&shell, &answer))
         .section_of("everything", "With what is left out", everything(&shell, &answer))
-        .section_of("picture", "Picture", drawing.map(|drawing| Part::Picture { drawing, caption: caption.to_owned() }))
+        .section_of("picture", "Picture", drawing.map(|drawn| Part::Chart { drawing: drawn.svg, caption: drawn.caption }))
         .section("judgements", "Limits", Part::Table(judgements(&shell, &answer.judgements)))
         .section("statistics", "Statistics", Part::Table(statistics(&shell, &answer.statistics)))
         .section_way(worked, "Workings", format!("/api/v1/validation-characteristics/{id}/workings"))

@@ -26,8 +26,8 @@ use uuid::Uuid;
 
 use crate::validation_studies::answer::{CharacteristicAnswer, StudyAnswers};
 use crate::validation_studies::kinds::{Limit, Rule};
-use crate::validation_studies::reading;
 use crate::validation_studies::wire::{ConclusionView, StudyView};
+use crate::validation_studies::{reading, worst};
 
 /// Mounts the pages.
 pub fn routes(config: &mut web::ServiceConfig) {
@@ -78,17 +78,20 @@ fn limits_text(shell: &Shell, limits: &[Limit]) -> String {
     limits.iter().map(|limit| limit_text(shell, limit)).collect::<Vec<_>>().join("; ")
 }
 
-/// What decides: the judgement that is not met, or the first.
-fn deciding(shell: &Shell, answer: &CharacteristicAnswer) -> String {
-    let judged = answer.judgements.iter().find(|judgement| !judgement.met).or_else(|| answer.judgements.first());
-    judged.map_or_else(
-        || answer.missing.first().cloned().unwrap_or_default(),
-        |judgement| {
+/// What was found against each limit: of several levels, groups or factors the one that stands worst.
+fn found(shell: &Shell, answer: &CharacteristicAnswer) -> String {
+    let figure = |value: f64| shell.n(show::figure(value, 4));
+    let shown =
+        worst::of_each_limit(&answer.judgements, &answer.statistics).into_iter().map(|(judgement, interval)| {
             let of = judgement.of.as_ref().map(|of| format!(" of {of}")).unwrap_or_default();
-            let unit = if judgement.unit == "1" { "" } else { judgement.unit.as_str() };
-            format!("{}{of} = {} {unit}", words(&judgement.statistic), shell.n(show::figure(judgement.value, 4)))
-        },
-    )
+            let unit = if judgement.unit == "1" { String::new() } else { format!(" {}", judgement.unit) };
+            let interval = interval.map_or_else(String::new, |interval| {
+                format!(" ({} to {})", figure(interval.low), figure(interval.high))
+            });
+            format!("{}{of} = {}{unit}{interval}", words(&judgement.statistic), figure(judgement.value))
+        });
+    let shown: Vec<String> = shown.collect();
+    if shown.is_empty() { answer.missing.first().cloned().unwrap_or_default() } else { shown.join("; ") }
 }
 
 /// Lists studies.
@@ -140,7 +143,7 @@ fn summary(shell: &Shell, answers: &StudyAnswers) -> Table {
             ),
             Cell::text(answer.title.clone()),
             Cell::number(format!("{} of {}", answer.n, answer.planned_n)),
-            Cell::text(deciding(shell, answer)),
+            Cell::text(found(shell, answer)),
             Cell::text(limits_text(shell, &answer.criterion.limits)),
             Cell::state(answer.verdict.text()),
             Cell::text(match answer.criterion.amendments.len() {

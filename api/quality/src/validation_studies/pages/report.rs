@@ -54,6 +54,7 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, view: StudyView) -> Result<Sheet<'
     let mut sheet = Sheet::new(shell, "Report on a validation study", view.code.clone())
         .state(view.state.clone())
         .lead(format!("{}. {}.", view.title, view.purpose))
+        .with_contents()
         .way(true, "Save as PDF", format!("/api/v1/validation-studies/{id}/report.pdf"))
         .way(true, "Back to the study", format!("/validation/{id}"))
         .section("answers", "Characteristics, limits and verdicts", Part::Table(summary(shell, &answers)));
@@ -67,15 +68,16 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, view: StudyView) -> Result<Sheet<'
     };
     for answer in &answers.characteristics {
         let at = answer.position;
-        let drawing = if answer.inputs.rows.is_empty() { None } else { picture::picture(answer).ok() };
-        let caption = format!("{}: hollow points are left out.", answer.title);
+        let drawing = if answer.inputs.rows.is_empty() { None } else { picture::drawn(answer).ok() };
+        let drawing = drawing
+            .map(|drawn| Part::Chart { drawing: drawn.svg, caption: format!("{}. {}", answer.title, drawn.caption) });
         sheet = sheet
             .section(
                 format!("c{at}"),
                 format!("{at} {}: {}", answer.kind.text(), answer.title),
                 verdict_facts(shell, answer),
             )
-            .section_of(format!("c{at}-picture"), "", drawing.map(|drawing| Part::Picture { drawing, caption }))
+            .section_of(format!("c{at}-picture"), "", drawing)
             .section(format!("c{at}-limits"), "Limits", Part::Table(judgements(shell, &answer.judgements)))
             .section(format!("c{at}-statistics"), "Statistics", Part::Table(statistics(shell, &answer.statistics)))
             .section(format!("c{at}-data"), "Data", Part::Table(data(shell, answer, false)))

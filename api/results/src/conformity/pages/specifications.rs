@@ -224,9 +224,12 @@ async fn risk_sections(shell: &Shell, db: &Db, id: Uuid, asked: &Asked, unit: &s
         Section::new("risk-form", "", Part::Table(table)),
     ];
     if let Some(drawing) = picture::of(&view) {
-        let caption = "Probability that an item does not conform and is accepted (above), and that it conforms and is rejected \
-                       (below), against the length of the guard band; the line stands where the specification's own rule is."
-            .to_owned();
+        let rule =
+            view.of_rule.as_ref().map_or("", |_| " The dotted line stands where the specification's own rule is.");
+        let caption = format!(
+            "Probability that an item does not conform and is accepted (above), and that it conforms and is rejected (below), \
+             against the length of the guard band.{rule}"
+        );
         sections.push(Section::new("risk-picture", "", Part::Chart { drawing, caption }));
     }
     Ok(sections)

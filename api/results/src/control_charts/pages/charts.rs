@@ -134,7 +134,7 @@ pub(super) fn rule_table(shell: &Shell, rules: &[RuleView]) -> Table {
         vec![
             Cell::text(format!("rule {}", rule.number)),
             Cell::text(rule.text.clone()),
-            Cell::text(rule.rule.as_ref().map_or_else(|| "reject".to_owned(), |rule| rule.consequence.clone())),
+            Cell::text(rule.consequence()),
             Cell::number(length.unwrap_or_default()),
         ]
     };

@@ -15,6 +15,7 @@ use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::Action;
 use ferrotitre_base::auth::permissions::acts::ReadRecords;
 use ferrotitre_base::db::Db;
+use ferrotitre_base::ids::ControlChartId;
 use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::body::Params;
@@ -34,7 +35,7 @@ use uuid::Uuid;
 use crate::control_charts::begin::next_of;
 use crate::control_charts::begin::wire::NextStep;
 use crate::control_charts::picture::{self, PictureQuestion};
-use crate::control_charts::service;
+use crate::control_charts::service::{self, Open};
 use crate::control_charts::wire::{ChartView, Hit, PhaseView, PointListing, PointView};
 
 /// Verdicts a value can get.
@@ -139,14 +140,18 @@ pub(super) async fn list_charts(
     query: Params<Narrow>,
 ) -> Result<HttpResponse, Problem> {
     let page = service::list(&db, &query.0.listing()?).await?;
+    let ids: Vec<ControlChartId> = page.items.iter().map(|chart| chart.id).collect();
+    let mut open = service::open_hits(&db, &ids).await?;
     let mut rows = Vec::new();
     for chart in page.items {
         let last = PointListing { limit: Some(1), ..PointListing::default() };
         let last = service::points(&db, chart.id.0, &last).await?.items.pop();
         let phase = chart.phases.last();
+        let open = open.remove(&chart.id.0).unwrap_or_default();
         rows.push(vec![
             Cell::link(chart.code, format!("/charts/{}", chart.id)),
-            Cell::state(last.as_ref().map_or("no value yet", |point| point.verdict.as_str())),
+            Cell::state(service::standing(&open, last.as_ref().map(|point| point.verdict.as_str()))),
+            Cell::number(if open.is_empty() { String::new() } else { open.len().to_string() }),
             Cell::text(chart.title),
             Cell::text(format!("{}, {}", chart.quantity, chart.unit)),
             Cell::number(last.as_ref().map(|point| shown(&shell, &point.value)).unwrap_or_default()),
@@ -159,7 +164,8 @@ pub(super) async fn list_charts(
     let table = Table {
         columns: vec![
             "Chart",
-            "Last verdict",
+            "Stands",
+            "To decide",
             "Title",
             "Quantity, unit",
             "Last value",
@@ -270,14 +276,6 @@ fn was_approved(phase: &PhaseView) -> bool {
     !matches!(phase.state.as_str(), "proposed" | "rejected")
 }
 
-/// What the picture shows.
-fn caption(points: i32, last: i64) -> String {
-    let drawn = i64::from(points).min(last);
-    format!(
-        "The newest {drawn} of {points} points, each with its page. Full line: centre; short dashes: warning; long dashes: action; dots: a phase begins. The shape tells who recorded a point, a hollow one is left out of limits, a ring carries the number of the rule it completes. Bars to the right count the points in steps of half a standard deviation; below stand ranges, which complete no rule here."
-    )
-}
-
 /// The ways on from a chart.
 fn offer<'a>(sheet: Sheet<'a>, shell: &Shell, chart: &ChartView, path: &str) -> Sheet<'a> {
     let open = chart.state != "closed";
@@ -303,7 +301,7 @@ pub(super) async fn read_chart(
     let chart = service::read(&db, *id).await?;
     let listed = service::points(&db, *id, &asked.listing()?).await?;
     let last = asked.last.unwrap_or(DRAWN);
-    let drawing = picture::draw(&db, *id, &PictureQuestion { last: Some(last) }).await?;
+    let drawn = picture::draw(&db, *id, &PictureQuestion { last: Some(last) }).await?;
     let people: Vec<Uuid> = listed.items.iter().map(|point| point.recorded_by.0).collect();
     let people = accounts::names(&db, &people).await?;
     let path = format!("/charts/{id}");
@@ -318,13 +316,19 @@ pub(super) async fn read_chart(
         filters: asked.fields(&approved),
         ..Table::default()
     };
-    let mut sheet =
-        Sheet::new(&shell, "Control chart", chart.code.clone()).state(chart.state.clone()).lead(chart.title.clone());
+    let open = service::open_hits(&db, &[chart.id]).await?.remove(&chart.id.0).unwrap_or_default();
+    let state = match service::standing(&open, None) {
+        "no value yet" => chart.state.as_str(),
+        standing => standing,
+    };
+    let mut sheet = Sheet::new(&shell, "Control chart", chart.code.clone()).state(state).lead(chart.title.clone());
     sheet = offer(sheet, &shell, &chart, &path);
+    if !open.is_empty() {
+        sheet = sheet.section("open", "To decide on", Part::Table(open_table(&open)));
+    }
     if !waits.is_empty() {
         sheet = sheet.section("waits", "What comes next", Part::Table(next_table(waits)));
     }
-    let caption = caption(chart.points, last);
     let phase_table = Table {
         columns: PHASE_COLUMNS.to_vec(),
         rows: phase_rows(&shell, &phases),
@@ -332,7 +336,7 @@ pub(super) async fn read_chart(
         ..Table::default()
     };
     sheet = sheet
-        .section("picture", "Chart", Part::Chart { drawing, caption })
+        .section("picture", "Chart", Part::Chart { drawing: drawn.svg, caption: drawn.caption })
         .section_way(i64::from(chart.points) > last, "Whole chart", format!("/api/v1/control-charts/{id}.svg"))
         .section("phases", "Phases", Part::Table(phase_table));
     if let Some(words) = listed.caution {
@@ -356,6 +360,28 @@ pub(super) async fn read_chart(
         .show()
 }
 
+/// Open hits that are listed; the rest are among the values.
+const OPEN_LISTED: usize = 10;
+
+/// Values that completed a rule and wait for a manager.
+fn open_table(open: &[Open]) -> Table {
+    let mut rows: Vec<Vec<Cell>> = open
+        .iter()
+        .take(OPEN_LISTED)
+        .map(|hit| {
+            let point = format!("point {}", hit.position);
+            vec![Cell::link(point, format!("/control-values/{}", hit.id)), Cell::state(hit.verdict.clone())]
+        })
+        .collect();
+    if open.len() > OPEN_LISTED {
+        rows.push(vec![
+            Cell::text(format!("and {} more, among the values", open.len() - OPEN_LISTED)),
+            Cell::default(),
+        ]);
+    }
+    Table { columns: vec!["Completed a rule", "Verdict"], rows, ..Table::default() }
+}
+
 /// What a chart waits for, each leading to where it is done, with who does it.
 fn next_table(steps: Vec<NextStep>) -> Table {
     let row = |step: NextStep| vec![Cell::link(step.what, step.page), Cell::text(step.who)];
@@ -363,7 +389,9 @@ fn next_table(steps: Vec<NextStep>) -> Table {
 }
 
 async fn about(shell: &Shell, db: &Db, chart: &ChartView) -> Result<Vec<Fact>, Refusal> {
-    let one = |names: HashMap<Uuid, String>, id: Uuid| names.get(&id).cloned().unwrap_or_else(|| "open".to_owned());
+    let one = |names: HashMap<Uuid, String>, id: Uuid, kind: EntityKind| {
+        names.get(&id).cloned().unwrap_or_else(|| kind.noun().to_owned())
+    };
     let mut facts = vec![
         fact("Quantity", Cell::text(chart.quantity.clone())),
         fact("Unit", Cell::text(chart.unit.clone())),
@@ -375,15 +403,17 @@ async fn about(shell: &Shell, db: &Db, chart: &ChartView) -> Result<Vec<Fact>, R
         fact("Defined", Cell::text(show::time(chart.recorded_at))),
     ];
     if let Some(id) = chart.material {
-        let code = one(labels::of(db, EntityKind::ControlMaterial, &[id]).await?, id);
+        let kind = EntityKind::ControlMaterial;
+        let code = one(labels::of(db, kind, &[id]).await?, id, kind);
         facts.push(fact("Control material", Cell::link(code, format!("/control-materials/{id}"))));
     }
     if let Some(id) = chart.titrant {
-        let code = one(labels::of(db, EntityKind::Titrant, &[id]).await?, id);
+        let code = one(labels::of(db, EntityKind::Titrant, &[id]).await?, id, EntityKind::Titrant);
         facts.push(fact("Titrant lot", Cell::link(code, format!("/titrants/{id}"))));
     }
     if let Some(id) = chart.method {
-        facts.push(fact("Method", Cell::link("the method", format!("/methods/{id}"))));
+        let code = one(labels::of(db, EntityKind::Method, &[id]).await?, id, EntityKind::Method);
+        facts.push(fact("Method", Cell::link(code, format!("/methods/{id}"))));
     }
     if let Some(step) = &chart.resolution {
         facts.push(fact("Rounding step", Cell::text(format!("{} {}", shell.n(step), chart.unit))));

@@ -5,9 +5,12 @@ use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::Action;
 use ferrotitre_base::auth::permissions::acts::{DisposeControlValues, ReadRecords, RecordControlValues};
 use ferrotitre_base::db::Db;
+use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
+use ferrotitre_base::states;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_bench::titrants::service as titrants;
+use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::words;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward};
 use ferrotitre_html::sheet::{Cell, Fact, Part, Sheet, Table, fact};
@@ -138,6 +141,7 @@ pub(super) async fn read_value(
     sheet
         .section("verdict", "Verdict, rule by rule", Part::Table(verdicts(&chart, &point)))
         .section("about", "About", Part::Facts(about(&shell, &chart, &point, by)))
+        .section_of("from", "What it comes from", sources_of(&db, &point).await?)
         .section("history", "What became of it", Part::Moves(moves, people))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={id}"))
         .help(
@@ -152,12 +156,13 @@ fn verdicts(chart: &ChartView, point: &PointView) -> Table {
     let judged = point.verdict != "not judged";
     let rows = chart.rules.iter().map(|rule| {
         let hit = point.hits.iter().any(|hit| hit.rule == rule.number);
-        let consequence = rule.rule.as_ref().map_or("reject", |rule| rule.consequence.as_str());
+        let consequence = rule.consequence();
         let outcome = match (judged, hit, consequence) {
             (false, ..) => "not judged",
             (_, false, _) => "not completed",
-            (_, true, "investigate") => "query",
-            (_, true, _) => "completed",
+            // The words of verdicts.
+            (_, true, "investigate") => "investigate",
+            (_, true, _) => "out of control",
         };
         vec![
             Cell::text(format!("rule {}", rule.number)),
@@ -205,16 +210,26 @@ fn about(shell: &Shell, chart: &ChartView, point: &PointView, by: String) -> Vec
         }
         None => {}
     }
-    for (name, place, id) in [
-        ("Run", "runs", point.run),
-        ("Determination", "determinations", point.determination),
-        ("Second determination", "determinations", point.second_determination),
-    ] {
-        facts.extend(id.map(|id| fact(name, Cell::link("open", format!("/{place}/{id}")))));
-    }
     let words = [("Left out because of", &point.cause), ("Written down in", &point.history), ("Note", &point.note)];
     facts.extend(words.into_iter().filter_map(|(name, text)| text.clone().map(|text| fact(name, Cell::text(text)))));
     facts
+}
+
+/// Run and determinations it was computed from, each by its code and in its present state.
+async fn sources_of(db: &Db, point: &PointView) -> Result<Option<Part>, Refusal> {
+    let mut rows = Vec::new();
+    for (kind, place, id) in [
+        (EntityKind::Run, "runs", point.run),
+        (EntityKind::Determination, "determinations", point.determination),
+        (EntityKind::Determination, "determinations", point.second_determination),
+    ] {
+        let Some(id) = id else { continue };
+        let state = db.read(async |connection| states::present(connection, kind, id).await).await?.state;
+        let code = labels::of(db, kind, &[id]).await?.remove(&id).unwrap_or_else(|| kind.noun().to_owned());
+        rows.push(vec![Cell::text(kind.noun()), Cell::link(code, format!("/{place}/{id}")), Cell::state(state)]);
+    }
+    let columns = vec!["Record", "Code", "State"];
+    Ok((!rows.is_empty()).then_some(Part::Table(Table { columns, rows, ..Table::default() })))
 }
 
 /// Says what became of a value.

@@ -125,6 +125,28 @@ pub async fn with_hits_since(
         .await?)
 }
 
+/// Values of some charts that completed a rule and on which nobody has decided: identity, chart, place and verdict, newest first.
+pub async fn open_hits(
+    mut connection: &Connection,
+    charts: &[ControlChartId],
+    limit: i64,
+) -> Result<Vec<(ControlValueId, ControlChartId, i32, String)>, Refusal> {
+    Ok(control_values::table
+        // Written out, so that the planner sees that the index of hits holds all of them.
+        .filter(diesel::dsl::sql::<diesel::sql_types::Bool>("verdict IN ('out of control', 'investigate')"))
+        .filter(diesel::dsl::sql::<diesel::sql_types::Bool>(
+            "NOT EXISTS (SELECT 1 FROM state_moves m WHERE m.entity_id = control_values.id \
+             AND m.to_state <> 'under investigation' AND NOT EXISTS (SELECT 1 FROM state_moves n \
+             WHERE n.entity_id = m.entity_id AND n.position > m.position))",
+        ))
+        .filter(control_values::chart_id.eq_any(charts))
+        .order((control_values::observed_at.desc(), control_values::position.desc()))
+        .limit(limit)
+        .select((control_values::id, control_values::chart_id, control_values::position, control_values::verdict))
+        .load(&mut connection)
+        .await?)
+}
+
 /// The newest points of a chart, newest first: by when they were observed, since history may be recorded later.
 pub async fn newest(mut connection: &Connection, chart: ControlChartId, limit: i64) -> Result<Vec<Row>, Refusal> {
     Ok(control_values::table

@@ -95,8 +95,9 @@ pub(super) fn sections(shell: &Shell, evaluation: &EvaluationView, expressed: &s
     let line = NumberLine { value: figure.value, expanded: k * figure.u, lower, upper, guard: decision.guard };
     let mut sections = vec![Section::new("against", title, Part::Table(table))];
     if let Some(drawing) = number_line::draw(shell, line, figure.unit) {
-        let caption = "The result with U against its limits. Shaded: accepted. Hatched edge: guard band. The value is drawn unrounded.";
-        let caption = caption.to_owned();
+        let guard = if line.guard > 0.0 { " Hatched edge: guard band." } else { "" };
+        let caption =
+            format!("The result with U against its limits. Shaded: accepted.{guard} The value is drawn unrounded.");
         sections.push(Section::new("against-line", "", Part::Picture { drawing, caption }));
     }
     sections

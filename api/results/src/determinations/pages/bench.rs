@@ -12,6 +12,7 @@ use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::body::Params;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_bench::choices;
+use ferrotitre_bench::concessions;
 use ferrotitre_bench::equipment::service as equipment;
 use ferrotitre_bench::instrument_readings::offers;
 use ferrotitre_bench::methods::rules::AcceptanceText;
@@ -117,6 +118,8 @@ pub(super) struct Means {
     pub(super) pipettes: Vec<Choice>,
     /// Who may supervise.
     pub(super) supervisors: Vec<Choice>,
+    /// Leave to use what is expired or overdue.
+    pub(super) concessions: Vec<Choice>,
 }
 
 impl Means {
@@ -127,7 +130,11 @@ impl Means {
         let excess = entry.map_or(&[][..], |entry| entry.excess_of);
         let pieces = equipment::pieces(db).await?;
         let people = accounts::competent_people(db, &around.method.code).await?.into_iter();
+        let until = |(row, code): (concessions::Row, String)| {
+            Choice::thing(row.id, &format!("{code} until {}", show::time(row.valid_to)), row.reason)
+        };
         Ok(Self {
+            concessions: concessions::for_things(db).await?.into_iter().map(until).collect(),
             supervisors: people.map(|(id, code, name)| Choice::thing(id, &code, name)).collect(),
             titrants: choices::titrants(db, &species).await?,
             burettes: choices::of_kinds(&pieces, &["burette", "piston burette"]),
@@ -192,9 +199,9 @@ pub(super) fn fields(around: &Around, means: &Means, fillings: usize) -> Vec<Fie
             .help("By the laboratory's own plan; local codes and licensed practice decide."),
     );
     fields.push(
-        Field::new("concession", "Concession", Kind::Text)
+        Field::new("concession", "Concession", Kind::List(means.concessions.clone()))
             .optional()
-            .help("Only for an expired or overdue item: the concession's id."),
+            .help("Only for an expired or overdue item."),
     );
     fields.push(Field::new("supervisor", "Supervised by", Kind::Thing(means.supervisors.clone())).optional().help(
         "For who is not authorised for the method: somebody who is, and who countersigns before it is submitted.",
@@ -329,14 +336,14 @@ pub(super) async fn titrate(
     };
     let draw = |shell: &Shell, form: &Form, status: StatusCode| {
         let drawing = picture(shell, &view.evaluation, &around.rules);
-        let outside = drawing.as_ref().map_or(0, |drawing| drawing.outside);
+        let said = drawing.as_ref().map(|drawing| caption(shell, &view.evaluation, &around.rules, drawing));
         let page = BenchPage {
             shell,
             form,
             view: &view,
             around: &around,
             drawing: drawing.map(|drawing| drawing.svg),
-            caption: caption(shell, &view.evaluation, &around.rules, outside),
+            caption: said.unwrap_or_default(),
             slips: slips(&view),
             cautions: cautions(entry, &around),
             failed: view.evaluation.titres.iter().filter(|titre| titre.fate == "failed reduction").count(),

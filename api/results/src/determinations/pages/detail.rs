@@ -100,7 +100,8 @@ pub(super) fn picture(shell: &Shell, evaluation: &EvaluationView, rules: &Method
 }
 
 /// What the picture shows, in words.
-pub(super) fn caption(shell: &Shell, evaluation: &EvaluationView, rules: &MethodRules, outside: usize) -> String {
+pub(super) fn caption(shell: &Shell, evaluation: &EvaluationView, rules: &MethodRules, drawing: &Drawing) -> String {
+    let outside = drawing.outside;
     let limit = limit(rules, evaluation.agreement.as_ref());
     let judged = match &evaluation.agreement {
         Some(agreement) if agreement.n > 1 => format!(
@@ -112,9 +113,7 @@ pub(super) fn caption(shell: &Shell, evaluation: &EvaluationView, rules: &Method
         _ => format!("Accurate titres may differ by {} mL.", shell.n(show::figure(limit, 3))),
     };
     let far = if outside > 0 { format!("{outside} rough or rejected lie outside this scale. ") } else { String::new() };
-    format!(
-        "{judged} {far}Titres less the blank. Filled: used. Hollow: accurate, not used. Triangle: rough. Cross: rejected or failed reduction. The band begins at the lowest accurate titre and is as wide as the limit; the line is the mean."
-    )
+    format!("{judged} {far}Titres less the blank. {}", drawing.signs)
 }
 
 /// The reported figure as a part of a page.
@@ -211,7 +210,7 @@ pub(super) async fn read_determination(
     let evaluation = view.evaluation;
     let figures = figures(&shell, &evaluation.figures);
     let picture = picture(&shell, &evaluation, &around.rules).map(|drawing| {
-        let caption = caption(&shell, &evaluation, &around.rules, drawing.outside);
+        let caption = caption(&shell, &evaluation, &around.rules, &drawing);
         Part::Picture { drawing: drawing.svg, caption }
     });
     let path = format!("/determinations/{id}");

@@ -72,7 +72,7 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, view: DeterminationView, working: 
     let origin = origin(&view, head);
     let titres = titres(shell, &view);
     let drawing = picture(shell, &view.evaluation, &around.rules).map(|drawing| Part::Picture {
-        caption: caption(shell, &view.evaluation, &around.rules, drawing.outside),
+        caption: caption(shell, &view.evaluation, &around.rules, &drawing),
         drawing: drawing.svg,
     });
     let mut limitations = view.flags.clone();
@@ -88,6 +88,7 @@ async fn sheet<'a>(shell: &'a Shell, db: &Db, view: DeterminationView, working: 
     let report = Sheet::new(shell, "Report on a determination", title)
         .state(view.state)
         .lead(format!("The result relates only to the sample tested. {NO_CERTIFICATE}"))
+        .with_contents()
         .way(true, "Save as PDF", format!("/api/v1{path}/report.pdf"))
         .way(true, "PDF with the full working", format!("/api/v1{path}/report.pdf?working=true"))
         .way(true, "Back to the determination", path)

@@ -166,12 +166,18 @@ pub(in crate::determinations) fn draw(view: &Iron3MapView) -> Result<String, Ref
         panel.lines.push(Line { points, stroke });
     }
     panel.moments.push(Moment { x: view.present_ratio, name: "as found".to_owned() });
+    let legend = view.aliquots.iter().enumerate().map(|(at, aliquot)| {
+        let taken = if aliquot.taken { ", taken (filled)" } else { "" };
+        format!("{}: {}{taken}", Shape::of(at).name(), aliquot.pipette)
+    });
+    let legend = vec![format!("{}.", legend.collect::<Vec<_>>().join("; "))];
     let sheet = Sheet {
         title: format!("Iron(III) by difference, {}", view.code),
         description: format!("{} aliquots, share of iron(II) as found {:.3}.", view.aliquots.len(), view.present_ratio),
-        axis: Axis::Number("iron(II) / total iron"),
+        axis: Axis::Number("iron(II) / total iron".to_owned()),
         range: (0.0, 1.0),
         panels: vec![panel],
+        legend,
     };
     render(&sheet, SIZE).map_err(Refusal::internal)
 }

@@ -56,9 +56,10 @@ pub(in crate::determinations) fn draw(view: &PlanView) -> Result<String, Refusal
             view.unit,
             view.unit
         ),
-        axis: Axis::Number("cost"),
+        axis: Axis::Number("cost".to_owned()),
         range,
         panels: vec![panel],
+        legend: Vec::new(),
     };
     render(&sheet, SIZE).map_err(Refusal::internal)
 }

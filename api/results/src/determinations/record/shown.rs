@@ -103,8 +103,8 @@ impl Loaded {
             if row.late {
                 flags.push(format!("titration {} was saved late", row.position));
             }
-            if let Some(concession) = row.concession_id {
-                flags.push(format!("titration {} was made under concession {concession}", row.position));
+            if row.concession_id.is_some() {
+                flags.push(format!("titration {} was made under a concession", row.position));
             }
         }
         flags
