@@ -98,13 +98,13 @@ pub fn shape(state: &str) -> &'static str {
     match state {
         "not completed" | "proposed" | "opened" | "no value yet" | "open" | "in progress" | "draft" | "received"
         | "recorded" | "prepared" | "requested" | "quarantined" | "not used" | "planned" | "not enough data"
-        | "incomplete" => "open",
+        | "incomplete" | "waiting" => "open",
         "contained" | "investigating" | "action" | "verifying" | "preliminary" | "submitted" | "in validation"
         | "standardising" | "closed" | "accepted" | "in analysis" | "running" | "complete" => "half",
         "reviewed" => "most",
         "effective" | "valid" | "established" | "conforms" | "approved" | "released" | "in use" | "in service"
         | "active" | "granted" | "issued" | "reported" | "used" | "met" | "good" | "passed" | "in control"
-        | "meets" | "concordant" => "full",
+        | "meets" | "concordant" | "delivered" => "full",
         "investigate"
         | "soon"
         | "under investigation"
