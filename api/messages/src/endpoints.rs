@@ -20,7 +20,7 @@ use ferrotitre_base::states::reason_given;
 use ferrotitre_base::web::answer::Answer;
 use uuid::Uuid;
 
-use crate::mail::on_this_machine;
+use crate::mail::{hostname, on_this_machine};
 use crate::store::outbox;
 use crate::store::{self, EndRow, EndpointRow};
 use crate::wire::{NewWebhookEndpoint, RecordedWebhookEndpoint, WebhookEndpoint, WebhookEndpointEnd};
@@ -45,10 +45,13 @@ fn wrong(address: &str, plain_http: bool) -> Option<(&'static str, &'static str)
     let Some(uri) = address.parse::<Uri>().ok().filter(|_| plain) else { return Some(FORM) };
     let (Some(scheme), Some(host)) = (uri.scheme_str(), uri.host()) else { return Some(FORM) };
     let named = uri.authority().is_some_and(|authority| authority.as_str().contains('@'));
-    if named || address.contains('#') || host.is_empty() {
+    let bare = host.trim_start_matches('[').trim_end_matches(']');
+    if !hostname(bare) {
+        return Some(FORM);
+    }
+    if named || address.contains('#') {
         return Some(("address", "must hold neither a name with a password nor a fragment"));
     }
-    let bare = host.trim_start_matches('[').trim_end_matches(']');
     if bare.parse::<IpAddr>().is_ok_and(nobodys) {
         return Some(("reachable", "must be the address of one machine"));
     }
@@ -175,6 +178,7 @@ mod tests {
             "https://a b/",
             "https://u:p@board/",
             "https://board/#x",
+            "https://12345/",
         ] {
             assert_eq!(rule(bad, true), Some("address"), "{bad}");
         }

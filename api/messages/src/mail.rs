@@ -33,9 +33,11 @@ pub(crate) fn on_this_machine(host: &str) -> bool {
     host.eq_ignore_ascii_case("localhost") || bare.parse::<IpAddr>().is_ok_and(|address| address.is_loopback())
 }
 
-fn hostname(text: &str) -> bool {
-    let good = |c: char| c.is_ascii_alphanumeric() || ".-:_".contains(c);
-    (1..=253).contains(&text.len()) && text.chars().all(good)
+/// A name or an address. A number alone would be taken for an address that nobody meant.
+pub(crate) fn hostname(text: &str) -> bool {
+    let good = |c: char| c.is_ascii_alphanumeric() || ".-_".contains(c);
+    let named = text.rsplit('.').next().is_some_and(|last| last.starts_with(|c: char| c.is_ascii_alphabetic()));
+    (1..=253).contains(&text.len()) && (text.parse::<IpAddr>().is_ok() || (named && text.chars().all(good)))
 }
 
 /// An address that links can begin with.
@@ -240,6 +242,16 @@ mod tests {
         for bad in ["", "iron.harbour.example", "https://", "https://a/", "https://a?b", "javascript:x", "https://u@a"]
         {
             assert!(!base(bad), "{bad}");
+        }
+    }
+
+    #[test]
+    fn a_host_is_a_name_or_an_address_and_no_number() {
+        for good in ["mail", "mail.harbour.example", "localhost", "192.0.2.7", "2001:db8::7", "a-b_c.example"] {
+            assert!(hostname(good), "{good}");
+        }
+        for bad in ["", "1234567", "0x7f", "10.1", "mail.", "mail server", "mail:25", "a/b", "mail.7"] {
+            assert!(!hostname(bad), "{bad}");
         }
     }
 

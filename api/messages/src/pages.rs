@@ -388,7 +388,7 @@ pub(super) async fn own_choice(
                 .help(format!("0 to 23, by the clock of {}. Left empty: never.", zone::name(chrono::Utc::now()))),
         ])
         .help(
-            "Alerts without looking for them: codes and words as on the day's page, with a link to each. No results of clients.",
+            "Alerts without looking for them: codes and words as on the day's page, with a link to each.",
             MAIL_STANDARD,
             "Each alert is told once when it begins. Choose anew at any time, also to stop it.",
         );

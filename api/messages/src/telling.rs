@@ -27,13 +27,14 @@ fn key(alert: &Alert) -> String {
 /// Alerts by key; of several with one key the second is another.
 fn keyed(told: &[Told]) -> Vec<(String, &Told)> {
     let mut seen: HashMap<String, usize> = HashMap::new();
-    let mut numbered = |one| {
-        let key = key(&one);
+    let mut found = Vec::with_capacity(told.len());
+    for one in told {
+        let key = key(&one.alert);
         let count = seen.entry(key.clone()).or_default();
         *count += 1;
-        if *count == 1 { key } else { format!("{key}|{count}") }
-    };
-    told.iter().map(|one| (numbered(one.alert.clone()), one)).collect()
+        found.push((if *count == 1 { key } else { format!("{key}|{count}") }, one));
+    }
+    found
 }
 
 /// Whether an address may be written to, as the settings are now.
@@ -146,4 +147,36 @@ pub(crate) async fn tell(db: &Db, told: &[Told], now: DateTime<Utc>) -> Result<(
 pub(crate) async fn welcome(db: &Db) -> Result<HashSet<uuid::Uuid>, Refusal> {
     let all = db.read(async |connection| store::recipients(connection).await).await?;
     Ok(all.into_iter().map(|one| one.account.0).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use ferrotitre_base::auth::permissions::Action;
+
+    use super::*;
+
+    fn told(subject_kind: &'static str, message: &str, urgency: Urgency) -> Told {
+        let alert = Alert {
+            kind: "something",
+            urgency,
+            subject_kind,
+            subject: uuid::Uuid::nil(),
+            code: "D-0".to_owned(),
+            message: message.to_owned(),
+            due_at: None,
+        };
+        Told { alert, page: String::new(), needs: Action::ReadRecords }
+    }
+
+    #[test]
+    fn other_words_are_the_same_alert_except_of_a_person_and_of_several_each_counts() {
+        let keys = |told: &[Told]| keyed(told).into_iter().map(|(key, _)| key).collect::<Vec<_>>();
+        let (now, soon) = (Urgency::Now, Urgency::Soon);
+        let one = keys(&[told("titrants", "by Monday", soon)]);
+        assert_eq!(one, keys(&[told("titrants", "by Tuesday", soon)]));
+        assert_ne!(one, keys(&[told("titrants", "by Monday", now)]));
+        assert_ne!(keys(&[told("accounts", "M1", soon)]), keys(&[told("accounts", "M2", soon)]));
+        let two = keys(&[told("titrants", "a", now), told("titrants", "b", now)]);
+        assert_ne!(two[0], two[1]);
+    }
 }

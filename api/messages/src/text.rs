@@ -58,7 +58,7 @@ pub(crate) fn at_once(told: &[&Told], to: (&Recipient, &str)) -> Letter {
 
 /// All that needs attention on a day.
 pub(crate) fn digest(told: &[&Told], day: NaiveDate, (to, base): (&Recipient, &str)) -> Letter {
-    let (now, soon): (Vec<&Told>, Vec<&Told>) = told.iter().partition(|one| one.alert.urgency == Urgency::Now);
+    let (now, soon): (Vec<&Told>, Vec<&Told>) = told.iter().copied().partition(|one| one.alert.urgency == Urgency::Now);
     let words = match (now.len(), soon.len()) {
         (0, 0) => "nothing needs attention".to_owned(),
         (now, 0) => format!("{now} now"),

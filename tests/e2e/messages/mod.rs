@@ -5,6 +5,7 @@ mod mail;
 mod pages;
 mod posts;
 mod roles;
+mod year;
 
 use chrono::{DateTime, Utc};
 use ferrotitre_api::alerts;
