@@ -29,12 +29,15 @@ find_cargo() {
 }
 
 # Installs what is missing to build and run, and the packages named as COMMAND=PACKAGE whose command is missing. `python` stands
-# for what the comparisons with other implementations need.
+# for what the comparisons with other implementations need, `aiosmtpd` for the mail server of the tests.
 install_missing() {
     local packages=() as_root=() wanted
     for wanted in "$@"; do
         if [[ $wanted == python ]]; then
             python3 -c 'import ensurepip, venv' 2>/dev/null || packages+=(python3-venv)
+        elif [[ $wanted == aiosmtpd ]]; then
+            # Of Debian's own interpreter, whichever else comes first in PATH.
+            /usr/bin/python3 -c 'import aiosmtpd' 2>/dev/null || packages+=(python3-aiosmtpd)
         else
             command -v "${wanted%%=*}" >/dev/null || packages+=("${wanted#*=}")
         fi

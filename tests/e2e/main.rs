@@ -28,6 +28,7 @@ mod imports;
 mod lab;
 mod listen;
 mod lookback;
+mod messages;
 mod openapi;
 mod outlines;
 mod pages;

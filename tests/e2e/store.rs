@@ -12,19 +12,21 @@ use tokio_postgres::Client;
 use tokio_postgres::error::SqlState;
 
 /// Tables that are not records, with the reason why the service may change or remove their rows.
-const WORKING_TABLES: [(&str, &str); 5] = [
+const WORKING_TABLES: [(&str, &str); 7] = [
     ("sessions", "end when somebody signs out"),
     ("refresh_tokens", "are marked as used"),
     ("token_keys", "are retired"),
     ("idempotency_keys", "are forgotten after their time"),
     ("audit_pending", "is the sealer's list of what is still to do"),
+    ("alerts_standing", "is what stood at the last look"),
+    ("messages_waiting", "is the courier's list of what is still to be sent"),
 ];
 
 async fn names(client: &Client, sql: &str) -> Vec<String> {
     client.query(sql, &[]).await.unwrap().iter().map(|row| row.get(0)).collect()
 }
 
-/// Every table of records: those the audit trigger watches, and the log itself.
+/// Every table of records: those the audit trigger watches, the log itself, and what was sent.
 async fn record_tables(client: &Client) -> Vec<String> {
     let sql = "SELECT c.relname::text FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid \
                WHERE t.tgname = 'audit' AND NOT t.tgisinternal ORDER BY 1";
@@ -32,6 +34,7 @@ async fn record_tables(client: &Client) -> Vec<String> {
     assert!(tables.len() >= 15, "{tables:?}");
     let log = ["audit_events", "audit_leaves", "audit_tree_heads", "audit_checkpoints", "audit_cosignatures"];
     tables.extend(log.map(str::to_owned));
+    tables.extend(["messages", "message_tries"].map(str::to_owned));
     tables
 }
 

@@ -16,6 +16,7 @@ use ferrotitre_ledger::audit::memory::Memory;
 use ferrotitre_ledger::audit::seal::{self, SealKey, Sealing};
 use ferrotitre_ledger::audit::witnesses;
 use ferrotitre_ledger::set_up::SetUp;
+use ferrotitre_messages::Courier;
 use serde_json::json;
 use uuid::Uuid;
 
@@ -76,6 +77,8 @@ impl Running {
             trusted_proxies: Vec::new(),
             hosts: Vec::new(),
             witness_roots: None,
+            message_roots: None,
+            messages_every_seconds: 15,
             tls: TlsSettings::default(),
             idle_minutes: 30,
             time_zone: None,
@@ -94,6 +97,8 @@ impl Running {
             tls,
             stopping: Stopping(Arc::new(closes)),
             set_up: SetUp::by(SET_UP_CODE),
+            // Tests look by themselves, by a clock of their own.
+            courier: Courier::trusting(settings.message_roots.as_deref()).unwrap(),
         };
         let memory = memory.clone();
         let ask = witnesses::http::Http::trusting(settings.witness_roots.as_deref()).unwrap();

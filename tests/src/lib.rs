@@ -12,6 +12,7 @@ pub mod client;
 pub mod cluster;
 pub mod contract;
 pub mod demo;
+pub mod mail;
 pub mod pdf;
 pub mod sources;
 pub mod spreadsheet;

@@ -3,8 +3,8 @@
 use std::path::{Path, PathBuf};
 
 /// Crates of the service, from the ground up: one may use those before it and no other.
-pub const CRATES: [&str; 11] =
-    ["check", "listen", "base", "html", "ledger", "calc", "bench", "results", "quality", "exports", "app"];
+pub const CRATES: [&str; 12] =
+    ["check", "listen", "base", "html", "ledger", "messages", "calc", "bench", "results", "quality", "exports", "app"];
 
 /// Top folder of the project.
 #[must_use]

@@ -19,6 +19,7 @@ use ferrotitre_html::shell::InTheClear;
 use ferrotitre_ledger::audit::receipts;
 use ferrotitre_ledger::audit::seal::{SealKey, Sealing};
 use ferrotitre_ledger::set_up::SetUp;
+use ferrotitre_messages::Courier;
 
 use crate::alerts::Stopping;
 use crate::connections::Connections;
@@ -51,6 +52,8 @@ pub struct Shared {
     pub stopping: Stopping,
     /// What an empty store begins with.
     pub set_up: SetUp,
+    /// Speaks to mail servers, for messages that try the settings.
+    pub courier: Courier,
 }
 
 /// Starts the server; it serves once the returned future is polled.
@@ -82,6 +85,7 @@ pub fn server(settings: &Settings, shared: Shared) -> std::io::Result<(actix_web
             .app_data(web::Data::new(shared.policy))
             .app_data(web::Data::new(shared.stopping.clone()))
             .app_data(web::Data::new(shared.set_up.clone()))
+            .app_data(web::Data::new(shared.courier.clone()))
             .app_data(shared.metrics.clone())
             .app_data(document.clone())
             .app_data(announced.clone())

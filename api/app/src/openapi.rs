@@ -44,6 +44,7 @@ use crate::routes;
         (name = "decisions", description = "What waits for a manager, and decisions on several things at once"),
         (name = "certificates", description = "Certificates of analysis: drafts, issues, amendments, withdrawals; the laboratory as they name it"),
         (name = "alerts", description = "What needs attention"),
+        (name = "messages", description = "Alerts by e-mail and to programs: settings, choices, endpoints, what was sent and what waits"),
         (name = "control materials", description = "Lots of control material with their assigned values"),
         (name = "control charts", description = "Charts, phases with signed limits, control values, plans of quality control"),
         (name = "nonconformities", description = "What went wrong, what was done, and whether it helped"),

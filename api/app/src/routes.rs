@@ -11,7 +11,10 @@ use ferrotitre_results::{
     budgets, certificates, conformity, control_charts, control_materials, decisions, determinations, drift, lookback,
     runs,
 };
-use {ferrotitre_calc as calculations, ferrotitre_exports as exports, ferrotitre_html as html};
+use {
+    ferrotitre_calc as calculations, ferrotitre_exports as exports, ferrotitre_html as html,
+    ferrotitre_messages as messages,
+};
 
 use crate::{alerts, day, find, first_result, operations, printed};
 
@@ -21,6 +24,7 @@ pub fn pages(config: &mut actix_web::web::ServiceConfig) {
         .service(html::assets::read_asset)
         .configure(accounts::pages::routes)
         .configure(set_up::pages::routes)
+        .configure(messages::pages::routes)
         .configure(day::routes)
         .configure(first_result::routes)
         .configure(find::routes)
@@ -78,6 +82,7 @@ pub fn routes(mount: &mut Mount<'_, impl Describe>) {
             .configure(determinations::routes)
             .configure(decisions::routes)
             .configure(alerts::routes)
+            .configure(messages::routes)
             .configure(control_materials::routes)
             .configure(control_charts::routes)
             .configure(nonconformities::routes)

@@ -43,6 +43,12 @@ pub struct Settings {
     /// own.
     #[arg(long, env = "FERROTITRE_WITNESS_ROOTS")]
     pub witness_roots: Option<PathBuf>,
+    /// Certificates (PEM) of authorities by which mail servers and endpoints of messages are known, beside the machine's own.
+    #[arg(long, env = "FERROTITRE_MESSAGE_ROOTS")]
+    pub message_roots: Option<PathBuf>,
+    /// How often is looked whether there is something to tell by e-mail or to an endpoint, seconds.
+    #[arg(long, env = "FERROTITRE_MESSAGES_EVERY_SECONDS", default_value_t = 15, value_parser = clap::value_parser!(u64).range(1..=3600))]
+    pub messages_every_seconds: u64,
     /// TLS.
     #[command(flatten)]
     pub tls: TlsSettings,

@@ -84,6 +84,16 @@ ids! {
     CodeEndId;
     /// A decision on who must use codes.
     CodeRuleId;
+    /// How the laboratory sends e-mail, one decision.
+    MailSettingsId;
+    /// What a person wants to be told by e-mail.
+    MailChoiceId;
+    /// A program of others that is told of alerts.
+    WebhookEndpointId;
+    /// The end of one.
+    WebhookEndpointEndId;
+    /// A message, the same at every try.
+    MessageId;
     /// An audit event.
     AuditEventId;
     /// A piece of measuring equipment, one version.

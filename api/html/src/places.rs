@@ -85,6 +85,7 @@ const WORKS: [Work; 7] = [
                 also: &["/competences", "/role-grants", "/service-tokens"],
                 ..spot("/accounts", "People")
             },
+            Spot { action: Action::ReadMessages, ..spot("/messages", "Messages") },
             spot("/laboratory", "Laboratory"),
             Spot { action: Action::Calculate, ..spot("/calculations", "Calculations") },
         ],

@@ -105,13 +105,13 @@ pub fn known_shape(state: &str) -> Option<&'static str> {
     Some(match state {
         "not completed" | "proposed" | "opened" | "no value yet" | "open" | "in progress" | "draft" | "received"
         | "recorded" | "prepared" | "requested" | "quarantined" | "not used" | "planned" | "not enough data"
-        | "incomplete" | "not judged" => "open",
+        | "incomplete" | "not judged" | "waiting" => "open",
         "contained" | "investigating" | "action" | "verifying" | "preliminary" | "submitted" | "in validation"
         | "standardising" | "in analysis" | "running" | "complete" => "half",
         "reviewed" => "most",
         "effective" | "valid" | "established" | "conforms" | "approved" | "released" | "in use" | "in service"
         | "active" | "granted" | "issued" | "reported" | "used" | "met" | "good" | "passed" | "in control"
-        | "meets" | "concordant" | "accepted" | "current" => "full",
+        | "meets" | "concordant" | "accepted" | "current" | "delivered" => "full",
         "investigate"
         | "soon"
         | "under investigation"

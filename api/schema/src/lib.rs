@@ -2579,6 +2579,166 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    /// How the laboratory sends e-mail; the newest counts, without one none is sent.
+    mail_settings (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Whether e-mail is sent.
+        active -> Bool,
+        /// Name or address of the mail server.
+        host -> Text,
+        /// Its port.
+        port -> Integer,
+        /// none, STARTTLS (RFC 3207), or TLS from the first byte (RFC 8314).
+        encryption -> Text,
+        /// Name at the mail server; null where it asks for none.
+        user_name -> Nullable<Text>,
+        /// Password at the mail server, sealed with a secret of the installation that is not in the store and bound to this row, server and name. Never written to the audit log.
+        sealed_password -> Nullable<Bytea>,
+        /// Who the messages are from.
+        sender -> Text,
+        /// Address of the service as people reach it, without a slash at its end; links begin with it.
+        base_address -> Text,
+        /// Domains that addresses of people may be of; empty for any.
+        domains -> Array<Text>,
+        /// Why.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Administrator who recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// What a person wants to be told by e-mail, as the person chose; the newest counts, without one nothing.
+    mail_choices (id) {
+        /// Identity.
+        id -> Uuid,
+        /// Whose choice.
+        account_id -> Uuid,
+        /// E-mail address; null where nothing is wanted.
+        address -> Nullable<Text>,
+        /// Whether what presses is told when it begins.
+        at_once -> Bool,
+        /// Hour of the laboratory's clock at which all that needs attention is told once a day; null for never.
+        digest_hour -> Nullable<Integer>,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// The person.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Programs of others that are told of every alert that begins and ends.
+    webhook_endpoints (id) {
+        /// Identity.
+        id -> Uuid,
+        /// What it is.
+        name -> Text,
+        /// Address that is posted to.
+        address -> Text,
+        /// Whether somebody decided that http off the machine will do.
+        plain_http -> Bool,
+        /// Secret that messages are signed with, sealed with a secret of the installation that is not in the store and bound to this row. Never written to the audit log.
+        sealed_secret -> Bytea,
+        /// Why.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Administrator who recorded it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Endpoints that are told nothing more.
+    webhook_endpoint_ends (id) {
+        /// Identity.
+        id -> Uuid,
+        /// The endpoint.
+        endpoint_id -> Uuid,
+        /// Why.
+        reason -> Text,
+        /// Server time of recording.
+        recorded_at -> Timestamptz,
+        /// Administrator who ended it.
+        recorded_by -> Uuid,
+    }
+}
+
+diesel::table! {
+    /// Alerts that stood at the last look. A working table.
+    alerts_standing (key) {
+        /// What makes it the same alert: kind, urgency and record, not its words.
+        key -> Text,
+        /// The alert as JSON text, as it was when it began.
+        told -> Text,
+        /// When a look found it first.
+        began_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    /// What is sent, as it is sent at every try. Append only.
+    messages (id) {
+        /// Identity, which the receiver sees: the same at every try.
+        id -> Uuid,
+        /// at once, digest or test by e-mail; alert began or alert ended to an endpoint.
+        kind -> Text,
+        /// Person it is for; of a test who asked for it.
+        account_id -> Nullable<Uuid>,
+        /// Endpoint it is for.
+        endpoint_id -> Nullable<Uuid>,
+        /// E-mail address it goes to.
+        address -> Nullable<Text>,
+        /// Day of a digest by the laboratory's clock; a person has one a day.
+        day -> Nullable<Date>,
+        /// How many alerts it tells of.
+        alerts -> Integer,
+        /// Subject of an e-mail; type of what is posted.
+        subject -> Text,
+        /// Text of an e-mail; JSON that is posted.
+        body -> Text,
+        /// When it was made.
+        made_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    /// Messages that are still to be sent. A working table.
+    messages_waiting (message_id) {
+        /// The message.
+        message_id -> Uuid,
+        /// Those of one destination wait for each other: mail, or the identity of an endpoint.
+        destination -> Text,
+        /// How often it was tried.
+        tries -> Integer,
+        /// When it is tried next.
+        next_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    /// Every try to send a message. Append only.
+    message_tries (message_id, number) {
+        /// The message.
+        message_id -> Uuid,
+        /// Which try, from 1.
+        number -> Integer,
+        /// Whether the other side took it.
+        delivered -> Bool,
+        /// Whether none follows: delivered, or given up.
+        last -> Bool,
+        /// What the other side answered, or why there was no answer.
+        answer -> Text,
+        /// When.
+        tried_at -> Timestamptz,
+    }
+}
+
 diesel::allow_tables_to_appear_in_same_query!(account_starts, accounts);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_leaves);
 diesel::allow_tables_to_appear_in_same_query!(audit_events, audit_pending);

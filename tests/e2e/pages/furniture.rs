@@ -29,8 +29,20 @@ pub(super) async fn everything() -> Lab {
     supervised(&lab).await;
     readings(&lab).await;
     let _ = lab.app.auditor.get("/exports/determinations?format=json").await.expect(200);
+    messages(&lab).await;
     reviewed(&lab).await;
     lab
+}
+
+/// An endpoint that is told of something, and a test that nobody answers.
+async fn messages(lab: &Lab) {
+    let administrator = &lab.app.administrator;
+    let settings = crate::messages::settings(9);
+    let _ = administrator.post("/mail-settings", &settings).await.expect(201);
+    let test = json!({ "address": "administrator@harbour.example" });
+    let _ = administrator.post("/mail-settings/tests", &test).await.expect(201);
+    let endpoint = crate::messages::endpoint("board in the control room", "http://127.0.0.1:9/alerts");
+    let _ = administrator.post("/webhook-endpoints", &endpoint).await.expect(201);
 }
 
 /// The audit trail was reviewed once.

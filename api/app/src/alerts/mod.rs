@@ -5,13 +5,14 @@
 //! does. Each feature names its own; this one puts them in order, streams them and counts them for the metrics.
 
 mod handlers;
+mod places;
 mod service;
 mod wire;
 
 use ferrotitre_base::web::mount::{Describe, Mount};
 
-pub use service::list;
-pub use service::{Stopping, counts};
+pub use places::place;
+pub use service::{Stopping, counts, list, told};
 pub use wire::Horizon;
 
 /// Mounts the feature.

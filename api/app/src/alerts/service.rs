@@ -11,10 +11,12 @@ use ferrotitre_base::db::Db;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_bench::{equipment, impacts, nonconformities, standards};
 use ferrotitre_ledger::{accounts, audit};
+use ferrotitre_messages::{self as messages, Told};
 use ferrotitre_results::{budgets, certificates, control_charts, drift};
 use futures_util::Stream;
 use tokio::sync::watch;
 
+use crate::alerts::places::place;
 use crate::alerts::wire::{Alerts, Horizon};
 
 /// Days that are looked ahead if nothing else is asked.
@@ -54,11 +56,26 @@ pub async fn list(db: &Db, asked: &Horizon) -> Result<Alerts, Refusal> {
         items.extend(audit::service::alerts(connection, now).await?);
         items.extend(audit::witnesses::alerts(connection, now).await?);
         items.extend(audit::reviews::alerts(connection, now, until).await?);
+        items.extend(messages::alerts(connection, now).await?);
         Ok(items)
     });
     let mut items = items.await?;
     items.sort_by(|a, b| (a.urgency, a.due_at, &a.code).cmp(&(b.urgency, b.due_at, &b.code)));
     Ok(Alerts { at: now, items })
+}
+
+/// All alerts of the moment with their pages, for those who are told of them.
+///
+/// # Errors
+/// A store that cannot be read.
+pub async fn told(db: &Db) -> Result<Vec<Told>, Refusal> {
+    let all = list(db, &Horizon::default()).await?.items.into_iter();
+    Ok(all
+        .map(|alert| {
+            let (page, needs) = place(&alert);
+            Told { alert, page, needs }
+        })
+        .collect())
 }
 
 /// Number of alerts by kind and urgency, for the metrics.

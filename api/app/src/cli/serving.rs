@@ -14,10 +14,11 @@ use ferrotitre_ledger::audit::seal::{self, SealKey, Sealing};
 use ferrotitre_ledger::audit::service as audit;
 use ferrotitre_ledger::audit::witnesses;
 use ferrotitre_ledger::set_up::SetUp;
+use ferrotitre_messages::{self as messages, Courier};
 
 use super::open_store::OpenStore;
 use super::{Failure, ServeArguments};
-use crate::alerts::Stopping;
+use crate::alerts::{self, Stopping};
 use crate::app::{self, Shared};
 use crate::tls::Certificates;
 use crate::{connections, demo, heap};
@@ -39,6 +40,7 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     let tls = Certificates::open(&settings.tls, (settings.listen, &settings.store.data, &settings.hosts))?;
     let db = Db::for_worker(address)?;
     let ask = witnesses::http::Http::trusting(settings.witness_roots.as_deref())?;
+    let courier = Courier::trusting(settings.message_roots.as_deref())?;
     let seal_key = SealKey::of_store(&settings.store.data, audit::never_sealed(&db).await?)?;
     let sealing = Sealing::default();
     let loaded = if arguments.demo { demo::load_if_empty(&db).await? } else { None };
@@ -50,6 +52,8 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
     tokio::spawn(accounts::pruning::run(db.clone(), stopped.clone()));
     tokio::spawn(heap::give_back(stopped.clone()));
     let asking = witnesses::run(db.clone(), ask, stopped.clone());
+    let every = std::time::Duration::from_secs(settings.messages_every_seconds);
+    let telling = messages::run(Db::for_worker(address)?, courier.clone(), every, alerts::told, stopped.clone());
     let sealer = tokio::spawn(seal::run(db, (seal_key.clone(), memory), sealing.clone(), stopped));
     let shared = Shared {
         store: address.clone(),
@@ -61,6 +65,7 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
         tls: tls.clone(),
         stopping: Stopping(Arc::new(closes)),
         set_up,
+        courier,
     };
     let (server, bound) = app::server(settings, shared).inspect_err(|_| {
         // Its passwords are shown this once, whether or not the address is free.
@@ -78,7 +83,7 @@ async fn serve_from(arguments: &ServeArguments, address: &StoreAddress) -> Resul
         let _ = stop.send(true);
         outcome
     };
-    let (outcome, ()) = tokio::join!(serving, asking);
+    let (outcome, (), ()) = tokio::join!(serving, asking, telling);
     outcome?;
     sealer.await?;
     Ok(())

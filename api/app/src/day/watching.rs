@@ -102,28 +102,9 @@ pub(super) async fn control(shell: &Shell, db: &Db) -> Result<Vec<Waiting>, Refu
     ])
 }
 
-/// Page of what an alert is about.
-fn place(alert: &Alert) -> String {
-    if alert.subject_kind == "audit-reviews" {
-        return "/audit/reviews".to_owned();
-    }
-    let folder = match alert.subject_kind {
-        "primary-standards" => "stock/standards",
-        "reagents" => "stock/reagents",
-        "budgets" => "methods",
-        other => other,
-    };
-    let end = match alert.subject_kind {
-        "titrants" => "/drift",
-        "budgets" => "/budget",
-        _ => "",
-    };
-    format!("/{folder}/{}{end}", alert.subject)
-}
-
 fn alert_cells(alert: &Alert) -> Vec<Cell> {
     vec![
-        Cell::link(alert.code.clone(), place(alert)),
+        Cell::link(alert.code.clone(), alerts::place(alert).0),
         Cell::state(if alert.urgency == Urgency::Now { "now" } else { "soon" }),
         Cell::text(alert.message.clone()),
         Cell::text(alert.due_at.map(show::time).unwrap_or_default()),

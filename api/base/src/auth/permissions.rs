@@ -90,6 +90,13 @@ actions! {
     /// Everybody signed in may see and end their own session and change their own password.
     OwnAccount = "own_account": [Analyst, Manager, Auditor, Administrator] for ["read_own_account", "list_own_sessions", "end_own_session", "sign_out", "change_own_password",
         "propose_one_time_codes", "set_up_one_time_codes", "choose_one_time_codes", "end_one_time_codes"];
+    /// Chooses what one is told by e-mail oneself; alerts are about records, so those who may read them.
+    ChooseMessages = "choose_messages": [Analyst, Manager, Auditor] for ["read_own_message_choice", "choose_messages"];
+    /// Settles how e-mail is sent and which programs are told.
+    ManageMessages = "manage_messages": [Administrator] for ["read_mail_settings", "record_mail_settings", "send_test_message",
+        "list_webhook_endpoints", "record_webhook_endpoint", "end_webhook_endpoint"];
+    /// Sees what was sent, what waits and what was given up.
+    ReadMessages = "read_messages": [Manager, Auditor, Administrator] for ["list_messages", "read_message"];
     /// Accounts, roles, tokens, competences, as a list.
     ReadAccounts = "read_accounts": [Manager, Auditor, Administrator] for ["list_accounts", "read_account", "list_role_grants", "list_service_tokens", "list_competences", "list_code_rules"];
     /// Creates and moves accounts, sets provisional passwords, asks for role grants.

@@ -7,6 +7,8 @@ mod roles;
 mod several;
 mod tokens;
 
+pub use people::once;
+
 use actix_web::http::header::{LOCATION, SET_COOKIE};
 use actix_web::{HttpRequest, HttpResponse, get, post, routes, web};
 use askama::Template;
@@ -283,6 +285,7 @@ pub(super) async fn own_account(
     let actions = own.actions.iter().map(|action| vec![Cell::text(action.replace('_', " "))]).collect();
     let mut sheet = Sheet::new(&shell, "Own account", own.display_name)
         .way(true, "Change the password", "/account/password")
+        .way(shell.may(Action::ChooseMessages), "E-mail", "/account/messages")
         .section_of("news", "", (!news.is_empty()).then_some(Part::Alert(news)))
         .section("account", "", Part::Facts(facts))
         .section(

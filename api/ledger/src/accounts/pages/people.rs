@@ -159,6 +159,7 @@ pub(super) async fn list_accounts(
         .way(shell.may(Action::ManageAccounts), "New account", "/accounts/new")
         .way(shell.may(Action::ManageAccounts), "Several at once", "/accounts/several")
         .way(shell.may(Action::AuthoriseCompetence), "Authorise for methods", "/competences/new")
+        .way(shell.may(Action::ReadMessages), "Messages", "/messages")
         .way(people.items.len() < FEW_PEOPLE, "What the first result needs", "/first-result")
         .section(
             "people",
@@ -221,7 +222,10 @@ pub(super) async fn new_account(
 }
 
 /// A page that shows a secret once, in place of the redirect.
-pub(super) fn once(
+///
+/// # Errors
+/// A page that cannot be drawn.
+pub fn once(
     shell: &Shell,
     answer: HttpResponse,
     title: &'static str,

@@ -78,6 +78,22 @@ impl Http {
         Ok(Self(Client::builder(TokioExecutor::new()).build(connector)))
     }
 
+    /// Sends a text with headers and reads of the answer nothing but its status, so that neither a long nor a slow one holds anything
+    /// up. Redirects are not followed.
+    ///
+    /// # Errors
+    /// No answer in time, or a certificate of nobody who is trusted.
+    pub async fn post_only(&self, address: &str, headers: &[(&str, String)], text: String) -> Result<u16, Away> {
+        let mut request = Request::post(address);
+        for (name, value) in headers {
+            request = request.header(*name, value);
+        }
+        let request = request.body(Full::from(text)).map_err(|error| Away::because(&error))?;
+        let late = |_| Away(format!("no answer within {} s", PATIENCE.as_secs()));
+        let answer = tokio::time::timeout(PATIENCE, self.0.request(request)).await.map_err(late)?;
+        Ok(answer.map_err(|error| Away::because(&error))?.status().as_u16())
+    }
+
     /// Sends a text; status and text of the answer.
     ///
     /// # Errors
