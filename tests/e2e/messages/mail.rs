@@ -15,7 +15,8 @@ use ferrotitre_tests::mail::{MailServer, free_port};
 use serde_json::json;
 use uuid::Uuid;
 
-use super::{World, alert, choose, settings};
+use super::posts::{Mode, Receiver};
+use super::{World, alert, choose, endpoint, settings};
 
 /// A certificate for this machine, with its key, in files.
 struct Pair {
@@ -288,4 +289,22 @@ async fn of_two_processes_over_one_store_one_sends() {
     let _ = look(&world.db, &world.courier, Utc::now(), async |_| Err(away()), &|| false).await.unwrap();
     world.sees(Utc::now(), &more).await;
     server.taken(2).await;
+}
+
+/// One that takes the connection and says nothing.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_mail_server_that_hangs_is_left_after_a_while_and_a_program_is_told_meanwhile() {
+    let world = World::start().await;
+    let silent = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    world.settle(&settings(silent.local_addr().unwrap().port())).await;
+    choose(&world.app.analyst, true, None).await;
+    let receiver = Receiver::start(0, Mode::Status(200)).await;
+    let board = endpoint("board", &receiver.address());
+    let _ = world.app.administrator.post("/webhook-endpoints", &board).await.expect(201);
+    world.sees(Utc::now(), &[alert("B-1", Urgency::Now)]).await;
+    let found = world.messages("").await;
+    let of = |kind: &str| found.iter().find(|one| one["kind"] == kind).unwrap();
+    assert_eq!(of("alert began")["state"], "delivered", "{found:#?}");
+    let (state, answer) = (&of("at once")["state"], of("at once")["answer"].as_str().unwrap());
+    assert!(state == "waiting" && (answer.contains("no answer") || answer.contains("time")), "{found:#?}");
 }
