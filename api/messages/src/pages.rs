@@ -110,6 +110,7 @@ pub(super) async fn list_messages(
         empty: "No message so far.",
         next: query.0.next(PLACE, found.next),
         filters: vec![states.value(&query.0.state)],
+        ..Table::default()
     };
     let mut sheet = Sheet::new(&shell, "Messages", "Messages")
         .lead("Alerts by e-mail to those who want them so, and to programs of others.")
