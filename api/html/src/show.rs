@@ -133,7 +133,9 @@ pub fn known_shape(state: &str) -> Option<&'static str> {
         | "discordant" => "turn",
         "closed" | "superseded" | "archived" | "disposed" | "retired" | "exhausted" | "cancelled" | "discarded"
         | "revoked" => "ended",
-        "rejected"
+        "overdue"
+        | "not calibrated"
+        | "rejected"
         | "withdrawn"
         | "expired"
         | "out of service"

@@ -1,5 +1,5 @@
-//! Every kind of page of the demo laboratory in windows of three widths, light and dark: nothing is wider than its page, and pictures
-//! to be looked at are kept under `target/screens`.
+//! Every kind of page of the demo laboratory in windows of three widths: nothing is wider than its page. With `FERROTITRE_SCREENS` set
+//! to a part of their paths, such as `/`, pictures to be looked at, light and dark, are kept under `target/screens`; they take six times as long.
 
 use std::path::PathBuf;
 
@@ -44,6 +44,7 @@ async fn nothing_is_wider_than_its_page() {
         pages.extend(longest.map(|(path, _)| (kind, path)));
     }
     assert!(pages.len() > 80, "{}", pages.len());
+    let wanted = std::env::var("FERROTITRE_SCREENS").ok();
     let screens = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("..").join("target").join("screens");
     let browser = Browser::open(&format!("http://{address}")).await;
     browser.be(manager.token()).await;
@@ -53,6 +54,7 @@ async fn nothing_is_wider_than_its_page() {
         browser.prefer("light").await;
         browser.goto(&path).await;
         let name = kind.trim_matches('/').replace('/', "-");
+        let kept = wanted.as_ref().is_some_and(|wanted| kind.contains(wanted.as_str()));
         for width in [1440, 1280, 390] {
             window(&browser, width).await;
             let wider = browser.script(&format!("return (function() {{ {WIDER} }})({TOO_WIDE})")).await;
@@ -60,7 +62,7 @@ async fn nothing_is_wider_than_its_page() {
             faults.extend(
                 wider.iter().map(|fault| format!("{path} at {width} px: {}", fault.as_str().unwrap_or_default())),
             );
-            for look in ["light", "dark"] {
+            for look in ["light", "dark"].into_iter().filter(|_| kept) {
                 browser.prefer(look).await;
                 browser.picture(width, &screens.join(format!("{name}-{width}-{look}.png"))).await;
             }

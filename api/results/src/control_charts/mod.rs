@@ -15,6 +15,7 @@ mod rule_sets;
 pub mod rules;
 mod run_lengths;
 pub mod service;
+mod sources;
 pub mod statistics;
 pub mod store;
 pub mod taking;

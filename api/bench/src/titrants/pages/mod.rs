@@ -285,7 +285,8 @@ pub(super) async fn read_titrant(
     if !since.is_empty() {
         sheet = sheet.section("since", "Since its release", Part::Facts(touched(&since)));
     }
-    let fields = preparations::fields(&db, None).await?;
+    let used: Vec<Uuid> = preparations.iter().map(|view| view.preparation.facts.primary_standard.0).collect();
+    let fields = preparations::fields_with(&db, &used).await?;
     let told = |view: &PreparationView| ferrotitre_html::sheet::facts(&fields, &json(&view.preparation.facts), &shell);
     let before: Vec<Section> = earlier.into_iter().map(|view| earlier_preparation(&shell, view, told(view))).collect();
     if let Some(view) = preparations.last() {

@@ -5,9 +5,11 @@ use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::acts::{PrepareTitrants, ReleaseTitrants};
 use ferrotitre_base::db::Db;
 use ferrotitre_base::ids::PrimaryStandardId;
+use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_base::web::versions::Correction;
+use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward};
 use ferrotitre_html::sheet::Part;
 use ferrotitre_html::shell::Shell;
@@ -118,6 +120,22 @@ pub(super) async fn fields(db: &Db, also: Option<(PrimaryStandardId, String)>) -
         Field::new("solution_temperature", "Temperature when made up, °C", Kind::Decimal),
         Field::new("observed_at", "When", Kind::Time { now: true }).optional().help("Left empty: now."),
     ])
+}
+
+/// The same for preparations that are shown: each with the standard that was used, also one that was corrected or used up since.
+pub(super) async fn fields_with(db: &Db, used: &[Uuid]) -> Result<Vec<Field>, Refusal> {
+    let mut fields = fields(db, None).await?;
+    let codes = labels::of(db, EntityKind::PrimaryStandard, used).await?;
+    for field in fields.iter_mut().filter(|field| field.name == "primary_standard") {
+        if let Kind::Thing(choices) = &mut field.kind {
+            for (id, code) in &codes {
+                if choices.iter().all(|choice| choice.value != id.to_string()) {
+                    choices.push(Choice::thing(id, code, "as it was used"));
+                }
+            }
+        }
+    }
+    Ok(fields)
 }
 
 /// Records the preparation of a lot by mass.

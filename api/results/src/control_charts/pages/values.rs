@@ -5,12 +5,9 @@ use ferrotitre_base::auth::allowed::Allowed;
 use ferrotitre_base::auth::permissions::Action;
 use ferrotitre_base::auth::permissions::acts::{DisposeControlValues, ReadRecords, RecordControlValues};
 use ferrotitre_base::db::Db;
-use ferrotitre_base::labels;
 use ferrotitre_base::refusal::Refusal;
-use ferrotitre_base::states;
 use ferrotitre_base::web::problem::Problem;
 use ferrotitre_bench::titrants::service as titrants;
-use ferrotitre_core::lifecycle::EntityKind;
 use ferrotitre_html::form::words;
 use ferrotitre_html::form::{Choice, Field, Form, Kind, Sent, onward};
 use ferrotitre_html::sheet::{Cell, Fact, Part, Sheet, Table, fact};
@@ -23,6 +20,7 @@ use uuid::Uuid;
 use super::{figure, shown};
 use crate::control_charts::causes;
 use crate::control_charts::service as charts;
+use crate::control_charts::sources;
 use crate::control_charts::values::{self as service, KIND};
 use crate::control_charts::wire::{ChartView, ControlValueView, NewDisposition, NewValue, PointView, Statistic};
 use crate::determinations::service as determinations;
@@ -141,7 +139,7 @@ pub(super) async fn read_value(
     sheet
         .section("verdict", "Verdict, rule by rule", Part::Table(verdicts(&chart, &point)))
         .section("about", "About", Part::Facts(about(&shell, &chart, &point, by)))
-        .section_of("from", "What it comes from", sources_of(&db, &point).await?)
+        .section_of("from", "What it comes from", sources_of(sources::of(&db, &point).await?))
         .section("history", "What became of it", Part::Moves(moves, people))
         .section_way(shell.may(Action::ReadAuditTrail), "Audit events", format!("/audit?entity_id={id}"))
         .help(
@@ -216,20 +214,14 @@ fn about(shell: &Shell, chart: &ChartView, point: &PointView, by: String) -> Vec
 }
 
 /// Run and determinations it was computed from, each by its code and in its present state.
-async fn sources_of(db: &Db, point: &PointView) -> Result<Option<Part>, Refusal> {
-    let mut rows = Vec::new();
-    for (kind, place, id) in [
-        (EntityKind::Run, "runs", point.run),
-        (EntityKind::Determination, "determinations", point.determination),
-        (EntityKind::Determination, "determinations", point.second_determination),
-    ] {
-        let Some(id) = id else { continue };
-        let state = db.read(async |connection| states::present(connection, kind, id).await).await?.state;
-        let code = labels::of(db, kind, &[id]).await?.remove(&id).unwrap_or_else(|| kind.noun().to_owned());
-        rows.push(vec![Cell::text(kind.noun()), Cell::link(code, format!("/{place}/{id}")), Cell::state(state)]);
-    }
+fn sources_of(sources: Vec<sources::Source>) -> Option<Part> {
+    let row = |source: sources::Source| {
+        let address = format!("/{}/{}", source.kind.table(), source.id);
+        vec![Cell::text(source.kind.noun()), Cell::link(source.code, address), Cell::state(source.state)]
+    };
+    let rows: Vec<Vec<Cell>> = sources.into_iter().map(row).collect();
     let columns = vec!["Record", "Code", "State"];
-    Ok((!rows.is_empty()).then_some(Part::Table(Table { columns, rows, ..Table::default() })))
+    (!rows.is_empty()).then_some(Part::Table(Table { columns, rows, ..Table::default() }))
 }
 
 /// Says what became of a value.
