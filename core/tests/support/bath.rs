@@ -30,7 +30,6 @@ pub fn segment(initial: &str, last: &str) -> Segment {
 
 /// 10 -> 250 mL, 25 mL aliquot, 1/60 mol/L dichromate: 5.5845 g/L per mL, by hand: 1 mL takes 1e-4 mol of
 /// iron(II) from 1 mL of the bath.
-#[expect(clippy::too_many_lines, reason = "a record is written out")]
 pub fn bath(id: &str, titres: &[(TitrationKind, &str)], sigma: f64, relative_u: f64) -> Record {
     let concentration = 1.0 / 60.0;
     Record {

@@ -95,7 +95,7 @@ const AUDITOR: &[Task] = &[
 const MANAGER: &[Task] = &[
     ("why a lot drifts", &[Find("M-1"), Follow("Drift")], "Factor against time"),
     ("decide on what waits", &[On("a[href='/decisions']")], "Your own password"),
-    ("the control charts", &[Follow("Quality")], "Last verdict"),
+    ("the control charts", &[Follow("Quality")], "Begin a control"),
     ("open nonconformities", &[Follow("Quality"), Follow("Nonconformities")], "Brought up by"),
     ("results of one method, largest first", &[Follow("Results"), On("th a[href*='sort=-result']")], "in order"),
 ];

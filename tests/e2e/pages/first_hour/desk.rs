@@ -141,7 +141,25 @@ impl<'a> Desk<'a> {
 
     /// A place of the head of every page.
     pub(super) async fn place(&self, address: &str) {
-        self.follow(&format!("header a[href='{address}']")).await;
+        if !self.wants_place(address, "link.getAttribute('href') === address").await {
+            // Under its kind of work, which the menu of narrow screens names above it.
+            let of = "link.closest('.works') && link.textContent.trim() === \
+                      document.querySelector(`.menu a[href='${address}']`)?.closest('ul').previousElementSibling.textContent.trim()";
+            assert!(self.wants_place(address, of).await, "{}: no place {address} in the head", self.code);
+            self.follow("[data-wanted]").await;
+            self.wants_place(address, "link.getAttribute('href') === address").await;
+        }
+        self.follow("[data-wanted]").await;
+    }
+
+    /// Marks a link of the head that is seen; whether there is one.
+    async fn wants_place(&self, address: &str, fits: &str) -> bool {
+        let script = format!(
+            "const address = '{address}'; document.querySelectorAll('[data-wanted]').forEach((one) => one.removeAttribute('data-wanted'));
+            const found = [...document.querySelectorAll('header a')].find((link) => link.offsetParent && ({fits}));
+            found?.setAttribute('data-wanted', ''); return Boolean(found)"
+        );
+        self.browser.script(&script).await == serde_json::Value::Bool(true)
     }
 
     pub(super) async fn fill(&self, name: &str, text: &str) {

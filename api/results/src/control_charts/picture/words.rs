@@ -37,7 +37,7 @@ pub(super) fn caption(sheet: &Sheet, shown: &str) -> String {
         (below == Some("range"), "Below: the chart of ranges of the same material."),
         (below == Some("moving range"), "Below: the ranges of neighbours, which complete no rule."),
     ];
-    sentences.extend(said.into_iter().filter_map(|(holds, words)| holds.then(|| words.to_owned())));
+    sentences.extend(said.into_iter().filter(|(holds, _)| *holds).map(|(_, words)| words.to_owned()));
     sentences.join(" ")
 }
 
