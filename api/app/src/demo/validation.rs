@@ -87,7 +87,6 @@ fn precision_and_bias() -> Vec<Value> {
     ]
 }
 
-#[expect(clippy::too_many_lines, reason = "a table of what is planned")]
 fn range_and_selectivity() -> Vec<Value> {
     vec![
         planned(
