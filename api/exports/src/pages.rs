@@ -123,6 +123,12 @@ async fn shared(
     Ok(Table { columns, rows: rows.collect(), empty, ..Table::default() })
 }
 
+/// A query as people read it: the identity that goes on record behind a code is left out.
+fn named(query: &str) -> String {
+    let identity = |word: &&str| word.trim_matches(['(', ')', ',']).parse::<Uuid>().is_ok() && word.starts_with('(');
+    query.split(' ').filter(|word| !identity(word)).collect::<Vec<_>>().join(" ")
+}
+
 /// What was taken out before.
 async fn before(db: &Db, user: &CurrentUser) -> Result<Table, Refusal> {
     let before = service::newest(db, user).await?;
@@ -133,7 +139,7 @@ async fn before(db: &Db, user: &CurrentUser) -> Result<Table, Refusal> {
             Cell::text(show::time(export.recorded_at)),
             Cell::text(names.get(&export.recorded_by.0).cloned().unwrap_or_default()),
             Cell::text(export.what),
-            Cell::text(export.query),
+            Cell::text(named(&export.query)),
             Cell::text(export.format),
             Cell::number(export.records.to_string()),
             Cell::text(export.digest),
